@@ -1,0 +1,1 @@
+"""Statistics of method comparison: plain numpy in, frozen dataclasses out."""
