@@ -1,0 +1,148 @@
+"""What intake hands on: one typed, wide table per sheet, with the account of every cell.
+
+A typed table has one row per accepted data row of the file. ``facts`` are the
+columns that describe the row (who, when, which sample, which method); ``values``
+are the analytes. Wide is 4-8 times cheaper than long for a million rows; a long
+file becomes wide rows in which only the row's own element is filled.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import pandas as pd
+import pyarrow as pa
+
+#: qualifier codes in ``<key>_q`` (int8): null means the cell was empty (not reported)
+QUANTIFIED, BELOW, ABOVE, NO_RESULT = 0, 1, 2, 3
+
+TableKind = Literal[
+    "field", "lab", "sample register", "custody", "reference materials", "aliases", "evidence"
+]
+
+#: Facts that may describe a row, by kind of table. Text unless said. All facts of a kind
+#: are always present in ``facts`` (null where the table does not say).
+COMMON_FACTS = (
+    "row",  # int64: 1-based line of the file or row of the sheet
+    "sample_id",  # as written, after sample_id_template / sample_id_rules
+    "lab_id",  # the lab's own number, where it has one; looked up in the register
+    "sample_kind",  # sample | blank | reference material | duplicate | check standard
+    "reference_code",  # which reference material or check standard
+    "duplicate_of",  # sample id whose duplicate this is
+    "duplicate_kind",  # field | coarse | pulp | lab repeat
+    "matrix",
+    "specimen_form",
+    "moisture_basis",  # dry | as received | wet
+    "moisture_pct",  # float
+    "pair_type",
+    "group",  # hole, batch, heat
+    "note",
+)
+FIELD_FACTS = (
+    *COMMON_FACTS,
+    "technique",  # LIBS | XRF
+    "instrument",  # serial
+    "calibration",
+    "operator",
+    "measured_at",  # timestamp[us, UTC]
+    "reading_no",
+    "spot_no",
+    "shot_no",
+    "spot_class",  # random | raster | targeted
+    "gas_purge",
+    "count_time_s",  # float
+)
+LAB_FACTS = (
+    *COMMON_FACTS,
+    "technique",  # ICP-OES, fire assay …
+    "laboratory",
+    "lab_method",
+    "digestion",
+    "digestion_class",  # partial | near-total | total
+    "certificate",
+    "certificate_issue",  # 1, 2 … re-issues supersede
+    "dispatch",
+    "received_at",  # timestamps[us, UTC]
+    "analysed_at",
+    "reported_at",
+    "sample_mass_g",  # float
+    "digest_volume_ml",  # float
+)
+REGISTER_FACTS = (*COMMON_FACTS, "collected_at", "dispatch", "sample_mass_g", "place", "selection")
+CUSTODY_FACTS = (
+    "row",
+    "event_id",
+    "sample_id",  # or several separated by ";"
+    "dispatch",
+    "event",  # collected, sealed, relinquished, received, opened, subsampled, analysed, …
+    "at",  # timestamp[us, UTC]
+    "by",  # who acted
+    "to",  # who received
+    "seal",
+    "seal_intact",
+    "containers",  # float
+    "mass_g",  # float
+    "place",
+    "note",
+)
+#: reference materials: long: code, element, value, expanded uncertainty, unit -> mg/kg
+REFERENCE_FACTS = (
+    "row", "reference_code", "element", "certified_mg_kg", "uncertainty_mg_kg", "coverage_factor",
+    "matrix", "note",
+)  # fmt: skip
+ALIAS_FACTS = ("row", "written_id", "sample_id", "entered_by", "reason")
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMeaning:
+    """How one column of a file was understood."""
+
+    index: int  # 0-based position
+    heading: str  # as it stands in the file, lines joined by a space
+    role: str  # value | error | limit | fact | ignored | unclear
+    key: str  # analyte key, or the fact's name, or ""
+    element: str = ""
+    species: str = ""  # element or oxide as written, e.g. "Fe2O3"
+    unit: str = ""  # as understood, e.g. "mg/kg", "%", "mg/L"
+    to_mg_kg: float = float("nan")  # factor, unit and oxide together; NaN where row-dependent
+    sigma: float = float("nan")  # for error columns: how many standard deviations
+    method: str = ""  # column-level method, e.g. a lab method code or wavelength
+    why: str = ""  # plain words: settings, heading, unit row …
+
+
+@dataclass(frozen=True, slots=True)
+class Analyte:
+    """One column of results: the key that names its columns in ``values``."""
+
+    key: str  # "Fe", or "Fe@ICP-OES 238.204" where the column names a method
+    element: str
+    method: str
+    species: str
+    unit: str  # as reported
+
+
+@dataclass(frozen=True, slots=True)
+class TypedTable:
+    """One sheet, read and typed.
+
+    ``values`` has, per analyte key: ``<key>`` (float64 mg/kg, null where not
+    quantified), ``<key>_q`` (int8 code above), ``<key>_lim`` (float64 mg/kg) and,
+    where the table has it, ``<key>_err`` (float64 mg/kg, one standard deviation).
+    ``texts`` keeps the original text of every cell whose text is not simply the
+    number: columns row, key, text. Rows: len(facts) == len(values).
+    """
+
+    kind: str
+    path: str  # relative to the workspace, forward slashes
+    sheet: str
+    sha256: str
+    facts: pa.Table
+    values: pa.Table
+    analytes: tuple[Analyte, ...]
+    texts: pa.Table
+    columns: tuple[ColumnMeaning, ...]
+    quarantine: pd.DataFrame  # model.QUARANTINE_COLUMNS
+    rows_in_file: int  # data rows seen (without headings, preamble, empty lines)
+    rows_set_aside: tuple[tuple[str, int], ...] = ()  # e.g. ("summary line", 2)
+    notes: tuple[str, ...] = ()  # recalculations and other things that must not be silent

@@ -1,0 +1,336 @@
+"""The values that rooms hand to each other: plain, frozen, without behaviour beyond naming.
+
+All mass fractions are in mg/kg unless a field says otherwise. Tables are pandas
+DataFrames whose columns the constants below list; nothing here reads a file,
+a clock or a setting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from reconcile.statistics.agreement import Concordance, Correlation, LimitsOfAgreement
+from reconcile.statistics.bias import Equivalence
+from reconcile.statistics.lines import Headline, Line
+from reconcile.statistics.result import Estimate
+
+#: Columns of the pair table: one row per sample and stratum. ``field_low``/``field_high``
+#: bound the field mean (equal to it where nothing is censored; 0 and the limit where all
+#: shots are below it); the same for the lab. ``used`` is False with a ``reason`` where the
+#: pair is left out of the statistics; such rows stay in the table.
+PAIR_COLUMNS = (
+    "stratum",  # Stratum.key
+    "sample_id",
+    "group",  # hole, batch or heat; "" where none
+    "field_mean",  # mg/kg; NaN where censored
+    "field_se",  # standard error of the mean from shots and spots; NaN where one shot
+    "field_sd",  # SD of single shots (within spot) or readings
+    "field_n",  # shots
+    "field_spots",
+    "field_qualifier",  # "", "<", ">", "~" (some shots below their limit)
+    "field_low",
+    "field_high",
+    "lab_mean",
+    "lab_se",
+    "lab_n",
+    "lab_qualifier",
+    "lab_low",
+    "lab_high",
+    "field_time",  # UTC timestamp or NaT
+    "lab_time",
+    "certificate",
+    "custody",  # complete | deviation | broken | not recorded
+    "used",
+    "reason",  # why not used; "" where used
+)
+
+#: Columns of the exclusion table: whatever was read and understood but kept out of a statistic.
+EXCLUSION_COLUMNS = ("kind", "sample_id", "element", "stratum", "reason", "evidence", "advice")
+
+#: Columns of the quarantine table: whatever was read but could not be used.
+QUARANTINE_COLUMNS = (
+    "file",
+    "sheet",
+    "row",  # 1-based line in the file or row in the sheet
+    "column",  # the heading, or "" for the whole row
+    "found",
+    "reason",
+    "advice",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Stratum:
+    """The set of pairs that one statistic speaks of."""
+
+    element: str
+    field_method: str  # technique · instrument serial · calibration
+    lab_method: str  # technique · lab's method code · digestion
+    matrix: str
+    specimen_form: str = ""
+    moisture_basis: str = ""
+    pair_type: str = ""
+    technique: str = ""  # of the field method: LIBS or XRF
+    digestion_class: str = ""  # partial, near-total, total or ""
+
+    @property
+    def key(self) -> str:
+        """A stable identity, the same in every file of a release."""
+        return " | ".join(
+            part or "-"
+            for part in (
+                self.element,
+                self.field_method,
+                self.lab_method,
+                self.matrix,
+                self.specimen_form,
+                self.moisture_basis,
+                self.pair_type,
+            )
+        )
+
+    @property
+    def label(self) -> str:
+        """Short name for headings: element, field technique and matrix."""
+        return " · ".join(p for p in (self.element, self.technique, self.matrix) if p)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelBias:
+    """Bias of the field method at one decision level, from the headline line."""
+
+    level: float  # mg/kg
+    name: str
+    bias: Estimate  # mg/kg
+    lab_above: int  # samples at or above the level by the lab
+    field_above: int
+    false_negative: Estimate  # field below while lab at or above; fraction of lab_above
+    false_positive: Estimate  # field at or above while lab below; fraction of the rest
+
+
+@dataclass(frozen=True, slots=True)
+class StratumStatistics:
+    """Every figure of one stratum; mass fractions in mg/kg, ratios dimensionless."""
+
+    n_pairs: int  # pairs joined
+    n_used: int  # pairs in the bias and agreement statistics: both sides quantified, eligible
+    n_excluded: int  # left out with a reason other than censoring
+    n_field_censored: int
+    n_lab_censored: int
+    n_both_censored: int
+    lab_range: tuple[float, float]  # of the used pairs
+    field_range: tuple[float, float]
+    mean_difference: Estimate
+    mean_relative_difference: Estimate
+    geometric_mean_ratio: Estimate
+    hodges_lehmann: Estimate
+    equivalence: Equivalence
+    limits_absolute: LimitsOfAgreement
+    limits_relative: LimitsOfAgreement
+    limits_log_ratio: LimitsOfAgreement
+    concordance: Concordance
+    correlation: Correlation
+    share_within: Estimate  # share of pairs within ± share_margin of the lab
+    share_margin: float
+    ols: Line  # field on lab, for reference only
+    ols_lab_on_field: Line  # the predictor of lab from field, for reference only
+    log_line: Line  # log10(field) on log10(lab)
+    log_r_squared: float
+    deming: Line
+    weighted_deming: Line
+    passing_bablok: Line
+    error_ratio: Estimate  # lambda = var(error of field)/var(error of lab)
+    error_ratio_source: str  # how it was found; never silently 1
+    headline: Headline
+    headline_line: Line
+    difference_scale: str  # "absolute" or "log ratio": the scale the page leads with
+    levels: tuple[LevelBias, ...] = ()
+    censored_ratio: Estimate | None = None  # geometric field/lab ratio with censored pairs kept
+    p_value_adjusted: float = float("nan")  # Benjamini-Hochberg over strata
+    details: tuple[tuple[str, Any], ...] = ()  # further result objects, named, with .sentence()
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionFactor:
+    """What turns a field value into the lab's scale: lab = (field - intercept) / slope."""
+
+    factor_id: str
+    stratum: Stratum
+    form: str  # none, offset, ratio, line, power
+    intercept: float  # mg/kg
+    slope: float
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+    residual_sd: float  # mg/kg, or relative where residual_relative
+    residual_relative: bool
+    low: float  # range of field values, mg/kg, in which it may be used
+    high: float
+    n: int
+    pairs_hash: str
+    error_before: float  # root mean square relative error on held-out groups, fraction
+    error_after: float
+    basis: str  # "to the four-acid (near-total) basis of …"
+    status: str = "proposed"
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One criterion of a verdict: what was asked, what was found."""
+
+    name: str
+    asked: str
+    found: str
+    met: bool | None  # None: could not be judged
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What may be done with field-only results for one stratum, and why."""
+
+    decision: str  # one of DECISIONS
+    reason: str  # the binding reason, in plain words
+    range_low: float = float("nan")  # mg/kg, where field-only results are accepted
+    range_high: float = float("nan")
+    valid_until: str = ""  # ISO date
+    criteria: tuple[Criterion, ...] = ()
+    next_step: str = ""
+
+
+ACCEPTED = "accepted"
+ACCEPTED_CORRECTED = "accepted after correction"
+LABORATORY_ONLY = "laboratory only"
+INSUFFICIENT = "insufficient evidence"
+DECISIONS = (ACCEPTED, ACCEPTED_CORRECTED, LABORATORY_ONLY, INSUFFICIENT)
+
+
+@dataclass(frozen=True, slots=True)
+class StratumResult:
+    """Everything that the report says of one stratum."""
+
+    stratum: Stratum
+    unit: str  # the reader's unit, e.g. "%", "mg/kg", "g/t"
+    per_mg_kg: float  # multiply mg/kg by this to show it in ``unit``
+    pairs: pd.DataFrame  # PAIR_COLUMNS
+    statistics: StratumStatistics
+    factor: CorrectionFactor | None
+    verdict: Verdict
+    sentences: tuple[str, ...]  # two or three, plain words, numbers with units
+    notes: tuple[str, ...] = ()  # digestion basis, mixed limits, suspected faults …
+    decision_levels: tuple[tuple[str, float], ...] = ()  # name, mg/kg
+
+
+@dataclass(frozen=True, slots=True)
+class WaterfallStep:
+    """One line of the account: ``entered`` = ``kept`` + the sum of ``lost``."""
+
+    name: str
+    unit: str  # what is counted: rows, readings, samples, pairs
+    entered: int
+    kept: int
+    lost: tuple[tuple[str, int], ...] = ()  # reason, count
+
+    @property
+    def balance(self) -> int:
+        """Zero where nothing was lost or invented."""
+        return self.entered - self.kept - sum(count for _, count in self.lost)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something a person should look at: quality, custody, identity or diagnosis."""
+
+    area: str  # quality | custody | identity | diagnosis | intake
+    severity: str  # note | warning | serious
+    subject: str  # sample, batch, certificate, file …
+    text: str  # what was found, plain words
+    evidence: str = ""
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class QualityCheck:
+    """One measured control against its expectation."""
+
+    side: str  # field | lab
+    kind: str  # reference material | blank | duplicate | check standard
+    code: str  # material or sample
+    method: str
+    element: str
+    batch: str  # certificate, dispatch or day
+    n: int
+    found: float  # mg/kg (or CV for duplicates, fraction)
+    expected: float
+    uncertainty: float  # expanded uncertainty of the expectation, mg/kg
+    recovery: float  # fraction; NaN where it has no meaning
+    score: float  # zeta or z; NaN where it has no meaning
+    passed: bool | None
+    rule: str  # the rule in words, with its limit
+    at: str = ""  # ISO time of the control
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """One file that went into the period."""
+
+    path: str  # relative to the workspace, forward slashes
+    sha256: str
+    size: int
+    kind: str
+    rows: int
+    accepted: int
+    quarantined: int
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One difference from the release before."""
+
+    what: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class SettingLine:
+    """One setting as the report prints it."""
+
+    name: str
+    value: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reconciliation:
+    """One period's reconciliation: all that the report, workbook and tables show."""
+
+    title: str
+    period: str
+    revision: int
+    release_id: str  # e.g. "2026-10-r1-3fa9c2d4"
+    status: str  # "draft" until signed
+    supersedes: str  # release id of the revision before, or ""
+    prepared_for: str
+    prepared_by: str
+    purpose: str
+    data_until: str  # ISO time of the latest event in the inputs; "" where none
+    code_version: str
+    inputs_hash: str
+    settings_hash: str
+    custody_head: str  # head of the event chain
+    results: tuple[StratumResult, ...]
+    waterfall: tuple[WaterfallStep, ...]
+    exclusions: pd.DataFrame  # EXCLUSION_COLUMNS
+    quarantine: pd.DataFrame  # QUARANTINE_COLUMNS
+    field_only: tuple[str, ...]  # sample ids without lab result
+    lab_only: tuple[str, ...]  # sample ids without field reading
+    findings: tuple[Finding, ...]
+    quality: tuple[QualityCheck, ...]
+    inputs: tuple[InputFile, ...]
+    settings: tuple[SettingLine, ...]
+    changes: tuple[Change, ...] = ()
+    paper: str = "A4"
+    language: str = "en"
+    extra: dict[str, Any] = field(default_factory=dict)

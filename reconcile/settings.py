@@ -1,0 +1,283 @@
+"""The settings in ``reconcile.toml``: every threshold has a name, a default and a meaning.
+
+The models only describe and check; finding files is the workspace's work.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+Fraction = Annotated[float, Field(gt=0, lt=1)]
+Positive = Annotated[float, Field(gt=0)]
+
+
+class Part(BaseModel):
+    """A part of the settings; unknown names are refused so that a typo is seen."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class WorkspaceSettings(Part):
+    """Which folder this is."""
+
+    title: str = Field("Field to laboratory reconciliation", description="title of the report")
+    time_zone: str = Field("UTC", description="zone of times that carry none")
+    assign_rows_by: Literal["field time", "lab time", "nothing"] = Field(
+        "field time",
+        description="which time puts a sample into a period; 'nothing' takes every row",
+    )
+    output: str = Field("out", description="folder for releases, relative to this file")
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (KeyError, ValueError, OSError) as error:
+            raise ValueError(
+                f"'{value}' is not a known time zone; write a name such as 'Africa/Accra' or 'UTC'"
+            ) from error
+        return value
+
+
+class ReportSettings(Part):
+    """Whom the report is for and how it looks."""
+
+    prepared_for: str = Field("", description="client or reader")
+    prepared_by: str = Field("", description="who prepares")
+    purpose: str = Field(
+        "screening", description="what field-only results are meant for (stated before the data)"
+    )
+    paper: Literal["A4", "Letter"] = Field("A4", description="paper size")
+    language: Literal["en"] = Field("en", description="language of the report")
+
+
+class DecisionLevel(Part):
+    """A value at which someone acts."""
+
+    name: str
+    value: Positive
+
+
+class ElementSettings(Part):
+    """What is shown and decided for one element."""
+
+    unit: str = Field("mg/kg", description="unit for the reader: %, mg/kg, ug/kg, g/t")
+    levels: tuple[DecisionLevel, ...] = Field(
+        (), description="decision levels, in this element's unit"
+    )
+    margin: Fraction | None = Field(
+        None, description="largest bias accepted as equal, fraction; else the general one"
+    )
+    precious: bool | None = Field(
+        None, description="treat as precious metal: laboratory only by default"
+    )
+
+
+class Thresholds(Part):
+    """Every number that a verdict or a flag rests on."""
+
+    confidence: Fraction = Field(0.95, description="confidence level of every interval")
+    bias_margin: Fraction = Field(
+        0.10, description="largest bias (field/lab - 1) accepted as equal, agreed before the data"
+    )
+    equivalence_alpha: Fraction = Field(
+        0.05, description="size of each of the two one-sided tests of equivalence"
+    )
+    share_margin: Fraction = Field(
+        0.20, description="share of pairs within this fraction of the lab value is reported"
+    )
+    agreement_span: Positive = Field(
+        0.40,
+        description="widest accepted half width of the relative limits of agreement, fraction",
+    )
+    minimum_pairs: Annotated[int, Field(ge=3)] = Field(
+        20, description="fewest used pairs on which a verdict other than 'insufficient' rests"
+    )
+    pairs_per_third: Annotated[int, Field(ge=0)] = Field(
+        3, description="fewest used pairs in each third of the range between lowest and highest"
+    )
+    censored_share: Fraction = Field(
+        0.40, description="largest share of censored pairs at which a verdict is given"
+    )
+    lab_limit_multiple: Annotated[float, Field(ge=0)] = Field(
+        0.0,
+        description="pairs enter the statistics from this multiple of the lab's lower limit",
+    )
+    false_negative_rate: Fraction = Field(
+        0.05, description="largest accepted false-negative rate at a decision level"
+    )
+    lab_error_ratio_flag: Positive = Field(
+        0.20, description="ordinary least squares is flagged above this error/spread of the lab"
+    )
+    recovery_low: Positive = Field(0.80, description="lowest accepted recovery, field control")
+    recovery_high: Positive = Field(1.20, description="highest accepted recovery, field control")
+    lab_zeta: Positive = Field(
+        3.0, description="largest accepted |zeta| of a lab reference material"
+    )
+    blank_multiple: Positive = Field(
+        3.0, description="a blank may not exceed this multiple of the lower limit"
+    )
+    duplicate_cv: Fraction = Field(
+        0.15, description="largest accepted CV_RMS of lab duplicates, fraction"
+    )
+    lead_to_arsenic: Positive = Field(
+        10.0, description="from this Pb:As ratio on, an XRF arsenic value is not used"
+    )
+    fault_tolerance: Fraction = Field(
+        0.03, description="a median ratio this near an oxide factor or power of ten is a fault"
+    )
+    factor_valid_months: Annotated[int, Field(ge=1)] = Field(
+        3, description="months for which a correction factor stands"
+    )
+    holding_days: Annotated[int, Field(ge=1)] = Field(
+        180, description="longest time from collection to analysis, days"
+    )
+    handover_hours: Positive = Field(
+        24.0, description="longest time between relinquished and received, hours"
+    )
+    mass_tolerance: Fraction = Field(
+        0.05, description="largest loss of mass between dispatch and receipt, fraction"
+    )
+
+
+class ErrorSettings(Part):
+    """Measurement errors where replicates cannot show them; never assumed silently."""
+
+    lab_rsd: Fraction | None = Field(
+        None, description="relative SD of a lab result, where no lab duplicates stand"
+    )
+    field_rsd: Fraction | None = Field(
+        None, description="relative SD of a field mean, where no replicate shots stand"
+    )
+
+
+class ColumnRule(Part):
+    """What one column means, where the heading does not say."""
+
+    means: str = Field(description="value, error, limit, ignore, or the name of a fact")
+    element: str = Field("", description="element or oxide symbol, for value, error and limit")
+    unit: str = Field("", description="unit of the column")
+    sigma: Positive | None = Field(None, description="for error: how many standard deviations")
+    method: str = Field("", description="method of the column")
+
+
+class IdRule(Part):
+    """A search-and-replace on ids as written (regular expression)."""
+
+    find: str
+    replace: str
+
+
+class KindRule(Part):
+    """Rows that are no ordinary samples: blanks, reference materials, duplicates."""
+
+    column: str = Field(description="heading, or the name of a fact")
+    pattern: str = Field(description="regular expression that the whole cell must match")
+    kind: Literal[
+        "sample", "blank", "reference material", "duplicate", "check standard", "leave out"
+    ]
+    code: str = Field("", description="reference material code; empty: the id as written")
+    duplicate_kind: Literal["", "field", "coarse", "pulp", "lab repeat"] = ""
+
+
+class CellRules(Part):
+    """How cells of this table are to be read where the table does not say."""
+
+    decimal_mark: Literal["", ".", ","] = Field("", description="empty: found from the file")
+    limit_from: Literal["", "error column"] = Field(
+        "", description="where '<LOD' stands, the limit is the number in the error column"
+    )
+    negative: Literal["value", "below limit", "refuse"] = Field(
+        "value", description="what a negative result means"
+    )
+    zero: Literal["value", "below limit", "no result"] = Field(
+        "value", description="what a zero means"
+    )
+    below_words: tuple[str, ...] = Field((), description="further words for 'below the limit'")
+    no_result_words: tuple[str, ...] = Field((), description="further words for 'not analysed'")
+    error_sigma: Positive | None = Field(
+        None, description="how many standard deviations the error columns hold"
+    )
+    day_first: bool | None = Field(None, description="dates are day/month/year")
+    lower_limits: dict[str, float] = Field(
+        default_factory=dict, description="element = limit in the column's unit, where none stands"
+    )
+
+
+class TableSettings(Part):
+    """One kind of file: where it lies and how it is read."""
+
+    kind: Literal[
+        "field", "lab", "sample register", "custody", "reference materials", "aliases", "evidence"
+    ]
+    files: tuple[str, ...] = Field(
+        description="paths or patterns relative to this file; {period} stands for e.g. 2026-10"
+    )
+    name: str = Field("", description="short name for messages")
+    required: bool = Field(True, description="a missing file stops the run")
+    sheet: str | tuple[str, ...] = Field("", description="sheet name(s); empty: every sheet")
+    layout: Literal["", "wide", "long"] = Field("", description="empty: found from the headings")
+    heading_rows: Annotated[int, Field(ge=1)] | None = Field(
+        None, description="number of heading rows; empty: found"
+    )
+    first_row: Annotated[int, Field(ge=1)] | None = Field(
+        None, description="row of the first heading; empty: found"
+    )
+    unit: str = Field("", description="unit of result columns that name none")
+    only: tuple[str, ...] = Field((), description="elements to read; empty: all that are found")
+    columns: dict[str, str | ColumnRule] = Field(
+        default_factory=dict, description="heading = meaning"
+    )
+    fixed: dict[str, str | float] = Field(
+        default_factory=dict, description="facts that hold for every row"
+    )
+    sample_id_template: str = Field("", description="builds the id from headings: 'C1-{upper}'")
+    sample_id_rules: tuple[IdRule, ...] = ()
+    kind_rules: tuple[KindRule, ...] = ()
+    look_up: Literal["", "lab_id"] = Field(
+        "", description="ids in this table are lab ids, looked up in the sample register"
+    )
+    cells: CellRules = CellRules()
+
+
+class ScheduleSettings(Part):
+    """When the monthly flow runs."""
+
+    cron: str = Field("0 6 3 * *", description="minute hour day month weekday")
+    retries: Annotated[int, Field(ge=0)] = Field(2, description="retries of each step")
+    retry_seconds: Annotated[float, Field(ge=0)] = Field(10.0, description="wait before a retry")
+
+
+class Settings(Part):
+    """The whole ``reconcile.toml``."""
+
+    workspace: WorkspaceSettings = WorkspaceSettings()
+    report: ReportSettings = ReportSettings()
+    element: dict[str, ElementSettings] = Field(
+        default_factory=dict, description="elements to reconcile; empty: all that both sides have"
+    )
+    thresholds: Thresholds = Thresholds()
+    errors: ErrorSettings = ErrorSettings()
+    pool: tuple[
+        Literal["specimen_form", "moisture_basis", "pair_type", "instrument", "calibration"], ...
+    ] = Field((), description="facts that do not divide strata (an interaction test is then due)")
+    leave_out: dict[str, str] = Field(
+        default_factory=dict,
+        description="sample id, or 'id/Element' = reason; shown with and without",
+    )
+    table: tuple[TableSettings, ...] = ()
+    schedule: ScheduleSettings = ScheduleSettings()
+
+    @model_validator(mode="after")
+    def _some_table(self) -> Settings:
+        kinds = {table.kind for table in self.table}
+        for needed in ("field", "lab"):
+            if needed not in kinds:
+                raise ValueError(
+                    f'no [[table]] with kind = "{needed}"; a reconciliation needs at least one'
+                )
+        return self
