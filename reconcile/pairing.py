@@ -1,0 +1,401 @@
+"""From stored rows to pairs: identities, dispositions, means, joins, and the account of all.
+
+Every stored row of the run gets exactly one disposition, so that the counts balance;
+shots are averaged within a spot and spots within a sample before anything is compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+import pandas as pd
+
+from reconcile.model import PAIR_COLUMNS, Stratum, WaterfallStep
+from reconcile.store import Store, sql
+
+#: Facts that the setting ``pool`` may merge, and their column in the pair query.
+_POOLED = {
+    "specimen_form": "specimen_form",
+    "moisture_basis": "field_basis",
+    "pair_type": "pair_type",
+    "instrument": "instrument",
+    "calibration": "calibration",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class RunFile:
+    """One file of the run: its number in the store and its place in the order of reading."""
+
+    file_id: int
+    place: int
+    of_period: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One analyte column of the store."""
+
+    key: str
+    element: str
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """All pairs of the run, before anything is judged."""
+
+    strata: tuple[Stratum, ...]
+    pairs: pd.DataFrame  # PAIR_COLUMNS + "element"
+    field_only: tuple[str, ...]
+    lab_only: tuple[str, ...]
+
+
+def begin(store: Store, files: Sequence[RunFile], identities: pd.DataFrame) -> None:
+    """Put the run's files and identities where the statements find them.
+
+    ``identities`` has the columns written_id and sample_id.
+    """
+    con = store.connection
+    frame = pd.DataFrame(
+        [(f.file_id, f.place, f.of_period) for f in files],
+        columns=["file_id", "place", "of_period"],
+    ).astype({"file_id": "int64", "place": "int64", "of_period": "bool"})
+    con.register("incoming", frame)
+    con.execute("CREATE OR REPLACE TEMP TABLE run_file AS FROM incoming")
+    con.unregister("incoming")
+    con.register("incoming", identities[["written_id", "sample_id"]].astype("str"))
+    con.execute("CREATE OR REPLACE TEMP TABLE identity AS FROM incoming")
+    con.unregister("incoming")
+    # One thread: sums of floating-point numbers then always run in the same order.
+    con.execute("SET threads = 1")
+    con.execute(
+        """
+        CREATE OR REPLACE TEMP TABLE register_row AS
+        SELECT DISTINCT ON (sample_id) *
+        FROM (
+            SELECT register.* REPLACE (
+                coalesce(identity.sample_id, register.sample_id) AS sample_id
+            ), place
+            FROM register JOIN run_file USING (file_id)
+            LEFT JOIN identity ON identity.written_id = register.sample_id
+            WHERE register.sample_id IS NOT NULL
+        )
+        ORDER BY sample_id, place, "row"
+        """
+    )
+
+
+def written_ids(store: Store, files: Sequence[RunFile], table: str) -> list[str]:
+    """The distinct ids as written in the rows of one kind, in order of first sight."""
+    numbers = [f.file_id for f in files]
+    rows = store.rows(
+        f"SELECT sample_id FROM {table} WHERE list_contains(?, file_id) AND sample_id IS NOT NULL "
+        'GROUP BY sample_id ORDER BY min((file_id, "row"))',
+        [numbers],
+    )
+    return sorted(row[0] for row in rows)
+
+
+def place_rows(
+    store: Store, assign_by: str, bounds: tuple[datetime, datetime] | None
+) -> None:
+    """Give every field and lab row of the run its one disposition."""
+    start, finish = (
+        (edge.astimezone(UTC).replace(tzinfo=None) for edge in bounds)
+        if bounds
+        else (datetime(1, 1, 1), datetime(9999, 1, 1))  # noqa: DTZ001 - stored as UTC
+    )
+    store.connection.execute(
+        sql("field_rows"),
+        {"by_time": assign_by == "field time", "start": start, "finish": finish},
+    )
+    store.connection.execute(
+        sql("lab_rows"),
+        {
+            "by_lab_time": assign_by == "lab time",
+            "by_field_time": assign_by == "field time",
+            "start": start,
+            "finish": finish,
+        },
+    )
+
+
+def keys_of(store: Store, kind: str, elements: Iterable[str]) -> tuple[Key, ...]:
+    """Analyte columns of the run's files of one kind, for these elements (empty: all)."""
+    wanted = set(elements)
+    rows = store.rows(
+        "SELECT DISTINCT key, element, method FROM analyte JOIN run_file USING (file_id) "
+        "JOIN file USING (file_id) WHERE kind = ? ORDER BY element, key",
+        [kind],
+    )
+    return tuple(Key(*row) for row in rows if not wanted or row[1] in wanted)
+
+
+def _parts(key: str) -> dict[str, str]:
+    return {
+        "v": f"v:{key}",
+        "q": f"q:{key}",
+        "l": f"l:{key}",
+        **{
+            name: f"{name}:{key}"
+            for name in (
+                "n", "censored", "low", "high", "se", "sd", "spots", "variance", "quantified",
+            )
+        },
+    }  # fmt: skip
+
+
+def _pair_parts(prefix: str, key: str, names: Iterable[str]) -> dict[str, str]:
+    result = {name: f"{name}:{key}" for name in names}
+    result.update({f"{prefix}_{name}": f"{prefix}:{name}:{key}" for name in names})
+    return result
+
+
+_FIELD_NAMES = ("n", "spots", "censored", "low", "high", "se", "sd")
+_LAB_NAMES = ("n", "censored", "low", "high", "se")
+
+
+def average(store: Store, field_keys: Sequence[Key], lab_keys: Sequence[Key]) -> None:
+    """Make the sample means of both sides and join them by sample id, all in DuckDB."""
+    con = store.connection
+    con.execute(sql("field_means", key=[_parts(k.key) for k in field_keys]))
+    con.execute(sql("lab_means", key=[_parts(k.key) for k in lab_keys]))
+    con.execute(
+        sql(
+            "sample_pairs",
+            field_key=[_pair_parts("f", k.key, _FIELD_NAMES) for k in field_keys],
+            lab_key=[_pair_parts("l", k.key, _LAB_NAMES) for k in lab_keys],
+        )
+    )
+
+
+def join(
+    store: Store, field_keys: Sequence[Key], lab_keys: Sequence[Key], pool: Sequence[str]
+) -> Joined:
+    """Every pair, element by element, with its stratum. ``average`` must have run."""
+    frames: list[pd.DataFrame] = []
+    strata: dict[str, Stratum] = {}
+    for field_key in field_keys:
+        for lab_key in lab_keys:
+            if lab_key.element != field_key.element:
+                continue
+            frame = _pairs_of(store, field_key, lab_key)
+            if frame.empty:
+                continue
+            for name in pool:
+                frame[_POOLED[name]] = "pooled"
+            frames.append(_with_strata(frame, field_key, lab_key, strata))
+    pairs = (
+        pd.concat(frames, ignore_index=True)
+        if frames
+        else pd.DataFrame({name: [] for name in (*PAIR_COLUMNS, "element")})
+    )
+    pairs = pairs.sort_values(["stratum", "sample_id"], kind="stable", ignore_index=True)
+    field_only = _one_sided(store, "field_mean", "lab_mean")
+    lab_only = _one_sided(store, "lab_mean", "field_mean")
+    ordered = tuple(strata[key] for key in sorted(strata))
+    return Joined(ordered, pairs, field_only, lab_only)
+
+
+def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
+    rows = store.rows(
+        f"SELECT DISTINCT sample_id FROM {here} "
+        f"WHERE sample_id NOT IN (SELECT sample_id FROM {there}) ORDER BY sample_id"
+    )
+    return tuple(row[0] for row in rows)
+
+
+def _pairs_of(store: Store, field_key: Key, lab_key: Key) -> pd.DataFrame:
+    from reconcile.store import quoted
+
+    parts = {
+        **{f"f_{n}": quoted(f"f:{n}:{field_key.key}") for n in _FIELD_NAMES},
+        **{f"l_{n}": quoted(f"l:{n}:{lab_key.key}") for n in _LAB_NAMES},
+    }
+    return store.frame(sql("pairs_of_element").format(**parts))
+
+
+def _with_strata(
+    frame: pd.DataFrame, field_key: Key, lab_key: Key, strata: dict[str, Stratum]
+) -> pd.DataFrame:
+    stratum_facts = [
+        "technique", "instrument", "calibration", "lab_technique", "lab_method", "digestion",
+        "digestion_class", "matrix", "specimen_form", "field_basis", "lab_basis", "pair_type",
+    ]  # fmt: skip
+    frame[stratum_facts] = frame[stratum_facts].fillna("")
+    keys = pd.Series("", index=frame.index, dtype="object")
+    for values, rows in frame.groupby(stratum_facts, sort=True).groups.items():
+        fact = dict(zip(stratum_facts, values, strict=True))
+        stratum = Stratum(
+            element=field_key.element,
+            field_method=_joined(
+                fact["technique"], fact["instrument"], fact["calibration"], field_key.method
+            ),
+            lab_method=_joined(
+                fact["lab_technique"], fact["lab_method"] or lab_key.method, fact["digestion"]
+            ),
+            matrix=fact["matrix"],
+            specimen_form=fact["specimen_form"],
+            moisture_basis=_basis(fact["field_basis"], fact["lab_basis"]),
+            pair_type=fact["pair_type"],
+            technique=fact["technique"],
+            digestion_class=fact["digestion_class"],
+        )
+        strata.setdefault(stratum.key, stratum)
+        keys.loc[rows] = stratum.key
+    field_cens = frame["field_censored"] > 0
+    lab_cens = frame["lab_censored"] > 0
+    result = pd.DataFrame(
+        {
+            "stratum": keys.astype("str"),
+            "sample_id": frame["sample_id"],
+            "group": frame["group"].fillna(""),
+            "field_mean": frame["field_low"].where(~field_cens),
+            "field_se": frame["field_se"].astype("float64"),
+            "field_sd": frame["field_sd"].astype("float64"),
+            "field_n": frame["field_n"],
+            "field_spots": frame["field_spots"],
+            "field_qualifier": _qualifier(
+                frame["field_n"], frame["field_censored"], frame["field_high"]
+            ),
+            "field_low": frame["field_low"],
+            "field_high": frame["field_high"],
+            "lab_mean": frame["lab_low"].where(~lab_cens),
+            "lab_se": frame["lab_se"].astype("float64"),
+            "lab_n": frame["lab_n"],
+            "lab_qualifier": _qualifier(
+                frame["lab_n"], frame["lab_censored"], frame["lab_high"]
+            ),
+            "lab_low": frame["lab_low"],
+            "lab_high": frame["lab_high"],
+            "field_time": pd.to_datetime(frame["field_time"], utc=True),
+            "lab_time": pd.to_datetime(frame["lab_time"], utc=True),
+            "certificate": frame["certificate"],
+            "custody": "not recorded",
+            "used": True,
+            "reason": "",
+            "element": field_key.element,
+        }
+    )
+    return result[[*PAIR_COLUMNS, "element"]]
+
+
+def _joined(*parts: str) -> str:
+    return " · ".join(part for part in parts if part)
+
+
+def _basis(field_basis: str, lab_basis: str) -> str:
+    if field_basis == lab_basis or not lab_basis:
+        return field_basis
+    return f"field {field_basis or 'not stated'}, lab {lab_basis}"
+
+
+def _qualifier(n: pd.Series, censored: pd.Series, high: pd.Series) -> pd.Series:
+    """'' quantified, '<' all below, '>' any above, '~' some below (the mean is bounded)."""
+    above = np.isposinf(high.to_numpy("float64"))
+    text = np.select(
+        [censored.to_numpy() == 0, above, censored.to_numpy() == n.to_numpy()],
+        ["", ">", "<"],
+        default="~",
+    )
+    return pd.Series(text, index=n.index, dtype="str")
+
+
+def censor_reason(pairs: pd.DataFrame) -> pd.Series:
+    """Why a pair can't enter the difference statistics for lack of two numbers; '' where it can."""
+    field = pairs["field_qualifier"].ne("")
+    lab = pairs["lab_qualifier"].ne("")
+    text = np.select(
+        [field & lab, field, lab],
+        [
+            "field and lab outside their limits",
+            "field outside its limits",
+            "lab outside its limits",
+        ],
+        default="",
+    )
+    return pd.Series(text, index=pairs.index, dtype="str")
+
+
+# ---- the account ------------------------------------------------------------------
+
+
+def waterfall(store: Store, joined: Joined, pairs: pd.DataFrame) -> tuple[WaterfallStep, ...]:
+    """Counts of rows, samples and pairs; every line balances to zero."""
+    steps: list[WaterfallStep] = []
+    for kind, label in (("field", "field rows"), ("lab", "lab rows")):
+        steps.append(_read_step(store, kind, label))
+        steps.append(_use_step(store, kind, label))
+    for kind in ("sample register", "custody", "reference materials", "aliases"):
+        step = _read_step(store, kind, f"{kind} rows")
+        if step.entered:
+            steps.append(step)
+    steps.append(_sample_step(store, "field_mean", joined.field_only, "field", "no lab result"))
+    steps.append(_sample_step(store, "lab_mean", joined.lab_only, "lab", "no field reading"))
+    lost = pairs.loc[~pairs["used"].astype(bool), "reason"].value_counts()
+    steps.append(
+        WaterfallStep(
+            "pairs (one element, one sample, one field and one lab method)",
+            "pairs",
+            len(pairs),
+            int(pairs["used"].sum()) if len(pairs) else 0,
+            tuple(sorted((str(reason), int(count)) for reason, count in lost.items())),
+        )
+    )
+    return tuple(steps)
+
+
+def _read_step(store: Store, kind: str, label: str) -> WaterfallStep:
+    entered, accepted = store.rows(
+        "SELECT coalesce(sum(rows_in_file), 0), coalesce(sum(accepted), 0) FROM sheet "
+        "JOIN run_file USING (file_id) JOIN file USING (file_id) WHERE kind = ?",
+        [kind],
+    )[0]
+    aside = store.rows(
+        "SELECT reason, sum(rows) FROM set_aside JOIN run_file USING (file_id) "
+        "JOIN file USING (file_id) WHERE kind = ? GROUP BY reason ORDER BY reason",
+        [kind],
+    )
+    whole_rows = store.rows(
+        'SELECT reason, count(*) FROM (SELECT file_id, sheet, "row", min(reason) AS reason '
+        "FROM quarantine JOIN run_file USING (file_id) JOIN file USING (file_id) "
+        "WHERE kind = ? AND \"column\" = '' AND \"row\" > 0 "
+        'GROUP BY file_id, sheet, "row") GROUP BY reason ORDER BY reason',
+        [kind],
+    )
+    lost = [(f"quarantined: {reason}", int(n)) for reason, n in whole_rows]
+    lost += [(str(reason), int(n)) for reason, n in aside]
+    return WaterfallStep(f"{label} read", "rows", int(entered), int(accepted), tuple(lost))
+
+
+def _use_step(store: Store, kind: str, label: str) -> WaterfallStep:
+    counts = dict(
+        store.rows(f"SELECT disposition, count(*) FROM {kind}_row GROUP BY 1 ORDER BY 1")
+    )
+    (stored,) = store.rows(f"SELECT count(*) FROM {kind} JOIN run_file USING (file_id)")[0]
+    kept = int(counts.pop("sample", 0))
+    return WaterfallStep(
+        f"{label} that are readings of samples in this period",
+        "rows",
+        int(stored),
+        kept,
+        tuple((str(reason), int(n)) for reason, n in counts.items()),
+    )
+
+
+def _sample_step(
+    store: Store, table: str, alone: tuple[str, ...], side: str, reason: str
+) -> WaterfallStep:
+    (entered,) = store.rows(f"SELECT count(DISTINCT sample_id) FROM {table}")[0]
+    (kept,) = store.rows("SELECT count(DISTINCT sample_id) FROM sample_pair")[0]
+    return WaterfallStep(
+        f"samples with a {side} result",
+        "samples",
+        int(entered),
+        int(kept),
+        ((reason, len(alone)),) if alone else (),
+    )

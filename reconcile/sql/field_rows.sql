@@ -1,0 +1,35 @@
+-- Every accepted field row of the run with its sample, its facts completed from the
+-- register, and exactly one disposition. The order is fixed so that means come out alike.
+CREATE OR REPLACE TEMP TABLE field_row AS
+SELECT
+    field.* EXCLUDE (sample_id, matrix, specimen_form, moisture_basis, pair_type, "group",
+                     sample_kind, reference_code),
+    field.sample_id AS written_id,
+    coalesce(identity.sample_id, field.sample_id, '') AS sample_id,
+    coalesce(field.matrix, register.matrix, '') AS matrix,
+    coalesce(field.specimen_form, register.specimen_form, '') AS specimen_form,
+    coalesce(field.moisture_basis, register.moisture_basis, '') AS moisture_basis,
+    coalesce(field.pair_type, register.pair_type, '') AS pair_type,
+    coalesce(field."group", register."group", '') AS "group",
+    coalesce(field.sample_kind, register.sample_kind, 'sample') AS sample_kind,
+    coalesce(field.reference_code, register.reference_code) AS reference_code,
+    coalesce(field.spot_no, field.reading_no, 'row ' || field."row") AS spot,
+    run_file.place AS file_place,
+    CASE
+        WHEN coalesce(field.sample_kind, register.sample_kind, 'sample') = 'leave out'
+            THEN 'left out by a kind rule'
+        WHEN $by_time AND field.measured_at IS NULL AND NOT run_file.of_period
+            THEN 'no time of measurement'
+        WHEN $by_time AND field.measured_at IS NOT NULL
+            AND (field.measured_at < $start OR field.measured_at >= $finish) THEN 'other period'
+        WHEN coalesce(field.sample_kind, register.sample_kind, 'sample') <> 'sample'
+            THEN 'control'
+        WHEN field.spot_class = 'targeted' THEN 'targeted spot, mineral identification only'
+        ELSE 'sample'
+    END AS disposition
+FROM field
+JOIN run_file USING (file_id)
+LEFT JOIN identity ON identity.written_id = field.sample_id
+LEFT JOIN register_row AS register
+    ON register.sample_id = coalesce(identity.sample_id, field.sample_id)
+ORDER BY run_file.place, field."row", field.sheet;

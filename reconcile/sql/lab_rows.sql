@@ -1,0 +1,50 @@
+-- Every accepted lab row of the run, its sample, and exactly one disposition.
+-- A re-issued certificate supersedes the rows of its earlier issues, sample by sample.
+CREATE OR REPLACE TEMP TABLE lab_row AS
+WITH resolved AS (
+    SELECT
+        lab.* EXCLUDE (sample_id, matrix, sample_kind, reference_code, moisture_basis),
+        lab.sample_id AS written_id,
+        coalesce(identity.sample_id, lab.sample_id, '') AS sample_id,
+        coalesce(lab.sample_kind, register.sample_kind, 'sample') AS sample_kind,
+        coalesce(lab.reference_code, register.reference_code) AS reference_code,
+        coalesce(lab.moisture_basis, '') AS moisture_basis,
+        run_file.place AS file_place,
+        run_file.of_period AS of_period,
+        coalesce(try_cast(lab.certificate_issue AS DOUBLE), 1) AS issue
+    FROM lab
+    JOIN run_file USING (file_id)
+    LEFT JOIN identity ON identity.written_id = lab.sample_id
+    LEFT JOIN register_row AS register
+        ON register.sample_id = coalesce(identity.sample_id, lab.sample_id)
+),
+newest AS (
+    SELECT certificate, sample_id, max(issue) AS issue
+    FROM resolved
+    WHERE certificate IS NOT NULL
+    GROUP BY certificate, sample_id
+)
+SELECT
+    resolved.*,
+    CASE
+        WHEN resolved.sample_kind = 'leave out' THEN 'left out by a kind rule'
+        WHEN resolved.issue < newest.issue THEN 'superseded by a re-issue'
+        WHEN $by_lab_time AND resolved.reported_at IS NULL AND NOT resolved.of_period
+            THEN 'no time of report'
+        WHEN $by_lab_time AND resolved.reported_at IS NOT NULL
+            AND (resolved.reported_at < $start OR resolved.reported_at >= $finish)
+            THEN 'other period'
+        WHEN resolved.sample_kind <> 'sample' THEN 'control'
+        WHEN $by_field_time AND NOT resolved.of_period AND EXISTS (
+            FROM field_row
+            WHERE field_row.sample_id = resolved.sample_id
+              AND field_row.disposition = 'other period'
+        ) AND NOT EXISTS (
+            FROM field_row
+            WHERE field_row.sample_id = resolved.sample_id AND field_row.disposition = 'sample'
+        ) THEN 'other period'
+        ELSE 'sample'
+    END AS disposition
+FROM resolved
+LEFT JOIN newest USING (certificate, sample_id)
+ORDER BY resolved.file_place, resolved."row", resolved.sheet;

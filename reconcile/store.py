@@ -1,0 +1,296 @@
+"""The DuckDB file: what was read, kept typed and wide; one transaction per step.
+
+SQL lives in ``sql/*.sql``; values are bound, and the few identifiers that come from
+files (analyte keys) are quoted. Times are stored as UTC without a zone.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from reconcile.errors import ReconcileError
+from reconcile.intake import tables as contract
+from reconcile.intake.tables import TypedTable
+from reconcile.model import QUARANTINE_COLUMNS
+
+#: Table name in the store and facts, by kind of file.
+ROW_TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
+    "field": ("field", contract.FIELD_FACTS),
+    "lab": ("lab", contract.LAB_FACTS),
+    "sample register": ("register", contract.REGISTER_FACTS),
+    "custody": ("custody_event", contract.CUSTODY_FACTS),
+    "reference materials": ("reference_material", contract.REFERENCE_FACTS),
+    "aliases": ("alias", contract.ALIAS_FACTS),
+}
+TIME_FACTS = frozenset(
+    {"measured_at", "received_at", "analysed_at", "reported_at", "collected_at", "at"}
+)
+NUMBER_FACTS = frozenset(
+    {
+        "moisture_pct",
+        "count_time_s",
+        "sample_mass_g",
+        "digest_volume_ml",
+        "containers",
+        "mass_g",
+        "certified_mg_kg",
+        "uncertainty_mg_kg",
+        "coverage_factor",
+    }
+)
+_MIGRATIONS = ("0001_store.sql",)
+_EACH = re.compile(r"[ \t]*-- each (?P<what>\w* ?key)\n(?P<body>.*?)[ \t]*-- end each\n", re.S)
+
+
+def quoted(identifier: str) -> str:
+    """An SQL identifier that can hold any text."""
+    return '"' + identifier.replace('"', '""') + '"'
+
+
+def sql(name: str, **repeats: Sequence[Mapping[str, str]]) -> str:
+    """A statement from ``sql/``, its '-- each … key' parts repeated.
+
+    ``repeats`` maps 'key', 'field_key' or 'lab_key' to one mapping per repetition; the
+    mapped identifiers are quoted before they are put in.
+    """
+    text = resources.files("reconcile").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
+
+    def repeat(match: re.Match[str]) -> str:
+        rows = repeats[match["what"].replace(" ", "_")]
+        return "".join(
+            match["body"].format(**{name: quoted(value) for name, value in row.items()})
+            for row in rows
+        )
+
+    return _EACH.sub(repeat, text)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFile:
+    """One file in the store."""
+
+    file_id: int
+    path: str
+    sha256: str
+    kind: str
+    size: int
+    problem: str
+    advice: str
+
+
+class Store:
+    """An open DuckDB file. Use as a context manager; only one process may hold it."""
+
+    def __init__(self, path: Path | None) -> None:
+        """Open (and make) the store; None keeps it in memory.
+
+        Raises ReconcileError where another process holds the file.
+        """
+        if path is not None:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            self.connection = duckdb.connect(
+                str(path) if path else ":memory:",
+                config={"autoinstall_known_extensions": False, "autoload_known_extensions": False},
+            )
+        except duckdb.IOException as error:
+            if "lock" in str(error).lower() or "used by another process" in str(error):
+                raise ReconcileError(
+                    f"Another run is using this workspace ({path}).",
+                    "Wait until it ends, then start again; nothing was changed.",
+                ) from error
+            raise ReconcileError(
+                f"The database {path} can't be opened: {str(error).splitlines()[0]}",
+                "If the file is damaged, delete it: the next run reads every input again.",
+            ) from error
+        self._migrate()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file so that another run may open it."""
+        self.connection.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """All or nothing."""
+        self.connection.begin()
+        try:
+            yield self.connection
+        except BaseException:
+            self.connection.rollback()
+            raise
+        self.connection.commit()
+
+    def _migrate(self) -> None:
+        with self.transaction() as con:
+            con.execute("CREATE TABLE IF NOT EXISTS migration (name VARCHAR PRIMARY KEY)")
+            done = {name for (name,) in con.execute("SELECT name FROM migration").fetchall()}
+            for name in _MIGRATIONS:
+                if name in done:
+                    continue
+                con.execute(sql(name.removesuffix(".sql")))
+                for table, facts in ROW_TABLES.values():
+                    columns = ", ".join(f"{quoted(f)} {_type_of(f)}" for f in facts)
+                    con.execute(
+                        f"CREATE TABLE {table} (file_id BIGINT NOT NULL, sheet VARCHAR, {columns})"
+                    )
+                con.execute("INSERT INTO migration VALUES (?)", [name])
+
+    # ---- files ------------------------------------------------------------------
+
+    def find(self, path: str, sha256: str, reading_key: str) -> StoredFile | None:
+        """The file, where the same bytes were read the same way before."""
+        row = self.connection.execute(
+            "SELECT file_id, path, sha256, kind, size, problem, advice FROM file "
+            "WHERE path = ? AND sha256 = ? AND reading_key = ?",
+            [path, sha256, reading_key],
+        ).fetchone()
+        return StoredFile(*row) if row else None
+
+    def add(
+        self,
+        path: str,
+        sha256: str,
+        reading_key: str,
+        kind: str,
+        size: int,
+        read: Iterable[TypedTable] = (),
+        problem: str = "",
+        advice: str = "",
+    ) -> StoredFile:
+        """Take one file with all its sheets in one transaction."""
+        with self.transaction() as con:
+            found = con.execute("SELECT nextval('file_number')").fetchone()
+            assert found is not None
+            file_id = int(found[0])
+            con.execute(
+                "INSERT INTO file VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                [file_id, path, sha256, reading_key, kind, size, problem, advice],
+            )
+            for table in read:
+                self._add_sheet(con, file_id, table)
+        return StoredFile(file_id, path, sha256, kind, size, problem, advice)
+
+    def _add_sheet(self, con: duckdb.DuckDBPyConnection, file_id: int, table: TypedTable) -> None:
+        name, facts = ROW_TABLES[table.kind]
+        self._add_rows(con, name, facts, file_id, table)
+        con.execute(
+            "INSERT INTO sheet VALUES (?, ?, ?, ?)",
+            [file_id, table.sheet, table.rows_in_file, table.facts.num_rows],
+        )
+        _insert(
+            con,
+            "INSERT INTO set_aside VALUES (?, ?, ?, ?)",
+            ([file_id, table.sheet, reason, rows] for reason, rows in table.rows_set_aside),
+        )
+        _insert(
+            con,
+            "INSERT INTO analyte VALUES (?, ?, ?, ?, ?, ?)",
+            ([file_id, a.key, a.element, a.method, a.species, a.unit] for a in table.analytes),
+        )
+        _insert(
+            con,
+            "INSERT INTO column_meaning VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                [file_id, table.sheet, c.index, c.heading, c.role, c.key, c.element, c.species]
+                + [c.unit, c.to_mg_kg, c.sigma, c.method, c.why]
+                for c in table.columns
+            ),
+        )
+        _insert(
+            con,
+            "INSERT INTO note VALUES (?, ?, ?)",
+            ([file_id, table.sheet, note] for note in table.notes),
+        )
+        if len(table.quarantine):
+            rows = table.quarantine.loc[:, list(QUARANTINE_COLUMNS)]
+            con.register("incoming", rows)
+            con.execute("INSERT INTO quarantine SELECT ?, * FROM incoming", [file_id])
+            con.unregister("incoming")
+        if table.texts.num_rows:
+            con.register("incoming", table.texts.select(["row", "key", "text"]))
+            con.execute("INSERT INTO cell_text SELECT ?, * FROM incoming", [file_id])
+            con.unregister("incoming")
+
+    def _add_rows(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        name: str,
+        facts: tuple[str, ...],
+        file_id: int,
+        table: TypedTable,
+    ) -> None:
+        columns: dict[str, pa.ChunkedArray] = {}
+        for fact in facts:
+            column = table.facts.column(fact)
+            if fact in TIME_FACTS:
+                column = column.cast(pa.timestamp("us", "UTC")).cast(pa.timestamp("us"))
+            elif fact in NUMBER_FACTS:
+                column = column.cast(pa.float64())
+            elif fact == "row":
+                column = column.cast(pa.int64())
+            else:
+                column = column.cast(pa.string())
+            columns[fact] = column
+        for analyte in table.analytes:
+            for mark, suffix, kind in _VALUE_PARTS:
+                source = analyte.key + suffix
+                if source in table.values.column_names:
+                    columns[mark + analyte.key] = table.values.column(source)
+                    con.execute(
+                        f"ALTER TABLE {name} ADD COLUMN IF NOT EXISTS "
+                        f"{quoted(mark + analyte.key)} {kind}"
+                    )
+        con.register("incoming", pa.table(columns))
+        con.execute(
+            f"INSERT INTO {name} BY NAME SELECT ? AS file_id, ? AS sheet, * FROM incoming",
+            [file_id, table.sheet],
+        )
+        con.unregister("incoming")
+
+    # ---- reading back -----------------------------------------------------------
+
+    def frame(self, statement: str, values: Mapping[str, Any] | Sequence[Any] = ()) -> pd.DataFrame:
+        """The answer of a statement as a DataFrame."""
+        return self.connection.execute(statement, values or None).df()
+
+    def rows(self, statement: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """The answer of a statement as tuples."""
+        return self.connection.execute(statement, list(values) or None).fetchall()
+
+
+_VALUE_PARTS = (
+    ("v:", "", "DOUBLE"),
+    ("q:", "_q", "TINYINT"),
+    ("l:", "_lim", "DOUBLE"),
+    ("e:", "_err", "DOUBLE"),
+)
+
+
+def _type_of(fact: str) -> str:
+    if fact in TIME_FACTS:
+        return "TIMESTAMP"
+    if fact in NUMBER_FACTS:
+        return "DOUBLE"
+    return "BIGINT" if fact == "row" else "VARCHAR"
+
+
+def _insert(con: duckdb.DuckDBPyConnection, statement: str, rows: Iterable[list[Any]]) -> None:
+    many = list(rows)
+    if many:
+        con.executemany(statement, many)

@@ -1,0 +1,295 @@
+"""The workspace: a folder with ``reconcile.toml``, its files, its output, its periods."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import json
+import os
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from importlib import resources
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, ValidationError
+
+from reconcile.errors import ReconcileError
+from reconcile.model import SettingLine
+from reconcile.settings import Settings, TableSettings
+
+SETTINGS_FILE = "reconcile.toml"
+_MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
+_LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFile:
+    """One input file of a run, and the table settings that read it."""
+
+    path: Path
+    shown: str  # relative to the workspace, forward slashes
+    table_index: int
+    of_period: bool  # the pattern named the period
+
+
+@dataclass(frozen=True, slots=True)
+class MissingFile:
+    """A pattern of the settings that no file matches."""
+
+    pattern: str
+    table_index: int
+    required: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Workspace:
+    """A folder, its settings and where its results go."""
+
+    folder: Path
+    settings: Settings
+
+    @property
+    def output(self) -> Path:
+        """Folder of the store, the archive and the releases."""
+        return (self.folder / self.settings.workspace.output).resolve()
+
+    @property
+    def store_file(self) -> Path:
+        """The DuckDB file."""
+        return self.output / "store" / "reconcile.duckdb"
+
+    @property
+    def archive(self) -> Path:
+        """Every input file once, named by its SHA-256."""
+        return self.output / "archive"
+
+    def releases(self, period: str) -> Path:
+        """Folder of a period's releases."""
+        return self.output / "releases" / period
+
+    def table(self, index: int) -> TableSettings:
+        """The n-th table of the settings."""
+        return self.settings.table[index]
+
+
+def load_workspace(folder: Path) -> Workspace:
+    """Read and check ``reconcile.toml``.
+
+    Raises ReconcileError naming the place in the file and what was expected there.
+    """
+    path = folder / SETTINGS_FILE if folder.is_dir() else folder
+    if path.is_file() and path.name.endswith(".toml"):
+        folder = path.parent
+    else:
+        raise ReconcileError(
+            f"No {SETTINGS_FILE} in {folder}.",
+            "Make a workspace with 'reconcile start FOLDER', or name the folder that has one.",
+        )
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise ReconcileError(
+            f"{path.name} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8."
+        ) from error
+    except tomllib.TOMLDecodeError as error:
+        raise ReconcileError(
+            f"{path.name} can't be read: {error}.", "Mend that line; strings need quotes."
+        ) from error
+    try:
+        settings = Settings.model_validate(raw)
+    except ValidationError as error:
+        raise ReconcileError(
+            f"{path.name} has {error.error_count()} "
+            f"{'entry' if error.error_count() == 1 else 'entries'} that can't stand:\n"
+            + "\n".join(_plain(item) for item in error.errors()),
+            "Mend the settings named above; 'reconcile start' writes a commented example.",
+        ) from error
+    return Workspace(folder.resolve(), settings)
+
+
+def _plain(item: object) -> str:
+    assert isinstance(item, dict)
+    place = ".".join(str(part + 1) if isinstance(part, int) else part for part in item["loc"])
+    found = item.get("input")
+    text = str(item["msg"]).removeprefix("Value error, ")
+    if item["type"] == "extra_forbidden":
+        text = "this name is not known here (a typo?)"
+    elif item["type"] == "missing":
+        return f"  - {place}: this setting is required"
+    shown = f" (found {found!r})" if isinstance(found, str | int | float | bool) else ""
+    return f"  - {place or 'the file'}: {text}{shown}"
+
+
+def check_period(workspace: Workspace, period: str) -> str:
+    """The period as it will be named; raises ReconcileError for one that can't be."""
+    if workspace.settings.workspace.assign_rows_by == "nothing":
+        if _LABEL.fullmatch(period):
+            return period
+        raise ReconcileError(
+            f"'{period}' can't name a period.", "Use letters, digits, '-' and '_' only."
+        )
+    if _MONTH.fullmatch(period):
+        return period
+    raise ReconcileError(
+        f"'{period}' is not a month.", "Write the year and the month, such as 2026-10."
+    )
+
+
+def period_bounds(period: str, zone: str) -> tuple[datetime, datetime]:
+    """First moment of the month and of the next one, zone-aware."""
+    year, month = (int(part) for part in period.split("-"))
+    tz = ZoneInfo(zone)
+    start = datetime(year, month, 1, tzinfo=tz)
+    following = datetime(year + month // 12, month % 12 + 1, 1, tzinfo=tz)
+    return start, following
+
+
+def find_files(
+    workspace: Workspace, period: str
+) -> tuple[tuple[FoundFile, ...], tuple[MissingFile, ...]]:
+    """Files of every table for one period, in the order of the settings, sorted by name."""
+    found: list[FoundFile] = []
+    missing: list[MissingFile] = []
+    for index, table in enumerate(workspace.settings.table):
+        for pattern in table.files:
+            of_period = "{period}" in pattern
+            filled = pattern.replace("{period}", period)
+            paths = sorted(_matches(workspace.folder, filled))
+            if not paths:
+                missing.append(MissingFile(filled, index, table.required))
+            found.extend(
+                FoundFile(path, _shown(workspace.folder, path), index, of_period) for path in paths
+            )
+    return tuple(found), tuple(missing)
+
+
+def _matches(folder: Path, pattern: str) -> Iterator[Path]:
+    if any(mark in pattern for mark in "*?["):
+        base = folder
+        parts = Path(pattern).parts
+        while parts and not any(mark in parts[0] for mark in "*?["):
+            base, parts = base / parts[0], parts[1:]
+        hidden = (".", "~$")
+        yield from (
+            path
+            for path in base.glob("/".join(parts))
+            if path.is_file() and not path.name.startswith(hidden)
+        )
+    elif (folder / pattern).exists():
+        yield folder / pattern
+
+
+def _shown(folder: Path, path: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:  # another drive on Windows
+        return path.as_posix()
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's bytes, hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def settings_hash(settings: Settings) -> str:
+    """SHA-256 over the settings that shape a release (comments and output folder do not)."""
+    content = settings.model_dump(mode="json", exclude={"workspace": {"output"}, "schedule": True})
+    return hashlib.sha256(
+        json.dumps(content, sort_keys=True, ensure_ascii=False).encode()
+    ).hexdigest()
+
+
+def code_version() -> str:
+    """Version and a digest of the program's own source, so that a release names its code."""
+    digest = hashlib.sha256()
+    for package in ("reconcile", "schemas"):
+        root = resources.files(package)
+        for name, content in sorted(_sources(root, package)):
+            digest.update(name.encode() + b"\0" + content.replace(b"\r\n", b"\n") + b"\0")
+    try:
+        version = importlib.metadata.version("reconcile-field-lab")
+    except importlib.metadata.PackageNotFoundError:
+        version = "0"
+    return f"{version}+{digest.hexdigest()[:12]}"
+
+
+def _sources(root: object, prefix: str) -> Iterator[tuple[str, bytes]]:
+    for entry in root.iterdir():  # type: ignore[attr-defined]
+        name = f"{prefix}/{entry.name}"
+        if entry.is_dir() and not entry.name.startswith(("_", ".")):
+            yield from _sources(entry, name)
+        elif entry.name.endswith((".py", ".sql")):
+            yield name, entry.read_bytes()
+
+
+def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
+    """Every setting with its value and meaning, as the report prints them."""
+    lines: list[SettingLine] = []
+    for part in ("workspace", "report", "thresholds", "errors"):
+        lines.extend(_lines_of(getattr(settings, part), part))
+    for symbol, element in settings.element.items():
+        lines.append(
+            SettingLine(
+                f"element.{symbol}",
+                "; ".join(
+                    [f"unit {element.unit}"]
+                    + [f"{level.name} {level.value:g} {element.unit}" for level in element.levels]
+                    + ([f"margin {element.margin:g}"] if element.margin else [])
+                ),
+                "unit for the reader and decision levels",
+            )
+        )
+    if settings.pool:
+        lines.append(
+            SettingLine("pool", ", ".join(settings.pool), "facts that do not divide strata")
+        )
+    lines.extend(
+        SettingLine(f"leave_out.{key}", why, "left out by a person's entry")
+        for key, why in settings.leave_out.items()
+    )
+    for number, table in enumerate(settings.table, 1):
+        fixed = "; ".join(f"{key} = {value}" for key, value in table.fixed.items())
+        text = f"{table.kind}: {', '.join(table.files)}" + (f" ({fixed})" if fixed else "")
+        lines.append(SettingLine(f"table {number}", text, "files and what holds for every row"))
+    return tuple(lines)
+
+
+def _lines_of(part: BaseModel, prefix: str) -> Iterator[SettingLine]:
+    for name, info in type(part).model_fields.items():
+        if name == "output":
+            continue
+        value = getattr(part, name)
+        text = "not given" if value in (None, "") else f"{value:g}" if _number(value) else str(value)
+        yield SettingLine(f"{prefix}.{name}", text, info.description or "")
+
+
+def _number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def month_after(period: str, months: int) -> str:
+    """ISO date of the last day of the month ``months`` after ``period``; '' for no month."""
+    if not _MONTH.fullmatch(period):
+        return ""
+    year, month = (int(part) for part in period.split("-"))
+    total = year * 12 + month - 1 + months + 1
+    first_after = datetime(total // 12, total % 12 + 1, 1, tzinfo=ZoneInfo("UTC"))
+    return (first_after - timedelta(days=1)).date().isoformat()
+
+
+def write_template(folder: Path) -> Path:
+    """Write a commented ``reconcile.toml`` into a new or empty folder; never overwrite."""
+    target = folder / SETTINGS_FILE
+    if target.exists():
+        raise ReconcileError(f"{target} is there already.", "Nothing was changed.")
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in ("field", "lab", "register", "custody"):
+        (folder / name).mkdir(exist_ok=True)
+    text = resources.files("reconcile").joinpath("template.toml").read_text(encoding="utf-8")
+    target.write_text(text, encoding="utf-8", newline="\n")
+    return target
