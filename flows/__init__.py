@@ -1,0 +1,1 @@
+"""The schedule: the same steps as the command line, as a Prefect flow."""

@@ -1,0 +1,70 @@
+"""Look at the inputs only: what was found, how it was understood, what was refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from reconcile import pipeline
+from reconcile import workspace as ws
+from reconcile.model import Finding
+from reconcile.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """What ``check`` shows."""
+
+    period: str
+    files: pd.DataFrame  # path, kind, rows, accepted, quarantined, problem
+    columns: pd.DataFrame  # path, sheet, heading, role, meaning, unit, why
+    quarantine: pd.DataFrame  # model.QUARANTINE_COLUMNS
+    notes: pd.DataFrame  # path, text
+    findings: tuple[Finding, ...]
+
+    @property
+    def needs_a_person(self) -> bool:
+        """True where something was refused or is unclear."""
+        return bool(
+            len(self.quarantine)
+            or any(f.severity != "note" for f in self.findings)
+            or self.columns["role"].eq("unclear").any()
+        )
+
+
+def check(
+    folder: Path,
+    period: str,
+    tell: Callable[[str], None] = lambda text: None,
+    step_started: Callable[[int, str], None] = lambda number, name: None,
+) -> CheckReport:
+    """Walk the reading steps and report; nothing is released."""
+    workspace = ws.load_workspace(folder)
+    with Store(workspace.store_file) as store:
+        run = pipeline.begin(workspace, period, store, tell)
+        for number, (name, step) in enumerate(pipeline.CHECK_STEPS):
+            step_started(number, name)
+            run = step(run)
+        files = store.frame(
+            "SELECT path, kind, coalesce((SELECT sum(rows_in_file) FROM sheet s "
+            "WHERE s.file_id = file.file_id), 0)::BIGINT AS rows, "
+            "coalesce((SELECT sum(accepted) FROM sheet s WHERE s.file_id = file.file_id), 0)"
+            "::BIGINT AS accepted, "
+            "(SELECT count(*) FROM quarantine q WHERE q.file_id = file.file_id) AS quarantined, "
+            "problem FROM file JOIN run_file USING (file_id) ORDER BY place"
+        )
+        columns = store.frame(
+            "SELECT path, sheet, heading, role, key, element, species, unit, to_mg_kg, sigma, "
+            "method, why FROM column_meaning JOIN file USING (file_id) JOIN run_file "
+            "USING (file_id) ORDER BY place, sheet, position"
+        )
+        notes = store.frame(
+            "SELECT path, sheet, text FROM note JOIN file USING (file_id) JOIN run_file "
+            "USING (file_id) ORDER BY place, sheet, text"
+        )
+        return CheckReport(
+            period, files, columns, pipeline.quarantine_of(run), notes, run.findings
+        )

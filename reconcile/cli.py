@@ -1,0 +1,192 @@
+"""The command line: parses, calls one library function, prints, exits 0, 1 or 2.
+
+0 done; 1 done, with findings that need a person; 2 could not run. Heavy imports wait
+until a command runs, so that --help answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from reconcile.errors import ReconcileError
+
+if TYPE_CHECKING:
+    from reconcile.pipeline import RunOutcome
+
+app = typer.Typer(
+    help="Say how far handheld LIBS and portable XRF results can be trusted against the "
+    "laboratory's, correct what can be corrected, and keep the proof.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Folder = Annotated[Path, typer.Argument(help="folder with reconcile.toml", show_default=".")]
+Period = Annotated[str, typer.Argument(help="month, such as 2026-10")]
+
+DONE, FINDINGS, COULD_NOT_RUN = 0, 1, 2
+
+
+def main() -> None:
+    """Entry point: errors for the analyst become one message and exit code 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal without Unicode loses no line
+    try:
+        app()
+    except ReconcileError as error:
+        _complain(error)
+    except KeyboardInterrupt:
+        _stderr("Stopped. Nothing half-written stands; start the command again.")
+        sys.exit(COULD_NOT_RUN)
+    except OSError as error:
+        place = f" ({error.filename})" if error.filename else ""
+        _complain(
+            ReconcileError(
+                f"{error.strerror or error}{place}.",
+                "Check that the folder can be written and the disk is not full.",
+            )
+        )
+
+
+def _complain(error: ReconcileError) -> NoReturn:
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console(stderr=True)
+    console.print(Text("Could not run. ", style="bold"), Text(error.message), sep="")
+    if error.advice:
+        console.print(Text(error.advice))
+    sys.exit(COULD_NOT_RUN)
+
+
+def _stderr(text: str) -> None:
+    sys.stderr.write(text + "\n")
+
+
+@app.command()
+def demo(
+    output: Annotated[
+        Path | None, typer.Option(help="folder for the results; else out/demo")
+    ] = None,
+) -> None:
+    """Run the invented example, three months, and show what came out."""
+    from reconcile import demonstration
+
+    folder, periods = demonstration.prepare(output)
+    outcomes = [_walk(folder, period) for period in periods]
+    from reconcile import terminal
+
+    for outcome in outcomes:
+        terminal.show_outcome(outcome)
+    terminal.show_paths(outcomes)
+    # The example is made of trouble: its findings are what it is there to show.
+    raise typer.Exit(DONE)
+
+
+@app.command()
+def start(folder: Annotated[Path, typer.Argument(help="new or empty folder")]) -> None:
+    """Make a workspace: a commented reconcile.toml and folders for the tables."""
+    from reconcile.workspace import write_template
+
+    path = write_template(folder)
+    typer.echo(f"Wrote {path}")
+    typer.echo("Next: put the tables in, mend reconcile.toml, then 'reconcile check' the folder.")
+
+
+@app.command()
+def check(period: Period, folder: Folder = Path()) -> None:
+    """Read the inputs only: how each column was understood, and what was refused."""
+    from reconcile import checking, terminal
+
+    report = _with_progress(lambda tell, started: checking.check(folder, period, tell, started), 3)
+    terminal.show_check(report)
+    raise typer.Exit(FINDINGS if report.needs_a_person else DONE)
+
+
+@app.command()
+def run(period: Period, folder: Folder = Path()) -> None:
+    """Reconcile one month: statistics, factors, verdicts, PDF and workbook."""
+    from reconcile import terminal
+
+    outcome = _walk(folder, period)
+    terminal.show_outcome(outcome)
+    terminal.show_paths([outcome])
+    raise typer.Exit(FINDINGS if outcome.needs_a_person else DONE)
+
+
+@app.command()
+def story(
+    sample: Annotated[str, typer.Argument(help="sample id")], folder: Folder = Path()
+) -> None:
+    """Show one sample's whole story: custody, readings, results, exclusions, releases."""
+    from reconcile import storytelling, terminal
+
+    terminal.show_story(storytelling.story_of(folder, sample))
+    raise typer.Exit(DONE)
+
+
+@app.command()
+def schedule(
+    folder: Folder = Path(),
+    once: Annotated[
+        str, typer.Option(metavar="PERIOD", help="run the flow once for this month, and end")
+    ] = "",
+) -> None:
+    """Serve the monthly flow to a standing server, or run it once."""
+    os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
+    os.environ.setdefault("DO_NOT_TRACK", "1")
+    from flows import monthly
+
+    if once:
+        needs_a_person = monthly.run_once(folder, once)
+        raise typer.Exit(FINDINGS if needs_a_person else DONE)
+    monthly.serve(folder)
+
+
+def _walk(folder: Path, period: str) -> RunOutcome:
+    from reconcile.pipeline import STEPS, run_period
+
+    return _with_progress(
+        lambda tell, started: run_period(folder, period, tell=tell, step_started=started),
+        len(STEPS),
+        period,
+    )
+
+
+def _with_progress(work: Callable[..., Any], steps: int, label: str = "") -> Any:
+    """Call ``work(tell, step_started)`` under a progress line on the terminal."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    with Progress(
+        SpinnerColumn(),
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=24),
+        TextColumn("{task.fields[detail]}"),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    ) as progress:
+        task = progress.add_task(label, total=steps, detail="")
+
+        def started(number: int, name: str) -> None:
+            progress.update(
+                task, completed=number, description=f"{label} {name}".strip(), detail=""
+            )
+
+        return work(lambda detail: progress.update(task, detail=escape(detail[:50])), started)
+
+
+if __name__ == "__main__":
+    main()

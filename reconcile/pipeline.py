@@ -1,0 +1,597 @@
+"""The one sequence of steps: from files to a release.
+
+``STEPS`` is an ordered tuple of named functions from ``Run`` to ``Run``. The command
+line walks it plainly; the flow runs the same tuple as tasks. Every step is one
+transaction or none, and may be repeated.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pandas as pd
+
+from reconcile import (
+    correction,
+    custody,
+    diagnosis,
+    evaluation,
+    identity,
+    pairing,
+    quality,
+    release,
+    verdicts,
+)
+from reconcile import workspace as ws
+from reconcile.errors import ReconcileError
+from reconcile.evaluation import Evaluated
+from reconcile.intake.read import read_file
+from reconcile.model import (
+    EXCLUSION_COLUMNS,
+    QUARANTINE_COLUMNS,
+    Finding,
+    InputFile,
+    QualityCheck,
+    Reconciliation,
+    Stratum,
+    StratumResult,
+    WaterfallStep,
+)
+from reconcile.pairing import Joined, RunFile
+from reconcile.release import Earlier
+from reconcile.reporting import words, write_release
+from reconcile.settings import TableSettings
+from reconcile.store import ROW_TABLES, Store, StoredFile
+from reconcile.workspace import FoundFile, MissingFile, Workspace
+
+Tell = Callable[[str], None]
+
+
+def _silent(_: str) -> None:
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """All that a run knows so far; each step fills in its part."""
+
+    workspace: Workspace
+    period: str
+    store: Store
+    tell: Tell = _silent
+    found: tuple[FoundFile, ...] = ()
+    missing: tuple[MissingFile, ...] = ()
+    files: tuple[tuple[FoundFile, StoredFile], ...] = ()
+    run_files: tuple[RunFile, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    quality: tuple[QualityCheck, ...] = ()
+    failed: pd.DataFrame = field(default_factory=pd.DataFrame)
+    custody_status: dict[str, str] = field(default_factory=dict)
+    custody_head: str = ""
+    interference: pd.DataFrame = field(default_factory=pd.DataFrame)
+    lab_errors: dict[tuple[str, str], evaluation.LabError] = field(default_factory=dict)
+    joined: Joined | None = None
+    pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    steps_of_account: tuple[WaterfallStep, ...] = ()
+    evaluated: tuple[tuple[Stratum, Evaluated], ...] = ()
+    results: tuple[StratumResult, ...] = ()
+    outcome: RunOutcome | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RunOutcome:
+    """What a run gave."""
+
+    release_folder: Path
+    reconciliation: Reconciliation
+    new_release: bool
+
+    @property
+    def needs_a_person(self) -> bool:
+        """True where something was found that a person should look at."""
+        return release.needs_a_person(self.reconciliation)
+
+
+# ---- the steps ----------------------------------------------------------------------
+
+
+def find_files(run: Run) -> Run:
+    """Find the period's files; keep each once in the archive, named by its digest."""
+    found, missing = ws.find_files(run.workspace, run.period)
+    if not found:
+        patterns = ", ".join(m.pattern for m in missing)
+        raise ReconcileError(
+            f"No input file of {run.period} was found in {run.workspace.folder} ({patterns}).",
+            "Put the files there, or mend 'files' in reconcile.toml.",
+        )
+    findings = tuple(
+        Finding(
+            "intake",
+            "serious",
+            m.pattern,
+            f"No file matches '{m.pattern}' ({run.workspace.table(m.table_index).kind}).",
+            advice="Add the file, mend the pattern, or set required = false.",
+        )
+        for m in missing
+        if m.required
+    )
+    return replace(run, found=found, missing=missing, findings=run.findings + findings)
+
+
+def read_tables(run: Run) -> Run:
+    """Read every file that the store does not hold yet; a bad file does not stop the others."""
+    order = sorted(
+        range(len(run.found)),
+        key=lambda i: (run.workspace.table(run.found[i].table_index).kind != "sample register", i),
+    )
+    code = ws.code_version()
+    stored: dict[int, StoredFile] = {}
+    register: pd.DataFrame | None = None
+    for index in order:
+        file = run.found[index]
+        table = run.workspace.table(file.table_index)
+        if table.kind == "evidence":
+            continue
+        if table.kind != "sample register" and register is None:
+            register = _register(run, [stored[i].file_id for i in stored])
+        run.tell(file.shown)
+        stored[index] = _read_one(run, file, table, code, register)
+    findings = tuple(
+        Finding("intake", "serious", s.path, s.problem, advice=s.advice)
+        for _, s in sorted(stored.items())
+        if s.problem
+    )
+    kinds = {s.kind for s in stored.values() if not s.problem}
+    for kind in ("field", "lab"):
+        if kind not in kinds:
+            raise ReconcileError(
+                "\n".join(
+                    [f"No {kind} table of {run.period} could be read."]
+                    + [f"  - {f.text} {f.advice}" for f in run.findings + findings]
+                ),
+                f"A reconciliation needs at least one {kind} table.",
+            )
+    files = tuple((run.found[i], stored[i]) for i in sorted(stored))
+    numbered = tuple(
+        RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files)
+    )
+    return replace(
+        run, files=files, run_files=numbered, findings=run.findings + findings
+    )
+
+
+def _read_one(
+    run: Run, file: FoundFile, table: TableSettings, code: str, register: pd.DataFrame | None
+) -> StoredFile:
+    zone = run.workspace.settings.workspace.time_zone
+    try:
+        digest, copy = _archived(run.workspace, file)
+    except OSError as error:
+        problem = f"{file.shown} can't be read: {error.strerror or error}."
+        return run.store.add(
+            file.shown, "", f"{code}", table.kind, 0, (), problem, "Check that it is a file."
+        ) if (known := run.store.find(file.shown, "", code)) is None else known
+    looked_up = register if table.look_up == "lab_id" else None
+    key = _reading_key(table, zone, code, looked_up)
+    known = run.store.find(file.shown, digest, key)
+    if known is not None:
+        return known
+    size = copy.stat().st_size
+    try:
+        read = read_file(copy, file.shown, table, zone=zone, register=looked_up)
+    except ReconcileError as error:
+        return run.store.add(
+            file.shown, digest, key, table.kind, size, (), error.message, error.advice
+        )
+    return run.store.add(file.shown, digest, key, table.kind, size, read)
+
+
+def _archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
+    """Digest and archived copy; what is read later is the copy, whatever becomes of the file."""
+    if file.path.is_dir():
+        raise IsADirectoryError(0, "it is a folder")
+    digest = ws.sha256_of(file.path)
+    copy = workspace.archive / f"{digest}{file.path.suffix.lower()}"
+    if not copy.exists():
+        workspace.archive.mkdir(parents=True, exist_ok=True)
+        working = copy.with_name(f".unfinished-{copy.name}")
+        shutil.copyfile(file.path, working)
+        digest = ws.sha256_of(working)  # the file may have changed meanwhile
+        copy = workspace.archive / f"{digest}{file.path.suffix.lower()}"
+        os.replace(working, copy)
+    return digest, copy
+
+
+def _reading_key(
+    table: TableSettings, zone: str, code: str, register: pd.DataFrame | None
+) -> str:
+    content = [table.model_dump(mode="json", exclude={"files", "required", "name"}), zone, code]
+    if register is not None:
+        content.append(register.to_json(date_format="iso", orient="split"))
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+
+def _register(run: Run, file_ids: list[int]) -> pd.DataFrame:
+    return run.store.frame(
+        "SELECT * EXCLUDE (file_id, sheet) FROM register WHERE list_contains(?, file_id) "
+        'ORDER BY file_id, "row"',
+        [file_ids],
+    )
+
+
+def settle_identities(run: Run) -> Run:
+    """One id per sample: the register's spelling, aliases by a person's entry, no guesses."""
+    store, files = run.store, run.run_files
+    field_ids = pairing.written_ids(store, files, "field")
+    lab_ids = pairing.written_ids(store, files, "lab")
+    register_ids = pairing.written_ids(store, files, "register")
+    numbers = [f.file_id for f in files]
+    aliases = store.frame(
+        "SELECT * EXCLUDE (file_id, sheet) FROM alias WHERE list_contains(?, file_id) "
+        'ORDER BY file_id, "row"',
+        [numbers],
+    )
+    known = register_ids or field_ids
+    everything = sorted({*field_ids, *lab_ids, *register_ids})
+    resolved = identity.resolve(everything, known, aliases)
+    unknown = resolved["sample_id"].eq("")
+    resolved.loc[unknown, "sample_id"] = [
+        identity.normalise_id(text) for text in resolved.loc[unknown, "written_id"]
+    ]
+    pairing.begin(store, files, resolved)
+    bounds = (
+        None
+        if run.workspace.settings.workspace.assign_rows_by == "nothing"
+        else ws.period_bounds(run.period, run.workspace.settings.workspace.time_zone)
+    )
+    pairing.place_rows(store, run.workspace.settings.workspace.assign_rows_by, bounds)
+    samples = {
+        side: [
+            row[0]
+            for row in store.rows(
+                f"SELECT DISTINCT sample_id FROM {side}_row WHERE disposition = 'sample' ORDER BY 1"
+            )
+        ]
+        for side in ("field", "lab")
+    }
+    field_alone = sorted({*samples["field"]} - {*samples["lab"]})
+    lab_alone = sorted({*samples["lab"]} - {*samples["field"]})
+    findings = [*identity.near_misses(lab_alone, field_alone)]
+    if register_ids:
+        registered = {*resolved.loc[resolved["written_id"].isin(register_ids), "sample_id"]}
+        for side, label in (("field", "field reading"), ("lab", "lab result")):
+            findings += [
+                Finding(
+                    "identity",
+                    "warning",
+                    sample,
+                    f"A {label} of '{sample}' has no entry in the sample register.",
+                    advice="Correct the id, or enter the sample or an alias.",
+                )
+                for sample in samples[side]
+                if sample not in registered
+            ]
+    return replace(run, findings=run.findings + tuple(findings))
+
+
+def judge_controls(run: Run) -> Run:
+    """Quality control on both sides, and custody, before any number is compared."""
+    thresholds = run.workspace.settings.thresholds
+    elements = run.workspace.settings.element
+    store = run.store
+    controls = {
+        side: evaluation.control_rows(store, side, pairing.keys_of(store, side, elements))
+        for side in ("field", "lab")
+    }
+    reference = _of_run(run, "reference_material")
+    checks = [
+        *quality.judge_reference_materials(
+            controls["field"], controls["lab"], reference, thresholds
+        ),
+        *quality.judge_blanks(pd.concat([controls["field"], controls["lab"]]), thresholds),
+    ]
+    duplicates = evaluation.lab_duplicates(store, pairing.keys_of(store, "lab", elements))
+    checks += quality.judge_duplicates(duplicates, thresholds)
+    events = _of_run(run, "custody_event")
+    judgement = custody.judge(
+        events,
+        store.frame("SELECT * EXCLUDE (file_id, place) FROM register_row ORDER BY sample_id"),
+        store.frame(
+            "SELECT sample_id, certificate, received_at, analysed_at, reported_at FROM lab_row "
+            "WHERE disposition = 'sample' ORDER BY ALL"
+        ),
+        store.frame(
+            "SELECT sample_id, measured_at FROM field_row WHERE disposition = 'sample' ORDER BY ALL"
+        ),
+        thresholds,
+    )
+    checks.sort(key=lambda c: (c.side, c.kind, c.element, c.method, c.batch, c.code))
+    return replace(
+        run,
+        quality=tuple(checks),
+        failed=quality.failed_batches(tuple(checks)),
+        custody_status=dict(judgement.status),
+        custody_head=custody.head(events) if len(events) else "",
+        lab_errors=evaluation.lab_errors(duplicates, run.workspace.settings.errors),
+        findings=run.findings
+        + judgement.findings
+        + evaluation.quality_findings(tuple(checks)),
+    )
+
+
+def _of_run(run: Run, table: str) -> pd.DataFrame:
+    frame = run.store.frame(
+        f"SELECT {table}.* EXCLUDE (file_id, sheet) FROM {table} JOIN run_file USING (file_id) "
+        f'ORDER BY place, "row"'
+    )
+    for column in frame.columns:
+        if pd.api.types.is_datetime64_any_dtype(frame[column]):
+            frame[column] = frame[column].dt.tz_localize("UTC")
+    return frame
+
+
+def make_pairs(run: Run) -> Run:
+    """Means, joins, and the reason of every pair that is kept out of the statistics."""
+    settings, store = run.workspace.settings, run.store
+    field_keys = pairing.keys_of(store, "field", settings.element)
+    lab_keys = pairing.keys_of(store, "lab", settings.element)
+    pairing.average(store, field_keys, lab_keys)
+    joined = pairing.join(store, field_keys, lab_keys, settings.pool)
+    interference = evaluation.lead_on_arsenic(store, field_keys, settings.thresholds)
+    pairs = evaluation.with_reasons(
+        joined.pairs, joined.strata, run.custody_status, run.failed, interference, settings
+    )
+    account = pairing.waterfall(store, joined, pairs)
+    unbalanced = [step for step in account if step.balance]
+    if unbalanced:
+        text = "; ".join(f"{step.name}: {step.balance}" for step in unbalanced)
+        raise ReconcileError(
+            f"The account of rows does not balance ({text}).",
+            "Nothing was released. This is a fault of the program: please report it.",
+        )
+    faults = diagnosis.suspected_faults(pairs, settings.thresholds)
+    return replace(
+        run,
+        joined=joined,
+        pairs=pairs,
+        interference=interference,
+        steps_of_account=account,
+        findings=run.findings + tuple(faults),
+    )
+
+
+def compute_statistics(run: Run) -> Run:
+    """All figures of every stratum."""
+    assert run.joined is not None
+    evaluated = []
+    for stratum in run.joined.strata:
+        run.tell(stratum.label)
+        pairs = run.pairs.loc[run.pairs["stratum"].eq(stratum.key)].reset_index(drop=True)
+        lab_error = run.lab_errors.get((stratum.element, stratum.lab_method))
+        evaluated.append(
+            (stratum, evaluation.evaluate(stratum, pairs, lab_error, run.workspace.settings))
+        )
+    return replace(run, evaluated=evaluation.adjust_p_values(tuple(evaluated)))
+
+
+def give_verdicts(run: Run) -> Run:
+    """Propose correction factors, then say what may be done with field-only results."""
+    settings = run.workspace.settings
+    until = ws.month_after(run.period, settings.thresholds.factor_valid_months)
+    suspected = {f.subject: f.text for f in run.findings if f.area == "diagnosis"}
+    results = []
+    for stratum, evaluated in run.evaluated:
+        fault = suspected.get(stratum.key, "")
+        factor = correction.propose(stratum, evaluated, settings, fault)
+        verdict = verdicts.judge(stratum, evaluated, factor, settings, fault, until)
+        unit = evaluation.unit_of(stratum, settings)
+        results.append(
+            StratumResult(
+                stratum=stratum,
+                unit=unit.name,
+                per_mg_kg=unit.per_mg_kg,
+                pairs=evaluated.pairs.drop(columns="element"),
+                statistics=evaluated.statistics,
+                factor=factor,
+                verdict=verdict,
+                sentences=words.sentences_for(
+                    stratum, evaluated.statistics, factor, verdict, unit.name, unit.per_mg_kg
+                ),
+                notes=(*evaluated.notes, *((fault,) if fault else ())),
+                decision_levels=evaluation.levels_of(stratum, settings),
+            )
+        )
+    return replace(run, results=tuple(results))
+
+
+def write_the_release(run: Run) -> Run:
+    """Write the next revision, or none where nothing changed since the last."""
+    workspace, settings = run.workspace, run.workspace.settings
+    assert run.joined is not None
+    folder = workspace.releases(run.period)
+    earlier = release.latest(folder)
+    code = ws.code_version()
+    inputs = _inputs(run)
+    mark = release.fingerprint(run.period, code, ws.settings_hash(settings), inputs)
+    same = earlier is not None and earlier.manifest["fingerprint"] == mark
+    if earlier is not None and (altered := release.altered_files(earlier)):
+        raise ReconcileError(
+            f"Release {earlier.manifest['release_id']} was altered after it was made: "
+            f"{', '.join(altered)}.",
+            "Restore the files from the copy that was sent out; nothing was written.",
+        )
+    lines = ws.setting_lines(settings)
+    revision = earlier.revision + (0 if same else 1) if earlier else 1
+    if same and earlier is not None:
+        supersedes, changed = str(earlier.manifest["supersedes"]), ()
+    else:
+        supersedes = str(earlier.manifest["release_id"]) if earlier else ""
+        changed = release.changes(
+            earlier, code, {line.name: line.value for line in lines}, inputs, run.results
+        )
+    reconciliation = Reconciliation(
+        title=settings.workspace.title,
+        period=run.period,
+        revision=revision,
+        release_id=f"{run.period}-r{revision}-{mark[:8]}",
+        status="draft",
+        supersedes=supersedes,
+        prepared_for=settings.report.prepared_for,
+        prepared_by=settings.report.prepared_by,
+        purpose=settings.report.purpose,
+        data_until=_data_until(run),
+        code_version=code,
+        inputs_hash=release.inputs_hash(inputs),
+        settings_hash=ws.settings_hash(settings),
+        custody_head=run.custody_head,
+        results=run.results,
+        waterfall=run.steps_of_account,
+        exclusions=_exclusions(run),
+        quarantine=quarantine_of(run),
+        field_only=run.joined.field_only,
+        lab_only=run.joined.lab_only,
+        findings=run.findings,
+        quality=run.quality,
+        inputs=inputs,
+        settings=lines,
+        changes=changed,
+        paper=settings.report.paper,
+        language=settings.report.language,
+    )
+    if same and earlier is not None:
+        target = earlier.folder
+    else:
+        run.tell("report and workbook")
+        target = release.write(reconciliation, folder, mark, write_release)
+    return replace(run, outcome=RunOutcome(target, reconciliation, not same))
+
+
+def _inputs(run: Run) -> tuple[InputFile, ...]:
+    """The files that bear on this period: all but field and lab files wholly of other periods."""
+    counts = {
+        row[0]: row[1:]
+        for row in run.store.rows(
+            "SELECT file_id, sum(rows_in_file), sum(accepted), "
+            "(SELECT count(*) FROM quarantine q WHERE q.file_id = sheet.file_id) "
+            "FROM sheet JOIN run_file USING (file_id) GROUP BY file_id"
+        )
+    }
+    elsewhere = {
+        row[0]
+        for row in run.store.rows(
+            "SELECT file_id FROM (SELECT file_id, disposition FROM field_row UNION ALL "
+            "SELECT file_id, disposition FROM lab_row) GROUP BY file_id "
+            "HAVING bool_and(disposition = 'other period')"
+        )
+    }
+    inputs = []
+    for found, stored in run.files:
+        rows, accepted, quarantined = counts.get(stored.file_id, (0, 0, 0))
+        if stored.file_id in elsewhere and not quarantined:
+            continue
+        inputs.append(
+            InputFile(
+                found.shown, stored.sha256, stored.size, stored.kind,
+                int(rows), int(accepted), int(quarantined),
+            )
+        )  # fmt: skip
+    for found in run.found:
+        if run.workspace.table(found.table_index).kind == "evidence" and found.path.is_file():
+            digest, copy = _archived(run.workspace, found)
+            inputs.append(
+                InputFile(found.shown, digest, copy.stat().st_size, "evidence", 0, 0, 0)
+            )
+    return tuple(inputs)
+
+
+def _data_until(run: Run) -> str:
+    (latest,) = run.store.rows(
+        "SELECT max(at) FROM (SELECT measured_at AS at FROM field_row WHERE disposition = 'sample' "
+        "UNION ALL SELECT coalesce(reported_at, analysed_at, received_at) FROM lab_row "
+        "WHERE disposition = 'sample')"
+    )[0]
+    return "" if latest is None else latest.isoformat() + "Z"
+
+
+def quarantine_of(run: Run) -> pd.DataFrame:
+    """Every refused file, row and cell of the run."""
+    columns = ", ".join(f'"{name}"' for name in QUARANTINE_COLUMNS)
+    rows = run.store.frame(
+        f"SELECT {columns} FROM quarantine JOIN run_file USING (file_id) ORDER BY place, ALL"
+    )
+    whole = pd.DataFrame(
+        [
+            (stored.path, "", 0, "", "the whole file", stored.problem, stored.advice)
+            for _, stored in run.files
+            if stored.problem
+        ],
+        columns=list(QUARANTINE_COLUMNS),
+    )
+    return pd.concat([whole, rows], ignore_index=True) if len(whole) else rows
+
+
+def _exclusions(run: Run) -> pd.DataFrame:
+    strata = {stratum.key: stratum for stratum in run.joined.strata} if run.joined else {}
+    rows = [
+        ("pair", p.sample_id, strata[p.stratum].element, p.stratum, p.reason, "", "")
+        for p in run.pairs.loc[~run.pairs["used"].astype(bool)].itertuples(index=False)
+    ]
+    for side in ("field", "lab"):
+        rows += [
+            (f"{side} row", sample, "", "", reason, f"{path}, row {number}", "")
+            for sample, reason, path, number in run.store.rows(
+                f'SELECT {side}_row.sample_id, disposition, path, "row" FROM {side}_row '
+                "JOIN file USING (file_id) WHERE disposition NOT IN "
+                f"('sample', 'control', 'other period') ORDER BY file_place, \"row\""
+            )
+        ]
+    return pd.DataFrame(rows, columns=list(EXCLUSION_COLUMNS))
+
+
+STEPS: tuple[tuple[str, Callable[[Run], Run]], ...] = (
+    ("find files", find_files),
+    ("read tables", read_tables),
+    ("settle identities", settle_identities),
+    ("judge controls and custody", judge_controls),
+    ("make pairs", make_pairs),
+    ("compute statistics", compute_statistics),
+    ("give verdicts", give_verdicts),
+    ("write the release", write_the_release),
+)
+
+#: Those of STEPS that only look: what ``check`` walks.
+CHECK_STEPS = STEPS[:3]
+
+
+def begin(workspace: Workspace, period: str, store: Store, tell: Tell = _silent) -> Run:
+    """A run before its first step."""
+    return Run(workspace, ws.check_period(workspace, period), store, tell)
+
+
+def run_period(
+    folder: Path,
+    period: str,
+    *,
+    tell: Tell = _silent,
+    step_started: Callable[[int, str], None] = lambda number, name: None,
+) -> RunOutcome:
+    """Reconcile one period of the workspace in ``folder``.
+
+    Returns the release that stands for these inputs: a new one, or the one before where
+    nothing changed. Raises ReconcileError where the run is not possible.
+    """
+    workspace = ws.load_workspace(folder)
+    ws.check_period(workspace, period)
+    with Store(workspace.store_file) as store:
+        run = begin(workspace, period, store, tell)
+        for number, (name, step) in enumerate(STEPS):
+            step_started(number, name)
+            run = step(run)
+    assert run.outcome is not None
+    return run.outcome

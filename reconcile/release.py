@@ -1,0 +1,284 @@
+"""Releases: immutable folders with a manifest, one revision after the other.
+
+A release is written beside its place and moved there whole, so that a crash leaves
+either the whole release or none.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reconcile.errors import ReconcileError
+from reconcile.model import Change, InputFile, Reconciliation, StratumResult
+from reconcile.workspace import sha256_of
+
+MANIFEST = "manifest.json"
+_REVISION = re.compile(r"r(\d+)")
+_LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "duckdb", "reportlab", "openpyxl")
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """The latest release of a period."""
+
+    folder: Path
+    manifest: dict[str, Any]
+
+    @property
+    def revision(self) -> int:
+        """Its number."""
+        return int(self.manifest["revision"])
+
+
+def latest(folder: Path) -> Earlier | None:
+    """The release with the highest revision in a period's folder, or None.
+
+    Raises ReconcileError where its manifest can't be read.
+    """
+    if not folder.is_dir():
+        return None
+    numbers = [int(m[1]) for p in folder.iterdir() if (m := _REVISION.fullmatch(p.name))]
+    if not numbers:
+        return None
+    path = folder / f"r{max(numbers)}" / MANIFEST
+    try:
+        return Earlier(path.parent, json.loads(path.read_text(encoding="utf-8")))
+    except (OSError, ValueError) as error:
+        raise ReconcileError(
+            f"The manifest of an earlier release can't be read: {path}.",
+            "Restore it from the copy that was sent out; a release is never overwritten.",
+        ) from error
+
+
+def needs_a_person(reconciliation: Reconciliation) -> bool:
+    """True where something was found that a person should look at."""
+    return bool(
+        len(reconciliation.quarantine)
+        or any(f.severity != "note" for f in reconciliation.findings)
+    )
+
+
+def fingerprint(period: str, code: str, settings: str, inputs: tuple[InputFile, ...]) -> str:
+    """What decides whether a run is the same as one before: SHA-256, hexadecimal."""
+    content = [period, code, settings, sorted((f.path, f.sha256, f.kind) for f in inputs)]
+    return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
+
+
+def inputs_hash(inputs: tuple[InputFile, ...]) -> str:
+    """SHA-256 over the paths and digests of the inputs."""
+    content = sorted((f.path, f.sha256) for f in inputs)
+    return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
+
+
+def altered_files(earlier: Earlier) -> tuple[str, ...]:
+    """Names of files of a release whose bytes are no longer those of its manifest."""
+    return tuple(
+        entry["name"]
+        for entry in earlier.manifest["outputs"]
+        if not (earlier.folder / entry["name"]).is_file()
+        or sha256_of(earlier.folder / entry["name"]) != entry["sha256"]
+    )
+
+
+def write(
+    reconciliation: Reconciliation,
+    folder: Path,
+    mark: str,
+    writer: Callable[[Reconciliation, Path], tuple[str, ...]],
+) -> Path:
+    """Write one revision whole; ``writer`` makes the files, the manifest comes last.
+
+    Returns the release's folder. Raises ReconcileError where it exists already.
+    """
+    target = folder / f"r{reconciliation.revision}"
+    if target.exists():
+        raise ReconcileError(f"{target} exists already.", "A release is never overwritten.")
+    folder.mkdir(parents=True, exist_ok=True)
+    working = folder / f".unfinished-{target.name}"
+    if working.exists():
+        shutil.rmtree(working)
+    working.mkdir()
+    names = writer(reconciliation, working)
+    manifest = _manifest(reconciliation, mark, working, names)
+    (working / MANIFEST).write_text(
+        json.dumps(manifest, indent=1, ensure_ascii=False, allow_nan=False) + "\n",
+        encoding="utf-8",
+        newline="\n",
+    )
+    os.replace(working, target)
+    return target
+
+
+def _manifest(
+    reconciliation: Reconciliation, mark: str, folder: Path, names: tuple[str, ...]
+) -> dict[str, Any]:
+    return {
+        "release_id": reconciliation.release_id,
+        "period": reconciliation.period,
+        "revision": reconciliation.revision,
+        "supersedes": reconciliation.supersedes,
+        "fingerprint": mark,
+        "code_version": reconciliation.code_version,
+        "libraries": {name: metadata.version(name) for name in _LIBRARIES},
+        "settings_sha256": reconciliation.settings_hash,
+        "inputs_sha256": reconciliation.inputs_hash,
+        "custody_head": reconciliation.custody_head,
+        "needs_a_person": needs_a_person(reconciliation),
+        "settings": {line.name: line.value for line in reconciliation.settings},
+        "inputs": [
+            {"path": f.path, "sha256": f.sha256, "size": f.size, "kind": f.kind}
+            for f in reconciliation.inputs
+        ],
+        "strata": {r.stratum.key: _summary(r) for r in reconciliation.results},
+        "pairs": {
+            key: value
+            for result in reconciliation.results
+            for key, value in pair_values(result.pairs).items()
+        },
+        "outputs": [
+            {
+                "name": name,
+                "sha256": sha256_of(folder / name),
+                "size": (folder / name).stat().st_size,
+            }
+            for name in sorted(names)
+        ],
+    }
+
+
+def _summary(result: StratumResult) -> dict[str, Any]:
+    ratio = result.statistics.geometric_mean_ratio
+    return {
+        "label": result.stratum.label,
+        "used": result.statistics.n_used,
+        "ratio": _finite(ratio.value),
+        "verdict": result.verdict.decision,
+        "factor": result.factor.form if result.factor else "",
+    }
+
+
+def pair_values(pairs: pd.DataFrame) -> dict[str, list[Any]]:
+    """Field and lab bounds of every pair, so that the next revision can say what changed."""
+    return {
+        f"{row.stratum} | {row.sample_id}": [
+            _finite(row.field_low),
+            _finite(row.field_high),
+            _finite(row.lab_low),
+            _finite(row.lab_high),
+            str(row.reason),
+        ]
+        for row in pairs.itertuples(index=False)
+    }
+
+
+def _finite(value: Any) -> float | None:
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+_MOST_PAIR_CHANGES = 40
+
+
+def changes(
+    earlier: Earlier | None,
+    code: str,
+    settings: dict[str, str],
+    inputs: tuple[InputFile, ...],
+    results: tuple[StratumResult, ...],
+) -> tuple[Change, ...]:
+    """What differs from the revision before: inputs, settings, code, pairs, results."""
+    if earlier is None:
+        return ()
+    before = earlier.manifest
+    found: list[Change] = []
+    if before["code_version"] != code:
+        found.append(Change("program", before["code_version"], code))
+    found += _dict_changes("setting", before["settings"], settings)
+    was = {f["path"]: f["sha256"][:12] for f in before["inputs"]}
+    now = {f.path: f.sha256[:12] for f in inputs}
+    found += _dict_changes("input file", was, now)
+    pairs_now = {k: v for r in results for k, v in pair_values(r.pairs).items()}
+    pair_changes = _pair_changes(before["pairs"], pairs_now)
+    found += pair_changes[:_MOST_PAIR_CHANGES]
+    if len(pair_changes) > _MOST_PAIR_CHANGES:
+        found.append(
+            Change("further pairs", "", f"{len(pair_changes) - _MOST_PAIR_CHANGES} more changed")
+        )
+    for result in results:
+        old = before["strata"].get(result.stratum.key)
+        new = _summary(result)
+        name = f"result {result.stratum.key}"
+        if old is None:
+            found.append(Change(name, "not reported", new["verdict"]))
+            continue
+        for what, word in (
+            ("used", "pairs used"),
+            ("ratio", "geometric field/lab ratio"),
+            ("verdict", "verdict"),
+            ("factor", "form of the correction"),
+        ):
+            if old[what] != new[what]:
+                found.append(Change(f"{name}: {word}", _text(old[what]), _text(new[what])))
+    here = {result.stratum.key for result in results}
+    found += [
+        Change(f"result {key}", old["verdict"], "not reported")
+        for key, old in before["strata"].items()
+        if key not in here
+    ]
+    return tuple(found)
+
+
+def _dict_changes(what: str, was: dict[str, str], now: dict[str, str]) -> list[Change]:
+    return [
+        Change(f"{what} {key}", was.get(key, "not there"), now.get(key, "not there"))
+        for key in sorted({*was, *now})
+        if was.get(key) != now.get(key)
+    ]
+
+
+def _pair_changes(was: dict[str, list[Any]], now: dict[str, list[Any]]) -> list[Change]:
+    found = []
+    for key in sorted({*was, *now}):
+        old, new = was.get(key), now.get(key)
+        if old == new:
+            continue
+        if old is None or new is None:
+            found.append(
+                Change(f"pair {key}", "not there" if old is None else "there",
+                       "not there" if new is None else "there")
+            )  # fmt: skip
+            continue
+        if old[:2] != new[:2]:
+            found.append(Change(f"pair {key}: field, mg/kg", _bounds(old[:2]), _bounds(new[:2])))
+        if old[2:4] != new[2:4]:
+            found.append(Change(f"pair {key}: lab, mg/kg", _bounds(old[2:4]), _bounds(new[2:4])))
+        if old[4] != new[4]:
+            found.append(Change(f"pair {key}: use", old[4] or "used", new[4] or "used"))
+    return found
+
+
+def _bounds(values: list[float | None]) -> str:
+    low, high = values
+    if low == high and low is not None:
+        return f"{low:.6g}"
+    if high is None:
+        return f"above {low:.6g}" if low else "outside its limits"
+    return f"between {low or 0:.6g} and {high:.6g}"
+
+
+def _text(value: Any) -> str:
+    if value is None or value == "":
+        return "none"
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
