@@ -232,11 +232,11 @@ def _with_strata(
         fact = dict(zip(stratum_facts, values, strict=True))
         stratum = Stratum(
             element=field_key.element,
-            field_method=_joined(
-                fact["technique"], fact["instrument"], fact["calibration"], field_key.method
+            field_method=joined_method(
+                "field", field_key, fact["technique"], fact["instrument"], fact["calibration"]
             ),
-            lab_method=_joined(
-                fact["lab_technique"], fact["lab_method"] or lab_key.method, fact["digestion"]
+            lab_method=joined_method(
+                "lab", lab_key, fact["lab_technique"], fact["lab_method"], fact["digestion"]
             ),
             matrix=fact["matrix"],
             specimen_form=fact["specimen_form"],
@@ -284,7 +284,17 @@ def _with_strata(
     return result[[*PAIR_COLUMNS, "element"]]
 
 
-def _joined(*parts: str) -> str:
+def joined_method(side: str, key: Key, first: str, second: str, third: str) -> str:
+    """Name of a method: technique · instrument · calibration, or technique · code · digestion.
+
+    A method that a column's heading names is the field's last part, and the lab's code
+    where the row names none.
+    """
+    parts = (
+        (first, second, third, key.method)
+        if side == "field"
+        else (first, second or key.method, third)
+    )
     return " · ".join(part for part in parts if part)
 
 

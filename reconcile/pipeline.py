@@ -21,6 +21,7 @@ from reconcile import (
     correction,
     custody,
     diagnosis,
+    eligibility,
     evaluation,
     identity,
     pairing,
@@ -286,7 +287,7 @@ def judge_controls(run: Run) -> Run:
     elements = run.workspace.settings.element
     store = run.store
     controls = {
-        side: evaluation.control_rows(store, side, pairing.keys_of(store, side, elements))
+        side: eligibility.control_rows(store, side, pairing.keys_of(store, side, elements))
         for side in ("field", "lab")
     }
     reference = _of_run(run, "reference_material")
@@ -296,7 +297,7 @@ def judge_controls(run: Run) -> Run:
         ),
         *quality.judge_blanks(pd.concat([controls["field"], controls["lab"]]), thresholds),
     ]
-    duplicates = evaluation.lab_duplicates(store, pairing.keys_of(store, "lab", elements))
+    duplicates = eligibility.lab_duplicates(store, pairing.keys_of(store, "lab", elements))
     checks += quality.judge_duplicates(duplicates, thresholds)
     events = _of_run(run, "custody_event")
     judgement = custody.judge(
@@ -321,7 +322,7 @@ def judge_controls(run: Run) -> Run:
         lab_errors=evaluation.lab_errors(duplicates, run.workspace.settings.errors),
         findings=run.findings
         + judgement.findings
-        + evaluation.quality_findings(tuple(checks)),
+        + eligibility.quality_findings(tuple(checks)),
     )
 
 
@@ -343,8 +344,8 @@ def make_pairs(run: Run) -> Run:
     lab_keys = pairing.keys_of(store, "lab", settings.element)
     pairing.average(store, field_keys, lab_keys)
     joined = pairing.join(store, field_keys, lab_keys, settings.pool)
-    interference = evaluation.lead_on_arsenic(store, field_keys, settings.thresholds)
-    pairs = evaluation.with_reasons(
+    interference = eligibility.lead_on_arsenic(store, field_keys, settings.thresholds)
+    pairs = eligibility.with_reasons(
         joined.pairs, joined.strata, run.custody_status, run.failed, interference, settings
     )
     account = pairing.waterfall(store, joined, pairs)
@@ -373,7 +374,7 @@ def compute_statistics(run: Run) -> Run:
     for stratum in run.joined.strata:
         run.tell(stratum.label)
         pairs = run.pairs.loc[run.pairs["stratum"].eq(stratum.key)].reset_index(drop=True)
-        lab_error = run.lab_errors.get((stratum.element, stratum.lab_method))
+        lab_error = evaluation.lab_error_of(run.lab_errors, stratum)
         evaluated.append(
             (stratum, evaluation.evaluate(stratum, pairs, lab_error, run.workspace.settings))
         )
@@ -388,8 +389,9 @@ def give_verdicts(run: Run) -> Run:
     results = []
     for stratum, evaluated in run.evaluated:
         fault = suspected.get(stratum.key, "")
-        factor = correction.propose(stratum, evaluated, settings, fault)
-        verdict = verdicts.judge(stratum, evaluated, factor, settings, fault, until)
+        proposal = correction.propose(stratum, evaluated, settings, fault)
+        factor = proposal.factor
+        verdict = verdicts.judge(stratum, evaluated, proposal, settings, fault, until)
         unit = evaluation.unit_of(stratum, settings)
         results.append(
             StratumResult(
@@ -403,7 +405,7 @@ def give_verdicts(run: Run) -> Run:
                 sentences=words.sentences_for(
                     stratum, evaluated.statistics, factor, verdict, unit.name, unit.per_mg_kg
                 ),
-                notes=(*evaluated.notes, *((fault,) if fault else ())),
+                notes=(*evaluated.notes, *((proposal.why,) if proposal.why else ())),
                 decision_levels=evaluation.levels_of(stratum, settings),
             )
         )

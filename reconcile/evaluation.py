@@ -1,0 +1,463 @@
+"""All figures of one stratum: which statistics are computed, on which pairs, on which scale.
+
+The statistics themselves live in ``reconcile.statistics``; here they are chosen by the
+written rules and gathered into one value.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.model import LevelBias, Stratum, StratumStatistics
+from reconcile.quantities import display_factor
+from reconcile.settings import ErrorSettings, Settings
+from reconcile.statistics import agreement, bias, censoring, components, decisions, lines
+from reconcile.statistics.result import Estimate, not_estimable
+
+Array = NDArray[np.float64]
+
+_CENSORED = ("outside its limits", "outside their limits")
+_FEWEST_DUPLICATES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class LabError:
+    """Error of one lab determination, from duplicates or from the settings."""
+
+    relative_variance: float
+    absolute_variance: float  # (mg/kg)²; NaN where only a relative SD is known
+    degrees_of_freedom: float  # inf where stated, not measured
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluated:
+    """One stratum's pairs and all that was computed from them."""
+
+    pairs: pd.DataFrame
+    statistics: StratumStatistics
+    thirds: tuple[int, int, int]  # used pairs in each third of the range
+    margin: float  # the bias margin that holds for this element
+    notes: tuple[str, ...] = ()
+
+    @property
+    def used(self) -> pd.DataFrame:
+        """The pairs that entered the statistics."""
+        return self.pairs.loc[self.pairs["used"].astype(bool)]
+
+
+@dataclass(frozen=True, slots=True)
+class DisplayUnit:
+    """The reader's unit of one element."""
+
+    name: str
+    per_mg_kg: float
+
+
+def unit_of(stratum: Stratum, settings: Settings) -> DisplayUnit:
+    """The unit that the settings ask for, else mg/kg."""
+    element = settings.element.get(stratum.element)
+    name = element.unit if element else "mg/kg"
+    return DisplayUnit(name, display_factor(name))
+
+
+def levels_of(stratum: Stratum, settings: Settings) -> tuple[tuple[str, float], ...]:
+    """Decision levels of the element: name and mg/kg."""
+    element = settings.element.get(stratum.element)
+    if element is None:
+        return ()
+    factor = display_factor(element.unit)
+    return tuple((level.name, level.value / factor) for level in element.levels)
+
+
+def lab_errors(
+    duplicates: pd.DataFrame, errors: ErrorSettings
+) -> dict[tuple[str, str], LabError]:
+    """Error of a lab determination per (element, lab method), from duplicates.
+
+    ``duplicates`` as from ``eligibility.lab_duplicates``. Where ``errors.lab_rsd`` is set it
+    stands under the key ("", "") for every method without duplicates.
+    """
+    found: dict[tuple[str, str], LabError] = {}
+    if len(duplicates):
+        both = duplicates.loc[
+            duplicates["qualifier"].eq("") & duplicates["first_qualifier"].eq("")
+        ]
+        for key, rows in both.groupby(["element", "method"], sort=True):
+            a = rows["first_mg_kg"].to_numpy("float64")
+            b = rows["value_mg_kg"].to_numpy("float64")
+            n = len(a)
+            mean = (a + b) / 2
+            if n < _FEWEST_DUPLICATES or np.any(mean <= 0):
+                continue
+            found[(str(key[0]), str(key[1]))] = LabError(
+                float(np.mean(((a - b) / mean) ** 2) / 2),
+                float(np.mean((a - b) ** 2) / 2),
+                float(n),
+                f"{n} pairs of laboratory duplicates",
+            )
+    if errors.lab_rsd is not None:
+        found[("", "")] = LabError(
+            errors.lab_rsd**2, math.nan, math.inf,
+            f"relative SD of {errors.lab_rsd:.1%} stated in the settings",
+        )  # fmt: skip
+    return found
+
+
+def lab_error_of(
+    errors: Mapping[tuple[str, str], LabError], stratum: Stratum
+) -> LabError | None:
+    """The lab error that holds for a stratum: measured before stated."""
+    return errors.get((stratum.element, stratum.lab_method)) or errors.get(("", ""))
+
+
+def evaluate(
+    stratum: Stratum, pairs: pd.DataFrame, lab_error: LabError | None, settings: Settings
+) -> Evaluated:
+    """Compute everything for one stratum from its pair table (model.PAIR_COLUMNS)."""
+    t = settings.thresholds
+    level = t.confidence
+    used = pairs.loc[pairs["used"].astype(bool)]
+    lab = used["lab_mean"].to_numpy("float64")
+    field = used["field_mean"].to_numpy("float64")
+    positive = bool(len(lab)) and bool(np.all(lab > 0) and np.all(field > 0))
+    element = settings.element.get(stratum.element)
+    margin = (element.margin if element else None) or t.bias_margin
+
+    relative_field, absolute_field, freedom = _field_error(used, settings.errors)
+    scale, scale_rule = difference_scale(lab, field)
+    ratio, source = _error_ratio(
+        relative_field, absolute_field, freedom, lab_error, used, scale, level
+    )
+    lam = ratio.value if ratio.estimable else math.nan
+    fits = {
+        "ols": lines.ols(lab, field, level),
+        "deming": lines.deming(lab, field, lam, level=level),
+        "weighted deming": lines.weighted_deming(lab, field, lam, level=level),
+        "passing-bablok": lines.passing_bablok(lab, field, level),
+    }
+    headline = lines.choose_headline(
+        structure="constant CV" if scale == "log ratio" else "constant SD",
+        lam=lam,
+        n=len(lab),
+    )
+    best = fits.get(headline.method, fits["passing-bablok"])
+    log_line, log_r2 = _log_line(lab, field, positive, level)
+    statistics = StratumStatistics(
+        n_pairs=len(pairs),
+        n_used=len(used),
+        n_excluded=int((~_censor_only(pairs) & ~pairs["used"].astype(bool)).sum()),
+        n_field_censored=int(pairs["field_qualifier"].ne("").sum()),
+        n_lab_censored=int(pairs["lab_qualifier"].ne("").sum()),
+        n_both_censored=int(
+            (pairs["field_qualifier"].ne("") & pairs["lab_qualifier"].ne("")).sum()
+        ),
+        lab_range=_range(lab),
+        field_range=_range(field),
+        mean_difference=bias.mean_difference(lab, field, level),
+        mean_relative_difference=bias.mean_relative_difference(lab, field, level),
+        geometric_mean_ratio=bias.geometric_mean_ratio(lab, field, level),
+        hodges_lehmann=bias.hodges_lehmann(lab, field, level),
+        equivalence=bias.equivalence_ratio(lab, field, margin, t.equivalence_alpha),
+        limits_absolute=agreement.limits_of_agreement(lab, field, "absolute", level),
+        limits_relative=agreement.limits_of_agreement(lab, field, "relative", level),
+        limits_log_ratio=agreement.limits_of_agreement(lab, field, "log ratio", level),
+        concordance=agreement.concordance(lab, field, level),
+        correlation=agreement.correlation(lab, field, level),
+        share_within=agreement.share_within(lab, field, t.share_margin, level),
+        share_margin=t.share_margin,
+        ols=fits["ols"],
+        ols_lab_on_field=lines.ols(field, lab, level),
+        log_line=log_line,
+        log_r_squared=log_r2,
+        deming=fits["deming"],
+        weighted_deming=fits["weighted deming"],
+        passing_bablok=fits["passing-bablok"],
+        error_ratio=ratio,
+        error_ratio_source=source,
+        headline=headline,
+        headline_line=best,
+        difference_scale=scale,
+        levels=_levels(stratum, lab, field, best, settings),
+        censored_ratio=_censored_ratio(pairs, level),
+        details=_details(pairs, used, best, level),
+    )
+    return Evaluated(
+        pairs, statistics, _thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule)
+    )
+
+
+def structural_line(
+    statistics: StratumStatistics, lab: Array, field: Array
+) -> tuple[float, float]:
+    """Intercept and slope of the headline method, fitted to other pairs of the same stratum."""
+    method = statistics.headline.method
+    lam = statistics.error_ratio.value
+    if method == "deming":
+        return lines.deming_point(lab, field, lam)
+    if method == "weighted deming":
+        return lines.weighted_deming_point(lab, field, lam)
+    line = lines.passing_bablok(lab, field, interval=False)
+    return line.intercept.value, line.slope.value
+
+
+# ---- the written rules ---------------------------------------------------------------
+
+
+def difference_scale(lab: Array, field: Array) -> tuple[str, str]:
+    """'absolute' or 'log ratio', and the rule in words.
+
+    Ratios are used where all values are positive and the size of the differences grows
+    with the level: rank correlation of |difference| with the mean above zero at the 5 %
+    level, or a range of more than one order of magnitude (US EPA Method 6200, section 9.7,
+    from memory: log-transform above one order of magnitude).
+    """
+    if len(lab) < 3 or not (np.all(lab > 0) and np.all(field > 0)):
+        return "absolute", "differences: values at or below zero, or fewer than 3 pairs"
+    span = float(lab.max() / lab.min())
+    if span > 10:
+        return "log ratio", "ratios: the laboratory values span more than one order of magnitude"
+    rank = agreement.correlation((lab + field) / 2, np.abs(field - lab)).spearman
+    n = len(lab)
+    with np.errstate(divide="ignore"):
+        t = rank * math.sqrt((n - 2) / max(1 - rank * rank, 1e-12))
+    from scipy import stats
+
+    if rank > 0 and stats.t.sf(t, n - 2) < 0.05:
+        return "log ratio", "ratios: the differences grow with the level (rank test, 5 %)"
+    return "absolute", "differences: their size does not grow with the level (rank test, 5 %)"
+
+
+def _field_error(used: pd.DataFrame, errors: ErrorSettings) -> tuple[float, float, float]:
+    """Relative and absolute variance of a field mean from its replicates, and their count."""
+    se = used["field_se"].to_numpy("float64")
+    mean = used["field_mean"].to_numpy("float64")
+    spots = used["field_spots"].to_numpy("float64")
+    shots = used["field_n"].to_numpy("float64")
+    freedom = np.where(spots >= 2, spots - 1, shots - 1)
+    keep = np.isfinite(se) & (mean > 0) & (freedom >= 1)
+    if keep.any() and float(np.sum(se[keep])) > 0:
+        weight = freedom[keep]
+        relative = float(np.sum(weight * (se[keep] / mean[keep]) ** 2) / np.sum(weight))
+        absolute = float(np.sum(weight * se[keep] ** 2) / np.sum(weight))
+        return relative, absolute, float(np.sum(weight))
+    if errors.field_rsd is not None and len(mean):
+        variance = errors.field_rsd**2
+        return variance, variance * float(np.median(mean)) ** 2, math.inf
+    return math.nan, math.nan, 0.0
+
+
+def _error_ratio(
+    relative_field: float,
+    absolute_field: float,
+    freedom: float,
+    lab_error: LabError | None,
+    used: pd.DataFrame,
+    scale: str,
+    level: float,
+) -> tuple[Estimate, str]:
+    n = len(used)
+    if not freedom:
+        return (
+            not_estimable(n, "no replicate field readings show the field error", level=level),
+            "not known: no replicate field readings",
+        )
+    if lab_error is None:
+        return (
+            not_estimable(n, "no laboratory duplicates show the laboratory's error", level=level),
+            "not known: no laboratory duplicates and no stated laboratory error",
+        )
+    replicates = max(float(used["lab_n"].mean()), 1.0) if n else 1.0
+    if scale == "log ratio":
+        field_variance, lab_variance = relative_field, lab_error.relative_variance
+    else:
+        field_variance, lab_variance = absolute_field, lab_error.absolute_variance
+        if math.isnan(lab_variance):
+            middle = float(used["lab_mean"].median())
+            lab_variance = lab_error.relative_variance * middle**2
+    ratio = components.error_variance_ratio(
+        field_variance, freedom, lab_variance / replicates, lab_error.degrees_of_freedom, level
+    )
+    return ratio, f"field replicates against {lab_error.source}"
+
+
+def _log_line(
+    lab: Array, field: Array, positive: bool, level: float
+) -> tuple[lines.Line, float]:
+    if not positive:
+        empty = np.array([], dtype=np.float64)
+        return lines.ols(empty, empty, level), math.nan
+    x, y = np.log10(lab), np.log10(field)
+    return lines.ols(x, y, level), agreement.correlation(x, y, level).r_squared
+
+
+def _levels(
+    stratum: Stratum, lab: Array, field: Array, line: lines.Line, settings: Settings
+) -> tuple[LevelBias, ...]:
+    found = []
+    for name, value in levels_of(stratum, settings):
+        table = decisions.decision_table(lab, field, value, settings.thresholds.confidence)
+        inside = bool(len(lab)) and lab.min() <= value <= lab.max()
+        at = (
+            bias.bias_at(line, value)
+            if inside
+            else not_estimable(len(lab), "the level lies outside the range of the pairs")
+        )
+        found.append(
+            LevelBias(
+                value, name, at, table.lab_above, table.field_above,
+                table.false_negative, table.false_positive,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _censor_only(pairs: pd.DataFrame) -> pd.Series:
+    return pairs["reason"].str.endswith(_CENSORED)
+
+
+def _eligible(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Used pairs and those that only a limit keeps out."""
+    return pairs.loc[pairs["used"].astype(bool) | _censor_only(pairs)]
+
+
+def _censored_ratio(pairs: pd.DataFrame, level: float) -> Estimate | None:
+    """Bias with censored pairs kept, where there are any (maximum likelihood)."""
+    eligible = _eligible(pairs)
+    if not _censor_only(eligible).any():
+        return None
+    bounds = eligible[["lab_low", "lab_high", "field_low", "field_high"]].to_numpy("float64")
+    bounds = bounds[~np.isnan(bounds).any(axis=1)]
+    return censoring.censored_log_ratio_bias(*bounds.T, level=level).ratio
+
+
+def _details(
+    pairs: pd.DataFrame, used: pd.DataFrame, line: lines.Line, level: float
+) -> tuple[tuple[str, Any], ...]:
+    found: list[tuple[str, Any]] = []
+    both = pairs.loc[pairs["lab_mean"].notna() & pairs["field_mean"].notna()]
+    if len(both) > len(used):
+        found.append(
+            (
+                "with every exclusion put back",
+                bias.geometric_mean_ratio(
+                    both["lab_mean"].to_numpy("float64"),
+                    both["field_mean"].to_numpy("float64"),
+                    level,
+                ),
+            )
+        )
+    if len(used) >= 3:
+        found.append(
+            (
+                "diagnostics",
+                lines.diagnostics(
+                    used["lab_mean"].to_numpy("float64"),
+                    used["field_mean"].to_numpy("float64"),
+                    line,
+                ),
+            )
+        )
+    eligible = _eligible(pairs)
+    if len(eligible):
+        found.append(
+            (
+                "detection",
+                censoring.detect_table(
+                    eligible["lab_qualifier"].ne("<").to_numpy(),
+                    eligible["field_qualifier"].ne("<").to_numpy(),
+                ),
+            )
+        )
+    return tuple(found)
+
+
+def _range(values: Array) -> tuple[float, float]:
+    return (float(values.min()), float(values.max())) if len(values) else (math.nan, math.nan)
+
+
+def _thirds(lab: Array) -> tuple[int, int, int]:
+    """Used pairs in each third of the range (of the logarithms above one order of magnitude)."""
+    if len(lab) < 2 or np.ptp(lab) == 0:
+        return (len(lab), 0, 0)
+    scale = np.log(lab) if lab.min() > 0 and lab.max() > 10 * lab.min() else lab
+    edges = np.linspace(scale.min(), scale.max(), 4)
+    first, second, third = np.histogram(scale, edges)[0]
+    return int(first), int(second), int(third)
+
+
+def _notes(
+    stratum: Stratum, pairs: pd.DataFrame, s: StratumStatistics, scale_rule: str
+) -> tuple[str, ...]:
+    notes = [f"The page leads with {scale_rule}."]
+    if stratum.digestion_class == "partial":
+        notes.append(
+            "The laboratory's digestion is partial: it leaves part of the element undissolved, so "
+            "laboratory results below field results are expected and are no calibration fault of "
+            "the field instrument. Any factor is to that basis, not to the total."
+        )
+    if stratum.moisture_basis.startswith("field"):
+        notes.append(
+            f"The two sides do not share a moisture basis ({stratum.moisture_basis}); nothing was "
+            "recalculated."
+        )
+    if (partly := int(pairs["field_qualifier"].eq("~").sum())) > 0:
+        notes.append(
+            f"In {partly} {'sample' if partly == 1 else 'samples'} only some shots were above "
+            "their limit; the mean is known between two bounds and is treated as censored."
+        )
+    broken = int(pairs["custody"].eq("broken").sum())
+    if broken:
+        notes.append(
+            f"Custody of {broken} {'sample' if broken == 1 else 'samples'} is broken; left out, and "
+            "shown with and without."
+        )
+    if s.error_ratio.estimable:
+        notes.append(
+            f"Ratio of error variances, field to laboratory: {s.error_ratio.value:.2g} "
+            f"({s.error_ratio_source})."
+        )
+    else:
+        notes.append(f"Ratio of error variances {s.error_ratio_source}; it is never assumed.")
+    return tuple(notes)
+
+
+def adjust_p_values(
+    evaluated: tuple[tuple[Stratum, Evaluated], ...],
+) -> tuple[tuple[Stratum, Evaluated], ...]:
+    """Benjamini-Hochberg adjusted p values of 'no bias' over all strata of the period."""
+    from scipy import stats
+
+    raw = []
+    for _, e in evaluated:
+        used = e.used
+        lab = used["lab_mean"].to_numpy("float64")
+        field = used["field_mean"].to_numpy("float64")
+        difference = (
+            np.log(field / lab)
+            if e.statistics.difference_scale == "log ratio"
+            else field - lab
+        )
+        n = len(difference)
+        sd = float(np.std(difference, ddof=1)) if n >= 2 else 0.0
+        raw.append(
+            2 * float(stats.t.sf(abs(float(np.mean(difference))) / sd * math.sqrt(n), n - 1))
+            if sd > 0
+            else math.nan
+        )
+    p = np.array(raw, dtype=np.float64)
+    known = np.isfinite(p)
+    adjusted = np.full(len(p), np.nan)
+    if known.any():
+        adjusted[known] = decisions.benjamini_hochberg(p[known])
+    return tuple(
+        (stratum, replace(e, statistics=replace(e.statistics, p_value_adjusted=float(q))))
+        for (stratum, e), q in zip(evaluated, adjusted, strict=True)
+    )

@@ -1,0 +1,39 @@
+"""How an id is written and how two spellings are compared."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from functools import lru_cache
+
+#: Hyphens, dashes and minus signs that keyboards and word processors put for one another.
+_DASHES = re.compile("[\u00ad\u2010-\u2015\u2043\u2212\u2e3a\u2e3b\ufe58\ufe63\uff0d]")
+
+
+def normalise_id(text: object) -> str:
+    """The id without the accidents of typing.
+
+    Compatibility forms are folded (Unicode NFKC: full-width digits, no-break spaces),
+    invisible characters go, blanks at the ends go, inner blanks become one, every dash
+    becomes '-'. Letters keep their case; O and 0, and leading zeros, are never touched:
+    'S-007' and 'S-7' may be two samples. A missing cell gives ''.
+    """
+    if text is None or text != text or str(text) in ("<NA>", "NaT"):
+        return ""
+    return _normalised(str(text))
+
+
+@lru_cache(maxsize=1 << 16)
+def _normalised(text: str) -> str:
+    dashed = _DASHES.sub("-", text)
+    visible = "".join(
+        " " if unicodedata.category(c) == "Cc" else c
+        for c in dashed
+        if unicodedata.category(c) not in ("Cf", "Cs")
+    )
+    return " ".join(_DASHES.sub("-", unicodedata.normalize("NFKC", visible)).split())
+
+
+def comparison_form(text: object) -> str:
+    """The form in which two spellings are compared: normalised, without case."""
+    return normalise_id(normalise_id(text).casefold())

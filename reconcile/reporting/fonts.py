@@ -1,0 +1,38 @@
+"""The embedded typeface: Unicode TrueType, subset by reportlab to the glyphs that are used."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+
+from reportlab.lib.fonts import addMapping
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+
+REGULAR = "ReportRegular"
+BOLD = "ReportBold"
+_FILES = {REGULAR: "DejaVuSansCondensed.ttf", BOLD: "DejaVuSansCondensed-Bold.ttf"}
+
+
+@cache
+def register() -> None:
+    """Make the typeface known to reportlab; calling it again does nothing."""
+    for name, file in _FILES.items():
+        with resources.as_file(resources.files("reconcile.reporting") / "fonts" / file) as path:
+            pdfmetrics.registerFont(TTFont(name, str(path)))
+    for bold in (0, 1):
+        for italic in (0, 1):  # there is no slanted face: italics fall back to upright
+            addMapping(REGULAR, bold, italic, BOLD if bold else REGULAR)
+
+
+@cache
+def covered() -> frozenset[int]:
+    """Code points for which the typeface has a glyph."""
+    register()
+    return frozenset(pdfmetrics.getFont(REGULAR).face.charToGlyph)
+
+
+def width(text: str, size: float, bold: bool = False) -> float:
+    """Width of a line of text in points."""
+    register()
+    return float(pdfmetrics.stringWidth(text, BOLD if bold else REGULAR, size))

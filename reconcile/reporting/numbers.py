@@ -1,0 +1,141 @@
+"""Numbers for readers: digits from the uncertainty, units, intervals, counts.
+
+Digits follow one rule: an interval is shown to one significant digit of its half width,
+to two where the first digit is 1 or 2; the value gets the same number of decimals, and
+never fewer than two nor more than five significant digits.
+"""
+
+from __future__ import annotations
+
+import math
+
+from reconcile.statistics.result import Estimate
+
+#: Shown where there is no number.
+NONE = "–"
+_SPACE = "\N{NO-BREAK SPACE}"
+_UNITS = {"%": "mass %", "ug/kg": "µg/kg", "1": "", "": ""}
+
+
+def unit_name(unit: str) -> str:
+    """The unit as printed: ``%`` of mass is told apart from a percentage of a value."""
+    return _UNITS.get(unit, unit)
+
+
+def _leading(value: float) -> int:
+    """Power of ten of the first significant digit."""
+    return math.floor(math.log10(abs(value)))
+
+
+def decimals_for(value: float, half_width: float = math.nan, others: tuple[float, ...] = ()) -> int:
+    """Decimals to show for ``value`` (negative: round to tens, hundreds, …).
+
+    ``half_width`` is half the interval, or the standard error; NaN or zero where there is
+    none: then three significant digits. ``others`` are the ends of the interval, shown with
+    the same decimals.
+    """
+    sizes = [abs(v) for v in (value, *others) if math.isfinite(v) and v != 0]
+    if not sizes:
+        return 0
+    top = _leading(max(sizes))
+    if math.isfinite(half_width) and half_width > 0:
+        power = _leading(half_width)
+        # 0.96 would round up to one digit more than it has
+        first = half_width / 10.0**power
+        wanted = -power + (1 if first < 2.95 else 0)
+    else:
+        wanted = 2 - top
+    return max(1 - top, min(wanted, 4 - top, 9))
+
+
+def plain(value: float, decimals: int) -> str:
+    """``value`` with fixed ``decimals``, thousands parted from five figures on, never 1e-05."""
+    if math.isnan(value):
+        return NONE
+    if math.isinf(value):
+        return "-∞" if value < 0 else "∞"
+    rounded = round(value, decimals)
+    text = f"{abs(rounded):.{max(decimals, 0)}f}"
+    whole, _, rest = text.partition(".")
+    if len(whole) > 4:
+        whole = f"{int(whole):,}".replace(",", _SPACE)
+    sign = "-" if rounded < 0 else ""
+    return f"{sign}{whole}{'.' + rest if rest else ''}"
+
+
+def show(value: float, unit: str = "", half_width: float = math.nan) -> str:
+    """``value`` with its unit, digits from ``half_width`` (see ``decimals_for``)."""
+    text = plain(value, decimals_for(value, half_width) if math.isfinite(value) else 0)
+    name = unit_name(unit)
+    return f"{text}{_SPACE}{name}" if name and text != NONE else text
+
+
+def half_width(low: float, high: float) -> float:
+    """Half the width of an interval; NaN where an end is missing or infinite."""
+    width = (high - low) / 2
+    return width if math.isfinite(width) else math.nan
+
+
+def estimate_texts(
+    value: float, low: float, high: float, factor: float = 1.0, signed: bool = False
+) -> tuple[str, str]:
+    """The value and its interval "low to high" in the same decimals, without units.
+
+    All are multiplied by ``factor``; ``signed`` puts a plus before positive numbers.
+    """
+    value, low, high = value * factor, low * factor, high * factor
+    ends = tuple(v for v in (low, high) if math.isfinite(v))
+    decimals = decimals_for(value, half_width(low, high), ends)
+
+    def one(number: float) -> str:
+        text = plain(number, decimals)
+        return f"+{text}" if signed and number > 0 and text.strip("0.") else text
+
+    if not ends:
+        return one(value), NONE
+    return one(value), f"{one(low)} to {one(high)}"
+
+
+def of_estimate(
+    estimate: Estimate, factor: float = 1.0, signed: bool = False
+) -> tuple[str, str]:
+    """``estimate_texts`` of an Estimate."""
+    return estimate_texts(estimate.value, estimate.low, estimate.high, factor, signed)
+
+
+def interval_of_numbers(low: float, high: float, unit: str = "") -> str:
+    """A range such as "12 to 830 mg/kg": both ends to three significant digits."""
+    if not (math.isfinite(low) or math.isfinite(high)):
+        return NONE
+    name = unit_name(unit)
+    text = f"{plain_sig(low)} to {plain_sig(high)}"
+    return f"{text}{_SPACE}{name}" if name else text
+
+
+def plain_sig(value: float, digits: int = 3) -> str:
+    """``value`` to ``digits`` significant digits, without trailing zeros after the point."""
+    if not math.isfinite(value):
+        return plain(value, 0)
+    if value == 0:
+        return "0"
+    text = plain(value, digits - 1 - _leading(value))
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def percent(fraction: float, digits: int = 3) -> str:
+    """A setting such as 0.1 as "10 %"."""
+    return f"{plain_sig(fraction * 100, digits)}{_SPACE}%"
+
+
+def p_text(p: float) -> str:
+    """A p value: three decimals, "< 0.001" below."""
+    if not math.isfinite(p):
+        return NONE
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """"1 sample", "41 samples", "no samples"."""
+    word = one if number == 1 else (many or f"{one}s")
+    figure = "no" if number == 0 else plain(float(number), 0)
+    return f"{figure} {word}"

@@ -1,0 +1,72 @@
+"""Text from files made safe and visible: in PDF markup, in Excel, in CSV.
+
+Ids and names come from files that anybody may have written. Nothing here drops a
+character: what cannot be shown is written as its code.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+from reconcile.reporting.fonts import covered
+
+#: Categories that have no visible form or that change how their neighbours are drawn.
+_HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+_FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+_PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
+_XML_ESCAPE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
+#: Excel's own limit of a cell.
+CELL_LIMIT = 32_767
+
+
+def _code(character: str) -> str:
+    return f"⟨U+{ord(character):04X}⟩"
+
+
+def visible(text: object, keep_newlines: bool = False) -> str:
+    """``text`` with control, direction and unencodable characters written as ⟨U+…⟩."""
+    return "".join(
+        c
+        if unicodedata.category(c) not in _HIDDEN or (keep_newlines and c == "\n")
+        else _code(c)
+        for c in str(text)
+    )
+
+
+def printable(text: object) -> str:
+    """``visible`` text in which characters that the typeface lacks are written as ⟨U+…⟩."""
+    known = covered()
+    return "".join(c if ord(c) in known else _code(c) for c in visible(text))
+
+
+def markup(text: object, limit: int | None = None) -> str:
+    """``text`` for a reportlab Paragraph: printable, escaped, cut at ``limit`` characters."""
+    raw = str(text)
+    if limit is not None and len(raw) > limit:
+        raw = f"{raw[:limit]}… ({len(raw)} characters)"
+    shown = printable(raw)
+    shown = shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    # Runs of spaces are part of an id; a Paragraph would fold them into one.
+    return re.sub(r"^ | (?= )| $", "\N{NO-BREAK SPACE}", shown)
+
+
+def cell_text(text: object) -> str:
+    """``text`` for an Excel cell of type text: verbatim, but for what XML can't hold."""
+    shown = visible(text, keep_newlines=True)
+    shown = _XML_ESCAPE.sub("_x005F_", shown)
+    if len(shown) > CELL_LIMIT:
+        note = f"… ({len(shown)} characters)"
+        shown = shown[: CELL_LIMIT - len(note)] + note
+    return shown
+
+
+def looks_like_formula(text: str) -> bool:
+    """True where a spreadsheet that opens a CSV file would run ``text`` or change it."""
+    return text.startswith(_FORMULA_START) and not _PLAIN_NUMBER.fullmatch(text)
+
+
+def csv_text(text: object) -> str:
+    """``text`` for a CSV cell: encodable, an apostrophe before what looks like a formula."""
+    shown = str(text).encode("utf-8", "backslashreplace").decode("utf-8").replace("\x00", "\\x00")
+    return f"'{shown}" if looks_like_formula(shown) else shown

@@ -1,0 +1,580 @@
+"""Decisions at a level: counts, risks, guard bands and the field limit that holds a risk."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import optimize, special, stats
+
+from reconcile.statistics._values import (
+    check_level,
+    interval_text,
+    pairs,
+    percent,
+    quiet,
+    same_length,
+    show,
+    vector,
+    with_unit,
+)
+from reconcile.statistics.multiplicity import (
+    Homogeneity,
+    InteractionTest,
+    benjamini_hochberg,
+    holm,
+    homogeneity,
+    interaction_test,
+)
+from reconcile.statistics.proportions import clopper_pearson, howe_tolerance_factor
+from reconcile.statistics.quality_levels import (
+    DataQualityLevel,
+    MethodCriteria,
+    QualityLevelLimits,
+    data_quality_level,
+    detection_limit,
+    method_6200_criteria,
+    quantitation_limit,
+)
+from reconcile.statistics.result import NAN, Estimate, not_estimable
+from reconcile.statistics.sample_size import (
+    equivalence_power,
+    limits_half_width,
+    optimum_lab_fraction,
+    pairs_for_equivalence,
+    pairs_for_false_decision_bound,
+    pairs_for_limits,
+    pairs_to_detect_shift,
+    spots_for_mineral,
+    spots_needed,
+)
+from reconcile.statistics.scores import (
+    Scores,
+    Uncertainty,
+    en_score,
+    horrat,
+    horwitz,
+    horwitz_modified,
+    nordtest_uncertainty,
+    scores,
+    z_score,
+    zeta_score,
+)
+
+__all__ = [
+    "Conformity",
+    "DataQualityLevel",
+    "DecisionTable",
+    "FieldLimit",
+    "GuardBand",
+    "Homogeneity",
+    "InteractionTest",
+    "MethodCriteria",
+    "OperatingCharacteristic",
+    "OperatingPoint",
+    "QualityLevelLimits",
+    "Scores",
+    "Uncertainty",
+    "benjamini_hochberg",
+    "clopper_pearson",
+    "conformity",
+    "data_quality_level",
+    "decision_table",
+    "decision_table_censored",
+    "detection_limit",
+    "en_score",
+    "equivalence_power",
+    "field_limit_for_false_negative_rate",
+    "guard_band",
+    "holm",
+    "homogeneity",
+    "horrat",
+    "horwitz",
+    "horwitz_modified",
+    "howe_tolerance_factor",
+    "interaction_test",
+    "limits_half_width",
+    "method_6200_criteria",
+    "nordtest_uncertainty",
+    "operating_characteristic",
+    "operating_characteristic_from_pairs",
+    "optimum_lab_fraction",
+    "pairs_for_equivalence",
+    "pairs_for_false_decision_bound",
+    "pairs_for_limits",
+    "pairs_to_detect_shift",
+    "quantitation_limit",
+    "scores",
+    "spots_for_mineral",
+    "spots_needed",
+    "z_score",
+    "zeta_score",
+]
+
+Scale = Literal["log ratio", "absolute"]
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionTable:
+    """Two-by-two counts at a decision level; 'above' means at or above it."""
+
+    threshold: float
+    n: int
+    both_above: int
+    false_negative_count: int  # lab above, field below
+    false_positive_count: int  # lab below, field above
+    both_below: int
+    lab_above: int
+    field_above: int
+    false_negative: Estimate  # share of the samples that the lab puts above
+    false_positive: Estimate  # share of the samples that the lab puts below
+    wrong: Estimate  # share of all
+    undecided: int = 0  # a limit lies on the other side of the level
+    reason: str = ""
+
+    def sentence(self, unit: str = "") -> str:
+        """One or two plain sentences."""
+        at = with_unit(self.threshold, unit)
+        if self.n == 0:
+            return f"At {at} nothing can be said: {self.reason}."
+        text = (
+            f"At {at} the field method missed {self.false_negative_count} of {self.lab_above} "
+            f"samples that the laboratory puts at or above the level "
+            f"({interval_text(self.false_negative, as_percent=True)}), and raised "
+            f"{self.false_positive_count} false alarms among {self.n - self.lab_above} below it "
+            f"({interval_text(self.false_positive, as_percent=True)})."
+        )
+        if self.undecided:
+            text += f" {self.undecided} pairs could not be placed because of their limits."
+        return text
+
+
+def _table(
+    lab_above: np.ndarray, field_above: np.ndarray, threshold: float, level: float, undecided: int
+) -> DecisionTable:
+    n = int(lab_above.size)
+    both = int(np.sum(lab_above & field_above))
+    missed = int(np.sum(lab_above & ~field_above))
+    alarms = int(np.sum(~lab_above & field_above))
+    below = n - both - missed - alarms
+    reason = "" if n else "no pair has both a usable laboratory and a usable field value"
+
+    def rate(count: int, of: int, nothing: str) -> Estimate:
+        if of == 0:
+            return not_estimable(0, nothing, "Clopper-Pearson, two-sided", level)
+        return clopper_pearson(count, of, level)
+
+    return DecisionTable(
+        threshold,
+        n,
+        both,
+        missed,
+        alarms,
+        below,
+        both + missed,
+        both + alarms,
+        rate(missed, both + missed, "no sample is at or above the level by the laboratory"),
+        rate(alarms, alarms + below, "no sample is below the level by the laboratory"),
+        rate(missed + alarms, n, "there is no pair"),
+        undecided,
+        reason,
+    )
+
+
+def decision_table(
+    lab: ArrayLike, field: ArrayLike, threshold: float, level: float = 0.95
+) -> DecisionTable:
+    """False-negative and false-positive rates of the field method at ``threshold``.
+
+    The laboratory is taken as right; its own error near the level makes the rates
+    look worse than they are. Rates carry exact (Clopper & Pearson 1934) intervals.
+    """
+    check_level(level)
+    if not math.isfinite(threshold):
+        raise ValueError("threshold must be a finite number")
+    x, y = pairs(lab, field, ("lab", "field"))
+    return _table(x >= threshold, y >= threshold, threshold, level, 0)
+
+
+def _side(low: np.ndarray, high: np.ndarray, threshold: float) -> np.ndarray:
+    """1 above, 0 below, -1 undecided, for values known to lie between low and high."""
+    censored = low < high
+    above = low >= threshold
+    below = (high < threshold) | (censored & (high <= threshold))
+    return np.where(above, 1, np.where(below, 0, -1))
+
+
+def decision_table_censored(
+    lab_low: ArrayLike,
+    lab_high: ArrayLike,
+    field_low: ArrayLike,
+    field_high: ArrayLike,
+    threshold: float,
+    level: float = 0.95,
+) -> DecisionTable:
+    """As :func:`decision_table` with every value known to lie between its bounds.
+
+    A quantified value has equal bounds; '<5' has 0 and 5; '>5' has 5 and infinity.
+    A pair whose limit straddles the level is counted as undecided, never guessed.
+    """
+    check_level(level)
+    if not math.isfinite(threshold):
+        raise ValueError("threshold must be a finite number")
+    arrays = [
+        vector(v, n)
+        for v, n in (
+            (lab_low, "lab_low"),
+            (lab_high, "lab_high"),
+            (field_low, "field_low"),
+            (field_high, "field_high"),
+        )
+    ]
+    same_length(*arrays, names=("lab_low", "lab_high", "field_low", "field_high"))
+    known = ~np.any(np.isnan(np.stack(arrays)), axis=0)
+    a, b, c, d = (v[known] for v in arrays)
+    lab_side, field_side = _side(a, b, threshold), _side(c, d, threshold)
+    placed = (lab_side >= 0) & (field_side >= 0)
+    return _table(
+        lab_side[placed] == 1,
+        field_side[placed] == 1,
+        threshold,
+        level,
+        int(np.sum(~placed)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class OperatingPoint:
+    """Chance of the wrong call for one true value."""
+
+    true_value: float
+    wrong: float
+    upper: float  # one-sided upper confidence bound of that chance
+
+
+@dataclass(frozen=True, slots=True)
+class OperatingCharacteristic:
+    """Chance that the field method calls a sample wrongly, by its true value."""
+
+    threshold: float  # the decision level for the true value
+    cut: float  # the field value at or above which the sample is called above
+    scale: str
+    bias: float  # mean of ln(field/true) or of field − true
+    sd: float
+    n: int
+    level: float
+    points: tuple[OperatingPoint, ...]
+    reason: str = ""
+
+    def sentence(self, unit: str = "") -> str:
+        """Chances at the true values given."""
+        if self.reason:
+            return f"The chance of a wrong call could not be estimated: {self.reason}."
+        parts = [
+            f"{with_unit(p.true_value, unit)}: {percent(p.wrong, 2)} (at most "
+            f"{percent(p.upper, 2)} with {show(100 * self.level)} % confidence)"
+            for p in self.points
+        ]
+        return (
+            f"With the field limit at {with_unit(self.cut, unit)} for a decision level of "
+            f"{with_unit(self.threshold, unit)}, the chance of the wrong call at a true value of "
+            + "; ".join(parts)
+            + f" (n = {self.n})."
+        )
+
+
+def _tail_upper(standardised: float, n: int, level: float) -> float:
+    """Upper bound of P(Z < k) from k = (limit − mean)/s of n normal values (Owen 1968).
+
+    sqrt(n)·k is noncentral t with noncentrality sqrt(n)·z, z the true standardised
+    limit; the bound solves for z at which so small a k has chance 1 − level.
+    """
+    root = math.sqrt(n)
+    t = root * standardised
+
+    def excess(z: float) -> float:
+        return float(special.nctdtr(n - 1, root * z, t)) - (1 - level)
+
+    low, high = standardised - 1.0, standardised + 1.0
+    for _ in range(60):
+        if excess(low) > 0:
+            break
+        low -= abs(low) + 1.0
+    for _ in range(60):
+        if excess(high) < 0:
+            break
+        high += abs(high) + 1.0
+    at_low, at_high = excess(low), excess(high)
+    if not (at_low > 0 > at_high):
+        return NAN
+    return float(stats.norm.cdf(optimize.brentq(excess, low, high, xtol=1e-10)))
+
+
+@quiet
+def operating_characteristic(
+    threshold: float,
+    true_values: ArrayLike,
+    bias: float,
+    sd: float,
+    n: int,
+    scale: Scale = "log ratio",
+    cut: float | None = None,
+    level: float = 0.95,
+) -> OperatingCharacteristic:
+    """P(wrong call | true value) from an error model, with an upper bound for each.
+
+    ``scale`` 'log ratio': ln field = ln true + bias + sd·Z; 'absolute': field = true +
+    bias + sd·Z. ``bias`` and ``sd`` (divisor n − 1) come from the same ``n`` pairs. The
+    upper bound is exact under that model (noncentral t, Owen 1968), one-sided at
+    ``level``. A sample is called above when the field value is at or above ``cut``
+    (default: the threshold itself).
+    """
+    check_level(level)
+    values = vector(true_values, "true_values")
+    limit = threshold if cut is None else cut
+
+    def failed(reason: str) -> OperatingCharacteristic:
+        return OperatingCharacteristic(threshold, limit, scale, bias, sd, n, level, (), reason)
+
+    if not (math.isfinite(bias) and math.isfinite(sd) and math.isfinite(limit)):
+        return failed("bias or scatter is not known")
+    if n < 2:
+        return failed("fewer than two pairs")
+    if sd <= 0:
+        return failed("the pairs show no scatter at all")
+    if scale == "log ratio" and not (threshold > 0 and limit > 0):
+        return failed("on the log scale the level must be above zero")
+    points: list[OperatingPoint] = []
+    for value in values.tolist():
+        if not math.isfinite(value) or (scale == "log ratio" and value <= 0):
+            points.append(OperatingPoint(value, NAN, NAN))
+            continue
+        gap = math.log(limit / value) if scale == "log ratio" else limit - value
+        k = (gap - bias) / sd
+        # at or above the threshold, 'field below the cut' is wrong; below it, the reverse
+        if value < threshold:
+            k = -k
+        points.append(OperatingPoint(value, float(stats.norm.cdf(k)), _tail_upper(k, n, level)))
+    return OperatingCharacteristic(threshold, limit, scale, bias, sd, n, level, tuple(points))
+
+
+@quiet
+def operating_characteristic_from_pairs(
+    lab: ArrayLike,
+    field: ArrayLike,
+    threshold: float,
+    true_values: ArrayLike | None = None,
+    scale: Scale = "log ratio",
+    cut: float | None = None,
+    level: float = 0.95,
+) -> OperatingCharacteristic:
+    """:func:`operating_characteristic` with bias and scatter taken from pairs.
+
+    The scatter then contains the lab's error, so the chances are on the safe side.
+    """
+    x, y = pairs(lab, field, ("lab", "field"))
+    if scale == "log ratio":
+        positive = (x > 0) & (y > 0)
+        x, y = x[positive], y[positive]
+        d = np.log(y) - np.log(x)
+    else:
+        d = y - x
+    if true_values is None:
+        true_values = threshold * np.array([0.5, 0.75, 0.9, 1.1, 1.25, 1.5, 2.0])
+    bias = float(d.mean()) if d.size else NAN
+    sd = float(d.std(ddof=1)) if d.size > 1 else NAN
+    if d.size > 1 and sd <= 1e-12 * max(float(np.abs(d).max()), 1e-300):
+        sd = 0.0
+    return operating_characteristic(threshold, true_values, bias, sd, d.size, scale, cut, level)
+
+
+@dataclass(frozen=True, slots=True)
+class GuardBand:
+    """The acceptance limits that a stated rule sets inside the specification limits."""
+
+    lower_limit: float  # NaN where there is none
+    upper_limit: float
+    u: float  # standard uncertainty
+    width: float  # guard band w = r·k·u
+    accept_low: float
+    accept_high: float
+    rule: str
+    risk_at_limit: float  # chance of accepting a value that sits on the limit
+    reason: str = ""
+
+    def accepts(self, value: float) -> bool | None:
+        """Whether a measured value is accepted; None where it cannot be judged."""
+        if self.reason or not math.isfinite(value):
+            return None
+        low_ok = math.isnan(self.accept_low) or value >= self.accept_low
+        high_ok = math.isnan(self.accept_high) or value <= self.accept_high
+        return low_ok and high_ok
+
+    def sentence(self, unit: str = "") -> str:
+        """The rule, its limits and its risk."""
+        if self.reason:
+            return f"No acceptance limit can be set: {self.reason}."
+        sides = []
+        if not math.isnan(self.accept_low):
+            sides.append(f"at or above {with_unit(self.accept_low, unit)}")
+        if not math.isnan(self.accept_high):
+            sides.append(f"at or below {with_unit(self.accept_high, unit)}")
+        return (
+            f"Accepted {' and '.join(sides)} (rule: {self.rule}); a value exactly on the limit "
+            f"would be accepted with a chance of {percent(self.risk_at_limit, 2)}."
+        )
+
+
+def guard_band(
+    u: float,
+    upper_limit: float = NAN,
+    lower_limit: float = NAN,
+    r: float = 1.0,
+    k: float = 2.0,
+) -> GuardBand:
+    """Acceptance limits pulled in by w = r·U, U = k·u (ILAC-G8:09/2019; JCGM 106:2012, 8.3).
+
+    r = 0 is simple acceptance (risk up to 50 % at the limit), r = 1 the usual rule
+    (below 2.5 %). The risk printed is that of one measured value, normally
+    distributed about a true value on the limit. Numbers from memory and recomputed.
+    """
+    width = r * k * u
+    rule = f"guard band w = {show(r)}·U, U = {show(k)}·u (ILAC-G8; JCGM 106)"
+
+    def failed(reason: str) -> GuardBand:
+        return GuardBand(lower_limit, upper_limit, u, width, NAN, NAN, rule, NAN, reason)
+
+    if not math.isfinite(u) or u <= 0:
+        return failed("the standard uncertainty is not known")
+    if not (math.isfinite(upper_limit) or math.isfinite(lower_limit)):
+        return failed("there is no limit")
+    accept_low = lower_limit + width if math.isfinite(lower_limit) else NAN
+    accept_high = upper_limit - width if math.isfinite(upper_limit) else NAN
+    if not math.isnan(accept_low) and not math.isnan(accept_high) and accept_low > accept_high:
+        return failed("the uncertainty is too large for the distance between the limits")
+    risk = float(stats.norm.cdf(-width / u))
+    return GuardBand(lower_limit, upper_limit, u, width, accept_low, accept_high, rule, risk)
+
+
+@dataclass(frozen=True, slots=True)
+class Conformity:
+    """Chance that the true value lies within the limits, given the measured one."""
+
+    value: float
+    u: float
+    probability: float
+    accepted: bool | None
+    band: GuardBand
+    reading: str  # pass, conditional pass, conditional fail, fail (ILAC-G8:09/2019, 4.2.3)
+
+    def sentence(self, unit: str = "") -> str:
+        """One plain sentence with the rule."""
+        if self.accepted is None:
+            return f"Conformity could not be judged: {self.band.reason or 'no usable value'}."
+        return (
+            f"{with_unit(self.value, unit)} ± {with_unit(self.u, unit)} (standard uncertainty): "
+            f"{self.reading}; the true value lies within the limits with a chance of "
+            f"{percent(self.probability)}. {self.band.sentence(unit)}"
+        )
+
+
+def conformity(
+    value: float,
+    u: float,
+    upper_limit: float = NAN,
+    lower_limit: float = NAN,
+    r: float = 1.0,
+    k: float = 2.0,
+) -> Conformity:
+    """Conformance probability (JCGM 106:2012, section 7, no prior knowledge) and the rule's call.
+
+    The reading is the four-way statement of ILAC-G8:09/2019 (from memory).
+    """
+    band = guard_band(u, upper_limit, lower_limit, r, k)
+    accepted = band.accepts(value)
+    if accepted is None or not math.isfinite(u) or u <= 0:
+        return Conformity(value, u, NAN, None, band, "not judged")
+    inside_high = 1.0 if math.isnan(upper_limit) else float(stats.norm.cdf((upper_limit - value) / u))
+    outside_low = 0.0 if math.isnan(lower_limit) else float(stats.norm.cdf((lower_limit - value) / u))
+    probability = max(inside_high - outside_low, 0.0)
+    within = (math.isnan(upper_limit) or value <= upper_limit) and (
+        math.isnan(lower_limit) or value >= lower_limit
+    )
+    beyond = (not math.isnan(upper_limit) and value > upper_limit + band.width) or (
+        not math.isnan(lower_limit) and value < lower_limit - band.width
+    )
+    if accepted:
+        reading = "pass"
+    elif within:
+        reading = "conditional pass"
+    elif beyond:
+        reading = "fail"
+    else:
+        reading = "conditional fail"
+    return Conformity(value, u, probability, accepted, band, reading)
+
+
+@dataclass(frozen=True, slots=True)
+class FieldLimit:
+    """The field value to act on so that a true value at the level is rarely missed."""
+
+    threshold: float
+    field_limit: float
+    factor: float  # field_limit / threshold
+    rate: float
+    scale: str
+    allowing_for_uncertainty: bool
+    reason: str = ""
+
+    def sentence(self, unit: str = "") -> str:
+        """One plain sentence."""
+        if self.reason:
+            return f"No field limit can be set: {self.reason}."
+        sure = ", allowing for what the pairs leave uncertain" if self.allowing_for_uncertainty else ""
+        return (
+            f"Acting on a field value of {with_unit(self.field_limit, unit)} or more misses a true "
+            f"value of {with_unit(self.threshold, unit)} in at most {percent(self.rate, 2)} of "
+            f"cases{sure}."
+        )
+
+
+@quiet
+def field_limit_for_false_negative_rate(
+    threshold: float,
+    sd: float,
+    rate: float = 0.05,
+    bias: float = 0.0,
+    scale: Scale = "log ratio",
+    n: int | None = None,
+    level: float = 0.95,
+) -> FieldLimit:
+    """Field limit at which a sample exactly at ``threshold`` is missed at ``rate``.
+
+    'log ratio': threshold·exp(bias − z·sd), ``sd`` of ln(field/true), which for modest
+    scatter equals the relative SD. With ``n`` pairs behind ``bias`` and ``sd`` the z
+    becomes the one-sided tolerance factor (noncentral t, Owen 1968): with confidence
+    ``level`` the true rate is then at most ``rate``.
+    """
+    check_level(rate, "rate")
+    check_level(level)
+
+    def failed(reason: str) -> FieldLimit:
+        return FieldLimit(threshold, NAN, NAN, rate, scale, n is not None, reason)
+
+    if not (math.isfinite(sd) and sd >= 0 and math.isfinite(bias)):
+        return failed("the field method's scatter or bias is not known")
+    if not math.isfinite(threshold) or (scale == "log ratio" and threshold <= 0):
+        return failed("the level must be a positive number")
+    z = float(stats.norm.isf(rate))
+    if n is not None:
+        if n < 2:
+            return failed("fewer than two pairs")
+        z = float(stats.nct.ppf(level, n - 1, math.sqrt(n) * z)) / math.sqrt(n)
+    limit = threshold * math.exp(bias - z * sd) if scale == "log ratio" else threshold + bias - z * sd
+    if not math.isfinite(limit):
+        return failed("the scatter is too large")
+    factor = limit / threshold if threshold else NAN
+    return FieldLimit(threshold, limit, factor, rate, scale, n is not None)

@@ -1,0 +1,186 @@
+"""What the command line prints: tables and plain words, text from files shown as it is."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from reconcile.reporting import words
+
+if TYPE_CHECKING:
+    from reconcile.checking import CheckReport
+    from reconcile.pipeline import RunOutcome
+    from reconcile.storytelling import Story
+
+_MOST_ROWS = 25
+
+
+def _console() -> Console:
+    console = Console(highlight=False)
+    # A file or a pipe has no width of its own: wide enough for the tables to stay whole.
+    return console if console.is_terminal else Console(highlight=False, width=150)
+
+
+def _table(title: str, *headings: str, right: Sequence[int] = ()) -> Table:
+    table = Table(title=Text(title), title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    for index, heading in enumerate(headings):
+        table.add_column(heading, justify="right" if index in right else "left", overflow="fold")
+    return table
+
+
+def _row(table: Table, *cells: object) -> None:
+    table.add_row(*(Text("" if cell is None else str(cell)) for cell in cells))
+
+
+def show_outcome(outcome: RunOutcome) -> None:
+    """One period: verdicts, the account, and what needs a person."""
+    r = outcome.reconciliation
+    console = _console()
+    console.rule(Text(f"{r.title}: {r.period}, release {r.release_id}"), align="left")
+    table = _table(
+        "What may be done with field-only results",
+        "element", "field method", "material", "pairs", "field/lab", "95 % interval",
+        "verdict", "why", right=(3, 4, 5),
+    )  # fmt: skip
+    for result in r.results:
+        ratio = result.statistics.geometric_mean_ratio
+        _row(
+            table,
+            result.stratum.element,
+            result.stratum.technique,
+            result.stratum.matrix,
+            f"{result.statistics.n_used} of {result.statistics.n_pairs}",
+            f"{ratio.value:.3f}" if ratio.estimable else "-",
+            f"{ratio.low:.3f} to {ratio.high:.3f}" if ratio.low == ratio.low else "-",
+            result.verdict.decision,
+            result.verdict.reason,
+        )
+    console.print(table)
+    account = _table(
+        "The account (entered = kept + left out; every line balances to zero)",
+        "step", "entered", "kept", "left out", "balance", right=(1, 2, 4),
+    )  # fmt: skip
+    for step in r.waterfall:
+        lost = "; ".join(f"{count} {reason}" for reason, count in step.lost)
+        _row(account, f"{step.name}", step.entered, step.kept, lost, step.balance)
+    console.print(account)
+    _show_findings(console, r.findings)
+    if len(r.quarantine):
+        console.print(
+            Text(
+                f"{words.count(len(r.quarantine), 'row or cell was', 'rows or cells were')} "
+                "refused: see quarantine.csv beside the report."
+            )
+        )
+    if r.changes:
+        changed = _table(
+            f"What changed since {r.supersedes}", "what", "before", "after"
+        )
+        for change in r.changes[:_MOST_ROWS]:
+            _row(changed, change.what, change.before, change.after)
+        console.print(changed)
+    if not outcome.new_release:
+        console.print(
+            Text("Nothing changed since this release was made; no new revision was written.")
+        )
+
+
+def _show_findings(console: Console, findings: Sequence[object]) -> None:
+    urgent = [f for f in findings if getattr(f, "severity", "") != "note"]
+    if not urgent:
+        return
+    table = _table("For a person to look at", "area", "about", "what was found", "what to do")
+    for finding in urgent[:_MOST_ROWS]:
+        _row(
+            table,
+            getattr(finding, "area", ""),
+            getattr(finding, "subject", ""),
+            getattr(finding, "text", ""),
+            getattr(finding, "advice", ""),
+        )
+    console.print(table)
+    if len(urgent) > _MOST_ROWS:
+        console.print(Text(f"… and {len(urgent) - _MOST_ROWS} more, all in the report."))
+
+
+def show_paths(outcomes: Sequence[RunOutcome]) -> None:
+    """Where the results are."""
+    console = _console()
+    table = _table("Results", "period", "revision", "report", "workbook", right=(1,))
+    for outcome in outcomes:
+        folder = outcome.release_folder
+        _row(
+            table,
+            outcome.reconciliation.period,
+            outcome.reconciliation.revision,
+            _short(folder / "report.pdf"),
+            _short(folder / "workbook.xlsx"),
+        )
+    console.print(table)
+    console.print(
+        Text(
+            "A verdict supports and does not replace the judgement of a competent, qualified or "
+            "licensed person; local codes come first."
+        )
+    )
+
+
+def _short(path: os.PathLike[str]) -> str:
+    try:
+        relative = os.path.relpath(path)
+    except ValueError:
+        return str(path)
+    return str(path) if relative.startswith("..") else relative
+
+
+def show_check(report: CheckReport) -> None:
+    """How every file and column was understood."""
+    console = _console()
+    files = _table(
+        f"Files of {report.period}", "file", "kind", "rows", "accepted", "refused", "problem",
+        right=(2, 3, 4),
+    )  # fmt: skip
+    for row in report.files.itertuples(index=False):
+        _row(files, row.path, row.kind, row.rows, row.accepted, row.quarantined, row.problem)
+    console.print(files)
+    for (path, sheet), columns in report.columns.groupby(["path", "sheet"], sort=False):
+        title = f"{path}" + (f", sheet {sheet}" if sheet else "")
+        table = _table(
+            f"How the columns of {title} were understood",
+            "heading", "taken as", "meaning", "unit", "to mg/kg", "because", right=(4,),
+        )  # fmt: skip
+        for row in columns.itertuples(index=False):
+            factor = "" if row.to_mg_kg != row.to_mg_kg else f"x {row.to_mg_kg:g}"
+            sigma = f", {row.sigma:g} SD" if row.sigma == row.sigma else ""
+            meaning = " ".join(p for p in (row.species or row.key, row.method) if p) + sigma
+            _row(table, row.heading, row.role, meaning, row.unit, factor, row.why)
+        console.print(table)
+    if len(report.quarantine):
+        table = _table(
+            "Refused", "file", "sheet", "row", "column", "found", "why", "what to do", right=(2,)
+        )
+        for row in report.quarantine.head(_MOST_ROWS).itertuples(index=False):
+            _row(table, row.file, row.sheet, row.row, row.column, row.found, row.reason, row.advice)
+        console.print(table)
+        if len(report.quarantine) > _MOST_ROWS:
+            console.print(Text(f"… and {len(report.quarantine) - _MOST_ROWS} more."))
+    for row in report.notes.itertuples(index=False):
+        console.print(Text(f"Note, {row.path}: {row.text}"))
+    _show_findings(console, report.findings)
+
+
+def show_story(story: Story) -> None:
+    """One sample, from collection to release."""
+    console = _console()
+    console.rule(Text(f"The story of sample {story.sample_id}"), align="left")
+    table = _table("", "when (UTC)", "what", "who", "evidence")
+    for line in story.lines:
+        _row(table, line.at, line.what, line.who, line.evidence)
+    console.print(table)
+    console.print(Text(story.summary))

@@ -1,0 +1,250 @@
+"""Verdicts: what may be done with field-only results, the binding reason named.
+
+Criteria come from the settings, agreed before the data; all of them are shown. The
+order is safe: what forbids comes first, then what is missing, then what was shown.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from reconcile.correction import Proposal
+from reconcile.evaluation import Evaluated
+from reconcile.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    INSUFFICIENT,
+    LABORATORY_ONLY,
+    Criterion,
+    Stratum,
+    Verdict,
+)
+from reconcile.settings import Settings
+from reconcile.statistics import agreement, bias
+
+#: Laboratory only by default: grades that move money on a few grains (common practice).
+PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd", "Rh", "Ir", "Os", "Ru"})
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What raw or corrected values showed against the criteria."""
+
+    criteria: tuple[Criterion, ...]
+    passed: bool
+    undecided: bool  # the interval is too wide to say
+
+
+def judge(
+    stratum: Stratum,
+    evaluated: Evaluated,
+    proposal: Proposal,
+    settings: Settings,
+    fault: str,
+    until: str,
+) -> Verdict:
+    """The verdict for one stratum and the stated purpose."""
+    forbidding = _forbidding(stratum, settings, fault)
+    missing = _missing(stratum, evaluated, settings)
+    used = evaluated.used
+    lab = used["lab_mean"].to_numpy("float64")
+    field = used["field_mean"].to_numpy("float64")
+    raw = _shown("as read", lab, field, evaluated, settings)
+    criteria = (*forbidding, *missing, *raw.criteria)
+    low = float(lab.min()) if len(lab) else math.nan
+    high = float(lab.max()) if len(lab) else math.nan
+
+    failed = next((c for c in forbidding if c.met is False), None)
+    if failed is not None:
+        return Verdict(
+            LABORATORY_ONLY, f"{failed.name}: {failed.found}.", criteria=criteria,
+            next_step="Use laboratory results; field readings may guide where to sample.",
+        )  # fmt: skip
+    lacking = next((c for c in missing if c.met is not True), None)
+    if lacking is not None:
+        return Verdict(
+            INSUFFICIENT, f"{lacking.name}: {lacking.found}; {lacking.asked} asked.",
+            criteria=criteria, next_step=_what_is_missing(lacking, evaluated, settings),
+        )  # fmt: skip
+    if raw.passed:
+        return Verdict(
+            ACCEPTED,
+            "Bias, spread and decisions were within what was agreed, as read.",
+            low, high, until, criteria,
+            "Keep sending part of the samples to the laboratory each month.",
+        )  # fmt: skip
+    corrected = None
+    if proposal.factor is not None and proposal.factor.form != "none":
+        assert proposal.held_out is not None
+        corrected = _shown("corrected, held out", lab, proposal.held_out, evaluated, settings)
+        criteria = (*criteria, *corrected.criteria)
+        if corrected.passed:
+            return Verdict(
+                ACCEPTED_CORRECTED,
+                f"{_first_failure(raw)} With factor {proposal.factor.factor_id} the criteria "
+                "were met on samples that the fit had not seen.",
+                low, high, until, criteria,
+                "Have the factor approved by a second person; test it on next month's pairs "
+                "before it is fitted again.",
+            )  # fmt: skip
+    judged = corrected or raw
+    if judged.undecided:
+        return Verdict(
+            INSUFFICIENT, _first_failure(judged), criteria=criteria,
+            next_step="Send more of the next month's samples to the laboratory, spread over "
+            "the range.",
+        )  # fmt: skip
+    return Verdict(
+        LABORATORY_ONLY, _first_failure(judged), criteria=criteria,
+        next_step="Use laboratory results; look for the cause (preparation, moisture, surface, "
+        "calibration) before the next campaign.",
+    )  # fmt: skip
+
+
+def _forbidding(stratum: Stratum, settings: Settings, fault: str) -> tuple[Criterion, ...]:
+    purpose = settings.report.purpose.lower()
+    element = settings.element.get(stratum.element)
+    precious = (
+        element.precious
+        if element is not None and element.precious is not None
+        else stratum.element in PRECIOUS
+    )
+    return (
+        Criterion(
+            "purpose", "not resource estimation",
+            "resource estimation needs laboratory results unless a qualified person says "
+            "otherwise" if "resource" in purpose else settings.report.purpose,
+            "resource" not in purpose,
+        ),
+        Criterion(
+            "element", "not a precious metal, not field carbon",
+            "precious metal: a few grains decide the result"
+            if precious
+            else "carbon by a field method is never the sole basis"
+            if stratum.element == "C"
+            else stratum.element,
+            not precious and stratum.element != "C",
+        ),
+        Criterion(
+            "suspected fault", "none",
+            fault.rstrip(".") if fault else "none", not fault,
+        ),
+    )  # fmt: skip
+
+
+def _missing(
+    stratum: Stratum, evaluated: Evaluated, settings: Settings
+) -> tuple[Criterion, ...]:
+    t, s = settings.thresholds, evaluated.statistics
+    unstated = [
+        name
+        for name, value in (
+            ("specimen form", stratum.specimen_form),
+            ("moisture basis", stratum.moisture_basis),
+            ("digestion class", stratum.digestion_class),
+        )
+        if not value or "not stated" in value
+    ]
+    offered = max(s.n_pairs - s.n_excluded, 0)
+    quantified = s.n_used
+    share = 1 - quantified / offered if offered else 1.0
+    thirds = evaluated.thirds
+    return (
+        Criterion(
+            "description of the comparison", "specimen form, moisture basis, digestion class",
+            f"{' and '.join(unstated)} not stated" if unstated else "stated", not unstated,
+        ),
+        Criterion(
+            "pairs", f"{t.minimum_pairs} or more", f"{quantified} used",
+            quantified >= t.minimum_pairs,
+        ),
+        Criterion(
+            "pairs in each third of the range", f"{t.pairs_per_third} or more",
+            f"{thirds[0]}, {thirds[1]} and {thirds[2]}", min(thirds) >= t.pairs_per_third,
+        ),
+        Criterion(
+            "pairs outside the limits of a method", f"at most {t.censored_share:.0%}",
+            f"{share:.0%} of {offered}", share <= t.censored_share,
+        ),
+    )  # fmt: skip
+
+
+def _shown(
+    how: str,
+    lab: np.ndarray,
+    field: np.ndarray,
+    evaluated: Evaluated,
+    settings: Settings,
+) -> _Shown:
+    t = settings.thresholds
+    margin = evaluated.margin
+    test = bias.equivalence_ratio(lab, field, margin, t.equivalence_alpha)
+    limits = agreement.limits_of_agreement(lab, field, "log ratio", t.confidence)
+    decided = math.isfinite(test.low) and math.isfinite(test.high)
+    inside = bool(test.equivalent)
+    outside = decided and (test.low > 1 + margin or test.high < 1 / (1 + margin))
+    half = (
+        math.sqrt(limits.upper.value / limits.lower.value) - 1
+        if limits.lower.value > 0
+        else math.nan
+    )
+    narrow = half <= t.agreement_span if math.isfinite(half) else None
+    criteria = [
+        Criterion(
+            f"bias, {how}", f"within ±{margin:.0%} ({1 - 2 * t.equivalence_alpha:.0%} interval)",
+            f"{test.low - 1:+.1%} to {test.high - 1:+.1%}, n {len(lab)}"
+            if decided
+            else "not estimable",
+            inside if decided else None,
+        ),
+        Criterion(
+            f"spread, {how}", f"limits of agreement within a factor {1 + t.agreement_span:.2f}",
+            f"a factor {1 + half:.2f} about the bias, n {len(lab)}"
+            if math.isfinite(half)
+            else "not estimable",
+            narrow,
+        ),
+    ]  # fmt: skip
+    for level in evaluated.statistics.levels:
+        above = lab >= level.level
+        missed = int(np.sum(above & (field < level.level)))
+        count = int(np.sum(above))
+        rate = missed / count if count else math.nan
+        criteria.append(
+            Criterion(
+                f"missed at {level.name}, {how}",
+                f"at most {t.false_negative_rate:.0%} of samples at or above it",
+                f"{missed} of {count}" if count else "no sample at or above it",
+                rate <= t.false_negative_rate if count else None,
+            )
+        )
+    # A level without samples above it can't be judged and does not by itself forbid.
+    passed = inside and narrow is True and all(c.met is not False for c in criteria[2:])
+    undecided = not outside and narrow is not False and (not inside or narrow is None)
+    undecided = undecided and all(c.met is not False for c in criteria[2:])
+    return _Shown(tuple(criteria), passed, undecided)
+
+
+def _first_failure(shown: _Shown) -> str:
+    failed = next((c for c in shown.criteria if c.met is not True), None)
+    if failed is None:
+        return ""
+    name = failed.name[:1].upper() + failed.name[1:]
+    return f"{name}: {failed.found}; {failed.asked} asked."
+
+
+def _what_is_missing(lacking: Criterion, evaluated: Evaluated, settings: Settings) -> str:
+    if lacking.name == "pairs":
+        short = settings.thresholds.minimum_pairs - evaluated.statistics.n_used
+        return (
+            f"Send at least {short} more {'sample' if short == 1 else 'samples'} of this kind "
+            "to the laboratory."
+        )
+    if lacking.name.startswith("pairs in each third"):
+        return "Choose the next samples for the laboratory over the whole range, low to high."
+    if lacking.name.startswith("pairs outside"):
+        return "Choose samples above the limits of both methods, or a method with lower limits."
+    return "Enter what is missing in the tables or in reconcile.toml, then run again."
