@@ -53,9 +53,7 @@ def same_length(*arrays: Floats, names: tuple[str, ...]) -> None:
     """ValueError unless every array has the length of the first."""
     for array, name in zip(arrays, names, strict=True):
         if array.size != arrays[0].size:
-            raise ValueError(
-                f"{name} has {array.size} values but {names[0]} has {arrays[0].size}"
-            )
+            raise ValueError(f"{name} has {array.size} values but {names[0]} has {arrays[0].size}")
 
 
 def pairs(first: ArrayLike, second: ArrayLike, names: tuple[str, str]) -> tuple[Floats, Floats]:
@@ -119,7 +117,16 @@ def show(value: float, digits: int = 3) -> str:
 
 def percent(value: float, digits: int = 3) -> str:
     """A fraction as a percentage with its sign."""
-    return f"{show(100 * value, digits)} %" if math.isfinite(value) else show(value)
+    if not math.isfinite(value):
+        return show(value)
+    if 0 < value < 1e-4:
+        return "less than 0.01 %"
+    return f"{show(100 * value, digits)} %"
+
+
+def level_text(level: float) -> str:
+    """A confidence level for a sentence: '95 %'."""
+    return f"{100 * level:g} %"
 
 
 def with_unit(value: float, unit: str = "") -> str:
@@ -138,6 +145,5 @@ def interval_text(item: Estimate, unit: str = "", as_percent: bool = False) -> s
     if math.isnan(item.low) and math.isnan(item.high):
         return one(item.value)
     return (
-        f"{one(item.value)} ({show(100 * item.level)} % interval {one(item.low)} to "
-        f"{one(item.high)})"
+        f"{one(item.value)} ({level_text(item.level)} interval {one(item.low)} to {one(item.high)})"
     )

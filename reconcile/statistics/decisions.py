@@ -13,6 +13,7 @@ from scipy import optimize, special, stats
 from reconcile.statistics._values import (
     check_level,
     interval_text,
+    level_text,
     pairs,
     percent,
     quiet,
@@ -275,7 +276,7 @@ class OperatingCharacteristic:
             return f"The chance of a wrong call could not be estimated: {self.reason}."
         parts = [
             f"{with_unit(p.true_value, unit)}: {percent(p.wrong, 2)} (at most "
-            f"{percent(p.upper, 2)} with {show(100 * self.level)} % confidence)"
+            f"{percent(p.upper, 2)} with {level_text(self.level)} confidence)"
             for p in self.points
         ]
         return (
@@ -442,7 +443,7 @@ def guard_band(
     distributed about a true value on the limit. Numbers from memory and recomputed.
     """
     width = r * k * u
-    rule = f"guard band w = {show(r)}·U, U = {show(k)}·u (ILAC-G8; JCGM 106)"
+    rule = f"guard band w = {r:g}·U, U = {k:g}·u (ILAC-G8; JCGM 106)"
 
     def failed(reason: str) -> GuardBand:
         return GuardBand(lower_limit, upper_limit, u, width, NAN, NAN, rule, NAN, reason)
@@ -497,8 +498,12 @@ def conformity(
     accepted = band.accepts(value)
     if accepted is None or not math.isfinite(u) or u <= 0:
         return Conformity(value, u, NAN, None, band, "not judged")
-    inside_high = 1.0 if math.isnan(upper_limit) else float(stats.norm.cdf((upper_limit - value) / u))
-    outside_low = 0.0 if math.isnan(lower_limit) else float(stats.norm.cdf((lower_limit - value) / u))
+    inside_high = (
+        1.0 if math.isnan(upper_limit) else float(stats.norm.cdf((upper_limit - value) / u))
+    )
+    outside_low = (
+        0.0 if math.isnan(lower_limit) else float(stats.norm.cdf((lower_limit - value) / u))
+    )
     probability = max(inside_high - outside_low, 0.0)
     within = (math.isnan(upper_limit) or value <= upper_limit) and (
         math.isnan(lower_limit) or value >= lower_limit
@@ -533,7 +538,9 @@ class FieldLimit:
         """One plain sentence."""
         if self.reason:
             return f"No field limit can be set: {self.reason}."
-        sure = ", allowing for what the pairs leave uncertain" if self.allowing_for_uncertainty else ""
+        sure = (
+            ", allowing for what the pairs leave uncertain" if self.allowing_for_uncertainty else ""
+        )
         return (
             f"Acting on a field value of {with_unit(self.field_limit, unit)} or more misses a true "
             f"value of {with_unit(self.threshold, unit)} in at most {percent(self.rate, 2)} of "
@@ -573,7 +580,9 @@ def field_limit_for_false_negative_rate(
         if n < 2:
             return failed("fewer than two pairs")
         z = float(stats.nct.ppf(level, n - 1, math.sqrt(n) * z)) / math.sqrt(n)
-    limit = threshold * math.exp(bias - z * sd) if scale == "log ratio" else threshold + bias - z * sd
+    limit = (
+        threshold * math.exp(bias - z * sd) if scale == "log ratio" else threshold + bias - z * sd
+    )
     if not math.isfinite(limit):
         return failed("the scatter is too large")
     factor = limit / threshold if threshold else NAN

@@ -13,9 +13,7 @@ from reconcile.statistics.result import NAN, Estimate, not_estimable
 Side = Literal["two-sided", "upper", "lower"]
 
 
-def clopper_pearson(
-    count: int, n: int, level: float = 0.95, side: Side = "two-sided"
-) -> Estimate:
+def clopper_pearson(count: int, n: int, level: float = 0.95, side: Side = "two-sided") -> Estimate:
     """Exact interval of a proportion ``count``/``n`` (Clopper & Pearson 1934).
 
     ``side`` 'upper' or 'lower' gives the one-sided bound at ``level``, the other

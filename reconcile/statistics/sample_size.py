@@ -6,6 +6,7 @@ All are planning figures under the model that each docstring states.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from scipy import integrate, stats
@@ -54,10 +55,8 @@ def equivalence_power(
     return float(min(max(value, 0.0), 1.0))
 
 
-def _smallest(start: int, enough: object, largest: int = LARGEST) -> float:
-    """Smallest whole n >= start for which ``enough(n)``; NaN beyond ``largest``."""
-    test = enough
-    assert callable(test)
+def _smallest(start: int, test: Callable[[int], bool], largest: int = LARGEST) -> float:
+    """Smallest whole n >= start for which ``test(n)``; NaN beyond ``largest``."""
     high = start
     while not test(high):
         high *= 2
@@ -93,28 +92,30 @@ def pairs_for_equivalence(
     return _smallest(2, lambda n: equivalence_power(n, rsd, margin, true_bias, alpha) >= power)
 
 
+def limits_half_width(n: int, level: float = 0.95, coverage: float = 0.95) -> float:
+    """Half width of the interval of one limit of agreement, in SDs, for n pairs.
+
+    t·sqrt(1/n + z²/(2n)) (Bland & Altman 1999, section 2), t on n − 1 degrees of freedom.
+    """
+    check_level(level)
+    check_level(coverage, "coverage")
+    if n < 2:
+        return NAN
+    t = float(stats.t.isf((1 - level) / 2, n - 1))
+    z = float(stats.norm.isf((1 - coverage) / 2))
+    return t * math.sqrt((1 + z * z / 2) / n)
+
+
 def pairs_for_limits(half_width: float, level: float = 0.95, coverage: float = 0.95) -> float:
     """Pairs needed so that each limit of agreement is known to ±``half_width`` SDs.
 
-    SE of a limit = s·sqrt(1/n + z²/(2n)) (Bland & Altman 1999, section 2), interval by the
-    normal quantile; ``half_width`` is in units of the SD of the differences.
+    ``half_width`` is in units of the SD of the differences; see :func:`limits_half_width`.
     """
     check_level(level)
     check_level(coverage, "coverage")
     if not half_width > 0:
         return NAN
-    z_level = float(stats.norm.isf((1 - level) / 2))
-    z = float(stats.norm.isf((1 - coverage) / 2))
-    return float(max(2, math.ceil(z_level**2 * (1 + z * z / 2) / half_width**2 - 1e-9)))
-
-
-def limits_half_width(n: int, level: float = 0.95, coverage: float = 0.95) -> float:
-    """Half width of the interval of one limit of agreement, in SDs, for n pairs."""
-    if n < 2:
-        return NAN
-    z_level = float(stats.norm.isf((1 - level) / 2))
-    z = float(stats.norm.isf((1 - coverage) / 2))
-    return z_level * math.sqrt((1 + z * z / 2) / n)
+    return _smallest(2, lambda n: limits_half_width(n, level, coverage) <= half_width)
 
 
 def pairs_for_false_decision_bound(rate: float, level: float = 0.95, wrong: int = 0) -> float:
@@ -155,9 +156,7 @@ def spots_for_mineral(modal_fraction: float, target: float) -> float:
     """
     if not (0 < modal_fraction <= 1 and target > 0):
         return NAN
-    return float(
-        max(1, math.ceil((1 - modal_fraction) / (modal_fraction * target**2) - 1e-9))
-    )
+    return float(max(1, math.ceil((1 - modal_fraction) / (modal_fraction * target**2) - 1e-9)))
 
 
 def optimum_lab_fraction(r: float, cost_field: float, cost_lab: float) -> float:

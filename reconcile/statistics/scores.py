@@ -141,7 +141,7 @@ class Uncertainty:
         if self.reason:
             return f"The uncertainty could not be estimated: {self.reason}."
         return (
-            f"Expanded uncertainty ±{percent(self.expanded, 2)} (k = {show(self.k)}) from "
+            f"Expanded uncertainty ±{percent(self.expanded, 2)} (k = {self.k:g}) from "
             f"day-to-day scatter {percent(self.u_within)} and bias {percent(self.u_bias)} over "
             f"{self.n} comparisons."
         )
