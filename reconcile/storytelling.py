@@ -1,0 +1,263 @@
+"""One sample's whole story, from what was read and released."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from reconcile import identity
+from reconcile import workspace as ws
+from reconcile.errors import ReconcileError
+from reconcile.release import MANIFEST
+from reconcile.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class StoryLine:
+    """One dated act or result."""
+
+    at: str  # ISO time in UTC, or ""
+    what: str
+    who: str
+    evidence: str  # file and row, release
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """All lines of one sample, oldest first; undated lines last."""
+
+    sample_id: str
+    lines: tuple[StoryLine, ...]
+    summary: str
+
+
+def story_of(folder: Path, sample_id: str) -> Story:
+    """Gather custody events, readings, determinations, exclusions and releases of a sample.
+
+    Raises ReconcileError where nothing of that id was ever read.
+    """
+    workspace = ws.load_workspace(folder)
+    if not workspace.store_file.exists():
+        raise ReconcileError(
+            "Nothing was read in this workspace yet.", "Run 'reconcile run' first."
+        )
+    wanted = identity.normalise_id(sample_id).casefold()
+    with Store(workspace.store_file) as store:
+        current = _current_files(store)
+        names = _names(store, current, wanted)
+        if not names:
+            raise ReconcileError(
+                f"No row of sample '{sample_id}' was read in this workspace.",
+                "Check the spelling; 'reconcile check' lists what was refused.",
+            )
+        lines = [
+            *_custody_lines(store, current, names),
+            *_register_lines(store, current, names),
+            *_field_lines(store, current, names),
+            *_lab_lines(store, current, names),
+        ]
+    releases = list(_release_lines(workspace, wanted))
+    dated = sorted((line for line in lines if line.at), key=lambda line: line.at)
+    undated = [line for line in lines if not line.at]
+    shown = sorted(names)[0]
+    return Story(
+        shown,
+        (*dated, *undated, *releases),
+        f"{len(dated) + len(undated)} acts and results of sample {shown}; it stands in "
+        f"{len({line.evidence for line in releases})} "
+        f"{'release' if len({line.evidence for line in releases}) == 1 else 'releases'}. "
+        "The record shows what was written down; it proves alteration, not truth.",
+    )
+
+
+def _current_files(store: Store) -> list[int]:
+    """The newest reading of every path: older versions of a file are in the archive."""
+    return [
+        row[0] for row in store.rows("SELECT max(file_id) FROM file GROUP BY path ORDER BY 1")
+    ]
+
+
+def _names(store: Store, files: list[int], wanted: str) -> set[str]:
+    written = {
+        row[0]
+        for table in ("register", "field", "lab", "custody_event")
+        for row in store.rows(
+            f"SELECT DISTINCT sample_id FROM {table} WHERE list_contains(?, file_id) "
+            "AND sample_id IS NOT NULL",
+            [files],
+        )
+    }
+    aliases = {
+        row[0]
+        for row in store.rows(
+            "SELECT written_id, sample_id FROM alias WHERE list_contains(?, file_id)", [files]
+        )
+        if identity.normalise_id(str(row[1])).casefold() == wanted
+    }
+    return {
+        name
+        for name in written
+        if identity.normalise_id(name).casefold() == wanted
+        or name in aliases
+        or wanted in {identity.normalise_id(p).casefold() for p in name.split(";")}
+    }
+
+
+def _custody_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    dispatches = [
+        row[0]
+        for row in store.rows(
+            "SELECT DISTINCT dispatch FROM register WHERE list_contains(?, file_id) "
+            "AND list_contains(?, sample_id) AND dispatch IS NOT NULL",
+            [files, sorted(names)],
+        )
+    ]
+    rows = store.rows(
+        'SELECT at, event, "by", "to", seal, place, containers, mass_g, note, dispatch, path, '
+        '"row" FROM custody_event JOIN file USING (file_id) WHERE list_contains(?, file_id) '
+        "AND (list_contains(?, sample_id) OR (sample_id IS NULL AND list_contains(?, dispatch))) "
+        'ORDER BY at, file_id, "row"',
+        [files, sorted(names), dispatches],
+    )
+    lines = []
+    for at, event, by, to, seal, place, containers, mass, note, dispatch, path, number in rows:
+        what = str(event or "event")
+        if to:
+            what += f" to {to}"
+        details = [
+            f"seal {seal}" if seal else "",
+            f"at {place}" if place else "",
+            f"{containers:g} containers" if containers is not None else "",
+            f"{mass:g} g" if mass is not None else "",
+            f"dispatch {dispatch}" if dispatch else "",
+            str(note or ""),
+        ]
+        extra = ", ".join(d for d in details if d)
+        lines.append(
+            StoryLine(
+                _time(at), what + (f" ({extra})" if extra else ""), str(by or ""),
+                f"{path}, row {number}",
+            )
+        )  # fmt: skip
+    return lines
+
+
+def _register_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    rows = store.rows(
+        'SELECT collected_at, matrix, specimen_form, moisture_basis, place, path, "row" '
+        "FROM register JOIN file USING (file_id) WHERE list_contains(?, file_id) "
+        'AND list_contains(?, sample_id) ORDER BY file_id, "row"',
+        [files, sorted(names)],
+    )
+    return [
+        StoryLine(
+            _time(at),
+            "entered in the register: "
+            + ", ".join(str(p) for p in (matrix, form, basis, place) if p),
+            "",
+            f"{path}, row {number}",
+        )
+        for at, matrix, form, basis, place, path, number in rows
+    ]
+
+
+def _field_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    return _result_lines(
+        store, files, names, "field", "measured_at", "operator",
+        ("technique", "instrument", "calibration", "spot_no", "shot_no"), "read",
+    )  # fmt: skip
+
+
+def _lab_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    return _result_lines(
+        store, files, names, "lab", "coalesce(reported_at, analysed_at, received_at)",
+        "laboratory", ("technique", "lab_method", "digestion", "certificate", "certificate_issue"),
+        "determined",
+    )  # fmt: skip
+
+
+_MOST_VALUES = 6
+
+
+def _result_lines(
+    store: Store,
+    files: list[int],
+    names: set[str],
+    table: str,
+    at: str,
+    who: str,
+    facts: tuple[str, ...],
+    verb: str,
+) -> list[StoryLine]:
+    columns = [
+        row[0].removeprefix("v:")
+        for row in store.rows(f"SELECT column_name FROM (DESCRIBE {table})")
+        if row[0].startswith("v:")
+    ]
+    frame = store.frame(
+        f'SELECT {table}.*, {at} AS "line at", {who} AS "line who", path FROM {table} '
+        f"JOIN file USING (file_id) WHERE list_contains(?, file_id) "
+        f'AND list_contains(?, sample_id) ORDER BY file_id, "row"',
+        [files, sorted(names)],
+    )
+    lines = []
+    for row in frame.to_dict("records"):
+        values = [text for key in columns if (text := _value(row, key))]
+        shown = ", ".join(values[:_MOST_VALUES])
+        if len(values) > _MOST_VALUES:
+            shown += f" and {len(values) - _MOST_VALUES} more"
+        how = ", ".join(f"{name.replace('_', ' ')} {row[name]}" for name in facts if row.get(name))
+        lines.append(
+            StoryLine(
+                _time(row["line at"]),
+                f"{verb}: {shown or 'no result'} ({how}) mg/kg" if how else f"{verb}: {shown} mg/kg",
+                str(row["line who"] or ""),
+                f"{row['path']}, row {row['row']}",
+            )
+        )
+    return lines
+
+
+def _value(row: dict[Any, Any], key: str) -> str:
+    code = row.get(f"q:{key}")
+    if code is None or code != code:
+        return ""
+    limit = row.get(f"l:{key}")
+    number = row.get(f"v:{key}") if int(code) == 0 else limit
+    mark = {0: "", 1: "<", 2: ">"}.get(int(code))
+    if mark is None:
+        return ""
+    known = number is not None and number == number
+    return f"{key} {mark}{number:.6g}" if known else f"{key} {mark}limit"
+
+
+def _time(value: object) -> str:
+    return "" if value is None or value != value else str(value)[:19]
+
+
+def _release_lines(workspace: ws.Workspace, wanted: str) -> list[StoryLine]:
+    root = workspace.output / "releases"
+    lines = []
+    for path in sorted(root.glob(f"*/r*/{MANIFEST}")) if root.is_dir() else []:
+        manifest = json.loads(path.read_text(encoding="utf-8"))
+        used: list[str] = []
+        left: dict[str, list[str]] = {}
+        for key, value in manifest["pairs"].items():
+            stratum, _, sample = key.rpartition(" | ")
+            if identity.normalise_id(sample).casefold() != wanted:
+                continue
+            label = manifest["strata"][stratum]["label"]
+            if value[4]:
+                left.setdefault(value[4], []).append(label)
+            else:
+                used.append(label)
+        if used:
+            text = f"used for {len(used)} {'stratum' if len(used) == 1 else 'strata'}: "
+            lines.append(StoryLine("", text + ", ".join(used), "", manifest["release_id"]))
+        lines += [
+            StoryLine("", f"left out ({reason}): {', '.join(labels)}", "", manifest["release_id"])
+            for reason, labels in sorted(left.items())
+        ]
+    return lines
