@@ -54,16 +54,16 @@ def check(
             "coalesce((SELECT sum(accepted) FROM sheet s WHERE s.file_id = file.file_id), 0)"
             "::BIGINT AS accepted, "
             "(SELECT count(*) FROM quarantine q WHERE q.file_id = file.file_id) AS quarantined, "
-            "problem FROM file JOIN run_file USING (file_id) ORDER BY place"
+            "problem FROM file JOIN run_file USING (file_id) ORDER BY file_place"
         )
         columns = store.frame(
             "SELECT path, sheet, heading, role, key, element, species, unit, to_mg_kg, sigma, "
             "method, why FROM column_meaning JOIN file USING (file_id) JOIN run_file "
-            "USING (file_id) ORDER BY place, sheet, position"
+            "USING (file_id) ORDER BY file_place, sheet, position"
         )
         notes = store.frame(
             "SELECT path, sheet, text FROM note JOIN file USING (file_id) JOIN run_file "
-            "USING (file_id) ORDER BY place, sheet, text"
+            "USING (file_id) ORDER BY file_place, sheet, text"
         )
         return CheckReport(
             period, files, columns, pipeline.quarantine_of(run), notes, run.findings

@@ -8,14 +8,15 @@ a clock or a setting.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from reconcile.statistics.agreement import Concordance, Correlation, LimitsOfAgreement
-from reconcile.statistics.bias import Equivalence
-from reconcile.statistics.lines import Headline, Line
-from reconcile.statistics.result import Estimate
+if TYPE_CHECKING:
+    from reconcile.statistics.agreement import Concordance, Correlation, LimitsOfAgreement
+    from reconcile.statistics.bias import Equivalence
+    from reconcile.statistics.lines import Headline, Line
+    from reconcile.statistics.result import Estimate
 
 #: Columns of the pair table: one row per sample and stratum. ``field_low``/``field_high``
 #: bound the field mean (equal to it where nothing is censored; 0 and the limit where all

@@ -62,8 +62,8 @@ def begin(store: Store, files: Sequence[RunFile], identities: pd.DataFrame) -> N
     con = store.connection
     frame = pd.DataFrame(
         [(f.file_id, f.place, f.of_period) for f in files],
-        columns=["file_id", "place", "of_period"],
-    ).astype({"file_id": "int64", "place": "int64", "of_period": "bool"})
+        columns=["file_id", "file_place", "of_period"],
+    ).astype({"file_id": "int64", "file_place": "int64", "of_period": "bool"})
     con.register("incoming", frame)
     con.execute("CREATE OR REPLACE TEMP TABLE run_file AS FROM incoming")
     con.unregister("incoming")
@@ -72,21 +72,7 @@ def begin(store: Store, files: Sequence[RunFile], identities: pd.DataFrame) -> N
     con.unregister("incoming")
     # One thread: sums of floating-point numbers then always run in the same order.
     con.execute("SET threads = 1")
-    con.execute(
-        """
-        CREATE OR REPLACE TEMP TABLE register_row AS
-        SELECT DISTINCT ON (sample_id) *
-        FROM (
-            SELECT register.* REPLACE (
-                coalesce(identity.sample_id, register.sample_id) AS sample_id
-            ), place
-            FROM register JOIN run_file USING (file_id)
-            LEFT JOIN identity ON identity.written_id = register.sample_id
-            WHERE register.sample_id IS NOT NULL
-        )
-        ORDER BY sample_id, place, "row"
-        """
-    )
+    con.execute(sql("register_rows"))
 
 
 def written_ids(store: Store, files: Sequence[RunFile], table: str) -> list[str]:

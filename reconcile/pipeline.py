@@ -302,7 +302,7 @@ def judge_controls(run: Run) -> Run:
     events = _of_run(run, "custody_event")
     judgement = custody.judge(
         events,
-        store.frame("SELECT * EXCLUDE (file_id, place) FROM register_row ORDER BY sample_id"),
+        store.frame("SELECT * EXCLUDE (file_id, sheet) FROM register_row ORDER BY sample_id"),
         store.frame(
             "SELECT sample_id, certificate, received_at, analysed_at, reported_at FROM lab_row "
             "WHERE disposition = 'sample' ORDER BY ALL"
@@ -329,7 +329,7 @@ def judge_controls(run: Run) -> Run:
 def _of_run(run: Run, table: str) -> pd.DataFrame:
     frame = run.store.frame(
         f"SELECT {table}.* EXCLUDE (file_id, sheet) FROM {table} JOIN run_file USING (file_id) "
-        f'ORDER BY place, "row"'
+        f'ORDER BY file_place, "row"'
     )
     for column in frame.columns:
         if pd.api.types.is_datetime64_any_dtype(frame[column]):
@@ -525,7 +525,7 @@ def quarantine_of(run: Run) -> pd.DataFrame:
     """Every refused file, row and cell of the run."""
     columns = ", ".join(f'"{name}"' for name in QUARANTINE_COLUMNS)
     rows = run.store.frame(
-        f"SELECT {columns} FROM quarantine JOIN run_file USING (file_id) ORDER BY place, ALL"
+        f"SELECT {columns} FROM quarantine JOIN run_file USING (file_id) ORDER BY file_place, ALL"
     )
     whole = pd.DataFrame(
         [

@@ -14,7 +14,7 @@ SELECT
     coalesce(field.sample_kind, register.sample_kind, 'sample') AS sample_kind,
     coalesce(field.reference_code, register.reference_code) AS reference_code,
     coalesce(field.spot_no, field.reading_no, 'row ' || field."row") AS spot,
-    run_file.place AS file_place,
+    run_file.file_place,
     CASE
         WHEN coalesce(field.sample_kind, register.sample_kind, 'sample') = 'leave out'
             THEN 'left out by a kind rule'
@@ -32,4 +32,4 @@ JOIN run_file USING (file_id)
 LEFT JOIN identity ON identity.written_id = field.sample_id
 LEFT JOIN register_row AS register
     ON register.sample_id = coalesce(identity.sample_id, field.sample_id)
-ORDER BY run_file.place, field."row", field.sheet;
+ORDER BY run_file.file_place, field."row", field.sheet;

@@ -9,7 +9,7 @@ WITH resolved AS (
         coalesce(lab.sample_kind, register.sample_kind, 'sample') AS sample_kind,
         coalesce(lab.reference_code, register.reference_code) AS reference_code,
         coalesce(lab.moisture_basis, '') AS moisture_basis,
-        run_file.place AS file_place,
+        run_file.file_place,
         run_file.of_period AS of_period,
         coalesce(try_cast(lab.certificate_issue AS DOUBLE), 1) AS issue
     FROM lab

@@ -1,0 +1,228 @@
+"""Means, joins and the account, on tables small enough to reckon by hand."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pytest
+
+from reconcile import pairing
+from reconcile.intake import tables as contract
+from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
+from reconcile.model import QUARANTINE_COLUMNS
+from reconcile.store import NUMBER_FACTS, TIME_FACTS, Store, sql
+
+FACTS = {"field": contract.FIELD_FACTS, "lab": contract.LAB_FACTS}
+
+
+def table(kind: str, rows: list[dict[str, object]], keys: tuple[str, ...] = ("Cu",)) -> TypedTable:
+    """A typed table; in a row a tuple (qualifier, number) stands for a censored value."""
+    columns: dict[str, pa.Array] = {}
+    for fact in FACTS[kind]:
+        values = [row.get(fact) for row in rows]
+        if fact == "row":
+            columns[fact] = pa.array(range(2, len(rows) + 2), pa.int64())
+        elif fact in TIME_FACTS:
+            columns[fact] = pa.array(values, pa.timestamp("us", "UTC"))
+        elif fact in NUMBER_FACTS:
+            columns[fact] = pa.array(values, pa.float64())
+        else:
+            columns[fact] = pa.array(values, pa.string())
+    analytes, results = [], {}
+    for key in keys:
+        element, _, method = key.partition("@")
+        analytes.append(Analyte(key, element, method, element, "mg/kg"))
+        cells = [row.get(key) for row in rows]
+        results[key] = pa.array(
+            [c if isinstance(c, int | float) else None for c in cells], pa.float64()
+        )
+        results[f"{key}_q"] = pa.array(
+            [None if c is None else c[0] if isinstance(c, tuple) else QUANTIFIED for c in cells],
+            pa.int8(),
+        )
+        results[f"{key}_lim"] = pa.array(
+            [c[1] if isinstance(c, tuple) else None for c in cells], pa.float64()
+        )
+    empty = pa.table({"row": pa.array([], pa.int64()), "key": pa.array([], pa.string()),
+                      "text": pa.array([], pa.string())})  # fmt: skip
+    return TypedTable(
+        kind, f"{kind}.csv", "", "0" * 64, pa.table(columns), pa.table(results), tuple(analytes),
+        empty, (), pd.DataFrame(columns=list(QUARANTINE_COLUMNS)), len(rows),
+    )  # fmt: skip
+
+
+def joined(
+    field_rows: list[dict[str, object]],
+    lab_rows: list[dict[str, object]],
+    *,
+    keys: tuple[str, ...] = ("Cu",),
+    bounds: tuple[datetime, datetime] | None = None,
+    assign_by: str = "nothing",
+    pool: tuple[str, ...] = (),
+) -> tuple[pairing.Joined, tuple[pairing.WaterfallStep, ...]]:
+    with Store(None) as store:
+        files = []
+        for place, (kind, rows) in enumerate((("field", field_rows), ("lab", lab_rows))):
+            stored = store.add(f"{kind}.csv", "0" * 64, "", kind, 1, (table(kind, rows, keys),))
+            files.append(pairing.RunFile(stored.file_id, place, False))
+        ids = sorted({str(r["sample_id"]) for r in [*field_rows, *lab_rows]})
+        pairing.begin(store, files, pd.DataFrame({"written_id": ids, "sample_id": ids}))
+        pairing.place_rows(store, assign_by, bounds)
+        field_keys = pairing.keys_of(store, "field", ())
+        lab_keys = pairing.keys_of(store, "lab", ())
+        pairing.average(store, field_keys, lab_keys)
+        result = pairing.join(store, field_keys, lab_keys, pool)
+        return result, pairing.waterfall(store, result, result.pairs)
+
+
+def field_row(sample: str, value: object, **facts: object) -> dict[str, object]:
+    return {"sample_id": sample, "Cu": value, "technique": "XRF", "instrument": "X1", **facts}
+
+
+def lab_row(sample: str, value: object, **facts: object) -> dict[str, object]:
+    return {"sample_id": sample, "Cu": value, "technique": "ICP-OES", **facts}
+
+
+def test_shots_are_averaged_within_a_spot_and_spots_within_a_sample() -> None:
+    rows = [
+        field_row("A", 10.0, spot_no="1", shot_no="1"),
+        field_row("A", 20.0, spot_no="1", shot_no="2"),
+        field_row("A", 30.0, spot_no="1", shot_no="3"),
+        field_row("A", 60.0, spot_no="2", shot_no="1"),
+    ]
+    pairs = joined(rows, [lab_row("A", 50.0)])[0].pairs
+    row = pairs.iloc[0]
+    assert row.field_mean == pytest.approx((20 + 60) / 2)
+    assert row.field_n == 4
+    assert row.field_spots == 2
+    assert row.field_se == pytest.approx(np.std([20, 60], ddof=1) / math.sqrt(2))
+    assert row.field_sd == pytest.approx(10.0)
+
+
+def test_one_spot_takes_its_error_from_its_shots() -> None:
+    rows = [field_row("A", v, spot_no="1", shot_no=str(v)) for v in (10.0, 12.0, 14.0)]
+    row = joined(rows, [lab_row("A", 12.0)])[0].pairs.iloc[0]
+    assert row.field_mean == pytest.approx(12)
+    assert row.field_se == pytest.approx(2 / math.sqrt(3))
+
+
+def test_a_single_reading_has_no_standard_error() -> None:
+    row = joined([field_row("A", 10.0)], [lab_row("A", 12.0)])[0].pairs.iloc[0]
+    assert math.isnan(row.field_se)
+
+
+def test_a_sample_below_its_limit_on_every_shot_is_bounded_and_gets_no_number() -> None:
+    rows = [
+        field_row("A", (BELOW, 5.0), spot_no="1"),
+        field_row("A", (BELOW, 7.0), spot_no="2"),
+    ]
+    row = joined(rows, [lab_row("A", 4.0)])[0].pairs.iloc[0]
+    assert row.field_qualifier == "<"
+    assert math.isnan(row.field_mean)
+    assert (row.field_low, row.field_high) == (0, 6)
+
+
+def test_a_sample_partly_below_its_limit_is_known_between_two_bounds() -> None:
+    rows = [field_row("A", 9.0, spot_no="1"), field_row("A", (BELOW, 5.0), spot_no="2")]
+    row = joined(rows, [lab_row("A", 4.0)])[0].pairs.iloc[0]
+    assert row.field_qualifier == "~"
+    assert (row.field_low, row.field_high) == (4.5, 7)
+    assert math.isnan(row.field_mean)
+
+
+def test_a_value_below_an_unknown_limit_is_censored_without_a_bound() -> None:
+    row = joined([field_row("A", (BELOW, None))], [lab_row("A", 4.0)])[0].pairs.iloc[0]
+    assert row.field_qualifier == "<"
+    assert math.isnan(row.field_high)
+
+
+def test_repeated_determinations_of_one_sample_are_one_pair() -> None:
+    pairs = joined([field_row("A", 10.0)], [lab_row("A", 12.0), lab_row("A", 14.0)])[0].pairs
+    assert len(pairs) == 1
+    assert pairs.iloc[0].lab_mean == pytest.approx(13)
+    assert pairs.iloc[0].lab_n == 2
+    assert pairs.iloc[0].lab_se == pytest.approx(1.0)
+
+
+def test_a_reissued_certificate_supersedes_the_earlier_issue() -> None:
+    lab = [
+        lab_row("A", 12.0, certificate="C7", certificate_issue="1"),
+        lab_row("A", 15.0, certificate="C7", certificate_issue="2"),
+        lab_row("B", 20.0, certificate="C7", certificate_issue="1"),
+    ]
+    result, account = joined([field_row("A", 10.0), field_row("B", 21.0)], lab)
+    values = dict(zip(result.pairs["sample_id"], result.pairs["lab_mean"], strict=True))
+    assert values == {"A": 15.0, "B": 20.0}
+    lost = dict(next(s for s in account if s.name.startswith("lab rows that")).lost)
+    assert lost == {"superseded by a re-issue": 1}
+
+
+def test_targeted_spots_and_controls_stay_out_of_the_means() -> None:
+    rows = [
+        field_row("A", 10.0, spot_class="random"),
+        field_row("A", 900.0, spot_class="targeted"),
+        field_row("RM1", 100.0, sample_kind="reference material", reference_code="RM1"),
+    ]
+    result, account = joined(rows, [lab_row("A", 11.0)])
+    assert result.pairs["field_mean"].tolist() == [10.0]
+    lost = dict(next(s for s in account if s.name.startswith("field rows that")).lost)
+    assert lost == {"control": 1, "targeted spot, mineral identification only": 1}
+
+
+def test_strata_never_mix_instruments_unless_pooled() -> None:
+    rows = [field_row("A", 10.0), field_row("A", 12.0, instrument="X2")]
+    lab = [lab_row("A", 11.0)]
+    assert len(joined(rows, lab)[0].strata) == 2
+    pooled = joined(rows, lab, pool=("instrument",))[0]
+    assert len(pooled.strata) == 1
+
+
+def test_two_lab_methods_make_two_strata() -> None:
+    lab = [lab_row("A", 11.0, lab_method="M1"), lab_row("A", 12.0, lab_method="M2")]
+    assert len(joined([field_row("A", 10.0)], lab)[0].strata) == 2
+
+
+def test_a_month_takes_only_its_own_readings_in_the_zone_of_the_workspace() -> None:
+    from zoneinfo import ZoneInfo
+
+    zone = ZoneInfo("Africa/Nairobi")  # three hours ahead of UTC
+    rows = [
+        # 23:30 UTC on 30 September is 02:30 on 1 October in the workspace's zone
+        field_row("A", 10.0, measured_at=datetime(2026, 9, 30, 23, 30, tzinfo=UTC)),
+        field_row("B", 11.0, measured_at=datetime(2026, 9, 30, 20, 30, tzinfo=UTC)),
+        field_row("C", 12.0),
+    ]
+    lab = [lab_row("A", 10.0), lab_row("B", 10.0), lab_row("C", 10.0)]
+    result, account = joined(
+        rows, lab, assign_by="field time",
+        bounds=(datetime(2026, 10, 1, tzinfo=zone), datetime(2026, 11, 1, tzinfo=zone)),
+    )  # fmt: skip
+    assert result.pairs["sample_id"].tolist() == ["A"]
+    lost = dict(next(s for s in account if s.name.startswith("field rows that")).lost)
+    assert lost == {"other period": 1, "no time of measurement": 1}
+    assert result.lab_only == ("C",)
+
+
+def test_samples_of_one_side_only_are_named() -> None:
+    result, account = joined([field_row("A", 1.0), field_row("F", 1.0)],
+                             [lab_row("A", 1.0), lab_row("L", 1.0)])  # fmt: skip
+    assert result.field_only == ("F",)
+    assert result.lab_only == ("L",)
+    assert all(step.balance == 0 for step in account)
+
+
+def test_keys_with_quotes_and_statements_stay_identifiers() -> None:
+    key = 'Cu@x"; DROP TABLE field; --'
+    rows = [{**field_row("A", None), key: 10.0}]
+    lab = [{**lab_row("A", None), key: 12.0}]
+    pairs = joined(rows, lab, keys=(key,))[0].pairs
+    assert pairs["lab_mean"].tolist() == [12.0]
+
+
+def test_the_repeated_part_of_a_statement_needs_its_keys() -> None:
+    with pytest.raises(KeyError):
+        sql("field_means")
