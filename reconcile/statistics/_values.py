@@ -107,7 +107,7 @@ def show(value: float, digits: int = 3) -> str:
         return "not estimable" if math.isnan(value) else ("∞" if value > 0 else "−∞")
     if value == 0:
         return "0"
-    size = math.floor(math.log10(abs(value)))
+    size = int(f"{value:.{digits - 1}e}".partition("e")[2])  # of the rounded value
     if size < -5 or size > 6:
         return f"{value:.{digits - 1}e}"
     rounded = round(value, digits - 1 - size)

@@ -18,7 +18,6 @@ from reconcile.statistics._values import (
     percent,
     quiet,
     same_length,
-    show,
     vector,
     with_unit,
 )
