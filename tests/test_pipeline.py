@@ -1,0 +1,235 @@
+"""The whole program on a small workspace: releases, revisions, crashes, bad inputs."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reconcile
+from reconcile import pipeline
+from reconcile import workspace as ws
+from reconcile.errors import ReconcileError
+from reconcile.store import Store
+from tests import small
+
+PERIOD = "2026-10"
+
+
+@pytest.fixture()
+def site(tmp_path: Path) -> Path:
+    return small.build(tmp_path / "site")
+
+
+def test_a_month_gives_report_workbook_tables_and_manifest(site: Path) -> None:
+    outcome = reconcile.run_period(site, PERIOD)
+    names = {p.name for p in outcome.release_folder.iterdir()}
+    assert names >= {
+        "report.pdf", "workbook.xlsx", "statistics.csv", "statistics.json", "factors.csv",
+        "factors.json", "pairs.csv", "exclusions.csv", "quarantine.csv", "waterfall.csv",
+        "manifest.json",
+    }  # fmt: skip
+    manifest = json.loads((outcome.release_folder / "manifest.json").read_text("utf-8"))
+    assert {o["name"] for o in manifest["outputs"]} == names - {"manifest.json"}
+    for entry in manifest["outputs"]:
+        assert ws.sha256_of(outcome.release_folder / entry["name"]) == entry["sha256"]
+    for entry in manifest["inputs"]:
+        assert ws.sha256_of(site / entry["path"]) == entry["sha256"]
+
+
+def test_the_pairs_and_the_bias_are_those_of_the_tables(site: Path) -> None:
+    outcome = reconcile.run_period(site, PERIOD)
+    field = pd.read_csv(site / "field.csv")
+    lab = pd.read_csv(site / "lab.csv").set_index("sample_id")
+    result = next(r for r in outcome.reconciliation.results if r.stratum.element == "Cu")
+    readings = field.assign(cu=pd.to_numeric(field["Cu (mg/kg)"], errors="coerce"))
+    groups = readings.groupby("sample_id")["cu"]
+    means = groups.mean()[groups.count() == 2]
+    ratio = np.exp(np.log(means / lab.loc[means.index, "Cu (mg/kg)"]).mean())
+    assert result.statistics.n_used == len(means)
+    assert result.statistics.n_pairs == len(lab)
+    assert result.statistics.geometric_mean_ratio.value == pytest.approx(ratio, rel=1e-12)
+
+
+def test_iron_in_percent_meets_iron_in_mg_per_kg(site: Path) -> None:
+    outcome = reconcile.run_period(site, PERIOD)
+    result = next(r for r in outcome.reconciliation.results if r.stratum.element == "Fe")
+    assert result.unit == "%"
+    assert result.statistics.geometric_mean_ratio.value == pytest.approx(1, abs=0.05)
+
+
+def test_every_line_of_the_account_balances(site: Path) -> None:
+    outcome = reconcile.run_period(site, PERIOD)
+    assert outcome.reconciliation.waterfall
+    assert [s for s in outcome.reconciliation.waterfall if s.balance] == []
+
+
+def test_a_second_run_changes_no_byte_and_makes_no_release(site: Path) -> None:
+    first = reconcile.run_period(site, PERIOD)
+    before = small.bytes_of(site / "out" / "releases")
+    second = reconcile.run_period(site, PERIOD)
+    assert first.new_release
+    assert not second.new_release
+    assert second.release_folder == first.release_folder
+    assert small.bytes_of(site / "out" / "releases") == before
+
+
+def test_two_workspaces_with_equal_inputs_give_equal_bytes(tmp_path: Path) -> None:
+    folders = [small.build(tmp_path / name) for name in ("one", "two")]
+    releases = [small.bytes_of(reconcile.run_period(f, PERIOD).release_folder) for f in folders]
+    assert releases[0] == releases[1]
+
+
+def test_a_changed_lab_value_makes_a_revision_that_names_the_change(site: Path) -> None:
+    first = reconcile.run_period(site, PERIOD)
+    before = small.bytes_of(first.release_folder)
+    text = (site / "lab.csv").read_text("utf-8")
+    line = next(row for row in text.splitlines() if row.startswith("S005,"))
+    cells = line.split(",")
+    cells[1] = str(float(cells[1]) + 1)
+    (site / "lab.csv").write_text(text.replace(line, ",".join(cells)), encoding="utf-8")
+    second = reconcile.run_period(site, PERIOD)
+    assert second.reconciliation.revision == 2
+    assert second.reconciliation.supersedes == first.reconciliation.release_id
+    assert small.bytes_of(first.release_folder) == before
+    changed = [c.what for c in second.reconciliation.changes]
+    assert "input file lab.csv" in changed
+    assert [w for w in changed if w.startswith("pair ") and "S005" in w]
+    assert not [w for w in changed if w.startswith("pair ") and "S005" not in w]
+
+
+def test_going_back_to_the_first_inputs_is_a_third_revision(site: Path) -> None:
+    reconcile.run_period(site, PERIOD)
+    text = (site / "lab.csv").read_text("utf-8")
+    (site / "lab.csv").write_text(text + "S999,5.0,1.0\n", encoding="utf-8")
+    reconcile.run_period(site, PERIOD)
+    (site / "lab.csv").write_text(text, encoding="utf-8")
+    assert reconcile.run_period(site, PERIOD).reconciliation.revision == 3
+
+
+def test_an_altered_release_is_noticed_and_nothing_is_written(site: Path) -> None:
+    first = reconcile.run_period(site, PERIOD)
+    with (first.release_folder / "pairs.csv").open("ab") as stream:
+        stream.write(b"forged\n")
+    with pytest.raises(ReconcileError, match=r"pairs\.csv"):
+        reconcile.run_period(site, PERIOD)
+
+
+def test_the_same_bytes_come_from_a_fresh_store_and_a_used_one(site: Path, tmp_path: Path) -> None:
+    reconcile.run_period(site, PERIOD)
+    text = (site / "lab.csv").read_text("utf-8")
+    (site / "lab.csv").write_text(text.replace("S001,", "S001 ,"), encoding="utf-8")
+    used = reconcile.run_period(site, PERIOD)
+    fresh_site = tmp_path / "fresh"
+    small.build(fresh_site)
+    (fresh_site / "lab.csv").write_text(text.replace("S001,", "S001 ,"), encoding="utf-8")
+    fresh = reconcile.run_period(fresh_site, PERIOD)
+    for name in ("pairs.csv", "statistics.csv", "waterfall.csv"):
+        assert (used.release_folder / name).read_bytes() == (
+            fresh.release_folder / name
+        ).read_bytes()
+
+
+@pytest.mark.parametrize("step", range(len(pipeline.STEPS)))
+def test_a_run_that_dies_after_any_step_costs_nothing(site: Path, tmp_path: Path, step: int) -> None:
+    workspace = ws.load_workspace(site)
+    with Store(workspace.store_file) as store:
+        run = pipeline.begin(workspace, PERIOD, store)
+        for _, work in pipeline.STEPS[: step + 1]:
+            run = work(run)
+    died = reconcile.run_period(site, PERIOD)
+    clean = reconcile.run_period(small.build(tmp_path / "clean"), PERIOD)
+    assert small.bytes_of(died.release_folder) == small.bytes_of(clean.release_folder)
+    assert len(list((site / "out" / "releases" / PERIOD).iterdir())) == 1
+
+
+def test_a_second_run_at_the_same_time_is_refused_in_plain_words(site: Path) -> None:
+    import subprocess
+    import sys
+
+    workspace = ws.load_workspace(site)
+    with Store(workspace.store_file):
+        done = subprocess.run(
+            [sys.executable, "-m", "reconcile.cli", "run", PERIOD, str(site)],
+            capture_output=True, text=True, timeout=120, check=False, encoding="utf-8",
+        )  # fmt: skip
+    assert done.returncode == 2
+    assert "Another run is using this workspace" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+BAD_FILES = {
+    "missing": lambda p: p.unlink(),
+    "empty": lambda p: p.write_bytes(b""),
+    "a folder": lambda p: (p.unlink(), p.mkdir()),
+    "binary": lambda p: p.write_bytes(bytes(range(256)) * 40),
+    "a duplicate heading": lambda p: p.write_text("sample_id,Cu (mg/kg),Cu (mg/kg)\nS001,1,2\n"),
+    "an unknown unit": lambda p: p.write_text("sample_id,Cu (furlongs)\nS001,1\n"),
+    "no sample column": lambda p: p.write_text("colour,Cu (mg/kg)\nred,1\n"),
+}
+
+
+@pytest.mark.parametrize("trouble", BAD_FILES)
+@pytest.mark.parametrize("side", ["field", "lab"])
+def test_a_bad_file_gives_one_message_and_the_good_files_come_through(
+    site: Path, trouble: str, side: str
+) -> None:
+    good, bad = site / f"{side}.csv", site / f"{side}_2.csv"
+    bad.write_bytes(good.read_bytes())
+    settings = (site / "reconcile.toml").read_text("utf-8")
+    (site / "reconcile.toml").write_text(
+        settings.replace(f'files = ["{side}.csv"]', f'files = ["{side}.csv", "{side}_2.csv"]'),
+        encoding="utf-8",
+    )
+    BAD_FILES[trouble](bad)
+    outcome = reconcile.run_period(site, PERIOD)
+    assert outcome.needs_a_person
+    told = [f for f in outcome.reconciliation.findings if f.area == "intake"]
+    refused = outcome.reconciliation.quarantine
+    about = [f.text for f in told] + refused.loc[refused["file"].eq(bad.name), "reason"].tolist()
+    assert len(about) >= 1
+    assert all("Traceback" not in text for text in about)
+    copper = next(r for r in outcome.reconciliation.results if r.stratum.element == "Cu")
+    assert copper.statistics.n_pairs == 30
+
+
+def test_a_month_without_any_file_says_where_they_were_looked_for(site: Path) -> None:
+    for name in ("field.csv", "lab.csv", "register.csv"):
+        (site / name).unlink()
+    with pytest.raises(ReconcileError, match=r"field\.csv"):
+        reconcile.run_period(site, PERIOD)
+
+
+def test_a_month_whose_only_lab_file_is_bad_can_not_run_and_says_why(site: Path) -> None:
+    (site / "lab.csv").write_bytes(b"")
+    with pytest.raises(ReconcileError, match=r"lab\.csv"):
+        reconcile.run_period(site, PERIOD)
+
+
+HOSTILE = (
+    "=cmd()", '<img src="file:///etc/passwd"/>', "'; DROP TABLE field; --", "+1+1", "@SUM(A1)",
+    "-2", "[bold red]x[/]", "..\\..\\x", "{{7*7}}", "é\u0301\u202e",
+)  # fmt: skip
+
+
+def test_hostile_ids_come_through_as_text_and_nothing_runs(tmp_path: Path) -> None:
+    site = small.build(tmp_path / "site")
+    for name in ("field.csv", "lab.csv", "register.csv"):
+        lines = (site / name).read_text("utf-8").splitlines()
+        for number, hostile in enumerate(HOSTILE):
+            quoted = '"' + hostile.replace('"', '""') + '"'
+            lines = [
+                quoted + line.removeprefix(f"S{number + 1:03d}")
+                if line.startswith(f"S{number + 1:03d},")
+                else line
+                for line in lines
+            ]
+        (site / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    outcome = reconcile.run_period(site, PERIOD)
+    iron = next(r for r in outcome.reconciliation.results if r.stratum.element == "Fe")
+    assert iron.statistics.n_pairs == 30
+    pairs = pd.read_csv(outcome.release_folder / "pairs.csv", dtype=str, keep_default_na=False)
+    assert {i.lstrip("'") for i in pairs["sample_id"]} >= {"=cmd()", "+1+1", "@SUM(A1)"}
