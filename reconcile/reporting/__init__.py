@@ -1,0 +1,30 @@
+"""One ``Reconciliation`` in, the files of a release out; equal values give equal bytes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from reconcile.model import Reconciliation
+
+__all__ = ["write_release"]
+
+
+def write_release(reconciliation: Reconciliation, folder: Path) -> tuple[str, ...]:
+    """Write every file of the release (but the manifest) into an existing empty folder.
+
+    Returns the names of the files: report.pdf, workbook.xlsx and the data files.
+    Raises OSError where the folder can't be written.
+    """
+    # Loaded here so that reading the words alone stays quick.
+    from reconcile.reporting.pdf import report
+    from reconcile.reporting.tables import data_files
+    from reconcile.reporting.workbook import workbook
+
+    files = {
+        "report.pdf": report(reconciliation),
+        "workbook.xlsx": workbook(reconciliation),
+        **data_files(reconciliation),
+    }
+    for name, content in files.items():
+        (folder / name).write_bytes(content)
+    return tuple(files)

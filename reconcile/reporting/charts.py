@@ -1,0 +1,118 @@
+"""Native scatter charts of the workbook: field against laboratory, one per stratum."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from openpyxl.chart import Reference, ScatterChart, Series
+from openpyxl.chart.layout import Layout, ManualLayout
+from openpyxl.worksheet.worksheet import Worksheet
+
+from reconcile.model import StratumResult
+from reconcile.reporting import axes, numbers, sheets, words
+from reconcile.reporting.sheets import Column
+from reconcile.reporting.text import cell_text
+
+#: Charts beyond this are left to the PDF.
+MOST_CHARTS = 60
+_ROWS, _WIDTH, _HEIGHT = 20, 15.0, 9.6  # rows per chart; centimetres
+_LAB, _USED, _LEFT_OUT = 3, 4, 5  # columns of the pair sheet
+
+
+def add(
+    sheet: Worksheet,
+    pairs: Worksheet,
+    results: Sequence[StratumResult],
+    spans: dict[str, tuple[int, int]],
+) -> None:
+    """Charts from the pair sheet's rows, with the ends of the 1:1 line beside each."""
+    columns = [
+        Column("Stratum", width=34),
+        Column("Unit", width=9),
+        Column("Field = lab: from, in Unit", "number", 14),
+        Column("Field = lab: to, in Unit", "number", 14),
+    ]
+    sheets.head(sheet, columns, 1)
+    sheet.freeze_panes = "A2"
+    drawable = [(x, ends) for x in results if (ends := _ends(x)) and x.stratum.key in spans]
+    row = 2
+    for x, (low, high) in drawable[:MOST_CHARTS]:
+        unit = numbers.unit_name(x.unit)
+        for offset, value in enumerate((low, high)):
+            sheets.put_text(sheet.cell(row + offset, 1), x.stratum.label)
+            sheets.put_text(sheet.cell(row + offset, 2), unit)
+            sheets.put(sheet.cell(row + offset, 3), value, "number")
+            sheets.put(sheet.cell(row + offset, 4), value, "number")
+        sheet.add_chart(_chart(sheet, pairs, x, spans[x.stratum.key], row), f"F{row}")
+        row += _ROWS
+    if len(drawable) > MOST_CHARTS:
+        text = words.CHART_LIMIT.format(shown=MOST_CHARTS, total=len(drawable))
+        sheets.put_text(sheet.cell(row, 1), text)
+
+
+def _quantified(x: StratumResult) -> np.ndarray:
+    frame = x.pairs
+    both = np.column_stack(
+        [pd.to_numeric(frame[c], errors="coerce") for c in ("lab_mean", "field_mean")]
+    ).astype("float64")
+    return both[np.isfinite(both).all(axis=1)] * x.per_mg_kg
+
+
+def _ends(x: StratumResult) -> tuple[float, float] | None:
+    values = _quantified(x)
+    return (float(values.min()), float(values.max())) if len(values) else None
+
+
+def _chart(
+    sheet: Worksheet, pairs: Worksheet, x: StratumResult, span: tuple[int, int], row: int
+) -> ScatterChart:
+    chart = ScatterChart()
+    chart.style = 2
+    chart.scatterStyle = "lineMarker"
+    chart.width, chart.height = _WIDTH, _HEIGHT
+    chart.title = cell_text(x.stratum.label)[:120]
+    unit = numbers.unit_name(x.unit)
+    chart.x_axis.title = words.AXIS_LAB.format(unit=unit)
+    chart.y_axis.title = words.AXIS_FIELD.format(unit=unit)
+    values = _quantified(x)
+    log = axes.wants_log(values.ravel())
+    for axis in (chart.x_axis, chart.y_axis):
+        axis.delete = False
+        axis.number_format = "General"
+        axis.majorGridlines = None
+        if log:
+            axis.scaling.logBase = 10
+            axis.scaling.min = 10.0 ** np.floor(np.log10(values.min()))
+            axis.scaling.max = 10.0 ** np.ceil(np.log10(values.max()))
+            axis.crosses = "min"
+    first, last = span
+    lab = Reference(pairs, min_col=_LAB, min_row=first, max_row=last)
+    for column, symbol, name in (
+        (_USED, "circle", words.LEGEND["used"]),
+        (_LEFT_OUT, "x", words.LEGEND["excluded"]),
+    ):
+        field = Reference(pairs, min_col=column, min_row=first, max_row=last)
+        series = Series(field, lab, title=name)
+        series.marker.symbol = symbol
+        series.marker.size = 6
+        series.marker.graphicalProperties.line.solidFill = "0D4D73" if symbol == "x" else "FFFFFF"
+        if symbol == "circle":
+            series.marker.graphicalProperties.solidFill = "0D4D73"
+        series.graphicalProperties.line.noFill = True
+        chart.series.append(series)
+    line = Series(
+        Reference(sheet, min_col=4, min_row=row, max_row=row + 1),
+        Reference(sheet, min_col=3, min_row=row, max_row=row + 1),
+        title=words.LEGEND["one"],
+    )
+    line.marker.symbol = "none"
+    line.graphicalProperties.line.solidFill = "000000"
+    line.graphicalProperties.line.width = 9525
+    line.graphicalProperties.line.dashStyle = "dash"
+    line.smooth = False
+    chart.series.append(line)
+    chart.legend.position = "b"
+    chart.layout = Layout(ManualLayout())
+    return chart

@@ -1,0 +1,61 @@
+"""Further result objects of a stratum: in words for the report, as plain values for JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+
+from reconcile.model import StratumResult
+from reconcile.reporting import numbers
+from reconcile.statistics.result import Estimate
+
+
+def sentences_of(result: StratumResult) -> list[str]:
+    """One line per further result: its name and its sentence."""
+    out = []
+    for name, value in result.statistics.details:
+        text = _sentence(value, result.unit)
+        if text:
+            out.append(f"{name}: {text}")
+    return out
+
+
+def _sentence(value: Any, unit: str) -> str:
+    if isinstance(value, Estimate):
+        if not value.estimable:
+            return value.reason or "not estimable"
+        shown, interval = numbers.of_estimate(value)
+        level = numbers.percent(value.level)
+        return f"{shown} ({level} interval {interval}, n = {value.n})."
+    for name in ("sentence", "sentences"):
+        method = getattr(value, name, None)
+        if callable(method):
+            text = method()
+            return text if isinstance(text, str) else " ".join(text)
+    return value if isinstance(value, str) else ""
+
+
+def plain(value: Any) -> Any:
+    """Any result as JSON values: NaN and infinity become None, arrays lists."""
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    if isinstance(value, (float, np.floating)):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, np.bool_):
+        return bool(value)
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(v) for v in value]
+    if isinstance(value, (set, frozenset)):
+        return sorted((plain(v) for v in value), key=repr)
+    return str(value)

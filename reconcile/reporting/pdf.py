@@ -1,0 +1,62 @@
+"""report.pdf: the sections in their order."""
+
+from __future__ import annotations
+
+from reportlab.platypus import Flowable, PageBreak
+
+from reconcile.model import Reconciliation
+from reconcile.reporting import book, cover, sections, stratum_page, words
+from reconcile.reporting.book import Group, Heading, Meta, Pages
+from reconcile.reporting.styles import gap
+from reconcile.reporting.text import printable
+
+
+def report(r: Reconciliation) -> bytes:
+    """The whole report as PDF; equal values give equal bytes."""
+    meta = Meta(
+        title=printable(r.title)[:200],
+        author=printable(r.prepared_by)[:200] or words.NOT_STATED,
+        subject=words.REVISION.format(period=printable(r.period)[:40], revision=r.revision),
+        release_id=printable(r.release_id)[:60],
+        status=words.DRAFT if r.status == "draft" else "",
+        running=words.REVISION.format(period=printable(r.period)[:40], revision=r.revision),
+        paper=r.paper,
+    )
+    size = book.body_size(r.paper)
+    anchors = {result.stratum.key: f"stratum-{i}" for i, result in enumerate(r.results, start=1)}
+    return book.make(meta, lambda pages: _story(r, size, anchors, pages))
+
+
+def _story(
+    r: Reconciliation, size: tuple[float, float], anchors: dict[str, str], pages: Pages
+) -> list[Flowable]:
+    width = size[0]
+    story: list[Flowable] = [
+        *cover.cover(r, width, anchors),
+        PageBreak(),
+        *cover.verdict_table(r, width, anchors, pages),
+        gap(10),
+        *cover.account(r, width),
+    ]
+    full = [x for x in r.results if not stratum_page.is_short(x)]
+    short = [x for x in r.results if stratum_page.is_short(x)]
+    if full:
+        story.append(Group(words.STRATA, "strata"))
+    for result in full:
+        story += stratum_page.full_page(result, anchors[result.stratum.key], size)
+    if short:
+        story += [PageBreak(), Heading(words.SMALL_STRATA, "small-strata")]
+    for result in short:
+        story += stratum_page.half_page(result, anchors[result.stratum.key], size)
+    return [
+        *story,
+        *sections.quality(r, width),
+        *sections.findings(r, width),
+        *sections.left_out(r, width),
+        *sections.changes(r, width),
+        *sections.details(r, width, anchors),
+        *sections.methods(r, width),
+        *sections.inputs(r, width),
+        *sections.cautions(),
+        *sections.sign_off(r, width),
+    ]

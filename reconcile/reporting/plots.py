@@ -1,0 +1,646 @@
+"""Vector plots from numbers: field against laboratory, and differences against level.
+
+Nothing here knows of a stratum. Marks differ by shape, lines by dash and weight, so that
+the plots read in black and white and at half size.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from reportlab.graphics.shapes import Drawing, Group, Line, Path, PolyLine, Polygon, Rect, String
+from reportlab.lib.colors import Color, black, white
+
+from reconcile.reporting import axes, fonts
+from reconcile.reporting.axes import Axis
+
+Array = NDArray[np.float64]
+
+INK = black
+MID = Color(0.38, 0.38, 0.38)
+FAINT = Color(0.80, 0.80, 0.80)
+SHADE = Color(0.90, 0.90, 0.90)
+ACCENT = Color(0.05, 0.30, 0.45)
+TEXT_SIZE = 7.5
+SMALL = 6.8
+
+#: Marks in the order in which they are drawn (later ones on top).
+MARKS = ("excluded", "above", "field_below", "lab_below", "both_below", "partial", "used")
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Marks of one kind, in the axes' units."""
+
+    kind: str  # one of MARKS
+    label: str
+    x: Array
+    y: Array
+    y_high: Array | None = None  # upper end where the value is only bounded ("partial")
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A line through points; ``low`` and ``high`` bound its interval where known."""
+
+    label: str
+    x: Array
+    y: Array
+    low: Array | None = None
+    high: Array | None = None
+    band_label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A named value drawn as a rule."""
+
+    name: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A horizontal rule with the interval of its place."""
+
+    value: float
+    low: float
+    high: float
+    text: str
+    bold: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class MethodPlot:
+    """Field (y) against laboratory (x)."""
+
+    points: tuple[Points, ...]
+    fit: Curve | None
+    levels: tuple[Level, ...]
+    x_title: str
+    y_title: str
+    one_label: str
+    level_label: str
+
+
+@dataclass(frozen=True, slots=True)
+class DifferencePlot:
+    """Difference or ratio (y) against level (x)."""
+
+    points: tuple[Points, ...]
+    rules: tuple[Rule, ...]
+    reference: float  # 0 for differences, 1 for ratios
+    ratio: bool
+    x_title: str
+    y_title: str
+    rule_labels: tuple[str, str] = ("", "")  # legend of the bold and the other rules
+    note: str = ""
+
+
+@dataclass(slots=True)
+class _Frame:
+    """The plotting area, in points, with its axes."""
+
+    left: float
+    bottom: float
+    width: float
+    height: float
+    x: Axis
+    y: Axis
+    group: Group = field(default_factory=Group)
+
+    def px(self, values: Array | float) -> Array:
+        return self.left + self.x.place(values) * self.width
+
+    def py(self, values: Array | float) -> Array:
+        return self.bottom + self.y.place(values) * self.height
+
+    @property
+    def right(self) -> float:
+        return self.left + self.width
+
+    @property
+    def top(self) -> float:
+        return self.bottom + self.height
+
+
+def method_plot(plot: MethodPlot, width: float, height: float) -> Drawing:
+    """Field against laboratory on equal axes with the 1:1 line, the fit and the levels."""
+    finite = _finite(plot.points)
+    axis = _axis(np.concatenate([finite[0], finite[1]]), plot.levels)
+    labels = max(fonts.width(t, TEXT_SIZE) for t in axis.labels)
+    rows = _legend_rows(_method_legend(plot), width)
+    left, bottom = labels + TEXT_SIZE + 11, 2.6 * TEXT_SIZE + 6 + len(rows) * 10
+    side = min(width - left - 6, height - bottom - 8)
+    frame = _Frame(left + (width - left - 6 - side) / 2, bottom, side, side, axis, axis)
+    drawing = Drawing(width, height)
+    _grid(frame, plot.x_title, plot.y_title)
+    for level in plot.levels:
+        if axis.holds(level.value):
+            _level(frame, level)
+    ends = np.array([axis.low, axis.high])
+    _stroke(frame, ends, ends, INK, 0.6, (6, 2.5))
+    if plot.fit is not None:
+        _curve(frame, plot.fit)
+    for points in plot.points:
+        _marks(frame, points)
+    drawing.add(frame.group)
+    _legend(drawing, rows, width)
+    return drawing
+
+
+def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawing:
+    """Differences (or ratios on a logarithmic scale) against level, with bias and limits."""
+    x_values, y_values = _finite(plot.points)
+    x_axis = _axis(x_values, (), most=5)
+    rule_values = [v for r in plot.rules for v in (r.value, r.low, r.high) if math.isfinite(v)]
+    spread = np.concatenate([y_values, np.array([*rule_values, plot.reference])])
+    if plot.ratio:
+        spread = spread[spread > 0]
+        y_axis = axes.logarithmic(float(spread.min()), float(spread.max()))
+    else:
+        y_axis = axes.linear(float(spread.min()), float(spread.max()))
+    labels = max((fonts.width(t, TEXT_SIZE) for t in y_axis.labels), default=10)
+    notes = max((fonts.width(r.text, TEXT_SIZE, r.bold) for r in plot.rules), default=0)
+    rows = _legend_rows(_difference_legend(plot), width)
+    left, bottom = labels + TEXT_SIZE + 11, 2.6 * TEXT_SIZE + 6 + len(rows) * 10
+    frame = _Frame(
+        left, bottom, width - left - notes - 8, height - bottom - 8, x_axis, y_axis
+    )
+    drawing = Drawing(width, height)
+    for rule in plot.rules:
+        _band(frame, rule)
+    _grid(frame, plot.x_title, plot.y_title)
+    ends = np.array([x_axis.low, x_axis.high])
+    _stroke(frame, ends, np.full(2, plot.reference), INK, 0.6, (6, 2.5))
+    for rule in plot.rules:
+        if math.isfinite(rule.value):
+            dash = None if rule.bold else (3, 2)
+            _stroke(frame, ends, np.full(2, rule.value), ACCENT, 1.3 if rule.bold else 1.0, dash)
+    for points in plot.points:
+        _marks(frame, points)
+    _rule_texts(frame, plot.rules)
+    drawing.add(frame.group)
+    _legend(drawing, rows, width)
+    return drawing
+
+
+# ---- frame ---------------------------------------------------------------------------
+
+
+def _finite(points: Sequence[Points]) -> tuple[Array, Array]:
+    xs, ys = [np.empty(0)], [np.empty(0)]
+    for p in points:
+        for y in (p.y, p.y_high):
+            if y is not None:
+                keep = np.isfinite(p.x) & np.isfinite(y)
+                xs.append(p.x[keep])
+                ys.append(y[keep])
+    return np.concatenate(xs), np.concatenate(ys)
+
+
+def _axis(values: Array, levels: Sequence[Level], most: int = 6) -> Axis:
+    """An axis that holds the values, and the decision levels that lie near them."""
+    v = values[np.isfinite(values)]
+    if not len(v):
+        return axes.linear(0.0, 1.0)
+    low, high = float(v.min()), float(v.max())
+    near = [
+        level.value
+        for level in levels
+        if (low / 3 <= level.value <= high * 3 if low > 0 else low <= level.value <= high * 1.3)
+    ]
+    v = np.concatenate([v, np.array(near)])
+    if axes.wants_log(v):
+        return axes.logarithmic(float(v.min()), float(v.max()), most)
+    low, high = float(v.min()), float(v.max())
+    margin = 0.03 * (high - low)
+    return axes.linear(low - margin if low < 0 or low > margin else 0.0, high + margin, most - 1)
+
+
+def _text(
+    group: Group,
+    x: float,
+    y: float,
+    text: str,
+    anchor: str = "start",
+    size: float = TEXT_SIZE,
+    bold: bool = False,
+    colour: Color = INK,
+) -> None:
+    group.add(
+        String(
+            x,
+            y,
+            text,
+            fontName=fonts.BOLD if bold else fonts.REGULAR,
+            fontSize=size,
+            textAnchor=anchor,
+            fillColor=colour,
+        )
+    )
+
+
+def _fitting(text: str, size: float, room: float) -> str:
+    """``text`` cut with an ellipsis so that it fits into ``room`` points."""
+    if fonts.width(text, size) <= room:
+        return text
+    while text and fonts.width(f"{text}…", size) > room:
+        text = text[:-1]
+    return f"{text}…"
+
+
+def _grid(frame: _Frame, x_title: str, y_title: str) -> None:
+    g = frame.group
+    last = -math.inf
+    for tick, label in zip(frame.x.ticks, frame.x.labels, strict=True):
+        x = float(frame.px(tick))
+        g.add(Line(x, frame.bottom, x, frame.top, strokeColor=FAINT, strokeWidth=0.3))
+        g.add(Line(x, frame.bottom, x, frame.bottom - 3, strokeColor=INK, strokeWidth=0.6))
+        half = fonts.width(label, TEXT_SIZE) / 2
+        if x - half > last + 3:
+            _text(g, x, frame.bottom - 4 - TEXT_SIZE, label, "middle")
+            last = x + half
+    last = -math.inf
+    for tick, label in zip(frame.y.ticks, frame.y.labels, strict=True):
+        y = float(frame.py(tick))
+        g.add(Line(frame.left, y, frame.right, y, strokeColor=FAINT, strokeWidth=0.3))
+        g.add(Line(frame.left, y, frame.left - 3, y, strokeColor=INK, strokeWidth=0.6))
+        if y > last + TEXT_SIZE:
+            _text(g, frame.left - 5, y - TEXT_SIZE * 0.35, label, "end")
+            last = y
+    g.add(
+        Rect(
+            frame.left,
+            frame.bottom,
+            frame.width,
+            frame.height,
+            fillColor=None,
+            strokeColor=INK,
+            strokeWidth=0.8,
+        )
+    )
+    _text(
+        g,
+        frame.left + frame.width / 2,
+        frame.bottom - 5 - 2.2 * TEXT_SIZE,
+        _fitting(x_title, TEXT_SIZE, frame.width + 30),
+        "middle",
+    )
+    turned = Group(
+        String(
+            0,
+            0,
+            _fitting(y_title, TEXT_SIZE, frame.height + 12),
+            fontName=fonts.REGULAR,
+            fontSize=TEXT_SIZE,
+            textAnchor="middle",
+        )
+    )
+    labels = max((fonts.width(t, TEXT_SIZE) for t in frame.y.labels), default=0)
+    turned.translate(frame.left - labels - 8, frame.bottom + frame.height / 2)
+    turned.rotate(90)
+    g.add(turned)
+
+
+def _stroke(
+    frame: _Frame,
+    x: Array,
+    y: Array,
+    colour: Color,
+    weight: float,
+    dash: tuple[float, ...] | None = None,
+) -> None:
+    """A polyline, cut where it leaves the frame."""
+    run: list[float] = []
+    for (u0, v0), (u1, v1) in _clipped(frame.x.place(x), frame.y.place(y)):
+        start = [frame.left + u0 * frame.width, frame.bottom + v0 * frame.height]
+        end = [frame.left + u1 * frame.width, frame.bottom + v1 * frame.height]
+        if run and run[-2:] == start:
+            run += end
+        else:
+            _poly(frame, run, colour, weight, dash)
+            run = start + end
+    _poly(frame, run, colour, weight, dash)
+
+
+def _poly(
+    frame: _Frame,
+    run: list[float],
+    colour: Color,
+    weight: float,
+    dash: tuple[float, ...] | None,
+) -> None:
+    if len(run) >= 4:
+        frame.group.add(
+            PolyLine(
+                run,
+                strokeColor=colour,
+                strokeWidth=weight,
+                strokeDashArray=list(dash) if dash else None,
+            )
+        )
+
+
+def _clipped(u: Array, v: Array) -> list[tuple[tuple[float, float], tuple[float, float]]]:
+    """Segments of a polyline inside the unit square (Liang and Barsky 1984)."""
+    out = []
+    for i in range(len(u) - 1):
+        x0, y0, x1, y1 = float(u[i]), float(v[i]), float(u[i + 1]), float(v[i + 1])
+        if not all(map(math.isfinite, (x0, y0, x1, y1))):
+            continue
+        start, end = 0.0, 1.0
+        inside = True
+        for p, q in ((x0 - x1, x0), (x1 - x0, 1 - x0), (y0 - y1, y0), (y1 - y0, 1 - y0)):
+            if p == 0:
+                inside = inside and q >= 0
+            elif p < 0:
+                start = max(start, q / p)
+            else:
+                end = min(end, q / p)
+        if inside and start <= end:
+            out.append(
+                (
+                    (x0 + start * (x1 - x0), y0 + start * (y1 - y0)),
+                    (x0 + end * (x1 - x0), y0 + end * (y1 - y0)),
+                )
+            )
+    return out
+
+
+def _level(frame: _Frame, level: Level) -> None:
+    """A decision level on both axes, its name beside the upright rule."""
+    x, y = float(frame.px(level.value)), float(frame.py(level.value))
+    for ends in ((x, frame.bottom, x, frame.top), (frame.left, y, frame.right, y)):
+        frame.group.add(Line(*ends, strokeColor=INK, strokeWidth=0.8, strokeDashArray=[1.2, 2]))
+    name = String(
+        0,
+        0,
+        _fitting(level.name, SMALL, frame.height * 0.45),
+        fontName=fonts.REGULAR,
+        fontSize=SMALL,
+    )
+    turned = Group(name)
+    room_left = x - SMALL > frame.left
+    turned.translate(x - 2 if room_left else x + SMALL, frame.bottom + 3)
+    turned.rotate(90)
+    frame.group.add(turned)
+
+
+def _curve(frame: _Frame, curve: Curve) -> None:
+    for edge in (curve.low, curve.high):
+        if edge is not None:
+            _stroke(frame, curve.x, edge, ACCENT, 0.6, (1, 1.6))
+    _stroke(frame, curve.x, curve.y, ACCENT, 1.6)
+
+
+def _band(frame: _Frame, rule: Rule) -> None:
+    if not (math.isfinite(rule.low) and math.isfinite(rule.high)):
+        return
+    low, high = np.clip(frame.y.place(np.array([rule.low, rule.high])), 0, 1)
+    frame.group.add(
+        Rect(
+            frame.left,
+            frame.bottom + low * frame.height,
+            frame.width,
+            max((high - low) * frame.height, 0.1),
+            fillColor=SHADE,
+            strokeColor=None,
+        )
+    )
+
+
+def _rule_texts(frame: _Frame, rules: Sequence[Rule]) -> None:
+    """Values at the right ends of the rules, moved apart where they would touch."""
+    shown = sorted((r for r in rules if math.isfinite(r.value)), key=lambda r: r.value)
+    places: list[float] = []
+    for rule in shown:
+        y = float(np.clip(frame.py(rule.value), frame.bottom, frame.top))
+        places.append(max(y, places[-1] + TEXT_SIZE + 0.5) if places else y)
+    for rule, y in zip(shown, places, strict=True):
+        _text(
+            frame.group,
+            frame.right + 4,
+            y - TEXT_SIZE * 0.35,
+            rule.text,
+            bold=rule.bold,
+            colour=ACCENT,
+        )
+
+
+# ---- marks ---------------------------------------------------------------------------
+
+
+def _disc(path: Path, x: float, y: float, r: float) -> None:
+    k = 0.5523 * r
+    path.moveTo(x + r, y)
+    path.curveTo(x + r, y + k, x + k, y + r, x, y + r)
+    path.curveTo(x - k, y + r, x - r, y + k, x - r, y)
+    path.curveTo(x - r, y - k, x - k, y - r, x, y - r)
+    path.curveTo(x + k, y - r, x + r, y - k, x + r, y)
+    path.closePath()
+
+
+def _closed(path: Path, corners: Sequence[tuple[float, float]]) -> None:
+    path.moveTo(*corners[0])
+    for corner in corners[1:]:
+        path.lineTo(*corner)
+    path.closePath()
+
+
+def _cross(path: Path, x: float, y: float, r: float) -> None:
+    path.moveTo(x - r, y - r)
+    path.lineTo(x + r, y + r)
+    path.moveTo(x - r, y + r)
+    path.lineTo(x + r, y - r)
+
+
+def _triangle_down(path: Path, x: float, y: float, r: float) -> None:
+    # The flat edge sits on the limit; the tip points to where the value may be.
+    _closed(path, ((x - r, y), (x + r, y), (x, y - 1.8 * r)))
+
+
+def _triangle_left(path: Path, x: float, y: float, r: float) -> None:
+    _closed(path, ((x, y - r), (x, y + r), (x - 1.8 * r, y)))
+
+
+def _triangle_up(path: Path, x: float, y: float, r: float) -> None:
+    _closed(path, ((x - r, y), (x + r, y), (x, y + 1.8 * r)))
+
+
+def _diamond(path: Path, x: float, y: float, r: float) -> None:
+    r *= 1.25
+    _closed(path, ((x - r, y), (x, y + r), (x + r, y), (x, y - r)))
+
+
+def _bar(path: Path, x: float, y: float, r: float) -> None:
+    path.moveTo(x, y - 1.4 * r)
+    path.lineTo(x, y + 1.4 * r)
+    for end in (-1.4, 1.4):
+        path.moveTo(x - r, y + end * r)
+        path.lineTo(x + r, y + end * r)
+
+
+_SHAPES: dict[str, Callable[[Path, float, float, float], None]] = {
+    "used": _disc,
+    "excluded": _cross,
+    "field_below": _triangle_down,
+    "lab_below": _triangle_left,
+    "both_below": _diamond,
+    "above": _triangle_up,
+    "partial": _bar,
+}
+_RADIUS = 2.0
+
+
+def _path(kind: str) -> Path:
+    filled = kind == "used"
+    return Path(
+        fillColor=ACCENT if filled else (None if kind in ("excluded", "partial") else white),
+        strokeColor=white if filled else INK,
+        strokeWidth=0.35 if filled else 0.75,
+    )
+
+
+def _marks(frame: _Frame, points: Points) -> None:
+    px, py = frame.px(points.x), frame.py(points.y)
+    upper = frame.py(points.y_high) if points.y_high is not None else py
+    inside = np.isfinite(px) & np.isfinite(py) & np.isfinite(upper)
+    if not inside.any():
+        return
+    # Marks closer than a quarter of a point look the same: one of them is drawn.
+    cells = np.round(np.column_stack([px, py, upper])[inside] * 4) / 4
+    path = _path(points.kind)
+    draw = _SHAPES[points.kind]
+    for x, y, top in np.unique(cells, axis=0).tolist():
+        if points.kind == "partial":
+            path.moveTo(x, y)
+            path.lineTo(x, top)
+            for end in (y, top):
+                path.moveTo(x - _RADIUS, end)
+                path.lineTo(x + _RADIUS, end)
+        else:
+            draw(path, x, y, _RADIUS)
+    frame.group.add(path)
+
+
+# ---- legend --------------------------------------------------------------------------
+
+_Draw = Callable[[Group, float, float], None]
+
+
+def _line_key(
+    colour: Color, weight: float, dash: tuple[float, ...] | None, shade: bool = False
+) -> _Draw:
+    def draw(group: Group, x: float, y: float) -> None:
+        if shade:
+            group.add(Rect(x, y - 3, 16, 6, fillColor=SHADE, strokeColor=None))
+        group.add(
+            Line(
+                x, y, x + 16, y,
+                strokeColor=colour, strokeWidth=weight,
+                strokeDashArray=list(dash) if dash else None,
+            )
+        )  # fmt: skip
+
+    return draw
+
+
+def _mark_key(kind: str) -> _Draw:
+    def draw(group: Group, x: float, y: float) -> None:
+        path = _path(kind)
+        offset = {"field_below": 1.8, "above": -1.8}.get(kind, 0.0)
+        _SHAPES[kind](path, x + (10 if kind == "lab_below" else 8), y + offset, _RADIUS)
+        group.add(path)
+
+    return draw
+
+
+def _point_keys(points: Sequence[Points]) -> list[tuple[_Draw, str]]:
+    by_kind = {p.kind: p for p in points}
+    order = [k for k in reversed(MARKS) if k in by_kind and len(by_kind[k].x)]
+    return [(_mark_key(k), f"{by_kind[k].label} ({len(by_kind[k].x)})") for k in order]
+
+
+def _method_legend(plot: MethodPlot) -> list[tuple[_Draw | None, str]]:
+    out: list[tuple[_Draw | None, str]] = list(_point_keys(plot.points))
+    out.append((_line_key(INK, 0.6, (6, 2.5)), plot.one_label))
+    if plot.fit is not None:
+        out.append((_line_key(ACCENT, 1.6, None), plot.fit.label))
+        if plot.fit.low is not None:
+            out.append((_line_key(ACCENT, 0.6, (1, 1.6)), plot.fit.band_label))
+    if plot.levels:
+        out.append((_line_key(INK, 0.8, (1.2, 2)), plot.level_label))
+    return out
+
+
+def _difference_legend(plot: DifferencePlot) -> list[tuple[_Draw | None, str]]:
+    out: list[tuple[_Draw | None, str]] = list(_point_keys(plot.points))
+    kinds = {rule.bold for rule in plot.rules if math.isfinite(rule.value)}
+    if True in kinds:
+        out.append((_line_key(ACCENT, 1.3, None, shade=True), plot.rule_labels[0]))
+    if False in kinds:
+        out.append((_line_key(ACCENT, 1.0, (3, 2), shade=True), plot.rule_labels[1]))
+    if plot.note:
+        out.append((None, plot.note))
+    return out
+
+
+def _legend_rows(
+    entries: list[tuple[_Draw | None, str]], width: float
+) -> list[list[tuple[_Draw | None, str, float]]]:
+    """Entries with their left edges, broken into rows that fit."""
+    rows: list[list[tuple[_Draw | None, str, float]]] = [[]]
+    x = 0.0
+    for draw, text in entries:
+        room = (20 if draw else 0) + fonts.width(text, SMALL) + 8
+        if rows[-1] and x + room > width:
+            rows.append([])
+            x = 0.0
+        rows[-1].append((draw, text, x))
+        x += room
+    return rows
+
+
+def _legend(
+    drawing: Drawing, rows: list[list[tuple[_Draw | None, str, float]]], width: float
+) -> None:
+    group = Group()
+    for index, row in enumerate(rows):
+        y = (len(rows) - index - 1) * 10 + 4
+        for draw, text, x in row:
+            if draw is not None:
+                draw(group, x, y)
+            start = x + (20 if draw else 0)
+            _text(group, start, y - SMALL * 0.35, _fitting(text, SMALL, width - start), size=SMALL)
+    drawing.add(group)
+
+
+def verdict_mark(kind: int, size: float) -> Drawing:
+    """A small sign for one of four verdicts: 0 full disc, 1 ringed disc, 2 square, 3 open ring."""
+    drawing = Drawing(size, size)
+    r = size / 2
+    outer = Path(fillColor=INK if kind == 0 else white, strokeColor=INK, strokeWidth=1)
+    if kind == 2:
+        drawing.add(Rect(0.5, 0.5, size - 1, size - 1, fillColor=INK, strokeColor=INK))
+        drawing.add(
+            Polygon(
+                [size * 0.2, r - 0.8, size * 0.8, r - 0.8, size * 0.8, r + 0.8, size * 0.2, r + 0.8],
+                fillColor=white,
+                strokeColor=None,
+            )
+        )
+        return drawing
+    if kind == 3:
+        outer.strokeDashArray = [1.5, 1.5]
+    _disc(outer, r, r, r - 0.6)
+    drawing.add(outer)
+    if kind == 1:
+        inner = Path(fillColor=INK, strokeColor=None)
+        _disc(inner, r, r, r * 0.5)
+        drawing.add(inner)
+    return drawing

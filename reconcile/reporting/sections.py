@@ -1,0 +1,300 @@
+"""The sections after the strata: controls, findings, what was left out, settings, sign-off."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+
+import pandas as pd
+from reportlab.lib.colors import black
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether, PageBreak, Table, TableStyle
+
+from reconcile.model import Finding, QualityCheck, Reconciliation
+from reconcile.reporting import numbers, words
+from reconcile.reporting.book import Heading
+from reconcile.reporting.details import sentences_of
+from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own
+
+_CONTROLS, _FINDINGS, _ROWS, _IDS = 60, 80, 50, 120
+_SEVERITIES = ("serious", "warning", "note")
+
+
+def _truncated(shown: int, total: int, file: str) -> list[Flowable]:
+    if shown >= total:
+        return []
+    return [own(words.TRUNCATED.format(shown=shown, total=total, file=file), "small")]
+
+
+def quality(r: Reconciliation, width: float) -> list[Flowable]:
+    """Controls: counts, each check (failed ones first), and the rules."""
+    out: list[Flowable] = [PageBreak(), Heading(words.QUALITY, "quality")]
+    if not r.quality:
+        return [*out, own(words.QUALITY_NONE)]
+    counts: dict[tuple[str, str], Counter[bool | None]] = {}
+    for check in r.quality:
+        counts.setdefault((check.side, check.kind), Counter())[check.passed] += 1
+    rows: list[list[Flowable | str]] = [
+        [foreign(side), foreign(kind), str(sum(c.values())), str(c[True]), str(c[False]),
+         str(c[None])]
+        for (side, kind), c in sorted(counts.items())
+    ]  # fmt: skip
+    shares = (0.14, 0.34, 0.13, 0.13, 0.13, 0.13)
+    out += [
+        grid(words.RATES_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5)),
+        gap(8),
+    ]
+    order = {False: 0, None: 1, True: 2}
+    checks = sorted(r.quality, key=lambda c: order[c.passed])
+    shown = checks[:_CONTROLS]
+    shares = (0.055, 0.12, 0.12, 0.065, 0.12, 0.04, 0.13, 0.15, 0.075, 0.055, 0.07)
+    out += [
+        grid(
+            words.QUALITY_HEADINGS,
+            [_check(c) for c in shown],
+            [width * s for s in shares],
+            right=(5, 6, 7, 8, 9),
+        ),
+        *_truncated(len(shown), len(checks), "workbook.xlsx, sheet Quality"),
+        own(words.QUALITY_RULES, "h3"),
+    ]
+    rules = sorted({(c.kind, c.rule) for c in r.quality if c.rule})
+    out += [foreign(f"· {kind}: {rule}", "small", 300) for kind, rule in rules[:20]]
+    return out
+
+
+def _check(c: QualityCheck) -> list[Flowable | str]:
+    if c.kind == "duplicate":
+        found, expected = f"CV {numbers.percent(c.found)}", _percent(c.expected)
+    else:
+        found = numbers.show(c.found, "mg/kg")
+        expected = numbers.show(c.expected, "mg/kg", c.uncertainty)
+        if math.isfinite(c.uncertainty) and c.uncertainty > 0 and expected != numbers.NONE:
+            decimals = numbers.decimals_for(c.expected, c.uncertainty)
+            value = numbers.plain(c.expected, decimals)
+            expected = f"{value} ± {numbers.plain(c.uncertainty, decimals)}\N{NO-BREAK SPACE}mg/kg"
+    score = "" if math.isnan(c.score) else f"{c.score:.1f}"
+    return [
+        foreign(c.side),
+        foreign(c.kind),
+        foreign(c.code),
+        foreign(c.element),
+        foreign(c.batch),
+        str(c.n),
+        found,
+        expected,
+        "" if math.isnan(c.recovery) else _percent(c.recovery),
+        score,
+        words.PASSED[c.passed],
+    ]
+
+
+def _percent(value: float) -> str:
+    return numbers.NONE if math.isnan(value) else numbers.percent(value)
+
+
+def findings(r: Reconciliation, width: float) -> list[Flowable]:
+    """What a person should look at, serious first; the head of the custody chain."""
+    out: list[Flowable] = [PageBreak(), Heading(words.CUSTODY, "custody")]
+    head = r.custody_head
+    out.append(own(words.CUSTODY_HEAD.format(head=head) if head else f"{words.NO_CUSTODY}.".capitalize(), "small"))
+    if not r.findings:
+        return [*out, own(words.FINDINGS_NONE)]
+
+    def rank(f: Finding) -> int:
+        return _SEVERITIES.index(f.severity) if f.severity in _SEVERITIES else len(_SEVERITIES)
+
+    ordered = sorted(r.findings, key=rank)
+    shown = ordered[:_FINDINGS]
+    rows: list[list[Flowable | str]] = [
+        [
+            foreign(f.severity, "cell-bold" if f.severity == "serious" else "cell"),
+            foreign(f.area),
+            foreign(f.subject),
+            foreign(f"{f.text} {f.evidence}".strip(), limit=500),
+            foreign(f.advice),
+        ]
+        for f in shown
+    ]
+    shares = (0.09, 0.09, 0.17, 0.40, 0.25)
+    out.append(grid(words.FINDING_HEADINGS, rows, [width * s for s in shares]))
+    return out + _truncated(len(shown), len(ordered), "workbook.xlsx, sheet Findings")
+
+
+def _frame_rows(frame: pd.DataFrame, columns: Sequence[str], most: int) -> list[list[Flowable]]:
+    part = frame.head(most)
+    return [
+        [foreign("" if pd.isna(value) else value) for value in row]
+        for row in part[list(columns)].itertuples(index=False, name=None)
+    ]
+
+
+def left_out(r: Reconciliation, width: float) -> list[Flowable]:
+    """Exclusions, quarantine and unmatched samples, long lists cut with a pointer."""
+    out: list[Flowable] = [
+        PageBreak(),
+        Heading(words.EXCLUSIONS, "exclusions"),
+        own(words.EXCLUSIONS_INTRO, "small"),
+    ]
+    columns = ("kind", "sample_id", "element", "reason", "evidence", "advice")
+    shares = (0.10, 0.17, 0.08, 0.25, 0.20, 0.20)
+    out += _list(
+        r.exclusions, columns, words.EXCLUSION_HEADINGS, shares, width, "exclusions.csv"
+    )
+    out += [
+        gap(8),
+        Heading(words.QUARANTINE, "quarantine"),
+        own(words.QUARANTINE_INTRO, "small"),
+    ]
+    columns = ("file", "sheet", "row", "column", "found", "reason", "advice")
+    shares = (0.18, 0.09, 0.06, 0.12, 0.14, 0.22, 0.19)
+    out += _list(
+        r.quarantine, columns, words.QUARANTINE_HEADINGS, shares, width, "quarantine.csv"
+    )
+    out += [gap(8), Heading(words.UNMATCHED, "unmatched"), own(words.UNMATCHED_INTRO, "small")]
+    for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
+        out.append(own(f"{title}: {numbers.count(len(ids), 'sample')}", "h3"))
+        if ids:
+            shown = ids[:_IDS]
+            out.append(foreign(" ;  ".join(shown), "small", 8000))
+            out += _truncated(len(shown), len(ids), "workbook.xlsx, sheet Exclusions")
+    return out
+
+
+def _list(
+    frame: pd.DataFrame,
+    columns: Sequence[str],
+    headings: Sequence[str],
+    shares: Sequence[float],
+    width: float,
+    file: str,
+) -> list[Flowable]:
+    if frame.empty:
+        return [own(words.NONE_LISTED)]
+    out: list[Flowable] = []
+    reasons = frame["reason"].astype(str).value_counts()
+    ordered = sorted(reasons.items(), key=lambda item: (-int(item[1]), str(item[0])))
+    summary = "; ".join(f"{reason} ({n})" for reason, n in ordered[:12])
+    if len(ordered) > 12:
+        summary += f"; {len(ordered) - 12} further reasons"
+    out.append(foreign(f"{len(frame)} in all, by reason: {summary}.", "small", 2000))
+    rows = _frame_rows(frame, columns, _ROWS)
+    out.append(grid(headings, rows, [width * s for s in shares]))
+    return out + _truncated(len(rows), len(frame), file)
+
+
+def changes(r: Reconciliation, width: float) -> list[Flowable]:
+    """Differences from the release before."""
+    out: list[Flowable] = [gap(8), Heading(words.CHANGES, "changes")]
+    if not r.supersedes:
+        return [*out, own(words.FIRST_RELEASE)]
+    if not r.changes:
+        return [*out, own(words.NO_CHANGE.format(release=r.supersedes))]
+    out.append(own(f"{words.FACTS['supersedes']}: {r.supersedes}", "small"))
+    rows = [[foreign(c.what), foreign(c.before), foreign(c.after)] for c in r.changes]
+    return [*out, grid(words.CHANGE_HEADINGS, rows, [width * s for s in (0.4, 0.3, 0.3)])]
+
+
+def details(r: Reconciliation, width: float, anchors: dict[str, str]) -> list[Flowable]:
+    """Further results of each stratum in words; nothing where there are none."""
+    body: list[Flowable] = []
+    for result in r.results:
+        lines = sentences_of(result)
+        rule = result.statistics.headline.rule_text
+        if rule:
+            lines = [f"Rule for the headline line: {rule}", *lines]
+        if lines:
+            body.append(
+                KeepTogether(
+                    [foreign(result.stratum.label, "h3", 120)]
+                    + [foreign(f"· {line}", "small", 600) for line in lines]
+                )
+            )
+    if not body:
+        return []
+    return [
+        PageBreak(),
+        Heading(words.DETAILS, "details"),
+        own(words.DETAILS_INTRO, "small"),
+        *body,
+    ]
+
+
+def methods(r: Reconciliation, width: float) -> list[Flowable]:
+    """Methods in words, with sources, then every setting and its meaning."""
+    out: list[Flowable] = [PageBreak(), Heading(words.METHODS, "methods")]
+    for title, text in words.METHODS_TEXT:
+        out += [own(title, "h3"), own(text, "small")]
+    out += [gap(6), Heading(words.SETTINGS, "settings"), own(words.SETTINGS_INTRO, "small")]
+    rows = [[foreign(s.name), foreign(s.value), foreign(s.meaning)] for s in r.settings]
+    out.append(grid(words.SETTING_HEADINGS, rows, [width * s for s in (0.3, 0.25, 0.45)]))
+    return out
+
+
+def inputs(r: Reconciliation, width: float) -> list[Flowable]:
+    """Files with their digests, and the digests of the whole."""
+    rows: list[list[Flowable | str]] = [
+        [
+            foreign(f.path),
+            foreign(f.kind),
+            numbers.plain(float(f.rows), 0),
+            numbers.plain(float(f.accepted), 0),
+            numbers.plain(float(f.quarantined), 0),
+            numbers.plain(float(f.size), 0),
+            foreign(f.sha256, "mono"),
+        ]
+        for f in r.inputs
+    ]
+    shares = (0.27, 0.12, 0.07, 0.08, 0.10, 0.09, 0.27)
+    names = ("inputs_hash", "settings_hash", "code_version")
+    return [
+        gap(8),
+        Heading(words.INPUTS, "inputs"),
+        facts([(words.FACTS[n], getattr(r, n) or words.NOT_STATED) for n in names], width),
+        gap(4),
+        grid(words.INPUT_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5)),
+    ]
+
+
+def cautions() -> list[Flowable]:
+    """What the results are not for, and the dangers of the work."""
+    out: list[Flowable] = [PageBreak(), Heading(words.CAUTIONS, "cautions")]
+    for title, text in words.CAUTION_TEXT:
+        out.append(KeepTogether([own(title, "h3"), own(text, "small")]))
+    return out
+
+
+def sign_off(r: Reconciliation, width: float) -> list[Flowable]:
+    """Empty lines for the persons who take responsibility."""
+    head = [own(text, "head") for text in words.SIGN_OFF_HEADINGS]
+    known = {words.SIGN_OFF_ROLES[0]: r.prepared_by, words.SIGN_OFF_ROLES[3]: r.prepared_for}
+    rows = [
+        [own(role, "cell-bold"), foreign(known.get(role, ""), limit=80), "", ""]
+        for role in words.SIGN_OFF_ROLES
+    ]
+    table = Table(
+        [head, *rows],
+        colWidths=[width * s for s in (0.24, 0.30, 0.16, 0.30)],
+        rowHeights=[None, *[15 * mm] * len(rows)],
+        hAlign="LEFT",
+        style=TableStyle(
+            [
+                ("GRID", (0, 0), (-1, -1), 0.4, RULE),
+                ("BOX", (0, 0), (-1, -1), 0.8, black),
+                ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+            ]
+        ),
+    )
+    return [
+        KeepTogether(
+            [
+                gap(8),
+                Heading(words.SIGN_OFF, "sign-off"),
+                own(words.SIGN_OFF_INTRO, "small"),
+                table,
+                gap(10),
+                own(f"{words.END} {r.release_id}", "h3"),
+            ]
+        )
+    ]

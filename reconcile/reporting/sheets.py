@@ -1,0 +1,177 @@
+"""Excel building blocks: typed cells, headings, widths, print set-up, fixed bytes."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+import zipfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from openpyxl import Workbook
+from openpyxl.cell import Cell
+from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.worksheet import Worksheet
+
+from reconcile.reporting.numbers import decimals_for
+from reconcile.reporting.text import cell_text
+
+Kind = Literal["text", "number", "integer", "percent", "p"]
+
+_HEAD_FONT = Font(name="Calibri", size=10, bold=True)
+_BODY_FONT = Font(name="Calibri", size=10)
+_TITLE_FONT = Font(name="Calibri", size=14, bold=True)
+_HEAD_FILL = PatternFill("solid", fgColor="E3E3E3")
+_HEAD_EDGE = Border(bottom=Side(style="thin"))
+_TOP = Alignment(vertical="top", wrap_text=True)
+_PLAIN = Alignment(vertical="top")
+_FIXED = datetime(2000, 1, 1)
+_ZIP_TIME = (1980, 1, 1, 0, 0, 0)
+_MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
+#: Rows beyond this are left to the CSV files.
+MOST_ROWS = 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a sheet: its heading with unit, what it holds, its width in characters."""
+
+    heading: str
+    kind: Kind = "text"
+    width: float = 12.0
+
+
+def put_text(cell: Cell, value: object, wrap: bool = False) -> None:
+    """Text that stays text, whatever it looks like."""
+    cell.value = cell_text(value)
+    if cell.data_type != "s" and cell.value != "":
+        cell.data_type = "s"
+        cell.quotePrefix = True  # type: ignore[attr-defined]
+    elif isinstance(cell.value, str) and cell.value[:1] in "=+-@'":
+        cell.quotePrefix = True  # type: ignore[attr-defined]
+    cell.alignment = _TOP if wrap else _PLAIN
+
+
+def _number_format(value: float, kind: Kind) -> str:
+    if kind == "integer":
+        return "#,##0"
+    if kind == "p":
+        return "0.000"
+    if kind == "percent":
+        value *= 100
+    decimals = max(0, decimals_for(value) + 1)
+    text = "#,##0" + ("." + "0" * decimals if decimals else "")
+    return text + "%" if kind == "percent" else text
+
+
+def put(cell: Cell, value: Any, kind: Kind, wrap: bool = False) -> None:
+    """A value of the column's kind; missing numbers leave the cell empty."""
+    if kind == "text" or isinstance(value, str):
+        if value is None or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
+            return
+        if isinstance(value, (bool, np.bool_)):
+            value = "yes" if value else "no"
+        elif isinstance(value, datetime):
+            value = value.isoformat(sep=" ")
+        put_text(cell, value, wrap)
+        return
+    if value is None:
+        return
+    number = float(value)
+    if not math.isfinite(number):
+        return
+    cell.value = int(number) if kind == "integer" else number
+    cell.number_format = _number_format(number, kind)
+    cell.alignment = _PLAIN
+
+
+def table(
+    sheet: Worksheet,
+    columns: Sequence[Column],
+    rows: Iterable[Sequence[Any]],
+    first_row: int = 1,
+    wrap: bool = False,
+) -> int:
+    """Headings and rows from ``first_row`` on; returns the number of the last row."""
+    head(sheet, columns, first_row)
+    number = first_row
+    for row in rows:
+        number += 1
+        for place, (column, value) in enumerate(zip(columns, row, strict=True), start=1):
+            put(sheet.cell(number, place), value, column.kind, wrap)
+    sheet.freeze_panes = sheet.cell(first_row + 1, 1)
+    if number > first_row:
+        last = get_column_letter(len(columns))
+        sheet.auto_filter.ref = f"A{first_row}:{last}{number}"
+    sheet.print_title_rows = f"{first_row}:{first_row}"
+    return number
+
+
+def head(sheet: Worksheet, columns: Sequence[Column], row: int) -> None:
+    """The row of headings and the widths."""
+    for place, column in enumerate(columns, start=1):
+        cell = sheet.cell(row, place)
+        put_text(cell, column.heading)
+        cell.font, cell.fill, cell.border = _HEAD_FONT, _HEAD_FILL, _HEAD_EDGE
+        cell.alignment = Alignment(
+            wrap_text=True,
+            vertical="bottom",
+            horizontal="left" if column.kind == "text" else "right",
+        )
+        sheet.column_dimensions[get_column_letter(place)].width = column.width
+
+
+def title(sheet: Worksheet, row: int, text: str) -> None:
+    """A line of large text."""
+    cell = sheet.cell(row, 1)
+    put_text(cell, text)
+    cell.font = _TITLE_FONT
+
+
+def line(sheet: Worksheet, row: int, label: str, value: object) -> None:
+    """A bold label and a text beside it."""
+    first, second = sheet.cell(row, 1), sheet.cell(row, 2)
+    put_text(first, label)
+    first.font = _HEAD_FONT
+    put_text(second, value)
+
+
+def set_up(sheet: Worksheet, paper: str, release_id: str) -> None:
+    """Landscape, one page wide, release id and page number at the foot."""
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.paperSize = 1 if paper == "Letter" else 9
+    sheet.page_setup.fitToWidth = 1
+    sheet.page_setup.fitToHeight = 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.oddFooter.left.text = release_id.replace("&", "&&")
+    sheet.oddFooter.center.text = "&A"
+    sheet.oddFooter.right.text = "&P / &N"
+    sheet.sheet_view.zoomScale = 100
+
+
+def saved(workbook: Workbook, title: str, author: str) -> bytes:
+    """The workbook as bytes that depend on its content only."""
+    properties = workbook.properties
+    properties.title, properties.creator = title, author
+    properties.lastModifiedBy = author
+    properties.created = properties.modified = _FIXED
+    raw = io.BytesIO()
+    workbook.save(raw)
+    out = io.BytesIO()
+    with zipfile.ZipFile(raw) as source, zipfile.ZipFile(out, "w") as target:
+        for name in source.namelist():
+            content = source.read(name)
+            if name == "docProps/core.xml":
+                content = _MODIFIED.sub(rb"\g<1>2000-01-01T00:00:00Z\g<2>", content)
+            entry = zipfile.ZipInfo(name, _ZIP_TIME)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            entry.create_system = 3
+            entry.external_attr = 0o600 << 16
+            target.writestr(entry, content, compresslevel=6)
+    return out.getvalue()

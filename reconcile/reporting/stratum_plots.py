@@ -1,0 +1,144 @@
+"""From one stratum's pairs and statistics to the numbers of its two plots."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.model import StratumResult, StratumStatistics
+from reconcile.reporting import numbers, words
+from reconcile.reporting.plots import Curve, DifferencePlot, Level, MethodPlot, Points, Rule
+from reconcile.reporting.text import printable
+
+Array = NDArray[np.float64]
+
+
+def _column(pairs: pd.DataFrame, name: str, factor: float) -> Array:
+    return pd.to_numeric(pairs[name], errors="coerce").to_numpy("float64") * factor
+
+
+def points_of(pairs: pd.DataFrame, factor: float) -> tuple[Points, ...]:
+    """The pairs by the way they are drawn: x = lab, y = field, in the reader's unit.
+
+    A censored value stands at its limit; a field mean of shots of which only some were
+    above their limit is a bar between its bounds.
+    """
+    if pairs.empty:
+        return ()
+    lab, field = _column(pairs, "lab_mean", factor), _column(pairs, "field_mean", factor)
+    low_lab, high_lab = _column(pairs, "lab_low", factor), _column(pairs, "lab_high", factor)
+    low, high = _column(pairs, "field_low", factor), _column(pairs, "field_high", factor)
+    q_field = pairs["field_qualifier"].fillna("").astype(str).to_numpy()
+    q_lab = pairs["lab_qualifier"].fillna("").astype(str).to_numpy()
+    used = pairs["used"].fillna(False).astype(bool).to_numpy()
+    below_field, below_lab = q_field == "<", q_lab == "<"
+    above = (q_field == ">") | (q_lab == ">")
+    partial = (q_field == "~") & ~below_lab & ~above
+    quantified = (q_field == "") & (q_lab == "")
+    x = np.where(below_lab, high_lab, np.where(q_lab == ">", low_lab, lab))
+    y = np.where(below_field, high, np.where(q_field == ">", low, field))
+    y = np.where((q_field == "~") & below_lab, high, y)
+    kinds = (
+        ("excluded", quantified & ~used),
+        ("above", above),
+        ("field_below", below_field & ~below_lab & ~above),
+        ("lab_below", below_lab & ~below_field & ~above),
+        ("both_below", below_lab & below_field),
+        ("used", quantified & used),
+    )
+    out = [Points(kind, words.LEGEND[kind], x[mask], y[mask]) for kind, mask in kinds if mask.any()]
+    if partial.any():
+        bars = Points("partial", words.LEGEND["partial"], x[partial], low[partial], high[partial])
+        out.insert(len(out) - 1 if out and out[-1].kind == "used" else len(out), bars)
+    return tuple(out)
+
+
+def _levels(result: StratumResult) -> tuple[Level, ...]:
+    levels = result.decision_levels or tuple((v.name, v.level) for v in result.statistics.levels)
+    return tuple(
+        Level(printable(name), value * result.per_mg_kg)
+        for name, value in levels
+        if math.isfinite(value)
+    )
+
+
+def fit_of(s: StratumStatistics, factor: float) -> Curve | None:
+    """The headline line over the range of its pairs, with its interval, or None."""
+    line = s.headline_line
+    if not (line.slope.estimable and line.intercept.estimable):
+        return None
+    low, high = float(line.x_low), float(line.x_high)
+    if not (math.isfinite(low) and math.isfinite(high) and high > low):
+        return None
+    x = np.geomspace(low, high, 41) if low > 0 and high > 3 * low else np.linspace(low, high, 41)
+    at = [line.at(float(v)) for v in x]
+    ends = np.array([[e.value, e.low, e.high] for e in at], dtype=np.float64) * factor
+    known = bool(np.isfinite(ends[:, 1:]).all())
+    return Curve(
+        words.LEGEND["fit"],
+        x * factor,
+        ends[:, 0],
+        ends[:, 1] if known else None,
+        ends[:, 2] if known else None,
+        words.LEGEND["band"].format(level=numbers.percent(line.slope.level)),
+    )
+
+
+def method_plot_of(result: StratumResult) -> MethodPlot:
+    """Field against laboratory."""
+    points = points_of(result.pairs, result.per_mg_kg)
+    unit = numbers.unit_name(result.unit)
+    return MethodPlot(
+        points,
+        fit_of(result.statistics, result.per_mg_kg),
+        _levels(result),
+        words.AXIS_LAB.format(unit=unit),
+        words.AXIS_FIELD.format(unit=unit),
+        words.LEGEND["one"],
+        words.LEGEND["level"],
+    )
+
+
+def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
+    """Differences or ratios of the used and the excluded quantified pairs, or None."""
+    s, unit = result.statistics, numbers.unit_name(result.unit)
+    ratio = s.difference_scale == "log ratio"
+    quantified = [
+        p for p in points_of(result.pairs, result.per_mg_kg) if p.kind in ("used", "excluded")
+    ]
+    out, hidden = [], 0
+    for p in quantified:
+        keep = np.isfinite(p.x) & np.isfinite(p.y)
+        x, y = p.x[keep], p.y[keep]
+        if ratio:
+            positive = (x > 0) & (y > 0)
+            hidden += int((~positive).sum())
+            x, y = x[positive], y[positive]
+            out.append(Points(p.kind, p.label, np.sqrt(x * y), y / x))
+        else:
+            out.append(Points(p.kind, p.label, (x + y) / 2, y - x))
+    if not any(len(p.x) for p in out):
+        return None
+    limits = s.limits_log_ratio if ratio else s.limits_absolute
+    bias = s.geometric_mean_ratio if ratio else s.mean_difference
+    factor = 1.0 if ratio else result.per_mg_kg
+    rules = []
+    for estimate, bold in ((limits.lower, False), (bias, True), (limits.upper, False)):
+        if math.isfinite(estimate.value):
+            text, _ = numbers.of_estimate(estimate, factor, signed=not ratio)
+            ends = (estimate.value * factor, estimate.low * factor, estimate.high * factor)
+            rules.append(Rule(*ends, text, bold))
+    axis = words.AXIS_GEOMETRIC if ratio else words.AXIS_MEAN
+    return DifferencePlot(
+        tuple(out),
+        tuple(rules),
+        1.0 if ratio else 0.0,
+        ratio,
+        axis.format(unit=unit),
+        words.AXIS_RATIO if ratio else words.AXIS_DIFFERENCE.format(unit=unit),
+        (words.LEGEND["bias"], words.LEGEND["limits"]),
+        words.NOT_DRAWN.format(n=hidden) if hidden else "",
+    )

@@ -1,0 +1,216 @@
+"""The data files of a release: CSV and JSON, every byte decided by the values alone.
+
+Mass fractions are in mg/kg (a column says so), fractions and ratios are dimensionless.
+Floats are written by ``repr``, which is exact and the same everywhere.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+import json
+import math
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reconcile.model import (
+    EXCLUSION_COLUMNS,
+    PAIR_COLUMNS,
+    QUARANTINE_COLUMNS,
+    CorrectionFactor,
+    Reconciliation,
+    Stratum,
+)
+from reconcile.reporting.details import plain
+from reconcile.reporting.figures import figures_of
+from reconcile.reporting.text import csv_text
+
+STRATUM_COLUMNS = tuple(f.name for f in dataclasses.fields(Stratum))
+STATISTIC_COLUMNS = (
+    "stratum", *STRATUM_COLUMNS, "figure", "label", "value", "low", "high", "standard_error",
+    "unit", "n", "confidence", "method", "reason",
+)  # fmt: skip
+FACTOR_COLUMNS = (
+    "factor_id", "status", "stratum", *STRATUM_COLUMNS, "form", "intercept", "intercept_unit",
+    "slope", "variance_intercept", "covariance", "variance_slope", "residual_sd",
+    "residual_unit", "field_low_mg_kg", "field_high_mg_kg", "n", "error_before", "error_after",
+    "pairs_sha256", "basis", "reason",
+)  # fmt: skip
+WATERFALL_COLUMNS = (
+    "step", "name", "counted", "entered", "kept", "lost", "reason", "balance",
+)  # fmt: skip
+#: Pair columns that hold mass fractions; their unit is in the heading.
+PAIR_MASSES = frozenset(
+    f"{side}_{what}" for side in ("field", "lab") for what in ("mean", "se", "sd", "low", "high")
+)
+
+
+def _cell(value: Any) -> str:
+    if value is None or value is pd.NaT or value is pd.NA:
+        return ""
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
+    if isinstance(value, (int, np.integer)):
+        return str(int(value))
+    if isinstance(value, (float, np.floating)):
+        number = float(value)
+        return "" if math.isnan(number) else repr(number)
+    if isinstance(value, datetime):  # pandas timestamps too
+        return value.isoformat()
+    return csv_text(value)
+
+
+def to_csv(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> bytes:
+    """UTF-8 with \\n line ends; text that a spreadsheet would run gets an apostrophe."""
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow([csv_text(column) for column in columns])
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return buffer.getvalue().encode("utf-8")
+
+
+def to_json(value: Any) -> bytes:
+    """Sorted keys, one space of indent, NaN as null, a newline at the end."""
+    text = json.dumps(plain(value), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode("utf-8", "backslashreplace")
+
+
+def _stratum_cells(stratum: Stratum) -> list[str]:
+    return [getattr(stratum, name) for name in STRATUM_COLUMNS]
+
+
+def statistic_rows(r: Reconciliation) -> list[list[Any]]:
+    """One row per stratum and figure, STATISTIC_COLUMNS."""
+    return [
+        [
+            result.stratum.key, *_stratum_cells(result.stratum),
+            f.key, f.label, f.value, f.low, f.high, f.se, f.base_unit, f.n, f.level,
+            f.method, f.reason,
+        ]
+        for result in r.results
+        for f in figures_of(result.statistics)
+    ]  # fmt: skip
+
+
+def statistics_value(r: Reconciliation) -> dict[str, Any]:
+    """All that is known of each stratum, as plain values."""
+    strata = []
+    for result in r.results:
+        s = result.statistics
+        strata.append(
+            {
+                "key": result.stratum.key,
+                "stratum": result.stratum,
+                "unit_shown": result.unit,
+                "shown_per_mg_kg": result.per_mg_kg,
+                "difference_scale": s.difference_scale,
+                "headline": {"method": s.headline.method, "rule": s.headline.rule_text},
+                "error_ratio_source": s.error_ratio_source,
+                "equivalent": bool(s.equivalence.equivalent),
+                "figures": {
+                    f.key: {
+                        "label": f.label,
+                        "value": f.value,
+                        "low": f.low,
+                        "high": f.high,
+                        "standard_error": f.se,
+                        "unit": f.base_unit,
+                        "n": f.n,
+                        "confidence": f.level,
+                        "method": f.method,
+                        "reason": f.reason,
+                    }
+                    for f in figures_of(s)
+                },
+                "details": [{"name": name, "result": value} for name, value in s.details],
+                "verdict": result.verdict,
+                "sentences": result.sentences,
+                "notes": result.notes,
+                "decision_levels": [
+                    {"name": name, "value_mg_kg": value} for name, value in result.decision_levels
+                ],
+                "factor_id": result.factor.factor_id if result.factor else None,
+            }
+        )
+    return {
+        "release_id": r.release_id,
+        "period": r.period,
+        "revision": r.revision,
+        "status": r.status,
+        "strata": strata,
+    }
+
+
+def factors_of(r: Reconciliation) -> list[CorrectionFactor]:
+    """The factors of the release in the order of its strata."""
+    return [result.factor for result in r.results if result.factor is not None]
+
+
+def factor_rows(r: Reconciliation) -> list[list[Any]]:
+    """One row per factor, FACTOR_COLUMNS."""
+    return [
+        [
+            f.factor_id, f.status, f.stratum.key, *_stratum_cells(f.stratum), f.form,
+            f.intercept, "ln(mg/kg)" if f.form == "power" else "mg/kg", f.slope,
+            f.covariance[0][0], f.covariance[0][1], f.covariance[1][1],
+            f.residual_sd, "1" if f.residual_relative else "mg/kg", f.low, f.high, f.n,
+            f.error_before, f.error_after, f.pairs_hash, f.basis, f.reason,
+        ]
+        for f in factors_of(r)
+    ]  # fmt: skip
+
+
+def pair_columns(r: Reconciliation) -> list[str]:
+    """PAIR_COLUMNS, then whatever further columns the pairs carry."""
+    extra: dict[str, None] = {}
+    for result in r.results:
+        extra.update(dict.fromkeys(str(c) for c in result.pairs.columns))
+    return [*PAIR_COLUMNS, *(c for c in extra if c not in PAIR_COLUMNS)]
+
+
+def pair_heading(column: str) -> str:
+    """The heading of a pair column, with its unit."""
+    return f"{column}_mg_kg" if column in PAIR_MASSES else column
+
+
+def pair_rows(r: Reconciliation) -> Iterable[tuple[Any, ...]]:
+    """Every pair of every stratum, used or not."""
+    columns = pair_columns(r)
+    for result in r.results:
+        frame = result.pairs.reindex(columns=columns)
+        yield from zip(*(frame[column].tolist() for column in columns), strict=True)
+
+
+def waterfall_rows(r: Reconciliation) -> list[list[Any]]:
+    """One row per step and reason; a step that loses nothing has one row."""
+    return [
+        [i, step.name, step.unit, step.entered, step.kept, count, reason, step.balance]
+        for i, step in enumerate(r.waterfall, start=1)
+        for reason, count in (step.lost or (("", 0),))
+    ]
+
+
+def _frame_rows(frame: pd.DataFrame, columns: Sequence[str]) -> Iterable[tuple[Any, ...]]:
+    whole = frame.reindex(columns=list(columns))
+    return zip(*(whole[column].tolist() for column in columns), strict=True)
+
+
+def data_files(r: Reconciliation) -> dict[str, bytes]:
+    """Every data file of the release by its name."""
+    pairs = [pair_heading(column) for column in pair_columns(r)]
+    factors = {"release_id": r.release_id, "factors": factors_of(r)}
+    return {
+        "statistics.csv": to_csv(STATISTIC_COLUMNS, statistic_rows(r)),
+        "statistics.json": to_json(statistics_value(r)),
+        "factors.csv": to_csv(FACTOR_COLUMNS, factor_rows(r)),
+        "factors.json": to_json(factors),
+        "pairs.csv": to_csv(pairs, pair_rows(r)),
+        "exclusions.csv": to_csv(EXCLUSION_COLUMNS, _frame_rows(r.exclusions, EXCLUSION_COLUMNS)),
+        "quarantine.csv": to_csv(QUARANTINE_COLUMNS, _frame_rows(r.quarantine, QUARANTINE_COLUMNS)),
+        "waterfall.csv": to_csv(WATERFALL_COLUMNS, waterfall_rows(r)),
+    }

@@ -1,0 +1,583 @@
+"""Every string of the report and the workbook, and the sentences about a stratum."""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import cache
+
+from reconcile.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    INSUFFICIENT,
+    LABORATORY_ONLY,
+    CorrectionFactor,
+    Stratum,
+    StratumStatistics,
+    Verdict,
+)
+from reconcile.reporting.figures import Figure, by_key
+from reconcile.reporting.numbers import (
+    NONE,
+    count,
+    interval_of_numbers,
+    percent,
+    plain,
+    plain_sig,
+    show,
+    unit_name,
+)
+
+__all__ = [
+    "count",
+    "element_name",
+    "interval_of_numbers",
+    "percent",
+    "plain_sig",
+    "sentences_for",
+    "show",
+    "unit_name",
+]
+
+# ---- headings ------------------------------------------------------------------------
+
+CONTENTS = "Contents"
+VERDICTS = "Verdicts"
+ACCOUNT = "Account of what was read"
+QUALITY = "Quality control"
+CUSTODY = "Custody, identity and suspected faults"
+EXCLUSIONS = "Excluded results"
+QUARANTINE = "Quarantined rows"
+UNMATCHED = "Unmatched samples"
+CHANGES = "Changes since the release before"
+DETAILS = "Further figures"
+METHODS = "Methods"
+SETTINGS = "Settings"
+INPUTS = "Inputs"
+CAUTIONS = "Cautions and limits"
+SIGN_OFF = "Sign-off"
+STRATA = "Strata"
+SMALL_STRATA = "Strata with insufficient evidence"
+END = "End of report"
+
+RELEASE = "Release"
+PERIOD = "Period"
+STATUS = "Status"
+DRAFT = "DRAFT – not signed"
+PAGE = "Release {release} · page {page} of {total}"
+REVISION = "Period {period} · revision {revision}"
+
+# ---- cover ---------------------------------------------------------------------------
+
+FACTS = {
+    "prepared_for": "Prepared for",
+    "prepared_by": "Prepared by",
+    "purpose": "Purpose stated before the data",
+    "data_until": "Data until",
+    "supersedes": "Supersedes",
+    "custody_head": "Head of the custody chain",
+    "inputs_hash": "SHA-256 of the inputs",
+    "settings_hash": "SHA-256 of the settings",
+    "code_version": "Version of the program",
+}
+NOT_STATED = "not stated"
+NOTHING_SUPERSEDED = "nothing; first release of the period"
+NO_CUSTODY = "no custody events were given"
+Q_MAY_I = "May field results be used alone, for what, and in which range?"
+Q_HOW_WRONG = "How wrong can a single field result be?"
+Q_LEFT_OUT = "What was left out?"
+Q_CHANGED = "What changed since the release before?"
+Q_NEXT = "What comes next?"
+FIRST_RELEASE = "This is the first release of the period; there is nothing to compare it with."
+NO_CHANGE = "Nothing is listed as changed against {release}."
+NOTHING_NEXT = "Nothing is outstanding for these strata beyond next month's confirmation samples."
+NOT_USABLE_TITLE = "Composition only"
+COVER_CAUTION = (
+    "Composition only: this report says nothing about fitness for service, strength or heat "
+    "treatment, and is not a basis for resource estimation. It supports and does not replace "
+    "the judgement of a competent, qualified or licensed person and the local code."
+)
+
+# ---- verdicts ------------------------------------------------------------------------
+
+DECISION_TITLE = {
+    ACCEPTED: "Accepted",
+    ACCEPTED_CORRECTED: "Accepted after correction",
+    LABORATORY_ONLY: "Laboratory only",
+    INSUFFICIENT: "Insufficient evidence",
+}
+DECISION_MEANING = {
+    ACCEPTED: "field results may be used alone, for the stated purpose and in the stated range",
+    ACCEPTED_CORRECTED: (
+        "field results may be used once the named factor is applied, in the stated range"
+    ),
+    LABORATORY_ONLY: "send every sample that matters to the laboratory",
+    INSUFFICIENT: "the pairs do not carry a verdict either way; treat as laboratory only",
+}
+VERDICT_HEADINGS = (
+    "Verdict",
+    "Stratum",
+    "Methods",
+    "Pairs used",
+    "Field/lab ratio",
+    "Limits of agreement",
+    "Valid range",
+    "Page",
+)
+CRITERIA_HEADINGS = ("Criterion", "Asked", "Found", "Met")
+MET = {True: "yes", False: "no", None: "not judged"}
+BINDING = "Binding reason"
+NEXT_STEP = "Next step"
+VALID_RANGE = "Valid range"
+VALID_UNTIL = "Valid until"
+ONE_STRATUM = "One line of the table is one stratum; its page shows plots, figures and criteria."
+
+# ---- stratum page --------------------------------------------------------------------
+
+FIGURES_LEFT = "Difference of field from lab"
+FIGURES_RIGHT = "Line, scatter and decisions"
+FIGURE_HEADINGS = ("Figure", "Value", "{level} interval", "n")
+CRITERIA = "Criteria of the verdict"
+FACTOR = "Correction factor"
+NO_FACTOR = "No correction factor is proposed."
+NOTES = "Notes"
+DETAIL_FACTS = {
+    "field_method": "Field method",
+    "lab_method": "Lab method",
+    "matrix": "Matrix",
+    "specimen_form": "Specimen",
+    "moisture_basis": "Moisture basis",
+    "pair_type": "Pair type",
+    "digestion_class": "Digestion",
+}
+NOTES_CUT = "… and {n} more in statistics.json."
+FACTOR_FORM = {
+    "none": "none",
+    "offset": "offset: lab = field − a",
+    "ratio": "ratio: lab = field / b",
+    "line": "line: lab = (field − a) / b",
+    "power": "power: ln lab = (ln field − a) / b, both in mg/kg",
+}
+CONTINUED = "{label} (continued)"
+
+AXIS_LAB = "Laboratory, {unit}"
+AXIS_FIELD = "Field, {unit}"
+AXIS_MEAN = "Mean of field and laboratory, {unit}"
+AXIS_GEOMETRIC = "Geometric mean of field and laboratory, {unit}"
+AXIS_DIFFERENCE = "Field − laboratory, {unit}"
+AXIS_RATIO = "Field / laboratory"
+PLOT_METHODS = "Field against laboratory"
+PLOT_DIFFERENCE = "Difference against level"
+PLOT_RATIO = "Ratio against level"
+LEGEND = {
+    "used": "used",
+    "excluded": "excluded",
+    "field_below": "field below limit",
+    "lab_below": "lab below limit",
+    "both_below": "both below limit",
+    "above": "above an upper limit",
+    "partial": "some shots below limit",
+    "one": "field = lab",
+    "fit": "headline line",
+    "band": "its {level} interval",
+    "level": "decision level",
+    "bias": "bias with interval",
+    "limits": "limits of agreement with intervals",
+}
+NOT_DRAWN = "{n} at or below zero not drawn on log axes"
+NOTHING_TO_PLOT = "No pair can be drawn."
+
+# ---- sections ------------------------------------------------------------------------
+
+ACCOUNT_INTRO = (
+    "Every row that was read is kept, lost for a named reason, or held elsewhere in this report. "
+    "Each step balances: entered = kept + lost."
+)
+ACCOUNT_HEADINGS = ("Step", "Counted", "Entered", "Kept", "Lost", "Reason of the loss", "Balance")
+QUALITY_HEADINGS = (
+    "Side",
+    "Control",
+    "Code",
+    "Element",
+    "Batch or day",
+    "n",
+    "Found",
+    "Expected",
+    "Recovery",
+    "Score",
+    "Passed",
+)
+QUALITY_RULES = "Rules by which the controls were judged"
+QUALITY_NONE = (
+    "No reference material, blank, duplicate or check standard was found among the inputs. "
+    "Trueness of either side is therefore not demonstrated."
+)
+RATES_HEADINGS = ("Side", "Control", "Checks", "Passed", "Failed", "Not judged")
+PASSED = {True: "passed", False: "failed", None: "not judged"}
+FINDING_HEADINGS = ("Severity", "Area", "Subject", "What was found", "Advice")
+FINDINGS_NONE = "No findings."
+CUSTODY_HEAD = (
+    "Head of the chain of custody events (SHA-256): {head}. Anyone who holds a copy of this "
+    "report can tell later whether recorded events were altered; the chain shows alteration, "
+    "not truth."
+)
+EXCLUSIONS_INTRO = (
+    "These results were read and understood but kept out of a statistic, each for the reason given."
+)
+EXCLUSION_HEADINGS = ("Kind", "Sample", "Element", "Reason", "Evidence", "Advice")
+QUARANTINE_INTRO = "These rows were read but could not be used; the good rows beside them were."
+QUARANTINE_HEADINGS = ("File", "Sheet", "Row", "Column", "Found", "Reason", "Advice")
+NONE_LISTED = "None."
+TRUNCATED = "The first {shown} of {total} are listed; all are in {file}."
+UNMATCHED_FIELD = "Field readings without a lab result"
+UNMATCHED_LAB = "Lab results without a field reading"
+UNMATCHED_INTRO = (
+    "A result without its partner is in no statistic. Ids are never joined because they look alike."
+)
+CHANGE_HEADINGS = ("What", "Before", "Now")
+SETTING_HEADINGS = ("Setting", "Value", "Meaning")
+SETTINGS_INTRO = (
+    "Every threshold that a flag or a verdict rests on. None is a universal pass mark: each is "
+    "agreed with the client before the data."
+)
+INPUT_HEADINGS = ("File", "Kind", "Rows", "Accepted", "Quarantined", "Bytes", "SHA-256")
+FACTOR_HEADINGS = (
+    "Factor",
+    "Stratum",
+    "Form",
+    "Intercept",
+    "Slope",
+    "Range",
+    "n",
+    "Error before",
+    "Error after",
+    "Basis",
+    "Status",
+)
+DETAILS_INTRO = "Results beyond the page of each stratum, in words."
+
+METHODS_TEXT = (
+    (
+        "Unit of evidence",
+        "The sample is the unit. Shots are averaged within a spot and spots within a sample, with "
+        "their variance kept; replicate lab determinations are averaged the same way. Pairs of "
+        "different pair type, specimen form, moisture basis, instrument, calibration or lab method "
+        "are not mixed unless a setting pools them.",
+    ),
+    (
+        "Bias",
+        "Mean difference with t interval; geometric mean of field/lab with its interval; median "
+        "difference after Hodges and Lehmann (1963). Equivalence is claimed only by two one-sided "
+        "tests against the agreed margin (Schuirmann 1987); the absence of a significant "
+        "difference is never read as agreement.",
+    ),
+    (
+        "Agreement",
+        "Limits of agreement after Bland and Altman (1986, 1999): the interval that holds 95 % of "
+        "single field-minus-lab differences, with exact intervals of the limits (Carkeet 2015) and "
+        "the tolerance interval beside them. Where the spread grows with the level, the limits are "
+        "those of the ratio field/lab. Concordance correlation after Lin (1989). Correlation "
+        "depends on the range of the samples and is blind to bias: it is printed and never decides.",
+    ),
+    (
+        "Lines",
+        "Both axes carry error. The headline line follows a written rule on the structure of the "
+        "errors: Deming, weighted Deming (Linnet 1990, 1993), or Passing and Bablok (1983). Least "
+        "squares is printed for reference only. No line is drawn or used beyond the pairs.",
+    ),
+    (
+        "Censored results",
+        "A result below or above a limit keeps its limit; no number is put in its place. Such "
+        "pairs enter a maximum-likelihood estimate of the ratio and are drawn at their limit.",
+    ),
+    (
+        "Correction",
+        "The form is chosen by cross-validation over whole groups, toward the simpler form. A "
+        "factor holds for its element, instrument, calibration, matrix, specimen form, moisture "
+        "basis and lab method, inside its range, until its date. It brings a field value to the "
+        "basis of the named lab method, digestion included; it does not restore what a partial "
+        "digestion leaves undissolved.",
+    ),
+    (
+        "Many strata",
+        "The p values of differences are adjusted over all strata after Benjamini and Hochberg "
+        "(1995).",
+    ),
+    (
+        "Digits",
+        "Intervals are shown to one significant digit of their half width (two where it starts "
+        "with 1 or 2) and values to the same decimals. The data files hold full precision.",
+    ),
+)
+CAUTION_TEXT = (
+    (
+        "Judgement",
+        "This report supports and does not replace the judgement of a competent, qualified or "
+        "licensed person. Local codes, permits and the client's procedure take precedence. It is "
+        "not a test report under a laboratory's accreditation unless a person signs it as one.",
+    ),
+    (
+        "Items",
+        "The results relate only to the samples named in the data files and to the conditions "
+        "under which they were measured. Lab results are those of the named certificates; ids, "
+        "places and descriptions are as supplied.",
+    ),
+    (
+        "Mineral resources",
+        "Field-only results are not for resource estimation or public disclosure of grade unless "
+        "the competent or qualified person says so in writing. A correction factor is an "
+        "adjustment of assay data and must be stated wherever corrected values are shown.",
+    ),
+    (
+        "Metals in service",
+        "Composition only. Nothing here shows heat treatment, hardness, strength, soundness or "
+        "fitness for service. Where a wrong alloy can hurt someone, confirm by laboratory "
+        "analysis before use, carbon above all.",
+    ),
+    (
+        "Environmental decisions",
+        "An action level is a legal matter: the competent authority's rule for sampling, "
+        "replication and confirmation decides.",
+    ),
+    (
+        "LIBS",
+        "Laser radiation: keep to the laser class, controlled area and eyewear on the instrument's "
+        "label and in the local rules. The plasma is an ignition source: hot-work permit in "
+        "hazardous areas. Mirror-like surfaces reflect the beam. The shots leave marks on the part. "
+        "Argon displaces air in closed rooms.",
+    ),
+    (
+        "X-ray",
+        "Open-beam X-ray: only licensed and trained users, dosimetry and distances as the local "
+        "authority asks. Never hold a sample in the hand while measuring, never point the "
+        "instrument at a person.",
+    ),
+    (
+        "Dust and materials",
+        "Grinding and sieving can set free silica, lead, beryllium, asbestos and other harmful "
+        "dust: extraction, wet work and breathing protection as the local rules ask. Some minerals "
+        "and scales are radioactive.",
+    ),
+)
+SIGN_OFF_INTRO = (
+    "Each role is a separate person. A release is a draft until the signatures below are given; "
+    "its files are identified by the release id on each page and the digests in its manifest."
+)
+SIGN_OFF_ROLES = ("Prepared", "Checked", "Competent or qualified person", "Client")
+SIGN_OFF_HEADINGS = ("Role", "Name", "Date", "Signature")
+
+# ---- workbook ------------------------------------------------------------------------
+
+SHEETS = {
+    "summary": "Summary",
+    "pairs": "Pairs",
+    "statistics": "Statistics",
+    "factors": "Factors",
+    "exclusions": "Exclusions",
+    "quality": "Quality",
+    "findings": "Findings",
+    "charts": "Charts",
+    "inputs": "Inputs",
+    "settings": "Settings",
+}
+CHART_LIMIT = "Charts of the first {shown} of {total} strata with pairs; the rest are in report.pdf."
+
+# ---- sentences -----------------------------------------------------------------------
+
+_ORDINARY_NAME = re.compile(r"[^\W\d_][\w ,-]{0,39}")
+
+
+@cache
+def element_name(symbol: str) -> str:
+    """The element's English name, or the symbol where it is none."""
+    from periodictable import elements
+
+    try:
+        name = str(elements.symbol(symbol).name)
+    except ValueError:
+        return symbol
+    return {"aluminum": "aluminium", "cesium": "caesium"}.get(name, name)
+
+
+def _samples(n: int, matrix: str) -> str:
+    if not matrix:
+        return count(n, "sample")
+    if _ORDINARY_NAME.fullmatch(matrix):
+        return count(n, f"{matrix} sample")
+    return f"{count(n, 'sample')} (matrix {matrix})"
+
+
+def _side(text: str) -> str:
+    """A signed number as a size: the sign is said in words."""
+    return text.lstrip("+-")
+
+
+def _above(text: str) -> str:
+    """"12 % above", "3 % below", "equal"."""
+    if not text.strip("+-0.\N{NO-BREAK SPACE}"):
+        return "level with"
+    return "below" if text.startswith("-") else "above"
+
+
+def _signed_interval(interval: str, unit: str) -> str:
+    """"+8 to +16" as "8 to 16 % above", "-3 to +27" as "3 % below to 27 % above"."""
+    low, high = interval.split(" to ")
+    space = "\N{NO-BREAK SPACE}"
+    sides = {_above(low), _above(high)} - {"level with"}
+    if len(sides) == 2:
+        return f"{_side(low)}{space}{unit} below to {_side(high)}{space}{unit} above"
+    side = sides.pop() if sides else "above"
+    first, last = (low, high) if side == "above" else (high, low)
+    return f"{_side(first)} to {_side(last)}{space}{unit} {side}"
+
+
+def _level(figure: Figure) -> str:
+    return percent(figure.level) if math.isfinite(figure.level) else percent(0.95)
+
+
+def _bias_sentence(
+    stratum: Stratum, figures: dict[str, Figure], scale: str, unit: str, per_mg_kg: float
+) -> str:
+    ratio, relative = figures["geometric_mean_ratio"], figures["ratio_as_difference"]
+    absolute = figures["mean_difference"]
+    figure = absolute if scale == "absolute" else ratio
+    n = figure.n or 0
+    technique = stratum.technique or "field"
+    name = element_name(stratum.element)
+    head = f"On {_samples(n, stratum.matrix)} the {technique} {name} result"
+    if not math.isfinite(figure.value):
+        reason = figure.reason.rstrip(". ") or "too few usable pairs"
+        return (
+            f"{count(n, 'usable pair')} of {technique} and laboratory {name} can't show how far "
+            f"they differ ({reason})."
+        ).replace("no usable pair", "No usable pair", 1)
+    if scale == "absolute":
+        value, interval = absolute.texts(per_mg_kg)
+        shown_unit = unit_name(unit)
+        side = _above(value)
+        size = "" if side == "level with" else f"{_side(value)}\N{NO-BREAK SPACE}{shown_unit} "
+        tail = f"{_level(absolute)} interval {_signed_interval_or_none(interval, shown_unit)}"
+        return f"{head} was on average {size}{side} the laboratory's ({tail})."
+    if 0.5 <= ratio.value <= 2:
+        value, interval = relative.texts(1)
+        side = _above(value)
+        size = "" if side == "level with" else f"{_side(value)}\N{NO-BREAK SPACE}% "
+        tail = f"{_level(relative)} interval {_signed_interval_or_none(interval, '%')}"
+        return f"{head} was on average {size}{side} the laboratory's ({tail})."
+    value, interval = ratio.texts(1)
+    return f"{head} was on average {value} times the laboratory's ({_level(ratio)} interval {interval})."
+
+
+def _signed_interval_or_none(interval: str, unit: str) -> str:
+    return "not estimable" if interval == NONE else _signed_interval(interval, unit)
+
+
+def _limits_sentence(
+    figures: dict[str, Figure], scale: str, coverage: str, unit: str, per_mg_kg: float
+) -> str:
+    key = "limits_absolute" if scale == "absolute" else "limits_log_ratio"
+    lower, upper = figures[f"{key}_lower"], figures[f"{key}_upper"]
+    if not (math.isfinite(lower.value) and math.isfinite(upper.value)):
+        return ""
+    low, low_interval = lower.texts(per_mg_kg)
+    high, high_interval = upper.texts(per_mg_kg)
+    ends = f"{_level(lower)} intervals of these ends {low_interval} and {high_interval}"
+    if scale == "absolute":
+        shown = unit_name(unit)
+        space = "\N{NO-BREAK SPACE}"
+        low, high = (
+            f"{_side(v)}{space}{shown} {_above(v).replace('level with', 'from')}"
+            for v in (low, high)
+        )
+        return (
+            f"{coverage} single field results lie between {low} and {high} the laboratory's "
+            f"({ends} {shown}, n = {lower.n})."
+        )
+    return (
+        f"{coverage} single field results lie between {low} and {high} times the laboratory's "
+        f"({ends}, n = {lower.n})."
+    )
+
+
+def _censored_sentence(figures: dict[str, Figure]) -> str:
+    pairs = int(figures["pairs"].value)
+    field, lab, both = (
+        int(figures[k].value) for k in ("field_censored", "lab_censored", "both_censored")
+    )
+    censored = field + lab - both
+    ratio = figures.get("censored_ratio")
+    if not censored or ratio is None or not math.isfinite(ratio.value):
+        return ""
+    value, interval = ratio.texts(1)
+    return (
+        f"{plain(censored, 0)} of {count(pairs, 'pair')} "
+        f"{'has' if censored == 1 else 'have'} a result below or above a limit; with these kept "
+        f"as limits the field is {value} times the laboratory's "
+        f"({_level(ratio)} interval {interval}, n = {ratio.n})."
+    )
+
+
+def _ended(text: str) -> str:
+    text = text.strip()
+    return text if not text or text.endswith((".", "!", "?")) else f"{text}."
+
+
+def _verdict_sentence(
+    factor: CorrectionFactor | None, verdict: Verdict, unit: str, per_mg_kg: float
+) -> str:
+    range_text = range_of(verdict, unit, per_mg_kg)
+    where = f" between {range_text.replace(' to ', ' and ')}" if range_text != NONE else ""
+    until = f" until {verdict.valid_until}" if verdict.valid_until else ""
+    step = f" {_ended(verdict.next_step)}" if verdict.next_step else ""
+    if verdict.decision == ACCEPTED:
+        return f"Field results may be used alone{where}{until}.{step}"
+    if verdict.decision == ACCEPTED_CORRECTED:
+        name = f" with factor {factor.factor_id}" if factor is not None else ""
+        return f"Field results may be used after correction{name}{where}{until}.{step}"
+    if verdict.decision == LABORATORY_ONLY:
+        return f"Use laboratory results: {_ended(_lower_first(verdict.reason))}{step}"
+    return f"No verdict can be given yet: {_ended(_lower_first(verdict.reason))}{step}"
+
+
+def _lower_first(text: str) -> str:
+    """Lower the first letter, unless the first word is a symbol or an abbreviation."""
+    first = text.split(" ", 1)[0]
+    if len(first) < 3 or not first[1:].islower():
+        return text
+    return text[:1].lower() + text[1:]
+
+
+def range_of(verdict: Verdict, unit: str, per_mg_kg: float) -> str:
+    """The accepted range in the reader's unit, or a dash."""
+    return interval_of_numbers(
+        verdict.range_low * per_mg_kg, verdict.range_high * per_mg_kg, unit
+    )
+
+
+def coverage_words(coverage: float = 0.95) -> str:
+    """How many single results the limits of agreement hold."""
+    return "Nineteen of twenty" if abs(coverage - 0.95) < 1e-9 else f"{percent(coverage)} of"
+
+
+def sentences_for(
+    stratum: Stratum,
+    statistics: StratumStatistics,
+    factor: CorrectionFactor | None,
+    verdict: Verdict,
+    unit: str,
+    per_mg_kg: float,
+) -> tuple[str, ...]:
+    """Two to four plain sentences: average difference, single results, what to do.
+
+    ``unit`` is the reader's unit and ``per_mg_kg`` turns mg/kg into it. The numbers are
+    those of the stratum's table, digit for digit.
+    """
+    figures = by_key(statistics)
+    scale = statistics.difference_scale
+    out = [
+        _bias_sentence(stratum, figures, scale, unit, per_mg_kg),
+        _limits_sentence(figures, scale, coverage_words(), unit, per_mg_kg),
+        _censored_sentence(figures),
+        _verdict_sentence(factor, verdict, unit, per_mg_kg),
+    ]
+    return tuple(sentence for sentence in out if sentence)

@@ -1,0 +1,475 @@
+"""Invented reconciliations for the tests of the report: all names and numbers are made up."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from reconcile.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    EXCLUSION_COLUMNS,
+    INSUFFICIENT,
+    LABORATORY_ONLY,
+    PAIR_COLUMNS,
+    QUARANTINE_COLUMNS,
+    Change,
+    CorrectionFactor,
+    Criterion,
+    Finding,
+    InputFile,
+    LevelBias,
+    QualityCheck,
+    Reconciliation,
+    SettingLine,
+    Stratum,
+    StratumResult,
+    StratumStatistics,
+    Verdict,
+    WaterfallStep,
+)
+from reconcile.reporting import words
+from reconcile.statistics import agreement, bias, censored_ratio, decisions, lines
+from reconcile.statistics.result import Estimate, not_estimable
+
+RELEASE = "2026-10-r2-3fa9c2d4"
+MARKUP_ID = '<img src="file:///etc/passwd"/>'
+FORMULA_ID = "=cmd|' /C calc'!A0"
+SUM_ID = "+SUM(A1:A9)"
+LONG_ID = "SITE-" + "ABCDEFGHIJ" * 12
+BIDI_ID = "S-\u202e12"
+CYRILLIC_ID = "Проба-7 µ²≤λ"
+HOSTILE_IDS = (MARKUP_ID, FORMULA_ID, SUM_ID, "@SUM(1)", "-1+2", LONG_ID, BIDI_ID, CYRILLIC_ID,
+               "a & b <b>c</b>", "tab\there", "中文-1", "_x0041_")  # fmt: skip
+UNITS = {"%": 1e-4, "mg/kg": 1.0, "g/t": 1.0, "ug/kg": 1e3}
+
+
+def sha(text: str) -> str:
+    """A digest that looks like a real one."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def pair_table(
+    stratum: Stratum,
+    lab: np.ndarray,
+    field: np.ndarray,
+    field_limit: float = 0.0,
+    lab_limit: float = 0.0,
+    excluded: Sequence[int] = (),
+    ids: Sequence[str] = (),
+) -> pd.DataFrame:
+    """A pair table in which values below a limit are censored, as the store would give it."""
+    n = len(lab)
+    rows = []
+    for i in range(n):
+        below_field, below_lab = field[i] < field_limit, lab[i] < lab_limit
+        reason = ""
+        if below_field and below_lab:
+            reason = "field and lab outside their limits"
+        elif below_field:
+            reason = "field outside its limits"
+        elif below_lab:
+            reason = "lab outside its limits"
+        elif i in excluded:
+            reason = "custody broken"
+        rows.append(
+            {
+                "stratum": stratum.key,
+                "sample_id": ids[i] if i < len(ids) else f"S-{i + 1:04d}",
+                "group": f"H{i % 5 + 1}",
+                "field_mean": math.nan if below_field else field[i],
+                "field_se": 0.04 * field[i],
+                "field_sd": 0.1 * field[i],
+                "field_n": 6,
+                "field_spots": 3,
+                "field_qualifier": "<" if below_field else "",
+                "field_low": 0.0 if below_field else field[i],
+                "field_high": field_limit if below_field else field[i],
+                "lab_mean": math.nan if below_lab else lab[i],
+                "lab_se": math.nan,
+                "lab_n": 1,
+                "lab_qualifier": "<" if below_lab else "",
+                "lab_low": 0.0 if below_lab else lab[i],
+                "lab_high": lab_limit if below_lab else lab[i],
+                "field_time": pd.Timestamp("2026-10-05T08:00:00Z") + pd.Timedelta(hours=i % 400),
+                "lab_time": pd.Timestamp("2026-10-20T00:00:00Z"),
+                "certificate": f"CERT-{i % 3 + 1}",
+                "custody": "broken" if i in excluded else "complete",
+                "used": reason == "",
+                "reason": reason,
+            }
+        )
+    return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
+
+
+def statistics_of(
+    pairs: pd.DataFrame, levels: Sequence[tuple[str, float]] = (), scale: str = "log ratio"
+) -> StratumStatistics:
+    """The real statistics of a pair table."""
+    used = pairs.loc[pairs["used"]]
+    lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
+    lam = 2.0
+    fits = {
+        "ols": lines.ols(lab, field),
+        "deming": lines.deming(lab, field, lam),
+        "weighted deming": lines.weighted_deming(lab, field, lam),
+        "passing-bablok": lines.passing_bablok(lab, field),
+    }
+    headline = lines.choose_headline(
+        structure="constant CV" if scale == "log ratio" else "constant SD", lam=lam, n=len(lab)
+    )
+    best = fits.get(headline.method, fits["passing-bablok"])
+    low, high = ((float(lab.min()), float(lab.max())) if len(lab) else (math.nan, math.nan))
+    at_levels = []
+    for name, value in levels:
+        table = decisions.decision_table(lab, field, value)
+        at = (
+            bias.bias_at(best, value)
+            if low <= value <= high
+            else not_estimable(len(lab), "the level lies outside the range of the pairs")
+        )
+        at_levels.append(
+            LevelBias(
+                value, name, at, table.lab_above, table.field_above,
+                table.false_negative, table.false_positive,
+            )
+        )  # fmt: skip
+    f_cens, l_cens = pairs["field_qualifier"].ne(""), pairs["lab_qualifier"].ne("")
+    eligible = pairs.loc[~pairs["custody"].eq("broken")]
+    bounds = eligible[["lab_low", "lab_high", "field_low", "field_high"]].to_numpy("float64")
+    censored = (
+        censored_ratio.censored_log_ratio_bias(*bounds.T).ratio
+        if (f_cens | l_cens).any()
+        else None
+    )
+    x, y = (np.log10(lab), np.log10(field)) if len(lab) else (lab, field)
+    return StratumStatistics(
+        n_pairs=len(pairs),
+        n_used=len(used),
+        n_excluded=int(pairs["custody"].eq("broken").sum()),
+        n_field_censored=int(f_cens.sum()),
+        n_lab_censored=int(l_cens.sum()),
+        n_both_censored=int((f_cens & l_cens).sum()),
+        lab_range=(low, high),
+        field_range=(
+            (float(field.min()), float(field.max())) if len(field) else (math.nan, math.nan)
+        ),
+        mean_difference=bias.mean_difference(lab, field),
+        mean_relative_difference=bias.mean_relative_difference(lab, field),
+        geometric_mean_ratio=bias.geometric_mean_ratio(lab, field),
+        hodges_lehmann=bias.hodges_lehmann(lab, field),
+        equivalence=bias.equivalence_ratio(lab, field, 0.10),
+        limits_absolute=agreement.limits_of_agreement(lab, field, "absolute"),
+        limits_relative=agreement.limits_of_agreement(lab, field, "relative"),
+        limits_log_ratio=agreement.limits_of_agreement(lab, field, "log ratio"),
+        concordance=agreement.concordance(lab, field),
+        correlation=agreement.correlation(lab, field),
+        share_within=agreement.share_within(lab, field, 0.20),
+        share_margin=0.20,
+        ols=fits["ols"],
+        ols_lab_on_field=lines.ols(field, lab),
+        log_line=lines.ols(x, y),
+        log_r_squared=agreement.correlation(x, y).r_squared,
+        deming=fits["deming"],
+        weighted_deming=fits["weighted deming"],
+        passing_bablok=fits["passing-bablok"],
+        error_ratio=Estimate(lam, 0.4, 1.3, 3.1, len(lab)),
+        error_ratio_source="field replicates against 12 pairs of laboratory duplicates",
+        headline=headline,
+        headline_line=best,
+        difference_scale=scale,
+        levels=tuple(at_levels),
+        censored_ratio=censored,
+        p_value_adjusted=0.031,
+        details=(("with every exclusion put back", bias.geometric_mean_ratio(lab, field)),),
+    )
+
+
+_CRITERIA = (
+    Criterion("purpose", "not resource estimation", "screening", True),
+    Criterion("element", "not a precious metal, not field carbon", "Cu", True),
+    Criterion("suspected fault", "none", "none", True),
+    Criterion("description of the comparison", "specimen form, moisture basis, digestion class",
+              "stated", True),
+    Criterion("pairs", "20 or more", "38 used", True),
+    Criterion("pairs in each third of the range", "3 or more", "12, 14 and 12", True),
+    Criterion("pairs outside the limits of a method", "at most 40%", "2% of 41", True),
+    Criterion("bias, as read", "within ±10% (90% interval)", "+8.1% to +16.3%, n 38", False),
+    Criterion("spread, as read", "limits of agreement within a factor 1.40",
+              "a factor 1.29 about the bias, n 38", True),
+    Criterion("missed at trigger, as read", "at most 5% of samples at or above it", "1 of 17",
+              None),
+    Criterion("bias, corrected", "within ±10% (90% interval)", "-2.4% to +3.0%, n 38", True),
+    Criterion("spread, corrected", "limits of agreement within a factor 1.40",
+              "a factor 1.27 about the bias, n 38", True),
+)  # fmt: skip
+
+_VERDICTS = {
+    ACCEPTED: Verdict(
+        ACCEPTED, "Bias and spread lie within the agreed limits.", 20.0, 800.0, "2027-01-31",
+        _CRITERIA[:7], "Keep sending one sample in twenty to the laboratory.",
+    ),
+    ACCEPTED_CORRECTED: Verdict(
+        ACCEPTED_CORRECTED,
+        "The bias is above the margin as read and within it after correction on held-out pairs.",
+        20.0, 800.0, "2027-01-31", _CRITERIA,
+        "Apply the factor; score it on next month's pairs before it is renewed.",
+    ),
+    LABORATORY_ONLY: Verdict(
+        LABORATORY_ONLY, "Limits of agreement are wider than a factor 1.40.",
+        criteria=_CRITERIA[:9], next_step="Send samples near the trigger to the laboratory.",
+    ),
+    INSUFFICIENT: Verdict(
+        INSUFFICIENT, "Fewer pairs were used than the settings ask for.",
+        criteria=_CRITERIA[:6], next_step="Collect 17 further pairs over the whole range.",
+    ),
+}  # fmt: skip
+
+
+def stratum_of(element: str = "Cu", technique: str = "XRF", matrix: str = "soil") -> Stratum:
+    """A stratum with every fact filled in."""
+    return Stratum(
+        element=element,
+        field_method=f"{technique} · SN-0042 · soil mode v3",
+        lab_method="ICP-OES · AR-01 · aqua regia",
+        matrix=matrix,
+        specimen_form="sieved",
+        moisture_basis="dry",
+        pair_type="split",
+        technique=technique,
+        digestion_class="partial",
+    )
+
+
+def result_of(
+    stratum: Stratum,
+    decision: str = ACCEPTED_CORRECTED,
+    n: int = 41,
+    ratio: float = 1.12,
+    spread: float = 0.14,
+    unit: str = "mg/kg",
+    middle: float = 120.0,
+    width: float = 1.0,
+    field_limit: float = 0.0,
+    lab_limit: float = 0.0,
+    excluded: Sequence[int] = (3,),
+    ids: Sequence[str] = (),
+    scale: str = "log ratio",
+    levels: Sequence[tuple[str, float]] = (("trigger", 150.0),),
+    notes: Sequence[str] = (),
+    seed: int = 1,
+) -> StratumResult:
+    """One invented stratum, log-normal about ``middle`` mg/kg."""
+    rng = np.random.default_rng(seed)
+    lab = np.exp(rng.normal(math.log(middle), width, n))
+    field = lab * ratio * np.exp(rng.normal(0, spread, n))
+    pairs = pair_table(stratum, lab, field, field_limit, lab_limit, excluded, ids)
+    statistics = statistics_of(pairs, levels, scale)
+    factor = None
+    if decision == ACCEPTED_CORRECTED:
+        factor = CorrectionFactor(
+            factor_id=f"{stratum.element}-{stratum.technique}-2026-10-r2",
+            stratum=stratum,
+            form="line",
+            intercept=1.7,
+            slope=ratio,
+            covariance=((2.6, -0.011), (-0.011, 0.0009)),
+            residual_sd=0.13,
+            residual_relative=True,
+            low=float(field.min()),
+            high=float(field.max()),
+            n=statistics.n_used,
+            pairs_hash=sha(stratum.key),
+            error_before=0.187,
+            error_after=0.139,
+            basis=f"to the aqua regia (partial) basis of {stratum.lab_method}",
+            reason="simplest form within one standard error of the best",
+        )
+    verdict = _VERDICTS[decision]
+    per = UNITS[unit]
+    return StratumResult(
+        stratum=stratum,
+        unit=unit,
+        per_mg_kg=per,
+        pairs=pairs,
+        statistics=statistics,
+        factor=factor,
+        verdict=verdict,
+        sentences=words.sentences_for(stratum, statistics, factor, verdict, unit, per),
+        notes=tuple(notes)
+        or (
+            "The laboratory's digestion is partial: laboratory results below field results are "
+            "expected and are no calibration fault of the field instrument.",
+        ),
+        decision_levels=tuple(levels),
+    )
+
+
+def ordinary() -> StratumResult:
+    """An ordinary stratum of 41 pairs, one excluded."""
+    return result_of(stratum_of())
+
+
+def insufficient() -> StratumResult:
+    """Two pairs: no limits, no line."""
+    return result_of(stratum_of("Ni", matrix="laterite"), INSUFFICIENT, n=2, excluded=())
+
+
+def empty() -> StratumResult:
+    """No pair at all."""
+    return result_of(stratum_of("Co", matrix="laterite"), INSUFFICIENT, n=0, excluded=())
+
+
+def censored() -> StratumResult:
+    """About half of the field results and some lab results below their limits."""
+    return result_of(
+        stratum_of("As"), LABORATORY_ONLY, n=48, middle=12.0, ratio=0.95, spread=0.3,
+        field_limit=12.0, lab_limit=6.0, levels=(("residential", 20.0), ("industrial", 60.0)),
+    )  # fmt: skip
+
+
+def absolute() -> StratumResult:
+    """Iron in mass per cent on the absolute scale, within one order of magnitude."""
+    return result_of(
+        stratum_of("Fe", "LIBS", "banded iron"), ACCEPTED, n=60, unit="%", middle=450_000.0,
+        width=0.12, ratio=0.985, spread=0.02, scale="absolute", levels=(("cut-off", 480_000.0),),
+    )  # fmt: skip
+
+
+def hostile() -> StratumResult:
+    """Names and ids that try to be markup, formulas or wider than the page."""
+    stratum = Stratum(
+        element="Pb",
+        field_method='XRF · <b onclick="x">SN</b> & co · ' + "calibration-" * 9,
+        lab_method="=HYPERLINK(1) · ICP-MS · " + "four-acid near total digestion " * 4,
+        matrix="<para>matrix</para> ]]> & " + "ö" * 60,
+        specimen_form="<img src='x'/>",
+        technique="XRF",
+    )
+    return result_of(
+        stratum, LABORATORY_ONLY, n=30, ids=HOSTILE_IDS, excluded=tuple(range(12)),
+        levels=(("<level & name> that is far too long to fit beside a rule", 200.0),),
+        notes=tuple(f"note {i} <i>{MARKUP_ID}</i> " + "word " * 30 for i in range(9)),
+    )  # fmt: skip
+
+
+def reconciliation(
+    results: Sequence[StratumResult], paper: str = "A4", quarantined: int = 70, **changes: object
+) -> Reconciliation:
+    """A whole invented period around some strata."""
+    exclusions = pd.DataFrame(
+        [
+            ("pair", row.sample_id, x.stratum.element, x.stratum.key, row.reason,
+             "seal 118 not intact at receipt", "Collect the sample again.")
+            for x in results
+            for row in x.pairs.loc[~x.pairs["used"]].itertuples(index=False)
+        ],
+        columns=list(EXCLUSION_COLUMNS),
+    )  # fmt: skip
+    quarantine = pd.DataFrame(
+        [
+            ("in/lab_2026-10.csv", "", i + 2, "Cu_ppm", HOSTILE_IDS[i % len(HOSTILE_IDS)],
+             "not a number and no known mark of a limit", "Correct the cell and run again.")
+            for i in range(quarantined)
+        ],
+        columns=list(QUARANTINE_COLUMNS),
+    )  # fmt: skip
+    pairs = sum(len(x.pairs) for x in results)
+    used = sum(x.statistics.n_used for x in results)
+    values: dict[str, object] = {
+        "title": "Field to laboratory reconciliation (invented data)",
+        "period": "2026-10",
+        "revision": 2,
+        "release_id": RELEASE,
+        "status": "draft",
+        "supersedes": "2026-10-r1-9b1e77aa",
+        "prepared_for": "An invented client",
+        "prepared_by": "An invented analyst",
+        "purpose": "screening",
+        "data_until": "2026-10-30T16:20:00Z",
+        "code_version": "0.1.0+" + sha("code")[:12],
+        "inputs_hash": sha("inputs"),
+        "settings_hash": sha("settings"),
+        "custody_head": sha("custody"),
+        "results": tuple(results),
+        "waterfall": (
+            WaterfallStep("field rows read", "rows", 1240, 1240 - quarantined,
+                          (("quarantined", quarantined),)),
+            WaterfallStep("field rows used", "rows", 1240 - quarantined, 1101 - quarantined,
+                          (("control", 96), ("another period", 43))),
+            WaterfallStep("pairs", "pairs", pairs, used,
+                          (("not eligible or censored", pairs - used),)),
+        ),
+        "exclusions": exclusions,
+        "quarantine": quarantine,
+        "field_only": tuple(f"F-{i:04d}" for i in range(150)),
+        "lab_only": HOSTILE_IDS,
+        "findings": (
+            Finding("custody", "serious", "S-0004", "Seal 118 was broken at receipt.",
+                    "received event of 2026-10-12", "Treat as not demonstrated; re-sample."),
+            Finding("identity", "warning", MARKUP_ID, "The id looks like 'S-0012'.",
+                    advice="Enter an alias if they are the same sample."),
+            Finding("diagnosis", "note", "Cu", "Nothing suspicious."),
+        ),
+        "quality": tuple(
+            QualityCheck(side, "reference material", f"RM-{i}", "ICP-OES · AR-01", "Cu",
+                         f"CERT-{i}", 3, 101.0 + i, 100.0, 4.0, 1.01 + i / 100, 0.3 + i, i < 5,
+                         "recovery 0.8 to 1.2 and |zeta| at most 3")
+            for side in ("field", "lab")
+            for i in range(6)
+        )
+        + (
+            QualityCheck("lab", "duplicate", "12 pairs", "ICP-OES · AR-01", "Cu", "2026-10", 12,
+                         0.062, 0.15, math.nan, math.nan, math.nan, True, "CV_RMS at most 15 %"),
+            QualityCheck("field", "blank", "silica", "XRF · SN-0042", "Cu", "2026-10-05", 4,
+                         2.1, 0.0, math.nan, math.nan, math.nan, None,
+                         "at most 3 times the lower limit"),
+        ),
+        "inputs": tuple(
+            InputFile(f"in/{kind}_2026-10.csv", sha(kind), 88_120, kind, 620, 610, 10)
+            for kind in ("field", "lab", "custody")
+        ),
+        "settings": tuple(
+            SettingLine(f"thresholds.name_{i}", str(i / 100), "what the threshold is for " * 2)
+            for i in range(28)
+        ),
+        "changes": (
+            Change("Cu · XRF · soil: verdict", "laboratory only", "accepted after correction"),
+            Change("inputs", "2 files", "3 files"),
+        ),
+        "paper": paper,
+    }  # fmt: skip
+    values.update(changes)
+    return Reconciliation(**values)  # type: ignore[arg-type]
+
+
+def mixed(paper: str = "A4") -> Reconciliation:
+    """Each kind of stratum once."""
+    return reconciliation(
+        [ordinary(), absolute(), censored(), hostile(), insufficient(), empty()], paper
+    )
+
+
+_SYMBOLS = (
+    "Li Be B Na Mg Al Si P S K Ca Sc Ti V Cr Mn Fe Co Ni Cu Zn Ga Ge As Se Rb Sr Y Zr Nb Mo Ag "
+    "Cd In Sn Sb Te Cs Ba La Ce Pr Nd Sm Eu Gd Tb Dy Ho Er Tm Yb Lu Hf Ta W Re Au Hg Tl"
+).split()
+
+
+def many(count: int, n: int = 41) -> Reconciliation:
+    """``count`` ordinary strata of different elements."""
+    decisions_ = (ACCEPTED, ACCEPTED_CORRECTED, LABORATORY_ONLY)
+    return reconciliation(
+        [
+            result_of(
+                stratum_of(_SYMBOLS[i % len(_SYMBOLS)], matrix="soil" if i < 60 else "rock"),
+                decisions_[i % 3], n=n, seed=i, middle=10.0 ** (i % 5),
+                levels=(("trigger", 1.2 * 10.0 ** (i % 5)),),
+            )
+            for i in range(count)
+        ]
+    )  # fmt: skip
