@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 
 _CENSORED = ("outside its limits", "outside their limits")
 _FEWEST_DUPLICATES = 3
+_EXACT = 1_000_000  # degrees of freedom of an error that is stated, not measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,9 +283,14 @@ def _error_ratio(
         if math.isnan(lab_variance):
             middle = float(used["lab_mean"].median())
             lab_variance = lab_error.relative_variance * middle**2
-    ratio = components.error_variance_ratio(
-        field_variance, freedom, lab_variance / replicates, lab_error.degrees_of_freedom, level
-    )
+    ratio = components.variance_ratio_of_sds(
+        math.sqrt(field_variance),
+        int(min(freedom, _EXACT)),
+        math.sqrt(lab_variance / replicates),
+        int(min(lab_error.degrees_of_freedom, _EXACT)),
+        "log" if scale == "log ratio" else "absolute",
+        level,
+    ).ratio
     return ratio, f"field replicates against {lab_error.source}"
 
 

@@ -42,6 +42,10 @@ SELECT
         ELSE stddev_samp({low}) FILTER ({n} > 0 AND {censored} = 0)
       END AS {sd}
     -- end each
-FROM (FROM field_spot ORDER BY ALL)
+FROM (
+    FROM field_spot
+    ORDER BY sample_id, technique, instrument, calibration, matrix, specimen_form,
+        moisture_basis, pair_type, "group", spot
+)
 GROUP BY sample_id, technique, instrument, calibration, matrix, specimen_form, moisture_basis,
     pair_type, "group";
