@@ -1,0 +1,750 @@
+"""The way in: one file and its settings -> typed tables, with the account of every row."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+import schemas
+from reconcile.errors import ReconcileError
+from reconcile.intake import facts as fact_work
+from reconcile.intake import results
+from reconcile.intake.cells import CellFormat, DecimalMark, decimal_evidence, parse_column
+from reconcile.intake.headings import Block, Column, find_block, matching, understand
+from reconcile.intake.setaside import set_aside
+from reconcile.intake.sources import Body, Sheet, digest, open_sheets
+from reconcile.intake.tables import BELOW, ColumnMeaning, TypedTable
+from reconcile.intake.times import parse_times
+from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, TIME_OF_KIND
+from reconcile.model import QUARANTINE_COLUMNS
+from reconcile.quantities import ATOMIC_WEIGHTS_EDITION, parse_unit, unit_question
+from reconcile.settings import TableSettings
+
+#: Fixed facts that serve the recalculation only.
+BLANK_MASS = "blank_mass_g"
+_TEXT = pa.string()
+_TIME = pa.timestamp("us", "UTC")
+
+
+def read_file(
+    path: Path,
+    shown_path: str,
+    table: TableSettings,
+    *,
+    zone: str,
+    register: pd.DataFrame | None = None,
+) -> tuple[TypedTable, ...]:
+    """Read one file as its table settings say: one typed table per sheet.
+
+    ``zone`` is the time zone of times that carry none; ``register`` holds the rows of the
+    sample register (columns as in ``tables.REGISTER_FACTS``), used where the table's
+    ``look_up`` is "lab_id". Raises ReconcileError where the file can't be read as a whole;
+    single bad rows and cells go to the quarantine of the table instead.
+    """
+    sha256 = digest(path, shown_path)
+    wanted = (table.sheet,) if isinstance(table.sheet, str) else table.sheet
+    wanted = tuple(w for w in wanted if w)
+    sheets = open_sheets(path, shown_path, wanted)
+    read: list[TypedTable] = []
+    skipped: list[ReconcileError] = []
+    notes: list[str] = []
+    for sheet in sheets:
+        place = f"{shown_path}, sheet '{sheet.name}'" if sheet.name else shown_path
+        job = _Job(path, shown_path, sha256, sheet, table, zone, register, place)
+        try:
+            read.append(_read_sheet(job))
+        except _NotATable as error:
+            if len(sheets) == 1 or wanted:
+                raise ReconcileError(error.message, error.advice) from error
+            skipped.append(error)
+            notes.append(f"sheet '{sheet.name}' was not read: {error.message}")
+    if not read:
+        raise ReconcileError(skipped[0].message, skipped[0].advice)
+    if notes:
+        read[0] = _with(read[0], notes=read[0].notes + tuple(notes))
+    return tuple(read)
+
+
+class _NotATable(ReconcileError):
+    """The sheet holds no table of this kind; other sheets of the workbook may."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """What reading one sheet needs to know."""
+
+    path: Path
+    shown: str
+    sha256: str
+    sheet: Sheet
+    table: TableSettings
+    zone: str
+    register: pd.DataFrame | None
+    place: str
+
+
+@dataclass(slots=True)
+class _Ledger:
+    """Rows and cells that can't be used, by position, while a sheet is read."""
+
+    rows: dict[int, tuple[str, str, str]] = field(default_factory=dict)  # found, reason, advice
+    cells: dict[tuple[int, str], tuple[str, str, str]] = field(default_factory=dict)
+
+    def row(self, at: int, found: str, reason: str, advice: str) -> None:
+        """Put a row into quarantine; further reasons are added to the first."""
+        if at in self.rows:
+            before = self.rows[at]
+            if reason not in before[1]:
+                self.rows[at] = (before[0], f"{before[1]}; {reason}", before[2])
+            return
+        self.rows[at] = (found, reason, advice)
+
+    def cell(self, at: int, heading: str, found: str, reason: str, advice: str) -> None:
+        """Put a cell into quarantine; its row stays."""
+        self.cells.setdefault((at, heading), (found, reason, advice))
+
+
+def _with(table: TypedTable, **changes: Any) -> TypedTable:
+    from dataclasses import replace
+
+    return replace(table, **changes)
+
+
+def _read_sheet(job: _Job) -> TypedTable:
+    table, sheet = job.table, job.sheet
+    try:
+        block = find_block(sheet, table, job.place)
+    except ReconcileError as error:
+        raise _NotATable(error.message, error.advice) from error
+    fixed = fact_work.fixed_facts(
+        table,
+        tuple(f for f in FACTS[table.kind] if f != "row")
+        + ((BLANK_MASS,) if table.kind == "lab" else ()),
+        job.place,
+    )
+    columns = _settle(understand(block, table, job.place), job)
+    layout = _layout(columns, job)
+    notes: list[str] = list(sheet.notes)
+    notes += [
+        f"the settings name the column '{name}', which {job.place} does not have"
+        for name in table.columns
+        if not matching(block, name)
+    ]
+    body = sheet.read_body(block.last_line, len(block.headings))
+    body, aside = set_aside(body, columns, block)
+    n = len(body.lines)
+    ledger = _Ledger()
+    mark = _decimal_mark(job, columns, body, notes)
+    rules = CellFormat.of(mark, table.cells.below_words, table.cells.no_result_words)
+    facts = _facts(job, columns, block, body, fixed, rules, ledger, notes)
+    kind = table.kind
+    if kind in {"field", "lab"}:
+        read = results.read_results(
+            results.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),
+            ledger,
+            notes,
+        )
+        if len(read.outside):
+            aside += (("element not asked for", len(read.outside)),)
+    elif kind == "reference materials":
+        facts, body, read = results.read_reference(
+            results.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),
+            ledger,
+            notes,
+        )
+        n = len(body.lines)
+    else:
+        read = results.nothing_read(n)
+    _validate(job, facts, read, ledger, n)
+    return _finish(job, columns, body, facts, read, ledger, aside, notes)
+
+
+# ---- what the columns are -----------------------------------------------------------------
+
+
+def _settle(columns: tuple[Column, ...], job: _Job) -> tuple[Column, ...]:
+    """Resolve columns that stand there more than once; side-by-side tables are allowed."""
+    from dataclasses import replace
+
+    table = job.table
+    looked_up = table.look_up == "lab_id"
+    if looked_up and table.kind != "lab":
+        raise ReconcileError(
+            f"{job.place}: look_up is meant for lab tables, not for a {table.kind} table.",
+            "Take 'look_up' out of this table's settings.",
+        )
+    has_lab_id = any(c.fact == "lab_id" for c in columns)
+    settled: list[Column] = []
+    first: dict[str, Column] = {}
+    helpers = {"value", "error", "limit", "element", "qualifier"}
+    long_layout = table.layout == "long" or (
+        table.layout == "" and {"element", "value"} <= {c.fact for c in columns}
+    )
+    for column in columns:
+        if looked_up and not has_lab_id and column.fact == "sample_id" and column.why != "settings":
+            column = replace(column, fact="lab_id", why="heading; ids are lab ids by the settings")
+        if (
+            column.role == "fact"
+            and column.fact in helpers
+            and not long_layout
+            and table.kind in {"field", "lab"}
+        ):
+            column = replace(column, role="ignored", fact="", why="belongs to the long layout")
+        if long_layout and column.role in {"value", "error", "limit"} and column.species:
+            column = replace(column, role="ignored", why="the table is in long layout")
+        settled.append(column)
+    result: list[Column] = []
+    for column in settled:
+        if column.role == "fact":
+            identity = f"{column.fact}/{column.species.formula if column.species else ''}"
+            earlier = first.get(identity)
+            if earlier is not None:
+                if column.fact in {"sample_id", "lab_id"} and column.heading == earlier.heading:
+                    result.append(replace(column, why="side-by-side table: must agree"))
+                    continue
+                if column.why == "settings" and earlier.why != "settings":
+                    result[result.index(earlier)] = replace(
+                        earlier, role="ignored", fact="", why="another column holds it"
+                    )
+                    first[identity] = column
+                    result.append(column)
+                    continue
+                if column.why != "settings":
+                    result.append(
+                        replace(
+                            column,
+                            role="unclear",
+                            question=f"'{earlier.heading}' means {column.fact} already",
+                        )
+                    )
+                    continue
+                raise ReconcileError(
+                    f"{job.place}: the columns '{earlier.heading}' and '{column.heading}' are both "
+                    f"to mean {column.fact}.",
+                    "Name one of them in the settings.",
+                )
+            first[identity] = column
+        elif column.role in {"value", "error", "limit"} and column.species is not None:
+            identity = f"{column.role}/{column.species.element}@{column.method}"
+            earlier = first.get(identity)
+            if earlier is not None:
+                same = earlier.species == column.species
+                if same and column.role == "value":
+                    raise ReconcileError(
+                        f"{job.place}: the columns {earlier.index + 1} ('{earlier.heading}') and "
+                        f"{column.index + 1} ('{column.heading}') both hold "
+                        f"{column.species.formula}.",
+                        "Say in 'columns' which one to ignore, or give each a method.",
+                    )
+                result.append(
+                    replace(
+                        column,
+                        role="unclear",
+                        question=f"{column.species.element} stands in '{earlier.heading}' already",
+                    )
+                )
+                continue
+            first[identity] = column
+        result.append(column)
+    return tuple(result)
+
+
+def _layout(columns: tuple[Column, ...], job: _Job) -> str:
+    table = job.table
+    kind = table.kind
+    if kind not in {"field", "lab", "reference materials"}:
+        return ""
+    long = {"element", "value"} <= {c.fact for c in columns if c.role == "fact"}
+    wide = any(c.role == "value" and c.species for c in columns)
+    if table.layout == "long" and not long:
+        raise ReconcileError(
+            f"{job.place}: a long table needs a column of elements and one of results.",
+            'Name them: columns = { "…" = "element", "…" = "value" }.',
+        )
+    if long and table.layout != "wide":
+        return "long"
+    if wide:
+        return "wide"
+    unclear = [c for c in columns if c.role == "unclear"]
+    unitless = [c for c in unclear if c.question == "no unit is stated"]
+    if unitless:
+        raise _NotATable(
+            f"{job.place}: {len(unitless)} columns of results name no unit "
+            f"('{unitless[0].heading}' …).",
+            'Set the unit for this table, such as unit = "mg/kg".',
+        )
+    first = unclear[0] if unclear else None
+    detail = f" '{first.heading}' {first.question}." if first else ""
+    raise _NotATable(
+        f"{job.place}: no column of results was recognised.{detail}",
+        "Name the columns in 'columns', or check the headings.",
+    )
+
+
+def _decimal_mark(
+    job: _Job, columns: tuple[Column, ...], body: Body, notes: list[str]
+) -> DecimalMark:
+    """The decimal mark: by the settings, else by cells that allow one reading only."""
+    told = job.table.cells.decimal_mark
+    if told:
+        return told
+    if not job.sheet.texts_can_hold_commas and not job.sheet.typed_numbers:
+        return "."
+    point = comma = 0
+    for column in columns:
+        numeric_fact = column.role == "fact" and (
+            column.fact in NUMBER_FACTS or column.fact in {"value", "error", "limit"}
+        )
+        if not numeric_fact and column.role not in {"value", "error", "limit"}:
+            continue
+        cells = body.columns[column.index]
+        with_comma = cells.filter(pc.fill_null(pc.match_substring(cells, ","), False))
+        more = decimal_evidence(pc.unique(with_comma).to_pylist()[:5000])
+        if not job.sheet.typed_numbers:
+            with_point = cells.filter(pc.fill_null(pc.match_substring(cells, "."), False))
+            less = decimal_evidence(pc.unique(with_point.slice(0, 5000)).to_pylist())
+            point += less[0]
+        point += more[0]
+        comma += more[1]
+    if comma and not point:
+        notes.append("a comma is read as the decimal mark of this file")
+        return ","
+    if point:
+        return "."
+    return ""
+
+
+# ---- facts ----------------------------------------------------------------------------------
+
+
+def _facts(
+    job: _Job,
+    columns: tuple[Column, ...],
+    block: Block,
+    body: Body,
+    fixed: dict[str, str],
+    rules: CellFormat,
+    ledger: _Ledger,
+    notes: list[str],
+) -> dict[str, pa.Array]:
+    """All facts of the kind, one array each; helpers of the reading are kept beside them."""
+    table = job.table
+    kind = table.kind
+    n = len(body.lines)
+    at = _column_reader(body)
+    by_fact: dict[str, Column] = {}
+    for column in columns:
+        if column.role == "fact" and not column.species:
+            by_fact.setdefault(column.fact, column)
+    wanted = [f for f in FACTS[kind] if f != "row"]
+    facts: dict[str, pa.Array] = {}
+    for name in wanted:
+        if name in TIME_FACTS or name in NUMBER_FACTS:
+            continue
+        column = by_fact.get(name)
+        text = at(column.index) if column else pa.nulls(n, _TEXT)
+        facts[name] = fact_work.normal(name, text)
+    for name in ("unit", "sigma", "qualifier"):
+        if name in by_fact:
+            facts[f"_{name}"] = at(by_fact[name].index)
+    id_columns = _ids(job, by_fact, block, at, facts, n)
+    _check_side_by_side(columns, by_fact, at, ledger)
+    numbers_of = _numbers(wanted, by_fact, at, fixed, rules, ledger, n, job.place)
+    facts.update(numbers_of)
+    _times(job, wanted, by_fact, at, facts, ledger, notes, n)
+    for name, value in fixed.items():
+        if name in facts and name not in NUMBER_FACTS and name not in TIME_FACTS:
+            facts[name] = pc.coalesce(facts[name], pa.scalar(value, _TEXT))
+            facts[name] = fact_work.normal(name, facts[name])
+    if kind in {"field", "lab", "sample register"}:
+        if table.look_up == "lab_id":
+            _look_up(job, facts, ledger)
+        fact_work.apply_kind_rules(facts, table, block, at, id_columns, job.place)
+    elif table.kind_rules:
+        raise ReconcileError(
+            f"{job.place}: kind rules have no meaning in a {kind} table.", "Take them out."
+        )
+    return facts
+
+
+def _column_reader(body: Body) -> Any:
+    known: dict[int, pa.Array] = {}
+
+    def at(index: int) -> pa.Array:
+        if index not in known:
+            known[index] = fact_work.trimmed(body.columns[index])
+        return known[index]
+
+    return at
+
+
+def _ids(
+    job: _Job,
+    by_fact: dict[str, Column],
+    block: Block,
+    at: Any,
+    facts: dict[str, pa.Array],
+    n: int,
+) -> tuple[int, ...]:
+    """Build and tidy sample ids; returns the columns that they come from."""
+    table = job.table
+    if "sample_id" not in facts:
+        return ()
+    used: tuple[int, ...] = ()
+    if table.sample_id_template:
+        facts["sample_id"], used = fact_work.build_ids(
+            table.sample_id_template, block, at, n, job.place
+        )
+    elif "sample_id" in by_fact:
+        used = (by_fact["sample_id"].index,)
+    elif table.kind in {"field", "lab", "sample register", "aliases"} and table.look_up == "":
+        if "sample_id" not in table.fixed:
+            known = ", ".join(f"'{h.names[-1]}'" for h in block.headings if h.names)
+            raise _NotATable(
+                f"{job.place}: no column holds the sample id (headings: {known[:300]}).",
+                'Name it: columns = { "heading" = "sample_id" }; a column without a heading is '
+                'called "column 1", "column 2" ….',
+            )
+    if table.look_up == "lab_id" and "lab_id" not in by_fact:
+        raise _NotATable(
+            f"{job.place}: no column holds the lab id.",
+            'Name it: columns = { "heading" = "lab_id" }.',
+        )
+    facts["sample_id"] = fact_work.apply_id_rules(
+        facts["sample_id"], table.sample_id_rules, job.place
+    )
+    return used
+
+
+def _check_side_by_side(
+    columns: tuple[Column, ...], by_fact: dict[str, Column], at: Any, ledger: _Ledger
+) -> None:
+    """Rows of side-by-side tables must name the same sample throughout."""
+    for column in columns:
+        first = by_fact.get(column.fact)
+        if (
+            first is None
+            or first.index == column.index
+            or column.fact not in {"sample_id", "lab_id"}
+        ):
+            continue
+        here, there = at(first.index), at(column.index)
+        differ = pc.fill_null(
+            pc.not_equal(here, there), pc.xor(pc.is_null(here), pc.is_null(there))
+        )
+        for i in np.flatnonzero(differ.to_numpy(zero_copy_only=False)):
+            ledger.row(
+                int(i),
+                f"{here[int(i)]} | {there[int(i)]}",
+                f"tables stand side by side, and '{column.heading}' differs between them in this "
+                "row",
+                "Split the tables, or put their rows into the same order.",
+            )
+
+
+def _numbers(
+    wanted: list[str],
+    by_fact: dict[str, Column],
+    at: Any,
+    fixed: dict[str, str],
+    rules: CellFormat,
+    ledger: _Ledger,
+    n: int,
+    place: str,
+) -> dict[str, pa.Array]:
+    result: dict[str, pa.Array] = {}
+    for name in wanted:
+        if name not in NUMBER_FACTS:
+            continue
+        values = np.full(n, np.nan)
+        column = by_fact.get(name)
+        if column is not None:
+            text = at(column.index)
+            cells = parse_column(text, rules)
+            values = cells.value * column.factor
+            if name == "moisture_pct" and cells.own_unit is not None:
+                percent = ~np.isnan(cells.own_unit)
+                values[percent] *= cells.own_unit[percent] / 1e4
+            for i in np.flatnonzero((cells.code != 0) & (cells.code >= -2) & (cells.code != -1)):
+                if cells.code[i] in {3}:
+                    continue
+                reason, advice = cells.refused.get(
+                    int(i), ("a limit stands where a number is needed", "Give the number.")
+                )
+                ledger.cell(int(i), column.heading, str(text[int(i)]), reason, advice)
+        if name in fixed:
+            try:
+                constant = float(fixed[name])
+            except ValueError as error:
+                raise ReconcileError(
+                    f"{place}: fixed {name} = '{fixed[name]}' is no number.", "Mend the settings."
+                ) from error
+            values = np.where(np.isnan(values), constant, values)
+        result[name] = pa.array(values, pa.float64(), from_pandas=True)
+    return result
+
+
+def _times(
+    job: _Job,
+    wanted: list[str],
+    by_fact: dict[str, Column],
+    at: Any,
+    facts: dict[str, pa.Array],
+    ledger: _Ledger,
+    notes: list[str],
+    n: int,
+) -> None:
+    main = TIME_OF_KIND.get(job.table.kind, "")
+    for name in wanted:
+        if name not in TIME_FACTS:
+            continue
+        column = by_fact.get(name)
+        text = at(column.index) if column else None
+        heading = column.heading if column else ""
+        if text is None and name == main:
+            text, heading = _date_and_time(by_fact, at)
+        if text is None and name in job.table.fixed:
+            text, heading = pa.array([str(job.table.fixed[name])] * n, _TEXT), name
+        if text is None:
+            facts[name] = pa.nulls(n, _TIME)
+            continue
+        read = parse_times(
+            text, job.zone, job.table.cells.day_first, f"{job.place}, column '{heading}'"
+        )
+        facts[name] = read.values
+        notes += [note for note in read.notes if note not in notes]
+        for i, reason in read.bad.items():
+            ledger.cell(i, heading, str(text[i]), reason, "Mend the date, or set cells.day_first.")
+
+
+def _date_and_time(by_fact: dict[str, Column], at: Any) -> tuple[pa.Array | None, str]:
+    date, time = by_fact.get("date"), by_fact.get("time")
+    if date is not None and time is not None:
+        day = pc.replace_substring_regex(at(date.index), r"[T ]00:00(:00)?(\.0+)?$", "")
+        clock = pc.replace_substring_regex(
+            at(time.index), r"^(1899-12-3[01]|1900-01-0[0-9])[T ]", ""
+        )
+        joined = pc.binary_join_element_wise(
+            day, pc.fill_null(clock, ""), " ", null_handling="emit_null"
+        )
+        return fact_work.trimmed(joined), f"{date.heading} {time.heading}"
+    one = date or time
+    return (at(one.index), one.heading) if one is not None else (None, "")
+
+
+def _look_up(job: _Job, facts: dict[str, pa.Array], ledger: _Ledger) -> None:
+    wanted = tuple(f for f in facts if not f.startswith("_"))
+    missing = pc.is_null(facts["lab_id"]).to_numpy(zero_copy_only=False)
+    problems = fact_work.look_up(facts, job.register, wanted, job.place)
+    for i, (reason, advice) in problems.items():
+        ledger.row(i, str(facts["lab_id"][i]), reason, advice)
+    for i in np.flatnonzero(missing):
+        ledger.row(int(i), "", "no lab id", "Fill it in.")
+
+
+# ---- the contract and the account ---------------------------------------------------------
+
+
+def _validate(
+    job: _Job, facts: dict[str, pa.Array], read: results.Results, ledger: _Ledger, n: int
+) -> None:
+    if n == 0:
+        return
+    frame = pd.DataFrame(
+        {k: v.to_pandas() for k, v in facts.items() if not k.startswith("_")}, index=range(n)
+    )
+    values = None
+    if read.values:
+        values = pd.DataFrame({k: v.value for k, v in read.values.items()}, index=range(n))
+        values[schemas.SUM_COLUMN] = read.sums
+    outside = set(read.outside.tolist())
+    failures = schemas.validate(
+        job.table.kind,
+        frame,
+        values,
+        negative_allowed=job.table.cells.negative != "refuse",
+    )
+    for failure in failures:
+        if failure.row in outside:
+            continue
+        if failure.column == "":
+            ledger.row(failure.row, failure.found, failure.reason, failure.advice)
+            continue
+        part = read.values.get(failure.column)
+        if part is None:
+            ledger.row(failure.row, failure.found, failure.reason, failure.advice)
+            continue
+        part.refuse(failure.row)
+        ledger.cell(
+            failure.row,
+            read.headings.get(failure.column, failure.column),
+            read.text_at(failure.column, failure.row) or failure.found,
+            failure.reason,
+            failure.advice,
+        )
+
+
+def _finish(
+    job: _Job,
+    columns: tuple[Column, ...],
+    body: Body,
+    facts: dict[str, pa.Array],
+    read: results.Results,
+    ledger: _Ledger,
+    aside: tuple[tuple[str, int], ...],
+    notes: list[str],
+) -> TypedTable:
+    table = job.table
+    n = len(body.lines)
+    keep = np.ones(n, bool)
+    keep[read.outside] = False
+    outside = ~keep
+    for at in ledger.rows:
+        keep[at] = False
+    lines = body.lines.to_numpy(zero_copy_only=False)
+    quarantine = _quarantine(job, lines, ledger, outside, body)
+    everything = bool(keep.all())
+    mask = None if everything else pa.array(keep)
+    row = body.lines if mask is None else body.lines.filter(mask)
+    names = [f for f in FACTS[table.kind] if f != "row"]
+    fact_table = pa.table(
+        {"row": row, **{f: facts[f] if mask is None else facts[f].filter(mask) for f in names}}
+    )
+    value_table = read.table(mask, n)
+    if value_table is None:
+        value_table = fact_table.select([])
+    texts = read.texts(lines, keep)
+    notes = notes + list(read.notes) + _kind_notes(job, facts, read, keep)
+    rows_whole = sum(1 for at in ledger.rows if not outside[at]) + len(body.broken)
+    rows_in_file = fact_table.num_rows + rows_whole + sum(count for _, count in aside)
+    return TypedTable(
+        kind=table.kind,
+        path=job.shown,
+        sheet=job.sheet.name,
+        sha256=job.sha256,
+        facts=fact_table,
+        values=value_table,
+        analytes=read.analytes,
+        texts=texts,
+        columns=tuple(_meaning(c, read) for c in columns),
+        quarantine=quarantine,
+        rows_in_file=rows_in_file,
+        rows_set_aside=aside,
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+def _quarantine(
+    job: _Job,
+    lines: npt.NDArray[Any],
+    ledger: _Ledger,
+    outside: npt.NDArray[np.bool_],
+    body: Body,
+) -> pd.DataFrame:
+    entries: list[tuple[int, int, str, str, str, str]] = []
+    for at, (found, reason, advice) in ledger.rows.items():
+        if not outside[at]:
+            entries.append((int(lines[at]), -1, "", found, reason, advice))
+    order: dict[str, int] = {}
+    for (at, heading), (found, reason, advice) in ledger.cells.items():
+        if at in ledger.rows or outside[at]:
+            continue
+        place = order.setdefault(heading, len(order))
+        entries.append((int(lines[at]), place, heading, found, reason, advice))
+    for broken in body.broken:
+        entries.append((broken.line, -1, "", broken.found, broken.reason, broken.advice))
+    entries.sort(key=lambda e: (e[0], e[1], e[4]))
+    frame = pd.DataFrame(
+        {
+            "file": [job.shown] * len(entries),
+            "sheet": [job.sheet.name] * len(entries),
+            "row": pd.array([e[0] for e in entries], dtype="int64"),
+            "column": [e[2] for e in entries],
+            "found": [e[3][:200] for e in entries],
+            "reason": [e[4] for e in entries],
+            "advice": [e[5] for e in entries],
+        },
+        columns=list(QUARANTINE_COLUMNS),
+    )
+    text = [c for c in QUARANTINE_COLUMNS if c != "row"]
+    return frame.astype(dict.fromkeys(text, "str"))
+
+
+def _meaning(column: Column, read: results.Results) -> ColumnMeaning:
+    species = column.species
+    factor = float("nan")
+    if species is not None and column.unit is not None and not column.unit.is_solution:
+        factor = column.unit.to_mg_kg * species.element_per_species
+    key = column.fact
+    if column.role in {"value", "error", "limit"} and species is not None:
+        key = results.key_of(column)
+    why = column.why
+    if column.role == "unclear":
+        why = column.question or why
+    sigma = read.sigma_of.get(column.index, column.sigma)
+    return ColumnMeaning(
+        index=column.index,
+        heading=column.heading,
+        role=column.role,
+        key=key if column.role != "unclear" else "",
+        element=species.element if species else "",
+        species=species.formula if species else "",
+        unit=column.unit.name if column.unit else "",
+        to_mg_kg=factor,
+        sigma=sigma if column.role == "error" else float("nan"),
+        method=column.method,
+        why=why,
+    )
+
+
+def _kind_notes(
+    job: _Job, facts: dict[str, pa.Array], read: results.Results, keep: npt.NDArray[np.bool_]
+) -> list[str]:
+    notes: list[str] = []
+    if job.table.kind not in {"field", "lab"}:
+        return notes
+    recalculated = sorted({(a.species, a.element) for a in read.analytes if a.species != a.element})
+    if recalculated:
+        shown = ", ".join(f"{s} to {e}" for s, e in recalculated)
+        notes.append(f"recalculated: {shown}, by {ATOMIC_WEIGHTS_EDITION}")
+    unlimited = sum(
+        int(((part.code == BELOW) & np.isnan(part.limit_or_nan()) & keep).sum())
+        for part in read.values.values()
+    )
+    if unlimited:
+        notes.append(
+            f"{unlimited} cells say 'below the limit' without a known limit; they are kept as such"
+        )
+    if job.table.kind == "field":
+        technique = facts["technique"]
+        if technique.null_count and len(technique):
+            notes.append(
+                f"{technique.null_count} rows name no technique; set fixed = "
+                '{ technique = "XRF" } or "LIBS"'
+            )
+        libs = pc.fill_null(pc.equal(technique, "LIBS"), False)
+        for name, what in (("spot_class", "spot class"), ("shot_no", "shot number")):
+            lacking = pc.sum(pc.and_(libs, pc.is_null(facts[name]))).as_py() or 0
+            if lacking:
+                notes.append(f"{lacking} LIBS rows name no {what}")
+        targeted = pc.sum(pc.fill_null(pc.equal(facts["spot_class"], "targeted"), False)).as_py()
+        if targeted:
+            notes.append(
+                f"{targeted} rows are targeted spots; they identify minerals and are kept out of "
+                "means"
+            )
+    return notes
+
+
+def describe_unit(text: str) -> str:
+    """What is wrong with a unit, in words; '' where it is known."""
+    if parse_unit(text) is not None:
+        return ""
+    return unit_question(text) or "not known"

@@ -1,0 +1,137 @@
+"""Rows that are no data: repeated headings, summary lines, remarks below the table."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from reconcile.intake.headings import Block, Column
+from reconcile.intake.sources import Body
+
+_SUMMARY_WORD = (
+    r"(?:ave|avg|average|mean|median|st\.? ?dev\.?|s\.?dev\.?|std\.? ?dev\.?|std|sd|rsd|%rsd|cv|"
+    r"standard deviation|min|minimum|max|maximum|range|count|n|total|totals|sum)"
+)
+_SUMMARY = re.compile(rf"{_SUMMARY_WORD}[ .:]*", re.I)
+_SUMMARY_OF = re.compile(rf"{_SUMMARY_WORD}\.? of [0-9]+(?: .*)?", re.I)
+_SUMMARY_OF_RE2 = rf"(?i)^\s*{_SUMMARY_WORD}\.? of [0-9]+"
+
+
+def set_aside(
+    body: Body, columns: tuple[Column, ...], block: Block
+) -> tuple[Body, tuple[tuple[str, int], ...]]:
+    """The body without rows that are no data, and how many of which sort were set aside."""
+    n = len(body.lines)
+    if n == 0:
+        return body, ()
+    aside: dict[str, npt.NDArray[np.int64]] = {}
+    taken = np.zeros(n, bool)
+    for name, places in (
+        ("repeated heading", _repeated(body, block)),
+        ("summary line", _summaries(body, columns)),
+        ("remark", _remarks(body, columns)),
+        ("blank line", _blank(body, columns)),
+    ):
+        fresh = places[~taken[places]]
+        if len(fresh):
+            aside[name] = fresh
+            taken[fresh] = True
+    if not aside:
+        return body, ()
+    keep = pa.array(~taken)
+    kept = Body(tuple(c.filter(keep) for c in body.columns), body.lines.filter(keep), body.broken)
+    # a blank line was never a row of the file
+    return kept, tuple((k, len(v)) for k, v in aside.items() if k != "blank line")
+
+
+def _where(mask: pa.Array) -> npt.NDArray[np.int64]:
+    return np.flatnonzero(pc.fill_null(mask, False).to_numpy(zero_copy_only=False))
+
+
+def _repeated(body: Body, block: Block) -> npt.NDArray[np.int64]:
+    """Rows equal to the headings, as where exports were appended to each other."""
+    named = [(i, t) for i, t in enumerate(block.anchor[: len(body.columns)]) if t]
+    if len(named) < 2:
+        return np.empty(0, np.int64)
+    places = _where(pc.equal(body.columns[named[0][0]], named[0][1]))
+    for index, text in named[1:]:
+        if not len(places):
+            break
+        cells = body.columns[index].take(pa.array(places)).to_pylist()
+        places = places[[c == text for c in cells]]
+    return places
+
+
+def _fact_columns(columns: tuple[Column, ...]) -> list[int]:
+    return [c.index for c in columns if c.role in {"fact", "ignored", "unclear"} and not c.species]
+
+
+def _summaries(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
+    """'Ave of 24' anywhere among the facts; 'Average' alone only in the last rows."""
+    n = len(body.lines)
+    hits: set[int] = set()
+    last = range(max(0, n - 12), n)
+    for index in _fact_columns(columns)[:40]:
+        column = body.columns[index]
+        if column.null_count == n:
+            continue
+        if n <= 200_000 or _could_be_text(column):
+            places = _where(pc.match_substring_regex(column, _SUMMARY_OF_RE2))
+            hits.update(int(p) for p in places if _SUMMARY_OF.fullmatch(column[int(p)].as_py()))
+    ids = [c.index for c in columns if c.fact in {"sample_id", "lab_id"}]
+    leading = list(dict.fromkeys([*ids, *_fact_columns(columns)[:3]]))
+    for at in reversed(last):
+        cells = [body.columns[i][at].as_py() for i in leading]
+        if any(c and _SUMMARY.fullmatch(c.strip()) for c in cells):
+            hits.add(at)
+        elif at not in hits:
+            break
+    return np.array(sorted(hits), np.int64)
+
+
+def _could_be_text(column: pa.Array) -> bool:
+    sample = [t for t in column.slice(0, 1000).to_pylist() if t]
+    return any(re.search(r"[a-z]", t, re.I) for t in sample[:50])
+
+
+def _remarks(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
+    """Text in one cell alone, below the table: footnotes, signatures, 'end of report'."""
+    n = len(body.lines)
+    if len(body.columns) < 3:
+        return np.empty(0, np.int64)
+    found: list[int] = []
+    for at in range(n - 1, max(-1, n - 41), -1):
+        cells = [t for c in body.columns if (t := c[at].as_py()) and t.strip()]
+        if len(cells) == 1 and (
+            re.search(r"\s|[*:]", cells[0]) or not re.search(r"[0-9]", cells[0])
+        ):
+            found.append(at)
+            continue
+        if len(cells) > 1:
+            first = body.columns[0][at].as_py() or ""
+            rest = [t for c in body.columns[1:] if (t := c[at].as_py()) and t.strip()]
+            if len(rest) <= 1 and first.rstrip().endswith(":"):
+                found.append(at)
+                continue
+        break
+    return np.array(sorted(found), np.int64)
+
+
+def _blank(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
+    """Rows that hold nothing but blanks, which the quick reading keeps."""
+    ids = [c.index for c in columns if c.fact in {"sample_id", "lab_id"}] or [0]
+    column = body.columns[ids[0]]
+    empty = pc.or_(
+        pc.is_null(column), pc.fill_null(pc.equal(pc.utf8_trim_whitespace(column), ""), True)
+    )
+    places = _where(empty)
+    blank = [
+        int(p)
+        for p in places[:10_000]
+        if all(not (t := c[int(p)].as_py()) or not t.strip() for c in body.columns)
+    ]
+    return np.array(blank, np.int64)

@@ -1,0 +1,747 @@
+"""Opening files: any delimited text, XLSX or Parquet -> leading rows and columns of text.
+
+Nothing is understood here. What comes out has the true line (or sheet row) of every data
+row. Files are hostile: sizes are bounded before anything is unpacked, and every way in
+which a file can be unreadable ends in a ReconcileError.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import datetime as dt
+import hashlib
+import io
+import itertools
+import math
+import re
+import warnings
+import zipfile
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
+
+from reconcile.errors import ReconcileError
+
+HEAD_ROWS = 120  # leading rows in which headings are looked for
+MAX_COLUMNS = 4096
+MAX_CELL = 32_767  # what a spreadsheet cell may hold
+MAX_TEXT_BYTES = 4 << 30
+MAX_XLSX_MEMBER = 1 << 30
+MAX_XLSX_TOTAL = 2 << 30
+MAX_XLSX_RATIO = 200
+MAX_XLSX_ROWS = 1_048_576
+QUICK_FROM_BYTES = 1 << 20  # smaller text files are read cell by cell
+_CHUNK_ROWS = 8_192
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row as text. ``line`` is 1-based: line of the file or row of the sheet."""
+
+    line: int
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """A data row that can't be laid under the headings."""
+
+    line: int
+    found: str
+    reason: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """The data rows: one string column per heading (null = empty), equal lengths."""
+
+    columns: tuple[pa.Array, ...]
+    lines: pa.Array  # int64
+    broken: tuple[Broken, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One table of a file, before it is understood.
+
+    ``read_body(after_line, width)`` reads the rows below the headings. ``merged`` holds,
+    per line, the (first, last) columns of merged heading cells, where the file tells.
+    """
+
+    name: str
+    head: tuple[Row, ...]
+    read_body: Callable[[int, int], Body]
+    texts_can_hold_commas: bool = True
+    typed_numbers: bool = False  # numbers come typed (XLSX, Parquet), not as locale text
+    merged: dict[int, tuple[tuple[int, int], ...]] | None = None
+    notes: tuple[str, ...] = ()
+
+
+def digest(path: Path, shown: str) -> str:
+    """SHA-256 of the file. Raises ReconcileError where it can't be read."""
+    try:
+        if path.is_dir():
+            raise ReconcileError(f"{shown} is a folder, not a file.", "Name a file.")
+        with path.open("rb") as handle:
+            return hashlib.file_digest(handle, "sha256").hexdigest()
+    except FileNotFoundError as error:
+        raise ReconcileError(f"{shown} does not exist.", "Check the path.") from error
+    except OSError as error:
+        raise ReconcileError(
+            f"{shown} can't be opened: {error.strerror or error}.", "Check its permissions."
+        ) from error
+
+
+def open_sheets(path: Path, shown: str, wanted: tuple[str, ...] = ()) -> tuple[Sheet, ...]:
+    """Every non-empty sheet of the file, or those wanted by name."""
+    try:
+        with path.open("rb") as handle:
+            start = handle.read(8)
+        size = path.stat().st_size
+    except OSError as error:
+        raise ReconcileError(
+            f"{shown} can't be opened: {error.strerror or error}.", "Check the path."
+        ) from error
+    if size == 0:
+        raise ReconcileError(f"{shown} is empty.", "Export the file again.")
+    if start.startswith(b"PAR1"):
+        return (_parquet(path, shown),)
+    if start.startswith((b"PK\x03\x04", b"PK\x05\x06")):
+        return _xlsx(path, shown, wanted)
+    if start.startswith(b"\xd0\xcf\x11\xe0"):
+        raise ReconcileError(
+            f"{shown} is an old or encrypted spreadsheet (.xls or password).",
+            "Save it as .xlsx without a password, or as .csv.",
+        )
+    kinds = (
+        (b"%PDF", "a PDF"), (b"\x1f\x8b", "compressed (gzip)"), (b"\x89PNG", "a picture"),
+        (b"7z\xbc\xaf", "an archive"), (b"Rar!", "an archive"), (b"\xff\xd8\xff", "a picture"),
+    )  # fmt: skip
+    for mark, kind in kinds:
+        if start.startswith(mark):
+            raise ReconcileError(
+                f"{shown} is {kind}, not a table.", "Give the table as .csv, .xlsx or .parquet."
+            )
+    if path.suffix.lower() in {".xlsx", ".xlsm", ".parquet"}:
+        raise ReconcileError(
+            f"{shown} has the ending {path.suffix} but not that format (it may be cut off).",
+            "Export the file again.",
+        )
+    if size > MAX_TEXT_BYTES:
+        raise ReconcileError(
+            f"{shown} is larger than {MAX_TEXT_BYTES >> 30} GiB.", "Split it, by month say."
+        )
+    return (_text(path, shown, size),)
+
+
+# ---- delimited text ---------------------------------------------------------------------
+
+
+def _encoding(path: Path, shown: str) -> tuple[str, str]:
+    """The encoding and a note; refuses what is no text."""
+    with path.open("rb") as handle:
+        start = handle.read(1 << 16)
+        for mark, name in (
+            (codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF32_LE, "utf-32"),
+            (codecs.BOM_UTF32_BE, "utf-32"), (codecs.BOM_UTF16_LE, "utf-16"),
+            (codecs.BOM_UTF16_BE, "utf-16"),
+        ):  # fmt: skip
+            if start.startswith(mark):
+                return _checked(handle, name, shown), ""
+        if b"\x00" in start:
+            even, odd = start[0::2].count(0), start[1::2].count(0)
+            half = len(start) // 2
+            if odd > 0.3 * half and even < 0.05 * half:
+                return _checked(handle, "utf-16-le", shown), "read as UTF-16 without a mark"
+            if even > 0.3 * half and odd < 0.05 * half:
+                return _checked(handle, "utf-16-be", shown), "read as UTF-16 without a mark"
+            raise _not_text(shown)
+        if len(re.findall(rb"[\x01-\x08\x0b\x0e-\x19\x1c-\x1f\x7f]", start)) > 0.002 * len(start):
+            raise _not_text(shown)
+        decoder = codecs.getincrementaldecoder("utf-8")()
+        handle.seek(0)
+        cp1252 = True
+        utf8 = True
+        while block := handle.read(1 << 24):
+            if utf8:
+                try:
+                    decoder.decode(block)
+                except UnicodeDecodeError:
+                    utf8 = False
+            if b"\x00" in block:
+                raise _not_text(shown)
+            if cp1252 and any(b in block for b in (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d")):
+                cp1252 = False
+        if utf8:
+            return "utf-8", ""
+    name = "cp1252" if cp1252 else "latin-1"
+    shown_name = "Windows-1252" if cp1252 else "ISO 8859-1"
+    return name, f"the file is not UTF-8; it was read as {shown_name}: check letters with accents"
+
+
+def _checked(handle: Any, name: str, shown: str) -> str:
+    handle.seek(0)
+    decoder = codecs.getincrementaldecoder(name)()
+    try:
+        while block := handle.read(1 << 24):
+            if "\x00" in decoder.decode(block):
+                raise _not_text(shown)
+        decoder.decode(b"", final=True)
+    except UnicodeError as error:
+        raise ReconcileError(
+            f"{shown} says that it is {name} text but is damaged.", "Export the file again."
+        ) from error
+    return name
+
+
+def _not_text(shown: str) -> ReconcileError:
+    return ReconcileError(
+        f"{shown} is binary, not a table of text.", "Give the table as .csv, .xlsx or .parquet."
+    )
+
+
+_SEP_LINE = re.compile(r'\s*"?sep=(.)"?[,;\t|]*\s*', re.I)
+
+
+def _text(path: Path, shown: str, size: int) -> Sheet:
+    encoding, note = _encoding(path, shown)
+    with path.open("r", encoding=encoding, newline="") as handle:
+        start = handle.read(1 << 20)
+    first, _, _ = start.lstrip("\ufeff").partition("\n")
+    told = _SEP_LINE.fullmatch(first.rstrip("\r"))
+    delimiter = told[1] if told else _delimiter(start)
+    skip = 1 if told else 0
+    with path.open("r", encoding=encoding, newline="") as handle:
+        head = tuple(itertools.islice(_rows(handle, delimiter, skip, shown), HEAD_ROWS))
+    if not any(any(row.cells) for row in head):
+        raise ReconcileError(f"{shown} holds no text.", "Export the file again.")
+    quoted = _has_quote(path)
+
+    def read_body(after_line: int, width: int) -> Body:
+        if size >= QUICK_FROM_BYTES and not quoted and delimiter != " ":
+            quick = _quick_body(path, encoding, delimiter, after_line, width)
+            if quick is not None:
+                return quick
+        with path.open("r", encoding=encoding, newline="") as handle:
+            rows = (r for r in _rows(handle, delimiter, skip, shown) if r.line > after_line)
+            return _collect(rows, width, _ends_cut(path))
+
+    return Sheet(
+        "",
+        head,
+        read_body,
+        texts_can_hold_commas=quoted or delimiter != ",",
+        notes=(note,) if note else (),
+    )
+
+
+def _has_quote(path: Path) -> bool:
+    with path.open("rb") as handle:
+        while block := handle.read(1 << 24):
+            if b'"' in block:
+                return True
+    return False
+
+
+def _ends_cut(path: Path) -> bool:
+    """True where the last line has no end, as in a file that was cut off."""
+    with path.open("rb") as handle:
+        handle.seek(-1, 2)
+        last = handle.read(1)
+        if last == b"\x00":
+            handle.seek(-2, 2)
+            last = handle.read(1)
+    return last not in b"\r\n\x1a"
+
+
+def _delimiter(start: str) -> str:
+    """The delimiter that cuts the leading lines into the most even, widest rows."""
+    lines = [line for line in start.splitlines()[:HEAD_ROWS] if line.strip()]
+    if len(start) >= 1 << 20 and len(lines) > 1:
+        lines = lines[:-1]
+    best, best_score = ",", 0.0
+    for candidate in (",", ";", "\t", "|"):
+        try:
+            counts = [len(r) for r in csv.reader(lines, delimiter=candidate) if r]
+        except csv.Error:
+            continue
+        wide = [c for c in counts if c > 1]
+        if not wide:
+            continue
+        usual = max(set(wide), key=lambda c: (wide.count(c), c))
+        score = wide.count(usual) / len(counts) * math.log2(usual + 1)
+        if candidate != ",":
+            score *= 1.0001  # a comma may be a decimal mark; the others hardly stand in numbers
+        if score > best_score:
+            best, best_score = candidate, score
+    if best == "," and ";" in start:
+        # 'a;1,5;2,5' is cut evenly by its decimal commas too: prefer the other mark where it
+        # cuts every line alike
+        counts = [line.count(";") for line in lines]
+        if min(counts[-5:]) > 0 and len(set(counts[-5:])) == 1:
+            return ";"
+    return best
+
+
+def _rows(handle: Any, delimiter: str, skip: int, shown: str) -> Iterator[Row]:
+    """Rows with the line on which each starts; blank lines are left out but counted."""
+    lines = _bounded_lines(handle, shown)
+    for _ in range(skip):
+        next(lines, None)
+    reader = csv.reader(lines, delimiter=delimiter)
+    done = 0
+    while True:
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise ReconcileError(
+                f"{shown}, near line {skip + reader.line_num}: the row can't be cut into cells "
+                f"({error}).",
+                "Look for a quotation mark that is never closed, or export the file again.",
+            ) from error
+        line, done = done + 1 + skip, reader.line_num
+        if len(cells) > MAX_COLUMNS:
+            while cells and not cells[-1].strip():
+                cells.pop()
+            if len(cells) > MAX_COLUMNS:
+                raise ReconcileError(
+                    f"{shown}, line {line}: {len(cells)} columns; at most {MAX_COLUMNS} are read.",
+                    "Check the delimiter, or leave out what is not needed.",
+                )
+        if any(cell.strip() for cell in cells):
+            yield Row(line, tuple(cell.strip(" \t\r\n\f\v\ufeff\x1a") for cell in cells))
+
+
+def _bounded_lines(handle: Any, shown: str) -> Iterator[str]:
+    number = 0
+    while line := handle.readline(MAX_CELL * 64):
+        number += 1
+        if len(line) >= MAX_CELL * 64:
+            raise ReconcileError(
+                f"{shown}, line {number} is longer than {MAX_CELL * 64:,} characters.",
+                "Export the file again.",
+            )
+        yield line.replace("\x00", "")
+
+
+def _collect(rows: Iterable[Row], width: int, ends_cut: bool = False) -> Body:
+    """Lay rows under ``width`` headings; rows with more cells are broken."""
+    chunks: list[list[pa.Array]] = []
+    lines: list[int] = []
+    broken: list[Broken] = []
+    pending: list[tuple[str, ...]] = []
+    last: Row | None = None
+
+    def flush() -> None:
+        if pending:
+            chunks.append(
+                [pa.array([c or None for c in col], pa.string()) for col in zip(*pending)]
+            )
+            pending.clear()
+
+    for row in rows:
+        cells = row.cells
+        if len(cells) > width and any(cells[width:]):
+            broken.append(
+                Broken(
+                    row.line,
+                    _short("; ".join(c for c in cells[width:] if c)),
+                    f"the row has {len(cells)} cells under {width} headings",
+                    "Look for an unquoted delimiter, such as a decimal comma, in this row.",
+                )
+            )
+            last = None
+            continue
+        if any(len(c) > MAX_CELL for c in cells):
+            broken.append(
+                Broken(row.line, "", "a cell is longer than a spreadsheet cell can be", "Check it.")
+            )
+            last = None
+            continue
+        last = row
+        pending.append(cells[:width] + ("",) * (width - len(cells)))
+        lines.append(row.line)
+        if len(pending) >= _CHUNK_ROWS:
+            flush()
+    if ends_cut and last is not None and len(last.cells) < width and lines:
+        pending.pop() if pending else None
+        lines.pop()
+        broken.append(
+            Broken(
+                last.line,
+                _short("; ".join(last.cells)),
+                f"the last row stops after {len(last.cells)} of {width} cells: the file is cut off",
+                "Get the whole file.",
+            )
+        )
+    flush()
+    columns = (
+        tuple(pa.concat_arrays([chunk[i] for chunk in chunks]) for i in range(width))
+        if chunks
+        else tuple(pa.array([], pa.string()) for _ in range(width))
+    )
+    return Body(columns, pa.array(lines, pa.int64()), tuple(broken))
+
+
+def _quick_body(
+    path: Path, encoding: str, delimiter: str, after_line: int, width: int
+) -> Body | None:
+    """The same as ``_collect`` for clean files without quotes; None where it can't be sure."""
+    if encoding in {"utf-8", "utf-8-sig"}:
+        raw = pa.memory_map(str(path)).read_buffer()
+    else:
+        text = path.read_bytes().decode(encoding).removeprefix("\ufeff")
+        raw = pa.py_buffer(text.encode("utf-8"))
+        del text
+    view = memoryview(raw)
+    # every line must be one row: no blank lines, no old line ends, no other blank characters
+    probe = bytes(view[-4096:])
+    if not probe.endswith(b"\n"):
+        return None
+    tail = probe.rstrip(b"\r\n\x1a")
+    if probe[len(tail) :].count(b"\n") > 1 or b"\x1a" in probe:
+        return None
+    refused = False
+
+    def refuse(_: Any) -> str:
+        nonlocal refused
+        refused = True
+        return "skip"
+
+    names = [f"c{i}" for i in range(width)]
+    try:
+        table = pacsv.read_csv(
+            pa.BufferReader(raw),
+            read_options=pacsv.ReadOptions(
+                column_names=names, skip_rows=after_line, block_size=1 << 23
+            ),
+            parse_options=pacsv.ParseOptions(
+                delimiter=delimiter,
+                quote_char=False,
+                ignore_empty_lines=False,
+                invalid_row_handler=refuse,
+            ),
+            convert_options=pacsv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.string()),
+                null_values=[""],
+                strings_can_be_null=True,
+            ),
+        )
+    except pa.ArrowInvalid:
+        return None
+    if refused:
+        return None
+    columns = []
+    for name in names:
+        column = table.column(name)
+        columns.append(_trimmed(pa.concat_arrays(column.chunks)))
+    rows = table.num_rows
+    del table
+    if rows == 0:
+        return None
+    if width == 1 or _some_blank_row(columns, rows):
+        return None
+    return Body(tuple(columns), pa.array(range(after_line + 1, after_line + 1 + rows)), ())
+
+
+def _some_blank_row(columns: list[pa.Array], rows: int) -> bool:
+    blank = None
+    for column in columns:
+        if column.null_count == 0:
+            return False
+        mask = pc.is_null(column)
+        blank = mask if blank is None else pc.and_(blank, mask)
+        if not pc.any(blank).as_py():
+            return False
+    return True
+
+
+def _trimmed(column: pa.Array) -> pa.Array:
+    """The column without outer blanks; as it is where there are none (the usual case)."""
+    if not pc.any(pc.match_substring_regex(column, r"^[\s\ufeff]|\s$")).as_py():
+        return column
+    column = pc.utf8_trim(column, " \t\r\n\f\v\ufeff\x1a")
+    return pc.if_else(pc.equal(column, ""), pa.scalar(None, pa.string()), column)
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 80 else text[:77] + "..."
+
+
+# ---- XLSX -------------------------------------------------------------------------------
+
+
+def _xlsx(path: Path, shown: str, wanted: tuple[str, ...]) -> tuple[Sheet, ...]:
+    _check_package(path, shown)
+    import openpyxl
+
+    damaged = ReconcileError(
+        f"{shown} is damaged or is no .xlsx workbook.", "Open it in a spreadsheet and save it anew."
+    )
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
+    except Exception as error:  # openpyxl raises whatever the damaged part makes it raise
+        raise damaged from error
+    try:
+        names = [ws.title for ws in book.worksheets]
+        missing = [name for name in wanted if name not in names]
+        if missing:
+            raise ReconcileError(
+                f"{shown} has no sheet '{missing[0]}'; it has {', '.join(names) or 'none'}.",
+                "Mend 'sheet' in the settings.",
+            )
+        sheets = []
+        merged = _merged_headings(path)
+        for position, sheet in enumerate(book.worksheets):
+            if wanted and sheet.title not in wanted:
+                continue
+            try:
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore")
+                    read = _sheet(sheet, shown, merged.get(position))
+            except ReconcileError:
+                raise
+            except Exception as error:
+                raise damaged from error
+            if read is not None:
+                sheets.append(read)
+    finally:
+        book.close()
+    if not sheets:
+        raise ReconcileError(f"{shown} has no sheet with text.", "Export the file again.")
+    return tuple(sheets)
+
+
+def _check_package(path: Path, shown: str) -> None:
+    """Refuse packages that would unpack to too much, or whose XML declares entities."""
+    try:
+        with zipfile.ZipFile(path) as package:
+            members = package.infolist()
+            names = {m.filename for m in members}
+            if "xl/workbook.xml" not in names and not any(
+                n.endswith("workbook.xml") for n in names
+            ):
+                raise ReconcileError(
+                    f"{shown} is a zip archive, not a workbook.", "Unpack it and name the table."
+                )
+            total = sum(m.file_size for m in members)
+            packed = sum(m.compress_size for m in members) or 1
+            too_big = max((m.file_size for m in members), default=0) > MAX_XLSX_MEMBER
+            if (
+                too_big
+                or total > MAX_XLSX_TOTAL
+                or len(members) > 10_000
+                or (total > 50 << 20 and total / packed > MAX_XLSX_RATIO)
+            ):
+                raise ReconcileError(
+                    f"{shown} would unpack to {total:,} bytes; that is no ordinary workbook.",
+                    "Save only the sheet that is needed, or give it as .csv.",
+                )
+            for member in members:
+                if member.flag_bits & 1:
+                    raise ReconcileError(
+                        f"{shown} is protected with a password.", "Save it without one."
+                    )
+                if not member.filename.endswith((".xml", ".rels", ".vml")):
+                    continue
+                with package.open(member) as handle:
+                    before = b""
+                    while block := handle.read(1 << 20):
+                        if b"<!DOCTYPE" in before + block or b"<!ENTITY" in before + block:
+                            raise ReconcileError(
+                                f"{shown}: its XML declares entities, which no spreadsheet does.",
+                                "Do not trust this file; ask for it again.",
+                            )
+                        if block[:1000].count(b"\x00") > 100:
+                            raise ReconcileError(
+                                f"{shown}: its XML is in an unusual encoding.",
+                                "Open it in a spreadsheet and save it anew.",
+                            )
+                        before = block[-16:]
+    except ReconcileError:
+        raise
+    except Exception as error:  # zipfile and zlib raise many kinds for damaged packages
+        raise ReconcileError(
+            f"{shown} is damaged or is no .xlsx workbook.",
+            "Open it in a spreadsheet and save it anew.",
+        ) from error
+
+
+_MERGE = re.compile(rb'<mergeCell\s+ref="([A-Z]{1,3})([0-9]{1,7}):([A-Z]{1,3})([0-9]{1,7})"')
+
+
+def _merged_headings(path: Path) -> dict[int, dict[int, tuple[tuple[int, int], ...]]]:
+    """Merged cells in leading rows, by sheet position, where parts are named as usual."""
+    from openpyxl.utils import column_index_from_string
+
+    found: dict[int, dict[int, tuple[tuple[int, int], ...]]] = {}
+    with zipfile.ZipFile(path) as package:
+        for position in range(64):
+            name = f"xl/worksheets/sheet{position + 1}.xml"
+            if name not in package.namelist():
+                break
+            if package.getinfo(name).file_size > 32 << 20:
+                continue
+            rows: dict[int, list[tuple[int, int]]] = {}
+            for left, top, right, bottom in _MERGE.findall(package.read(name)):
+                if int(top) > HEAD_ROWS:
+                    continue
+                first = column_index_from_string(left.decode()) - 1
+                last = column_index_from_string(right.decode()) - 1
+                if last > first:
+                    for line in range(int(top), min(int(bottom), int(top) + 8) + 1):
+                        rows.setdefault(line, []).append((first, last))
+            found[position] = {line: tuple(sorted(spans)) for line, spans in rows.items()}
+    return found
+
+
+def _sheet(
+    sheet: Any, shown: str, merged: dict[int, tuple[tuple[int, int], ...]] | None
+) -> Sheet | None:
+    sheet.reset_dimensions()  # what the file claims of its size is not to be trusted
+    rows: list[Row] = []
+    cells_seen = 0
+    for fallback, cells in enumerate(sheet.iter_rows(max_row=MAX_XLSX_ROWS), 1):
+        texts = [_cell_text(cell) for cell in cells]
+        while texts and not texts[-1]:
+            texts.pop()
+        if not texts:
+            continue
+        if len(texts) > MAX_COLUMNS:
+            raise ReconcileError(
+                f"{shown}, sheet '{sheet.title}': {len(texts)} columns; at most {MAX_COLUMNS} "
+                "are read.",
+                "Leave out what is not needed.",
+            )
+        cells_seen += len(texts)
+        if cells_seen > 100_000_000:
+            raise ReconcileError(
+                f"{shown}, sheet '{sheet.title}' is too large for a workbook.", "Give it as .csv."
+            )
+        if any(texts):
+            line = next((c.row for c in cells if getattr(c, "row", None)), fallback)
+            rows.append(Row(line, tuple(texts)))
+    if not rows:
+        return None
+
+    def read_body(after_line: int, width: int) -> Body:
+        return _collect((r for r in rows if r.line > after_line), width)
+
+    return Sheet(
+        sheet.title,
+        tuple(rows[:HEAD_ROWS]),
+        read_body,
+        typed_numbers=True,
+        merged=merged,
+    )
+
+
+def _cell_text(cell: Any) -> str:
+    value = cell.value
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return value.strip(" \t\r\n\f\v\ufeff")
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        text = number_text(value)
+        form = getattr(cell, "number_format", "") or ""
+        # a cell formatted as percent shows 5 % where it holds 0.05
+        return text_times_100(value) + " %" if "%" in form and '"' not in form else text
+    if isinstance(value, dt.datetime):
+        return value.isoformat(sep=" ")
+    return str(value)
+
+
+def number_text(value: float) -> str:
+    """The shortest text that reads back as the same number; whole numbers without a point."""
+    if isinstance(value, int):
+        return str(value)
+    if math.isfinite(value) and value == int(value) and abs(value) < 1e15:
+        return str(int(value))
+    return repr(value)
+
+
+def text_times_100(value: float) -> str:
+    """The number in percent, without the noise of a binary product."""
+    return number_text(float(f"{value * 100:.15g}"))
+
+
+# ---- Parquet ----------------------------------------------------------------------------
+
+
+def _parquet(path: Path, shown: str) -> Sheet:
+    try:
+        file = pq.ParquetFile(path, memory_map=False, thrift_string_size_limit=100 << 20)
+        schema = file.schema_arrow
+        meta = file.metadata
+        size = sum(meta.row_group(i).total_byte_size for i in range(meta.num_row_groups))
+    except Exception as error:
+        raise _bad_parquet(shown) from error
+    if len(schema) > MAX_COLUMNS:
+        raise ReconcileError(
+            f"{shown}: {len(schema)} columns; at most {MAX_COLUMNS} are read.", "Leave some out."
+        )
+    if size > MAX_TEXT_BYTES or meta.num_rows > 100_000_000:
+        raise ReconcileError(f"{shown} would unpack to {size:,} bytes.", "Split it, by month say.")
+
+    def text_of(column: pa.ChunkedArray) -> pa.Array:
+        if pa.types.is_nested(column.type):
+            raise ReconcileError(
+                f"{shown}: a column holds lists or records.", "Give one value per cell."
+            )
+        try:
+            if pa.types.is_dictionary(column.type):
+                column = pc.cast(column, column.type.value_type)
+            if pa.types.is_timestamp(column.type) and column.type.tz:
+                column = pc.cast(column, pa.timestamp(column.type.unit, "UTC"))
+            text = pc.cast(column, pa.string())
+            if pa.types.is_floating(column.type):
+                text = pc.if_else(pc.is_nan(column), pa.scalar(None, pa.string()), text)
+                text = pc.replace_substring_regex(text, r"\.0$", "")
+        except pa.ArrowException as error:
+            raise ReconcileError(
+                f"{shown}: a column of type {column.type} can't be read.", "Write it as text."
+            ) from error
+        array = text.combine_chunks()
+        array = pa.concat_arrays(array.chunks) if isinstance(array, pa.ChunkedArray) else array
+        trimmed = pc.utf8_trim(array, " \t\r\n\f\v\ufeff")
+        return pc.if_else(pc.equal(trimmed, ""), pa.scalar(None, pa.string()), trimmed)
+
+    def read_body(after_line: int, width: int) -> Body:
+        try:
+            table = file.read()
+        except Exception as error:
+            raise _bad_parquet(shown) from error
+        columns = tuple(text_of(table.column(i)) for i in range(width))
+        lines = pa.array(range(2, table.num_rows + 2), pa.int64())
+        blank = None
+        for column in columns:
+            mask = pc.is_null(column)
+            blank = mask if blank is None else pc.and_(blank, mask)
+        if blank is not None and pc.any(blank).as_py():
+            keep = pc.invert(blank)
+            columns = tuple(c.filter(keep) for c in columns)
+            lines = lines.filter(keep)
+        return Body(columns, lines, ())
+
+    # headings are row 1, so that rows count as they would in a spreadsheet
+    head = [Row(1, tuple(name.strip() for name in schema.names))]
+    return Sheet("", tuple(head), read_body, typed_numbers=True)
+
+
+def _bad_parquet(shown: str) -> ReconcileError:
+    return ReconcileError(f"{shown} is damaged or is no Parquet file.", "Export it again.")

@@ -1,0 +1,46 @@
+"""What a valid row is, one module per table; each check carries its reason in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pandas as pd
+
+from schemas import (
+    alias,
+    custody_event,
+    determination,
+    field_reading,
+    pair,
+    reference_material,
+    sample,
+)
+from schemas.common import SUM_COLUMN, Failure
+
+__all__ = ["SUM_COLUMN", "Failure", "pair", "validate"]
+
+_Check = Callable[[pd.DataFrame, pd.DataFrame | None, bool], list[Failure]]
+_BY_KIND: dict[str, _Check] = {
+    "field": field_reading.failures,
+    "lab": determination.failures,
+    "sample register": sample.failures,
+    "custody": custody_event.failures,
+    "reference materials": reference_material.failures,
+    "aliases": alias.failures,
+}
+
+
+def validate(
+    kind: str,
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None = None,
+    *,
+    negative_allowed: bool = True,
+) -> list[Failure]:
+    """Every way in which rows break the contract of their kind of table.
+
+    ``facts`` and ``values`` share the index 0..n-1. ``values`` holds one float column (mg/kg,
+    NaN where not quantified) per analyte key, and may hold ``SUM_COLUMN`` with the row's sum as
+    reported. An empty list means that every row is valid; nothing is changed.
+    """
+    return _BY_KIND[kind](facts, values, negative_allowed)

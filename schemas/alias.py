@@ -1,0 +1,22 @@
+"""Aliases: a person's entry that two spellings name one sample."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from schemas.common import Failure, column, contract, required, run, short
+
+SCHEMA = contract(
+    {
+        "written_id": column(required("id as written", "Fill it in."), short("the id")),
+        "sample_id": column(required("sample id", "Fill it in."), short("the sample id")),
+    },
+    "alias",
+)
+
+
+def failures(
+    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+) -> list[Failure]:
+    """Broken rules of aliases."""
+    return run(SCHEMA, facts, whole_row=True)

@@ -1,0 +1,67 @@
+"""Field readings: one shot or count by LIBS or XRF."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from reconcile.quantities import XRF_CANNOT
+from schemas.common import (
+    DUPLICATE_KINDS,
+    MOISTURE_BASES,
+    SAMPLE_KINDS,
+    Failure,
+    above_zero,
+    between,
+    check,
+    column,
+    contract,
+    one_of,
+    required,
+    run,
+    short,
+    value_failures,
+)
+
+SPOT_CLASSES = ("random", "raster", "targeted")
+SCHEMA = contract(
+    {
+        "sample_id": column(
+            required("sample id", "Fill it in, or name its column in the settings."),
+            short("the sample id"),
+        ),
+        "technique": column(one_of(("LIBS", "XRF"), "the technique")),
+        "sample_kind": column(one_of(SAMPLE_KINDS, "the sample kind")),
+        "duplicate_kind": column(one_of(DUPLICATE_KINDS, "the kind of duplicate")),
+        "moisture_basis": column(one_of(MOISTURE_BASES, "the moisture basis")),
+        "moisture_pct": column(between(0, 100, "the moisture", "%")),
+        "spot_class": column(one_of(SPOT_CLASSES, "the spot class")),
+        "count_time_s": column(above_zero("the count time")),
+    },
+    "field reading",
+)
+
+
+def failures(
+    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+) -> list[Failure]:
+    """Broken rules of field rows and their cells."""
+    result = run(SCHEMA, facts, whole_row=True)
+    result += value_failures(values, negative_allowed)
+    if values is not None and "technique" in facts:
+        result += _light_elements(facts, values)
+    return result
+
+
+def _light_elements(facts: pd.DataFrame, values: pd.DataFrame) -> list[Failure]:
+    by_xrf = facts["technique"].eq("XRF").fillna(False).to_numpy(dtype=bool)
+    keys = [k for k in values.columns if k.split("@")[0] in XRF_CANNOT]
+    if not keys or not by_xrf.any():
+        return []
+    light = values.loc[by_xrf, keys]
+    rule = check(
+        lambda s: s.isna(),
+        "a field XRF can't report this element: its lines do not reach the detector",
+        "Leave the column out, or correct the technique.",
+        missing_too=True,
+    )
+    return run(contract({k: column(rule) for k in keys}, "light elements"), light, False)

@@ -1,0 +1,34 @@
+"""Reference materials: certified value and expanded uncertainty of one element."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from reconcile.quantities import ELEMENTS
+from schemas.common import WHOLE, Failure, between, check, column, contract, required, run
+
+SCHEMA = contract(
+    {
+        "reference_code": column(required("reference material code", "Fill it in.")),
+        "element": column(
+            required("element", "Fill it in."),
+            check(
+                lambda s: s.isin(list(ELEMENTS)), "no known element", "Write a symbol such as Cu."
+            ),
+        ),
+        "certified_mg_kg": column(
+            required("certified value", "Fill it in, or leave the row out."),
+            between(0, WHOLE, "the certified value", "mg/kg"),
+        ),
+        "uncertainty_mg_kg": column(between(0, WHOLE, "the uncertainty", "mg/kg")),
+        "coverage_factor": column(between(1, 5, "the coverage factor", "")),
+    },
+    "reference material",
+)
+
+
+def failures(
+    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+) -> list[Failure]:
+    """Broken rules of reference-material rows."""
+    return run(SCHEMA, facts, whole_row=True)
