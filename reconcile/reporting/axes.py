@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reconcile.reporting.numbers import plain
+from reconcile.reporting.text import minus
 
 Array = NDArray[np.float64]
 
@@ -49,7 +50,7 @@ def linear(low: float, high: float, count: int = 5) -> Axis:
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     ticks = tuple(round(i * step, decimals + 2) for i in range(first, last + 1))
-    return Axis(ticks[0], ticks[-1], False, ticks, tuple(plain(t, decimals) for t in ticks))
+    return Axis(ticks[0], ticks[-1], False, ticks, tuple(minus(plain(t, decimals)) for t in ticks))
 
 
 def logarithmic(low: float, high: float, most: int = 7) -> Axis:

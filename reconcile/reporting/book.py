@@ -9,7 +9,16 @@ from typing import Any
 
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph
+from reportlab.platypus import (
+    ActionFlowable,
+    BaseDocTemplate,
+    Flowable,
+    Frame,
+    PageBreak,
+    PageTemplate,
+    Paragraph,
+    Spacer,
+)
 
 from reconcile.reporting import fonts, words
 from reconcile.reporting.styles import MARGIN_BOTTOM, MARGIN_TOP, MARGIN_X, PAPERS, RULE, style
@@ -23,6 +32,7 @@ class Heading(Paragraph):
         self, text: str, anchor: str, outline: int = 0, name: str = "h1", title: str = ""
     ) -> None:
         super().__init__(markup(text, 200), style(name))
+        self.keepWithNext = 1
         self.entry = (printable(title or text)[:200], anchor, outline)
 
 
@@ -91,7 +101,8 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         )
         self.meta, self.known = meta, pages
         self.found = Pages()
-        self.section = ""
+        self.section = self.head = ""
+        self._top = True
         width, height = body_size(meta.paper)
         frame = Frame(
             MARGIN_X, MARGIN_BOTTOM, width, height,
@@ -103,6 +114,7 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         """Note each heading as bookmark and running title."""
         entry = getattr(flowable, "entry", None)
         if entry is None:
+            self._top = self._top and isinstance(flowable, (ActionFlowable, Spacer, PageBreak))
             return
         title, anchor, level = entry
         self.canv.bookmarkPage(anchor)
@@ -110,6 +122,13 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         self.found.of[anchor] = self.page
         if not isinstance(flowable, Group):
             self.section = title
+            if self._top:
+                self.head = title
+            self._top = False
+
+    def beforePage(self) -> None:
+        """A page that starts without a heading continues the section before."""
+        self.head, self._top = self.section, True
 
     def afterPage(self) -> None:
         """Count."""
@@ -126,7 +145,7 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         room = (width - 2 * MARGIN_X) * 0.36
         canvas.setFont(fonts.REGULAR, 7.5)
         canvas.drawString(MARGIN_X, top + 4, _cut(self.meta.running, room))
-        canvas.drawRightString(width - MARGIN_X, top + 4, _cut(self.section, room))
+        canvas.drawRightString(width - MARGIN_X, top + 4, _cut(self.head if self.page > 1 else "", room))
         canvas.setFont(fonts.BOLD, 7.5)
         canvas.drawCentredString(width / 2, top + 4, self.meta.status)
         canvas.setFont(fonts.REGULAR, 7.5)

@@ -34,7 +34,9 @@ def kind_of(result: StratumResult) -> int:
     return DECISIONS.index(decision) if decision in DECISIONS else len(DECISIONS) - 1
 
 
-def cover(r: Reconciliation, width: float, anchors: dict[str, str]) -> list[Flowable]:
+def cover(
+    r: Reconciliation, width: float, anchors: dict[str, str], pages: Pages
+) -> list[Flowable]:
     """The first page."""
     revision = words.REVISION.format(period=r.period, revision=r.revision)
     rows: list[tuple[str, object]] = [
@@ -54,6 +56,7 @@ def cover(r: Reconciliation, width: float, anchors: dict[str, str]) -> list[Flow
         *[own(line) for line in _how_wrong(r)],
         own(words.Q_LEFT_OUT, "h2"),
         _short_account(r, width),
+        gap(3),
         own(_left_out(r)),
         own(words.Q_CHANGED, "h2"),
         *_changed(r),
@@ -61,7 +64,21 @@ def cover(r: Reconciliation, width: float, anchors: dict[str, str]) -> list[Flow
         *_next(r),
         gap(4),
         boxed([own(words.COVER_CAUTION, "small")], width),
+        gap(4),
+        _contents(pages),
     ]
+
+
+def _contents(pages: Pages) -> Paragraph:
+    """Sections with their pages; known from the second pass on."""
+    entries = [
+        f'<a href="#{anchor}">{title} {pages.of[anchor]}</a>'
+        for anchor, title in words.SECTIONS.items()
+        if anchor in pages.of
+    ]
+    return Paragraph(
+        f'<font name="ReportBold">{words.CONTENTS}:</font> {" · ".join(entries)}', style("small")
+    )
 
 
 def _names(results: Sequence[StratumResult], anchors: dict[str, str]) -> Paragraph:
@@ -226,7 +243,7 @@ def verdict_table(
                 link(pages.text(anchor), anchor, "cell-right"),
             ]
         )
-    shares = (0.03, 0.11, 0.14, 0.22, 0.06, 0.145, 0.125, 0.12, 0.05)
+    shares = (0.03, 0.11, 0.14, 0.19, 0.055, 0.145, 0.15, 0.135, 0.045)
     return [
         Heading(words.VERDICTS, "verdicts"),
         own(words.ONE_STRATUM, "small"),

@@ -122,6 +122,12 @@ def plain_sig(value: float, digits: int = 3) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def exact(value: float, unit: str = "", digits: int = 6) -> str:
+    """A stated value such as a decision level, as it was stated."""
+    name = unit_name(unit)
+    return f"{plain_sig(value, digits)}{_SPACE}{name}" if name else plain_sig(value, digits)
+
+
 def percent(fraction: float, digits: int = 3) -> str:
     """A setting such as 0.1 as "10 %"."""
     return f"{plain_sig(fraction * 100, digits)}{_SPACE}%"

@@ -32,7 +32,7 @@ def _story(
 ) -> list[Flowable]:
     width = size[0]
     story: list[Flowable] = [
-        *cover.cover(r, width, anchors),
+        *cover.cover(r, width, anchors, pages),
         PageBreak(),
         *cover.verdict_table(r, width, anchors, pages),
         gap(10),
@@ -42,8 +42,11 @@ def _story(
     short = [x for x in r.results if stratum_page.is_short(x)]
     if full:
         story.append(Group(words.STRATA, "strata"))
+    notes_left: dict[str, tuple[str, ...]] = {}
     for result in full:
-        story += stratum_page.full_page(result, anchors[result.stratum.key], size)
+        page, left = stratum_page.full_page(result, anchors[result.stratum.key], size)
+        story += page
+        notes_left[result.stratum.key] = left
     if short:
         story += [PageBreak(), Heading(words.SMALL_STRATA, "small-strata")]
     for result in short:
@@ -54,7 +57,7 @@ def _story(
         *sections.findings(r, width),
         *sections.left_out(r, width),
         *sections.changes(r, width),
-        *sections.details(r, width, anchors),
+        *sections.details(r, notes_left),
         *sections.methods(r, width),
         *sections.inputs(r, width),
         *sections.cautions(),

@@ -12,7 +12,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from reportlab.graphics.shapes import Drawing, Group, Line, Path, PolyLine, Polygon, Rect, String
+from reportlab.graphics.shapes import (
+    Circle,
+    Drawing,
+    Group,
+    Line,
+    Path,
+    PolyLine,
+    Polygon,
+    Rect,
+    String,
+)
 from reportlab.lib.colors import Color, black, white
 
 from reconcile.reporting import axes, fonts
@@ -27,6 +37,10 @@ SHADE = Color(0.90, 0.90, 0.90)
 ACCENT = Color(0.05, 0.30, 0.45)
 TEXT_SIZE = 7.5
 SMALL = 6.8
+#: Room below the frame for tick labels and title, and above it.
+_BOTTOM, _TOP = 2.6 * TEXT_SIZE + 6, 4.0
+_LEGEND_ROW = 10.0
+_LEVEL_ROWS = 2
 
 #: Marks in the order in which they are drawn (later ones on top).
 MARKS = ("excluded", "above", "field_below", "lab_below", "both_below", "partial", "used")
@@ -65,12 +79,13 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A horizontal rule with the interval of its place."""
+    """A horizontal rule with the interval of its place, its number and its name."""
 
     value: float
     low: float
     high: float
     text: str
+    name: str
     bold: bool = False
 
 
@@ -97,7 +112,6 @@ class DifferencePlot:
     ratio: bool
     x_title: str
     y_title: str
-    rule_labels: tuple[str, str] = ("", "")  # legend of the bold and the other rules
     note: str = ""
 
 
@@ -129,19 +143,29 @@ class _Frame:
 
 
 def method_plot(plot: MethodPlot, width: float, height: float) -> Drawing:
-    """Field against laboratory on equal axes with the 1:1 line, the fit and the levels."""
-    finite = _finite(plot.points)
-    axis = _axis(np.concatenate([finite[0], finite[1]]), plot.levels)
-    labels = max(fonts.width(t, TEXT_SIZE) for t in axis.labels)
-    rows = _legend_rows(_method_legend(plot), width)
-    left, bottom = labels + TEXT_SIZE + 11, 2.6 * TEXT_SIZE + 6 + len(rows) * 10
-    side = min(width - left - 6, height - bottom - 8)
-    frame = _Frame(left + (width - left - 6 - side) / 2, bottom, side, side, axis, axis)
+    """Field against laboratory on equal axes with the 1:1 line, the fit and the levels.
+
+    The legend stands beside the square or below it, whichever leaves the larger square.
+    """
+    axis = _method_axis(plot)
+    legend = _method_legend(plot)
+    left, top = _left(axis), _TOP + _level_rows(plot, axis) * (SMALL + 1)
+    column = _legend_width(legend)
+    rows = _legend_rows(legend, width)
+    below = len(rows) * _LEGEND_ROW
+    beside_side = min(width - left - column - 8, height - _BOTTOM - top)
+    below_side = min(width - left - 6, height - _BOTTOM - below - top)
     drawing = Drawing(width, height)
+    if beside_side >= below_side:
+        frame = _Frame(left, height - top - beside_side, beside_side, beside_side, axis, axis)
+        rows = [[(draw, text, 0.0)] for draw, text in legend]
+        _legend(drawing, rows, frame.right + 8, frame.top - 5, column)
+    else:
+        start = left + (width - left - 6 - below_side) / 2
+        frame = _Frame(start, height - top - below_side, below_side, below_side, axis, axis)
+        _legend(drawing, rows, 0.0, frame.bottom - _BOTTOM - 5, width)
     _grid(frame, plot.x_title, plot.y_title)
-    for level in plot.levels:
-        if axis.holds(level.value):
-            _level(frame, level)
+    _levels(frame, plot.levels)
     ends = np.array([axis.low, axis.high])
     _stroke(frame, ends, ends, INK, 0.6, (6, 2.5))
     if plot.fit is not None:
@@ -149,8 +173,14 @@ def method_plot(plot: MethodPlot, width: float, height: float) -> Drawing:
     for points in plot.points:
         _marks(frame, points)
     drawing.add(frame.group)
-    _legend(drawing, rows, width)
     return drawing
+
+
+def method_width(plot: MethodPlot, height: float) -> float:
+    """The width that ``method_plot`` fills at ``height`` with the legend beside it."""
+    axis = _method_axis(plot)
+    side = height - _BOTTOM - _TOP - _level_rows(plot, axis) * (SMALL + 1)
+    return _left(axis) + side + 8 + _legend_width(_method_legend(plot))
 
 
 def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawing:
@@ -164,12 +194,22 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
         y_axis = axes.logarithmic(float(spread.min()), float(spread.max()))
     else:
         y_axis = axes.linear(float(spread.min()), float(spread.max()))
-    labels = max((fonts.width(t, TEXT_SIZE) for t in y_axis.labels), default=10)
-    notes = max((fonts.width(r.text, TEXT_SIZE, r.bold) for r in plot.rules), default=0)
-    rows = _legend_rows(_difference_legend(plot), width)
-    left, bottom = labels + TEXT_SIZE + 11, 2.6 * TEXT_SIZE + 6 + len(rows) * 10
+    left = _left(y_axis)
+    names = max(
+        (
+            max(fonts.width(r.text, TEXT_SIZE, True), fonts.width(r.name, SMALL))
+            for r in plot.rules
+        ),
+        default=0,
+    )
+    note = _LEGEND_ROW if plot.note else 0
     frame = _Frame(
-        left, bottom, width - left - notes - 8, height - bottom - 8, x_axis, y_axis
+        left,
+        _BOTTOM + note,
+        max(width - left - names - 8, 20),
+        height - _BOTTOM - note - _TOP,
+        x_axis,
+        y_axis,
     )
     drawing = Drawing(width, height)
     for rule in plot.rules:
@@ -185,7 +225,8 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
         _marks(frame, points)
     _rule_texts(frame, plot.rules)
     drawing.add(frame.group)
-    _legend(drawing, rows, width)
+    if plot.note:
+        _legend(drawing, [[(None, plot.note, 0.0)]], 0.0, 5.0, width)
     return drawing
 
 
@@ -372,23 +413,35 @@ def _clipped(u: Array, v: Array) -> list[tuple[tuple[float, float], tuple[float,
     return out
 
 
-def _level(frame: _Frame, level: Level) -> None:
-    """A decision level on both axes, its name beside the upright rule."""
-    x, y = float(frame.px(level.value)), float(frame.py(level.value))
-    for ends in ((x, frame.bottom, x, frame.top), (frame.left, y, frame.right, y)):
-        frame.group.add(Line(*ends, strokeColor=INK, strokeWidth=0.8, strokeDashArray=[1.2, 2]))
-    name = String(
-        0,
-        0,
-        _fitting(level.name, SMALL, frame.height * 0.45),
-        fontName=fonts.REGULAR,
-        fontSize=SMALL,
-    )
-    turned = Group(name)
-    room_left = x - SMALL > frame.left
-    turned.translate(x - 2 if room_left else x + SMALL, frame.bottom + 3)
-    turned.rotate(90)
-    frame.group.add(turned)
+def _method_axis(plot: MethodPlot) -> Axis:
+    return _axis(np.concatenate(_finite(plot.points)), plot.levels)
+
+
+def _left(axis: Axis) -> float:
+    """Room beside the frame for tick labels and title."""
+    return max((fonts.width(t, TEXT_SIZE) for t in axis.labels), default=0.0) + TEXT_SIZE + 11
+
+
+def _level_rows(plot: MethodPlot, axis: Axis) -> int:
+    """Lines of text above the frame that the names of the levels need."""
+    return min(sum(axis.holds(level.value) for level in plot.levels), _LEVEL_ROWS)
+
+
+def _levels(frame: _Frame, levels: Sequence[Level]) -> None:
+    """Decision levels on both axes, their names above the frame."""
+    shown = [level for level in levels if frame.x.holds(level.value)]
+    for index, level in enumerate(sorted(shown, key=lambda v: v.value)):
+        x, y = float(frame.px(level.value)), float(frame.py(level.value))
+        lift = 2.5 + (index % _LEVEL_ROWS) * (SMALL + 1)
+        for ends in ((x, frame.bottom, x, frame.top + lift), (frame.left, y, frame.right, y)):
+            frame.group.add(Line(*ends, strokeColor=INK, strokeWidth=0.8, strokeDashArray=[1.2, 2]))
+        left_room, right_room = x - frame.left, frame.right - x
+        if right_room >= left_room:
+            name = _fitting(level.name, SMALL, right_room - 2)
+            _text(frame.group, x + 2.5, frame.top + lift, name, size=SMALL)
+        else:
+            name = _fitting(level.name, SMALL, left_room - 2)
+            _text(frame.group, x - 2.5, frame.top + lift, name, "end", size=SMALL)
 
 
 def _curve(frame: _Frame, curve: Curve) -> None:
@@ -415,21 +468,22 @@ def _band(frame: _Frame, rule: Rule) -> None:
 
 
 def _rule_texts(frame: _Frame, rules: Sequence[Rule]) -> None:
-    """Values at the right ends of the rules, moved apart where they would touch."""
+    """Number and name at the right ends of the rules, moved apart where they would touch."""
     shown = sorted((r for r in rules if math.isfinite(r.value)), key=lambda r: r.value)
+    step = TEXT_SIZE + SMALL + 2
     places: list[float] = []
     for rule in shown:
-        y = float(np.clip(frame.py(rule.value), frame.bottom, frame.top))
-        places.append(max(y, places[-1] + TEXT_SIZE + 0.5) if places else y)
+        y = float(np.clip(frame.py(rule.value), frame.bottom + SMALL, frame.top - 2))
+        places.append(max(y, places[-1] + step) if places else y)
+    excess = places[-1] - (frame.top - 2) if places else 0.0
+    for i in range(len(places) - 1, -1, -1):  # push back what was moved above the frame
+        ceiling = places[i + 1] - step if i + 1 < len(places) else frame.top - 2
+        if excess > 0:
+            places[i] = min(places[i], ceiling)
     for rule, y in zip(shown, places, strict=True):
-        _text(
-            frame.group,
-            frame.right + 4,
-            y - TEXT_SIZE * 0.35,
-            rule.text,
-            bold=rule.bold,
-            colour=ACCENT,
-        )
+        x = frame.right + 4
+        _text(frame.group, x, y - 1, rule.text, bold=True, colour=ACCENT)
+        _text(frame.group, x, y - SMALL - 1, rule.name, size=SMALL, colour=ACCENT)
 
 
 # ---- marks ---------------------------------------------------------------------------
@@ -495,14 +549,15 @@ _SHAPES: dict[str, Callable[[Path, float, float, float], None]] = {
     "partial": _bar,
 }
 _RADIUS = 2.0
+_RINGED = 400  # up to here each disc has its own light rim, so that neighbours stay apart
 
 
 def _path(kind: str) -> Path:
     filled = kind == "used"
     return Path(
         fillColor=ACCENT if filled else (None if kind in ("excluded", "partial") else white),
-        strokeColor=white if filled else INK,
-        strokeWidth=0.35 if filled else 0.75,
+        strokeColor=None if filled else INK,
+        strokeWidth=0 if filled else 0.75,
     )
 
 
@@ -514,9 +569,15 @@ def _marks(frame: _Frame, points: Points) -> None:
         return
     # Marks closer than a quarter of a point look the same: one of them is drawn.
     cells = np.round(np.column_stack([px, py, upper])[inside] * 4) / 4
+    places = np.unique(cells, axis=0).tolist()
+    if points.kind == "used" and len(places) <= _RINGED:
+        for x, y, _ in places:
+            frame.group.add(Circle(x, y, _RADIUS, fillColor=ACCENT, strokeColor=white,
+                                   strokeWidth=0.4))
+        return
     path = _path(points.kind)
     draw = _SHAPES[points.kind]
-    for x, y, top in np.unique(cells, axis=0).tolist():
+    for x, y, top in places:
         if points.kind == "partial":
             path.moveTo(x, y)
             path.lineTo(x, top)
@@ -533,12 +594,8 @@ def _marks(frame: _Frame, points: Points) -> None:
 _Draw = Callable[[Group, float, float], None]
 
 
-def _line_key(
-    colour: Color, weight: float, dash: tuple[float, ...] | None, shade: bool = False
-) -> _Draw:
+def _line_key(colour: Color, weight: float, dash: tuple[float, ...] | None) -> _Draw:
     def draw(group: Group, x: float, y: float) -> None:
-        if shade:
-            group.add(Rect(x, y - 3, 16, 6, fillColor=SHADE, strokeColor=None))
         group.add(
             Line(
                 x, y, x + 16, y,
@@ -578,16 +635,8 @@ def _method_legend(plot: MethodPlot) -> list[tuple[_Draw | None, str]]:
     return out
 
 
-def _difference_legend(plot: DifferencePlot) -> list[tuple[_Draw | None, str]]:
-    out: list[tuple[_Draw | None, str]] = list(_point_keys(plot.points))
-    kinds = {rule.bold for rule in plot.rules if math.isfinite(rule.value)}
-    if True in kinds:
-        out.append((_line_key(ACCENT, 1.3, None, shade=True), plot.rule_labels[0]))
-    if False in kinds:
-        out.append((_line_key(ACCENT, 1.0, (3, 2), shade=True), plot.rule_labels[1]))
-    if plot.note:
-        out.append((None, plot.note))
-    return out
+def _legend_width(entries: list[tuple[_Draw | None, str]]) -> float:
+    return max((20 + fonts.width(text, SMALL) for _, text in entries), default=0.0)
 
 
 def _legend_rows(
@@ -607,16 +656,22 @@ def _legend_rows(
 
 
 def _legend(
-    drawing: Drawing, rows: list[list[tuple[_Draw | None, str, float]]], width: float
+    drawing: Drawing,
+    rows: list[list[tuple[_Draw | None, str, float]]],
+    left: float,
+    top: float,
+    width: float,
 ) -> None:
+    """Rows of keys downward from ``top``."""
     group = Group()
     for index, row in enumerate(rows):
-        y = (len(rows) - index - 1) * 10 + 4
+        y = top - index * _LEGEND_ROW
         for draw, text, x in row:
             if draw is not None:
-                draw(group, x, y)
+                draw(group, left + x, y)
             start = x + (20 if draw else 0)
-            _text(group, start, y - SMALL * 0.35, _fitting(text, SMALL, width - start), size=SMALL)
+            room = width - start
+            _text(group, left + start, y - SMALL * 0.35, _fitting(text, SMALL, room), size=SMALL)
     drawing.add(group)
 
 

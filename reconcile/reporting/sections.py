@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import pandas as pd
 from reportlab.lib.colors import black
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, KeepTogether, PageBreak, Table, TableStyle
+from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Table, TableStyle
 
 from reconcile.model import Finding, QualityCheck, Reconciliation
 from reconcile.reporting import numbers, words
@@ -21,15 +21,20 @@ _CONTROLS, _FINDINGS, _ROWS, _IDS = 60, 80, 50, 120
 _SEVERITIES = ("serious", "warning", "note")
 
 
+def start() -> list[Flowable]:
+    """Room before a section, or a new page where little of it would fit."""
+    return [CondPageBreak(65 * mm), gap(8)]
+
+
 def _truncated(shown: int, total: int, file: str) -> list[Flowable]:
     if shown >= total:
         return []
-    return [own(words.TRUNCATED.format(shown=shown, total=total, file=file), "small")]
+    return [gap(3), own(words.TRUNCATED.format(shown=shown, total=total, file=file), "small")]
 
 
 def quality(r: Reconciliation, width: float) -> list[Flowable]:
     """Controls: counts, each check (failed ones first), and the rules."""
-    out: list[Flowable] = [PageBreak(), Heading(words.QUALITY, "quality")]
+    out: list[Flowable] = [*start(), Heading(words.QUALITY, "quality")]
     if not r.quality:
         return [*out, own(words.QUALITY_NONE)]
     counts: dict[tuple[str, str], Counter[bool | None]] = {}
@@ -48,7 +53,7 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
     order = {False: 0, None: 1, True: 2}
     checks = sorted(r.quality, key=lambda c: order[c.passed])
     shown = checks[:_CONTROLS]
-    shares = (0.055, 0.12, 0.12, 0.065, 0.12, 0.04, 0.13, 0.15, 0.075, 0.055, 0.07)
+    shares = (0.05, 0.14, 0.115, 0.07, 0.11, 0.035, 0.105, 0.145, 0.08, 0.055, 0.095)
     out += [
         grid(
             words.QUALITY_HEADINGS,
@@ -96,9 +101,10 @@ def _percent(value: float) -> str:
 
 def findings(r: Reconciliation, width: float) -> list[Flowable]:
     """What a person should look at, serious first; the head of the custody chain."""
-    out: list[Flowable] = [PageBreak(), Heading(words.CUSTODY, "custody")]
+    out: list[Flowable] = [*start(), Heading(words.CUSTODY, "custody")]
     head = r.custody_head
-    out.append(own(words.CUSTODY_HEAD.format(head=head) if head else f"{words.NO_CUSTODY}.".capitalize(), "small"))
+    text = words.CUSTODY_HEAD.format(head=head) if head else f"{words.NO_CUSTODY}.".capitalize()
+    out.append(own(text, "small"))
     if not r.findings:
         return [*out, own(words.FINDINGS_NONE)]
 
@@ -133,7 +139,7 @@ def _frame_rows(frame: pd.DataFrame, columns: Sequence[str], most: int) -> list[
 def left_out(r: Reconciliation, width: float) -> list[Flowable]:
     """Exclusions, quarantine and unmatched samples, long lists cut with a pointer."""
     out: list[Flowable] = [
-        PageBreak(),
+        *start(),
         Heading(words.EXCLUSIONS, "exclusions"),
         own(words.EXCLUSIONS_INTRO, "small"),
     ]
@@ -143,7 +149,7 @@ def left_out(r: Reconciliation, width: float) -> list[Flowable]:
         r.exclusions, columns, words.EXCLUSION_HEADINGS, shares, width, "exclusions.csv"
     )
     out += [
-        gap(8),
+        *start(),
         Heading(words.QUARANTINE, "quarantine"),
         own(words.QUARANTINE_INTRO, "small"),
     ]
@@ -152,7 +158,7 @@ def left_out(r: Reconciliation, width: float) -> list[Flowable]:
     out += _list(
         r.quarantine, columns, words.QUARANTINE_HEADINGS, shares, width, "quarantine.csv"
     )
-    out += [gap(8), Heading(words.UNMATCHED, "unmatched"), own(words.UNMATCHED_INTRO, "small")]
+    out += [*start(), Heading(words.UNMATCHED, "unmatched"), own(words.UNMATCHED_INTRO, "small")]
     for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
         out.append(own(f"{title}: {numbers.count(len(ids), 'sample')}", "h3"))
         if ids:
@@ -186,7 +192,7 @@ def _list(
 
 def changes(r: Reconciliation, width: float) -> list[Flowable]:
     """Differences from the release before."""
-    out: list[Flowable] = [gap(8), Heading(words.CHANGES, "changes")]
+    out: list[Flowable] = [*start(), Heading(words.CHANGES, "changes")]
     if not r.supersedes:
         return [*out, own(words.FIRST_RELEASE)]
     if not r.changes:
@@ -196,25 +202,24 @@ def changes(r: Reconciliation, width: float) -> list[Flowable]:
     return [*out, grid(words.CHANGE_HEADINGS, rows, [width * s for s in (0.4, 0.3, 0.3)])]
 
 
-def details(r: Reconciliation, width: float, anchors: dict[str, str]) -> list[Flowable]:
-    """Further results of each stratum in words; nothing where there are none."""
+def details(r: Reconciliation, notes_left: dict[str, tuple[str, ...]]) -> list[Flowable]:
+    """Further results of each stratum in words, and the notes that its page had no room for."""
     body: list[Flowable] = []
     for result in r.results:
-        lines = sentences_of(result)
         rule = result.statistics.headline.rule_text
-        if rule:
-            lines = [f"Rule for the headline line: {rule}", *lines]
+        lines = [words.RULE.format(rule=rule)] if rule else []
+        lines += sentences_of(result)
+        lines += notes_left.get(result.stratum.key, ())
         if lines:
-            body.append(
-                KeepTogether(
-                    [foreign(result.stratum.label, "h3", 120)]
-                    + [foreign(f"· {line}", "small", 600) for line in lines]
-                )
-            )
+            body += [
+                CondPageBreak(20 * mm),
+                foreign(result.stratum.label, "h3", 120),
+                *[foreign(f"· {line}", "small", 700) for line in lines],
+            ]
     if not body:
         return []
     return [
-        PageBreak(),
+        *start(),
         Heading(words.DETAILS, "details"),
         own(words.DETAILS_INTRO, "small"),
         *body,
@@ -223,10 +228,10 @@ def details(r: Reconciliation, width: float, anchors: dict[str, str]) -> list[Fl
 
 def methods(r: Reconciliation, width: float) -> list[Flowable]:
     """Methods in words, with sources, then every setting and its meaning."""
-    out: list[Flowable] = [PageBreak(), Heading(words.METHODS, "methods")]
+    out: list[Flowable] = [*start(), Heading(words.METHODS, "methods")]
     for title, text in words.METHODS_TEXT:
         out += [own(title, "h3"), own(text, "small")]
-    out += [gap(6), Heading(words.SETTINGS, "settings"), own(words.SETTINGS_INTRO, "small")]
+    out += [*start(), Heading(words.SETTINGS, "settings"), own(words.SETTINGS_INTRO, "small")]
     rows = [[foreign(s.name), foreign(s.value), foreign(s.meaning)] for s in r.settings]
     out.append(grid(words.SETTING_HEADINGS, rows, [width * s for s in (0.3, 0.25, 0.45)]))
     return out
@@ -249,7 +254,7 @@ def inputs(r: Reconciliation, width: float) -> list[Flowable]:
     shares = (0.27, 0.12, 0.07, 0.08, 0.10, 0.09, 0.27)
     names = ("inputs_hash", "settings_hash", "code_version")
     return [
-        gap(8),
+        *start(),
         Heading(words.INPUTS, "inputs"),
         facts([(words.FACTS[n], getattr(r, n) or words.NOT_STATED) for n in names], width),
         gap(4),
@@ -259,7 +264,7 @@ def inputs(r: Reconciliation, width: float) -> list[Flowable]:
 
 def cautions() -> list[Flowable]:
     """What the results are not for, and the dangers of the work."""
-    out: list[Flowable] = [PageBreak(), Heading(words.CAUTIONS, "cautions")]
+    out: list[Flowable] = [*start(), Heading(words.CAUTIONS, "cautions")]
     for title, text in words.CAUTION_TEXT:
         out.append(KeepTogether([own(title, "h3"), own(text, "small")]))
     return out

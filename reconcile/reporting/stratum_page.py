@@ -6,20 +6,19 @@ import math
 from collections.abc import Sequence
 
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, KeepTogether, PageBreak, Paragraph, Table, TableStyle
+from reportlab.platypus import Flowable, KeepTogether, PageBreak, Paragraph, Table
 
 from reconcile.model import DECISIONS, CorrectionFactor, StratumResult
 from reconcile.reporting import numbers, plots, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.figures import Figure, by_key
 from reconcile.reporting.stratum_plots import difference_plot_of, method_plot_of
-from reconcile.reporting.styles import beside, boxed, foreign, gap, grid, minus, own, style
-from reconcile.reporting.text import markup
+from reconcile.reporting.styles import beside, boxed, columns, foreign, gap, grid, own, style
+from reconcile.reporting.text import markup, minus
 
 #: Heights between which the plots of a page are chosen, points.
-_LOWEST, _HIGHEST = 46 * mm, 76 * mm
+_LOWEST, _HIGHEST = 50 * mm, 78 * mm
 _LEVELS_SHOWN = 3
-_NOTES_SHOWN = 6
 
 
 def is_short(result: StratumResult) -> bool:
@@ -29,26 +28,41 @@ def is_short(result: StratumResult) -> bool:
     return not (limits.lower.estimable and limits.upper.estimable) or s.n_used < 3
 
 
-def full_page(result: StratumResult, anchor: str, size: tuple[float, float]) -> list[Flowable]:
-    """The page of one stratum, its plots as high as the rest of the page allows."""
+def full_page(
+    result: StratumResult, anchor: str, size: tuple[float, float]
+) -> tuple[list[Flowable], tuple[str, ...]]:
+    """The page of one stratum, its plots as high as the rest of the page allows.
+
+    Also returns the notes for which there was no room.
+    """
     width, height = size
     head = _head(result, anchor, width)
     figures = by_key(result.statistics)
+    method = words.line_name(result.statistics.headline.method)
     tail: list[Flowable] = [
         _counts(figures, result),
         beside(
             [own(words.FIGURES_LEFT, "h3"), _table(_left(figures, result), result, width)],
-            [own(words.FIGURES_RIGHT, "h3"), _table(_right(figures, result), result, width)],
+            [
+                own(words.FIGURES_RIGHT.format(method=method), "h3"),
+                _table(_right(figures, result), result, width),
+            ],
             width,
         ),
         own(words.CRITERIA, "h3"),
         criteria_table(result, width),
         *_factor(result, width),
-        *_notes(result),
     ]
     room = height - _height([*head, *tail], width) - 6
+    shown = len(result.notes)
+    notes = _notes(result, shown)
+    while shown and room - _height(notes, width) < _LOWEST:
+        shown -= 1
+        notes = _notes(result, shown)
+    room -= _height(notes, width)
     plot_height = min(_HIGHEST, max(_LOWEST, room))
-    return [PageBreak(), *head, _plots(result, width, plot_height), *tail]
+    content = [PageBreak(), *head, _plots(result, width, plot_height), *tail, *notes]
+    return content, result.notes[shown:]
 
 
 def half_page(result: StratumResult, anchor: str, size: tuple[float, float]) -> list[Flowable]:
@@ -58,33 +72,15 @@ def half_page(result: StratumResult, anchor: str, size: tuple[float, float]) -> 
     content.append(_counts(by_key(result.statistics), result))
     plot = method_plot_of(result)
     drawable = any(len(p.x) for p in plot.points)
-    column = (width - 5 * mm) * (0.6 if drawable else 1.0)
-    table = criteria_table(result, column)
     if drawable:
-        drawing = plots.method_plot(plot, width - column - 5 * mm, 52 * mm)
-        content.append(_columns([[table], [drawing]], [column, width - column]))
+        half = (width - 5 * mm) / 2
+        drawing = plots.method_plot(plot, half, 50 * mm)
+        table = criteria_table(result, half)
+        content.append(columns([[table], [], [drawing]], [half, 5 * mm, half]))
     else:
-        content.append(table)
-    content += [*_factor(result, width), *_notes(result), gap(10)]
+        content.append(criteria_table(result, width))
+    content += [*_factor(result, width), *_notes(result, len(result.notes)), gap(10)]
     return [KeepTogether(content)]
-
-
-def _columns(cells: list[list[Flowable]], widths: Sequence[float]) -> Table:
-    return Table(
-        [cells],
-        colWidths=list(widths),
-        hAlign="LEFT",
-        style=TableStyle(
-            [
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("LEFTPADDING", (0, 0), (-1, -1), 0),
-                ("RIGHTPADDING", (0, 0), (-1, -1), 0),
-                ("TOPPADDING", (0, 0), (-1, -1), 2),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-                ("ALIGN", (-1, 0), (-1, 0), "RIGHT"),
-            ]
-        ),
-    )
 
 
 def _height(content: Sequence[Flowable], width: float) -> float:
@@ -144,8 +140,9 @@ def verdict_box(result: StratumResult, width: float) -> Table:
             style("verdict"),
         )
     ]
+    said = " ".join(result.sentences).lower()
     for label, text in ((words.BINDING, verdict.reason), (words.NEXT_STEP, verdict.next_step)):
-        if text:
+        if text and text.strip().rstrip(".").lower() not in said:
             lines.append(
                 Paragraph(
                     f'<font name="ReportBold">{label}:</font> {minus(markup(text, 400))}',
@@ -153,15 +150,16 @@ def verdict_box(result: StratumResult, width: float) -> Table:
                 )
             )
     mark = plots.verdict_mark(kind, 13)
-    return boxed([_columns([[mark], lines], [20, width - 34])], width)
+    return boxed([columns([[mark], lines], [20, width - 34])], width)
 
 
 def _counts(figures: dict[str, Figure], result: StratumResult) -> Flowable:
     def at(key: str) -> int:
         return int(figures[key].value)
 
+    joined = numbers.count(at("pairs"), "pair")
     text = (
-        f"{numbers.count(at('pairs'), 'pair')} joined: {at('pairs_used')} used, "
+        f"{joined[:1].upper()}{joined[1:]} joined: {at('pairs_used')} used, "
         f"{at('pairs_excluded')} excluded; field result censored in {at('field_censored')}, "
         f"lab result in {at('lab_censored')}, both in {at('both_censored')}."
     )
@@ -178,19 +176,22 @@ def _counts(figures: dict[str, Figure], result: StratumResult) -> Flowable:
 
 
 def _plots(result: StratumResult, width: float, height: float) -> Flowable:
-    half = (width - 5 * mm) / 2
-    left: list[Flowable] = [
-        own(words.PLOT_METHODS, "h3"),
-        plots.method_plot(method_plot_of(result), half, height - 16),
-    ]
+    gap_width, drawn = 5 * mm, height - 16
+    data = method_plot_of(result)
+    left_width = min(plots.method_width(data, drawn), 0.55 * width)
+    right_width = width - left_width - gap_width
     difference = difference_plot_of(result)
     ratio = result.statistics.difference_scale == "log ratio"
     right: list[Flowable] = [own(words.PLOT_RATIO if ratio else words.PLOT_DIFFERENCE, "h3")]
     if difference is None:
         right.append(own(words.NOTHING_TO_PLOT, "small"))
     else:
-        right.append(plots.difference_plot(difference, half, height - 16))
-    return beside(left, right, width)
+        right.append(plots.difference_plot(difference, right_width, drawn))
+    left: list[Flowable] = [
+        own(words.PLOT_METHODS, "h3"),
+        plots.method_plot(data, left_width, drawn),
+    ]
+    return columns([left, [], right], [left_width, gap_width, right_width])
 
 
 # ---- figures -------------------------------------------------------------------------
@@ -213,32 +214,37 @@ def _left(figures: dict[str, Figure], result: StratumResult) -> list[_Row]:
     if "censored_ratio" in figures:
         keys.append("censored_ratio")
     keys += ["mean_relative_difference", "mean_difference", "hodges_lehmann"]
-    rows = [_row(figures[k], result) for k in keys]
+    short = {"ratio_as_difference": "– as difference from the lab"}
+    rows = [_row(figures[k], result, short.get(k, "")) for k in keys]
     rows.append(_equivalence(figures, result))
     lead, other = (
         ("limits_log_ratio", "limits_absolute")
         if s.difference_scale == "log ratio"
         else ("limits_absolute", "limits_relative")
     )
-    rows += [_row(figures[f"{lead}_{end}"], result) for end in ("lower", "upper")]
+    rows += _limits(figures, lead, result)
     rows.append(_tolerance(figures, lead, result))
-    rows += [_row(figures[f"{other}_{end}"], result) for end in ("lower", "upper")]
-    share = f"Share of pairs within ±{numbers.percent(s.share_margin)} of the lab"
+    rows += _limits(figures, other, result)
+    share = f"Pairs within ±{numbers.percent(s.share_margin)} of the lab"
     rows.append(_row(figures["share_within"], result, share))
     return rows
 
 
+def _limits(figures: dict[str, Figure], key: str, result: StratumResult) -> list[_Row]:
+    ratio = ", ratio" if figures[f"{key}_lower"].kind == "ratio" else ""
+    return [
+        _row(figures[f"{key}_{end}"], result, f"{end.capitalize()} limit of agreement{ratio}")
+        for end in ("lower", "upper")
+    ]
+
+
 def _equivalence(figures: dict[str, Figure], result: StratumResult) -> _Row:
     test = result.statistics.equivalence
-    if not math.isfinite(test.p_value):
-        answer = numbers.NONE
-    else:
+    answer = numbers.NONE
+    if math.isfinite(test.p_value):
         answer = "yes" if test.equivalent else "no"
     _, interval = figures["equivalence_ratio"].texts(1)
-    name = (
-        f"Equivalent within ±{numbers.percent(test.margin)} "
-        f"(p {numbers.p_text(test.p_value)}; interval of the test)"
-    )
+    name = f"Equivalent within ±{numbers.percent(test.margin)}, its interval"
     return name, answer, interval, str(test.n)
 
 
@@ -257,22 +263,22 @@ def _tolerance(figures: dict[str, Figure], key: str, result: StratumResult) -> _
 
 def _right(figures: dict[str, Figure], result: StratumResult) -> list[_Row]:
     s = result.statistics
-    method = s.headline.method
     rows = [
-        _row(figures["headline_slope"], result, f"Slope ({method})"),
-        _row(figures["headline_intercept"], result, f"Intercept ({method})"),
+        _row(figures["headline_slope"], result, "Slope"),
+        _row(figures["headline_intercept"], result, "Intercept"),
         _row(figures["headline_residual_sd"], result, "Residual SD"),
         _row(figures["error_ratio"], result, "Error ratio λ (variance, field/lab)"),
+        _row(figures["equivalence_p"], result),
+        _row(figures["difference_p_adjusted"], result, "No difference, adjusted p value"),
         _row(figures["concordance"], result),
         _row(figures["correlation"], result, "Correlation r (no criterion)"),
-        _row(figures["spearman"], result),
-        _row(figures["difference_p_adjusted"], result, "p of no difference, adjusted"),
+        _row(figures["spearman"], result, "Rank correlation (no criterion)"),
     ]
     for index, level in enumerate(s.levels[:_LEVELS_SHOWN], start=1):
         key = f"level_{index}"
-        value = numbers.show(level.level * result.per_mg_kg, result.unit)
+        value = numbers.exact(level.level * result.per_mg_kg, result.unit)
         rows += [
-            _row(figures[f"{key}_bias"], result, f"Bias at {level.name} ({value})"),
+            _row(figures[f"{key}_bias"], result, f"Bias at {_short(level.name)} ({value})"),
             _row(figures[f"{key}_false_negative"], result, "– missed (false negatives)"),
             _row(figures[f"{key}_false_positive"], result, "– false alarms (false positives)"),
         ]
@@ -282,22 +288,31 @@ def _right(figures: dict[str, Figure], result: StratumResult) -> list[_Row]:
     return rows
 
 
+def _short(name: str, most: int = 18) -> str:
+    return name if len(name) <= most else f"{name[:most]}…"
+
+
 def _table(rows: list[_Row], result: StratumResult, width: float) -> Table:
     half = (width - 5 * mm) / 2
     level = numbers.percent(result.statistics.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
-    shares = (0.49, 0.155, 0.255, 0.10)
-    cells = [[foreign(r[0], limit=90), *r[1:]] for r in rows]
+    shares = (0.53, 0.14, 0.245, 0.085)
+    cells = [[foreign(minus(r[0]), limit=90), *r[1:]] for r in rows]
     return grid(headings, cells, [half * s for s in shares], right=(1, 2, 3), compact=True)
 
 
 def criteria_table(result: StratumResult, width: float) -> Table:
     """Every criterion of the verdict: asked, found, met."""
     rows = [
-        [foreign(minus(c.name)), foreign(minus(c.asked)), foreign(minus(c.found)), words.MET[c.met]]
+        [
+            foreign(minus(c.name)),
+            foreign(minus(c.asked)),
+            foreign(minus(c.found)),
+            own(words.MET[c.met], "cell-bold" if c.met is False else "cell"),
+        ]
         for c in result.verdict.criteria
     ]
-    shares = (0.22, 0.33, 0.34, 0.11)
+    shares = (0.26, 0.33, 0.31, 0.10)
     return grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
 
 
@@ -326,10 +341,9 @@ def factor_coefficients(factor: CorrectionFactor, unit: str, per_mg_kg: float) -
 
 def _factor(result: StratumResult, width: float) -> list[Flowable]:
     factor = result.factor
-    head = own(words.FACTOR, "h3")
     if factor is None or factor.form == "none":
         reason = f" {factor.reason}" if factor is not None and factor.reason else ""
-        return [head, own(f"{words.NO_FACTOR}{reason}", "small")]
+        return [gap(4), _labelled(words.FACTOR, f"{words.NO_FACTOR}{reason}")]
     intercept, slope = factor_coefficients(factor, result.unit, result.per_mg_kg)
     low, high = factor.low * result.per_mg_kg, factor.high * result.per_mg_kg
     used = []
@@ -345,15 +359,25 @@ def _factor(result: StratumResult, width: float) -> list[Flowable]:
         f"{numbers.percent(factor.error_after)} after. Basis: {factor.basis}."
         + (f" {factor.reason}" if factor.reason else "")
     )
-    return [head, own(text, "small")]
+    return [gap(4), _labelled(words.FACTOR, text)]
 
 
-def _notes(result: StratumResult) -> list[Flowable]:
-    if not result.notes:
-        return []
-    shown = result.notes[:_NOTES_SHOWN]
-    out: list[Flowable] = [own(words.NOTES, "h3")]
-    out += [foreign(f"· {note}", "small", 500) for note in shown]
-    if len(result.notes) > len(shown):
-        out.append(own(words.NOTES_CUT.format(n=len(result.notes) - len(shown)), "small"))
+def _labelled(label: str, text: str) -> Paragraph:
+    return Paragraph(
+        f'<font name="ReportBold">{label}:</font> {minus(markup(text))}', style("small")
+    )
+
+
+def _cut(text: str, most: int = 400) -> str:
+    return text if len(text) <= most else f"{text[:most]}…"
+
+
+def _notes(result: StratumResult, shown: int) -> list[Flowable]:
+    notes = [_cut(note) for note in result.notes[:shown]]
+    out: list[Flowable] = []
+    for i, note in enumerate(notes):
+        out.append(_labelled(words.NOTES, note) if i == 0 else foreign(f"· {note}", "small", 500))
+    if left := len(result.notes) - shown:
+        text = words.NOTES_CUT.format(n=left, section=words.DETAILS)
+        out.append(own(text, "small") if out else _labelled(words.NOTES, text))
     return out

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from reconcile.model import StratumResult, StratumStatistics
 from reconcile.reporting import numbers, words
 from reconcile.reporting.plots import Curve, DifferencePlot, Level, MethodPlot, Points, Rule
-from reconcile.reporting.text import printable
+from reconcile.reporting.text import minus, printable
 
 Array = NDArray[np.float64]
 
@@ -126,11 +126,15 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
     bias = s.geometric_mean_ratio if ratio else s.mean_difference
     factor = 1.0 if ratio else result.per_mg_kg
     rules = []
-    for estimate, bold in ((limits.lower, False), (bias, True), (limits.upper, False)):
+    for estimate, name, bold in (
+        (limits.lower, words.RULE_NAMES["lower"], False),
+        (bias, words.RULE_NAMES["ratio" if ratio else "bias"], True),
+        (limits.upper, words.RULE_NAMES["upper"], False),
+    ):
         if math.isfinite(estimate.value):
             text, _ = numbers.of_estimate(estimate, factor, signed=not ratio)
             ends = (estimate.value * factor, estimate.low * factor, estimate.high * factor)
-            rules.append(Rule(*ends, text, bold))
+            rules.append(Rule(*ends, minus(text), name, bold))
     axis = words.AXIS_GEOMETRIC if ratio else words.AXIS_MEAN
     return DifferencePlot(
         tuple(out),
@@ -139,6 +143,5 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
         ratio,
         axis.format(unit=unit),
         words.AXIS_RATIO if ratio else words.AXIS_DIFFERENCE.format(unit=unit),
-        (words.LEGEND["bias"], words.LEGEND["limits"]),
         words.NOT_DRAWN.format(n=hidden) if hidden else "",
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from functools import cache
 
@@ -14,19 +13,18 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, LongTable, Paragraph, Spacer, Table, TableStyle
 
 from reconcile.reporting import fonts
-from reconcile.reporting.text import markup
+from reconcile.reporting.text import markup, minus
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 MARGIN_X = 17 * mm
-MARGIN_TOP = 19 * mm
-MARGIN_BOTTOM = 17 * mm
+MARGIN_TOP = 17 * mm
+MARGIN_BOTTOM = 15 * mm
 RULE = Color(0.55, 0.55, 0.55)
 SHADE = Color(0.93, 0.93, 0.93)
 ACCENT = Color(0.05, 0.30, 0.45)
 #: Longest text of a file that is printed in a table cell; the data files hold the whole.
 CELL = 240
 
-_MINUS = re.compile(r"(?<![\w.-])-(?=\d|∞)")
 
 
 @cache
@@ -65,11 +63,6 @@ def style(name: str) -> ParagraphStyle:
     )
 
 
-def minus(text: str) -> str:
-    """Numbers of our own with a true minus sign."""
-    return _MINUS.sub("−", text)
-
-
 def own(text: str, name: str = "body") -> Paragraph:
     """A paragraph of our own words and numbers; what comes from a file in it is escaped too."""
     return Paragraph(minus(markup(text)), style(name))
@@ -92,7 +85,7 @@ def grid(
     right: Sequence[int] = (),
     compact: bool = False,
 ) -> Table:
-    """A ruled table that repeats its headings on each page and may split inside a row.
+    """A ruled table that repeats its headings on each page.
 
     Strings are our own words; text from files comes as ``foreign`` paragraphs. Columns in
     ``right`` hold numbers.
@@ -113,7 +106,6 @@ def grid(
         [head, *body],
         colWidths=list(widths),
         repeatRows=1,
-        splitInRow=1,
         hAlign="LEFT",
         style=TableStyle(
             [
@@ -138,7 +130,6 @@ def facts(rows: Sequence[tuple[str, object]], width: float, label: float = 42 * 
         [[own(name, "cell-bold"), foreign(value)] for name, value in rows],
         colWidths=[label, width - label],
         hAlign="LEFT",
-        splitInRow=1,
         style=TableStyle(
             [
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -164,12 +155,11 @@ def boxed(content: list[Flowable], width: float, fill: Color | None = None) -> T
     return Table([[content]], colWidths=[width], hAlign="LEFT", style=TableStyle(commands))
 
 
-def beside(left: list[Flowable], right: list[Flowable], width: float, gap: float = 5 * mm) -> Table:
-    """Two columns of equal width, top aligned."""
-    half = (width - gap) / 2
+def columns(cells: list[list[Flowable]], widths: Sequence[float]) -> Table:
+    """Columns without rules or padding, top aligned."""
     return Table(
-        [[left, "", right]],
-        colWidths=[half, gap, half],
+        [cells],
+        colWidths=list(widths),
         hAlign="LEFT",
         style=TableStyle(
             [
@@ -181,6 +171,12 @@ def beside(left: list[Flowable], right: list[Flowable], width: float, gap: float
             ]
         ),
     )
+
+
+def beside(left: list[Flowable], right: list[Flowable], width: float, gap: float = 5 * mm) -> Table:
+    """Two columns of equal width."""
+    half = (width - gap) / 2
+    return columns([left, [], right], [half, gap, half])
 
 
 def gap(points: float) -> Spacer:

@@ -16,6 +16,7 @@ _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 _XML_ESCAPE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
+_MINUS = re.compile(r"(?<![\w.-])-(?=\d|∞)")
 #: Excel's own limit of a cell.
 CELL_LIMIT = 32_767
 
@@ -41,14 +42,19 @@ def printable(text: object) -> str:
 
 
 def markup(text: object, limit: int | None = None) -> str:
-    """``text`` for a reportlab Paragraph: printable, escaped, cut at ``limit`` characters."""
+    """``text`` for a reportlab Paragraph: printable, escaped, cut at ``limit`` characters as shown."""
     raw = str(text)
-    if limit is not None and len(raw) > limit:
-        raw = f"{raw[:limit]}… ({len(raw)} characters)"
-    shown = printable(raw)
+    shown = printable(raw if limit is None else raw[: limit + 1])
+    if limit is not None and len(shown) > limit:
+        shown = f"{shown[:limit]}… ({len(raw)} characters)"
     shown = shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     # Runs of spaces are part of an id; a Paragraph would fold them into one.
     return re.sub(r"^ | (?= )| $", "\N{NO-BREAK SPACE}", shown)
+
+
+def minus(text: str) -> str:
+    """Numbers of our own with a true minus sign."""
+    return _MINUS.sub("−", text)
 
 
 def cell_text(text: object) -> str:

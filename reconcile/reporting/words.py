@@ -63,6 +63,25 @@ END = "End of report"
 RELEASE = "Release"
 PERIOD = "Period"
 STATUS = "Status"
+SECTIONS = {
+    "verdicts": VERDICTS,
+    "account": ACCOUNT,
+    "strata": STRATA,
+    "small-strata": SMALL_STRATA,
+    "quality": QUALITY,
+    "custody": CUSTODY,
+    "exclusions": EXCLUSIONS,
+    "quarantine": QUARANTINE,
+    "unmatched": UNMATCHED,
+    "changes": CHANGES,
+    "details": DETAILS,
+    "methods": METHODS,
+    "settings": SETTINGS,
+    "inputs": INPUTS,
+    "cautions": CAUTIONS,
+    "sign-off": SIGN_OFF,
+}
+
 DRAFT = "DRAFT – not signed"
 PAGE = "Release {release} · page {page} of {total}"
 REVISION = "Period {period} · revision {revision}"
@@ -135,7 +154,7 @@ ONE_STRATUM = "One line of the table is one stratum; its page shows plots, figur
 # ---- stratum page --------------------------------------------------------------------
 
 FIGURES_LEFT = "Difference of field from lab"
-FIGURES_RIGHT = "Line, scatter and decisions"
+FIGURES_RIGHT = "Headline line ({method}), scatter and decisions"
 FIGURE_HEADINGS = ("Figure", "Value", "{level} interval", "n")
 CRITERIA = "Criteria of the verdict"
 FACTOR = "Correction factor"
@@ -150,7 +169,7 @@ DETAIL_FACTS = {
     "pair_type": "Pair type",
     "digestion_class": "Digestion",
 }
-NOTES_CUT = "… and {n} more in statistics.json."
+NOTES_CUT = "{n} more in “{section}”."
 FACTOR_FORM = {
     "none": "none",
     "offset": "offset: lab = field − a",
@@ -167,8 +186,14 @@ AXIS_GEOMETRIC = "Geometric mean of field and laboratory, {unit}"
 AXIS_DIFFERENCE = "Field − laboratory, {unit}"
 AXIS_RATIO = "Field / laboratory"
 PLOT_METHODS = "Field against laboratory"
-PLOT_DIFFERENCE = "Difference against level"
-PLOT_RATIO = "Ratio against level"
+PLOT_DIFFERENCE = "Difference against level, intervals shaded"
+PLOT_RATIO = "Ratio against level, intervals shaded"
+RULE_NAMES = {
+    "lower": "lower limit",
+    "upper": "upper limit",
+    "bias": "mean difference",
+    "ratio": "mean ratio",
+}
 LEGEND = {
     "used": "used",
     "excluded": "excluded",
@@ -179,10 +204,8 @@ LEGEND = {
     "partial": "some shots below limit",
     "one": "field = lab",
     "fit": "headline line",
-    "band": "its {level} interval",
+    "band": "{level} interval",
     "level": "decision level",
-    "bias": "bias with interval",
-    "limits": "limits of agreement with intervals",
 }
 NOT_DRAWN = "{n} at or below zero not drawn on log axes"
 NOTHING_TO_PLOT = "No pair can be drawn."
@@ -254,6 +277,7 @@ FACTOR_HEADINGS = (
     "Basis",
     "Status",
 )
+RULE = "Rule for the headline line: {rule}"
 DETAILS_INTRO = "Results beyond the page of each stratum, in words."
 
 METHODS_TEXT = (
@@ -387,6 +411,22 @@ CHART_LIMIT = "Charts of the first {shown} of {total} strata with pairs; the res
 _ORDINARY_NAME = re.compile(r"[^\W\d_][\w ,-]{0,39}")
 
 
+def line_name(method: str) -> str:
+    """The name of a fitted line as printed."""
+    return _LINE_NAMES.get(method.lower(), method)
+
+
+_LINE_NAMES = {
+    "ols": "least squares",
+    "weighted ols": "weighted least squares",
+    "deming": "Deming",
+    "weighted deming": "weighted Deming",
+    "passing-bablok": "Passing–Bablok",
+    "theil-sen": "Theil–Sen",
+    "york": "York",
+}
+
+
 @cache
 def element_name(symbol: str) -> str:
     """The element's English name, or the symbol where it is none."""
@@ -415,15 +455,18 @@ def _side(text: str) -> str:
 def _above(text: str) -> str:
     """"12 % above", "3 % below", "equal"."""
     if not text.strip("+-0.\N{NO-BREAK SPACE}"):
-        return "level with"
+        return _LEVEL
     return "below" if text.startswith("-") else "above"
+
+
+_LEVEL = "about level with"
 
 
 def _signed_interval(interval: str, unit: str) -> str:
     """"+8 to +16" as "8 to 16 % above", "-3 to +27" as "3 % below to 27 % above"."""
     low, high = interval.split(" to ")
     space = "\N{NO-BREAK SPACE}"
-    sides = {_above(low), _above(high)} - {"level with"}
+    sides = {_above(low), _above(high)} - {_LEVEL}
     if len(sides) == 2:
         return f"{_side(low)}{space}{unit} below to {_side(high)}{space}{unit} above"
     side = sides.pop() if sides else "above"
@@ -455,13 +498,13 @@ def _bias_sentence(
         value, interval = absolute.texts(per_mg_kg)
         shown_unit = unit_name(unit)
         side = _above(value)
-        size = "" if side == "level with" else f"{_side(value)}\N{NO-BREAK SPACE}{shown_unit} "
+        size = "" if side == _LEVEL else f"{_side(value)}\N{NO-BREAK SPACE}{shown_unit} "
         tail = f"{_level(absolute)} interval {_signed_interval_or_none(interval, shown_unit)}"
         return f"{head} was on average {size}{side} the laboratory's ({tail})."
     if 0.5 <= ratio.value <= 2:
         value, interval = relative.texts(1)
         side = _above(value)
-        size = "" if side == "level with" else f"{_side(value)}\N{NO-BREAK SPACE}% "
+        size = "" if side == _LEVEL else f"{_side(value)}\N{NO-BREAK SPACE}% "
         tail = f"{_level(relative)} interval {_signed_interval_or_none(interval, '%')}"
         return f"{head} was on average {size}{side} the laboratory's ({tail})."
     value, interval = ratio.texts(1)
@@ -486,7 +529,7 @@ def _limits_sentence(
         shown = unit_name(unit)
         space = "\N{NO-BREAK SPACE}"
         low, high = (
-            f"{_side(v)}{space}{shown} {_above(v).replace('level with', 'from')}"
+            f"{_side(v)}{space}{shown} {_above(v).replace(_LEVEL, 'from')}"
             for v in (low, high)
         )
         return (

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -290,6 +291,10 @@ def result_of(
             reason="simplest form within one standard error of the best",
         )
     verdict = _VERDICTS[decision]
+    if decision in (ACCEPTED, ACCEPTED_CORRECTED):
+        verdict = replace(
+            verdict, range_low=statistics.lab_range[0], range_high=statistics.lab_range[1]
+        )
     per = UNITS[unit]
     return StratumResult(
         stratum=stratum,
