@@ -1,4 +1,4 @@
-"""Write ``demo_inputs/``: ``python tests/demo/make_demo_inputs.py [folder]``.
+"""Write ``demo_inputs/``: ``python -m tests.demo.make_demo_inputs [folder]``.
 
 Everything is invented and seeded: the same code writes the same bytes. ``reconcile.toml``
 and ``README.md`` of the folder are written by hand and left alone.
@@ -13,10 +13,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import demo_paperwork as paperwork
-import scenario as s
-from demo_materials import PREFIX, Sample, ordinary_of, samples_of
-from demo_measurements import (
+from tests.demo import paperwork
+from tests.demo import scenario as s
+from tests.demo.materials import PREFIX, Sample, ordinary_of, samples_of
+from tests.demo.measurements import (
     LabRow,
     certificate_name,
     lab_cell,
@@ -25,8 +25,8 @@ from demo_measurements import (
     written_id,
     xrf_counts,
 )
-from demo_paperwork import stamp
-from demo_tables import Sheet, number, plain, workbook_bytes
+from tests.demo.paperwork import stamp
+from tests.demo.tables import Sheet, number, plain, workbook_bytes
 
 FOLDER = Path(__file__).resolve().parents[2] / "demo_inputs"
 ROCK_UNITS = {"Li": ("Li2O", "%", s.PERCENT / s.LI2O_PER_LI, "FUS-ICP"),

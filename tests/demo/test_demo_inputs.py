@@ -12,13 +12,13 @@ from pathlib import Path
 import numpy as np
 import openpyxl
 import pytest
-import scenario as s
-from demo_materials import PREFIX, samples_of
-from demo_measurements import certificate_name, lab_cell
-from make_demo_inputs import FOLDER, Made, make, write
 
 from reconcile.settings import Settings
 from reconcile.workspace import find_files, load_workspace
+from tests.demo import scenario as s
+from tests.demo.make_demo_inputs import FOLDER, Made, make, write
+from tests.demo.materials import PREFIX, samples_of
+from tests.demo.measurements import certificate_name, lab_cell
 
 
 @pytest.fixture(scope="module")

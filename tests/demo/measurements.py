@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
-import scenario as s
-from demo_materials import LAB_REPEATS, PREFIX, Sample, generator, month_start, ordinary_of
-from demo_tables import number, plain
+
+from tests.demo import scenario as s
+from tests.demo.materials import LAB_REPEATS, PREFIX, Sample, generator, month_start, ordinary_of
+from tests.demo.tables import number, plain
 
 READ_DAYS = {1: (7, 8, 9), 2: (14, 15, 16)}
 REFERENCES = {

@@ -6,10 +6,10 @@ import math
 from datetime import datetime, timedelta
 from itertools import groupby
 
-import scenario as s
-from demo_materials import FORM, PREFIX, Sample, month_start, ordinary_of
-from demo_measurements import alias_of
-from demo_tables import Sheet, plain
+from tests.demo import scenario as s
+from tests.demo.materials import FORM, PREFIX, Sample, month_start, ordinary_of
+from tests.demo.measurements import alias_of
+from tests.demo.tables import Sheet, plain
 
 KEEPER = {
     "soil": "field technician 1", "rock": "core technician 1", "parts": "storekeeper 1",

@@ -8,7 +8,8 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
-import scenario as s
+
+from tests.demo import scenario as s
 
 PREFIX = {"soil": "KRS", "rock": "KRR", "parts": "KRP"}
 FIRST_NUMBER = {"soil": 1000, "rock": 2000, "parts": 3000}

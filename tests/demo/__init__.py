@@ -1,0 +1,1 @@
+"""The invented example: its hidden truth and the script that writes its files."""
