@@ -18,26 +18,38 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED
+from reconcile.intake.vocabulary import word_set
 from reconcile.quantities import parse_unit, unit_question
 
 FloatArray = npt.NDArray[np.float64]
 EMPTY = -1  # internal code for an empty cell
 REFUSED = -2  # internal code for a cell that goes to quarantine
 
-BELOW_WORDS = frozenset(
-    """lod <lod <lld <dl <mdl <loq <lor <idl <pql <det <detection <detectionlimit nd n.d. n.d bdl
-    b.d.l. b.d.l bld bd b.d. b.d bdl. notdetected undetected belowdetection belowdetectionlimit
-    belowlimit belowlod underrange tr tr. trace traces < <limit lld""".split()
+BELOW_WORDS = word_set(
+    """
+    lod <lod <lld <dl <mdl <loq <lor <idl <pql <det <detection <detectionlimit nd n.d. n.d
+    bdl b.d.l. b.d.l bld bd b.d. b.d bdl. notdetected undetected belowdetection
+    belowdetectionlimit belowlimit belowlod underrange tr tr. trace traces < <limit lld
+    """
 )
-ABOVE_WORDS = frozenset("overrange overlimit aboverange abovelimit >uloq >udl >range >".split())
-NO_RESULT_WORDS = frozenset(
-    """is i.s. i.s insufficientsample insufficient insuff insuf insufficientmass nss n.s.s. ns n.s.
-    n/s nosample na n/a n.a. n.a notanalysed notanalyzed notapplicable notavailable nr n/r n.r.
-    notreported notrequested notdetermined - -- --- – — null none nan #n/a pending lnr
-    listednotreceived samplenotreceived notreceived lost missing noresult void""".split()
+ABOVE_WORDS = word_set(
+    """
+    overrange overlimit aboverange abovelimit >uloq >udl >range >
+    """
 )
-_EXCEL_ERRORS = frozenset(
-    "#div/0! #ref! #value! #name? #num! #null! #getting_data #spill! #calc!".split()
+NO_RESULT_WORDS = word_set(
+    """
+    is i.s. i.s insufficientsample insufficient insuff insuf insufficientmass nss n.s.s.
+    ns n.s. n/s nosample na n/a n.a. n.a notanalysed notanalyzed notapplicable
+    notavailable nr n/r n.r. notreported notrequested notdetermined - -- --- – — null none
+    nan #n/a pending lnr listednotreceived samplenotreceived notreceived lost missing
+    noresult void
+    """
+)
+_EXCEL_ERRORS = word_set(
+    """
+    #div/0! #ref! #value! #name? #num! #null! #getting_data #spill! #calc!
+    """
 )
 
 _PLAIN = r"^-?([0-9]{1,40}(\.[0-9]{0,40})?|\.[0-9]{1,40})([eE][+-]?[0-9]{1,2})?$"

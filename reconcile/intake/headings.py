@@ -10,7 +10,6 @@ import fnmatch
 import math
 import re
 import unicodedata
-from collections import Counter
 from dataclasses import dataclass, replace
 
 from reconcile.errors import ReconcileError
@@ -28,11 +27,11 @@ from reconcile.intake.vocabulary import (
     NOT_RESULTS,
     RELATIVE_WORDS,
     SD_WORDS,
-    TIME_OF_KIND,
     UNIT_LABELS,
     UPPER_LABELS,
     VALUE_WORDS,
     facts_of,
+    word_set,
 )
 from reconcile.quantities import (
     Species,
@@ -47,7 +46,11 @@ from reconcile.settings import ColumnRule, TableSettings
 
 #: Symbols that are also words, directions or row labels: taken as elements only with a unit
 #: or a method beside them, or among other elements.
-_EASILY_MISREAD = frozenset("In As At He Be I N S C H O F K P B U V W Y No Os Am Po Ra Pa".split())
+_EASILY_MISREAD = word_set(
+    """
+    In As At He Be I N S C H O F K P B U V W Y No Os Am Po Ra Pa
+    """
+)
 _COORDINATES = frozenset({"x", "y", "z", "e", "n", "east", "north", "easting", "northing"})
 
 
@@ -170,9 +173,7 @@ def _recognised(row: Row, table: TableSettings) -> int:
             or text in placeholders
             or words(text) in usual
             or _result_heading(text).species
-        ):
-            score += 1
-        elif any("*" in k and fnmatch.fnmatchcase(text, k) for k in keys):
+        ) or any("*" in k and fnmatch.fnmatchcase(text, k) for k in keys):
             score += 1
     return 0 if numbers > max(score, 1) else score
 
@@ -560,12 +561,8 @@ def understand(block: Block, table: TableSettings, place: str) -> tuple[Column, 
             readings[heading.index] = reading
         columns.append(column)
     columns = _with_context(columns, readings, block, table)
+    columns = [c if c.heading else replace(c, heading=f"column {c.index + 1}") for c in columns]
     return tuple(_with_units(columns, block, table, place))
-
-
-def rule_names(table: TableSettings) -> tuple[str, ...]:
-    """The headings that the settings name."""
-    return tuple(table.columns)
 
 
 def _match_rules(block: Block, table: TableSettings, place: str) -> dict[int, ColumnRule]:
@@ -625,7 +622,7 @@ def _by_rule(heading: Heading, rule: ColumnRule, table: TableSettings, place: st
             f"{where}: '{means}' in the settings is no known meaning for a {table.kind} table.",
             "Use value, error, limit, ignore or one of: " + ", ".join(facts_of(table.kind)) + ".",
         )
-    factor = _mass_factor(rule.unit or heading.text, means, where)
+    factor = _mass_factor(rule.unit or heading.text, means)
     return replace(base, role="fact", fact=means, factor=factor)
 
 
@@ -655,7 +652,7 @@ _OTHER_FACTORS = {
 }
 
 
-def _mass_factor(text: str, fact: str, where: str) -> float:
+def _mass_factor(text: str, fact: str) -> float:
     tokens = [t.lower() for t in re.split(r"[\s_()\[\],;:/]+", text) if t]
     table = _MASS_UNITS if fact.endswith("_g") else _OTHER_FACTORS.get(fact, {})
     for token in reversed(tokens):
@@ -680,13 +677,12 @@ def _by_heading(
     in_group = bool(heading.group) and _result_heading(heading.group).species is not None
     long_like = LONG_WORDS if not in_group else {}
     for name in names:
-        known = allowed.get(name) or long_like.get(name)
+        known = allowed.get(name) or long_like.get(name) or _long_error(name, long_like)
         if known and not (in_group and name in VALUE_WORDS | UNIT_LABELS):
-            unit_text = heading.text if name not in {"weight", "mass"} else heading.text
             return (
                 replace(
                     base, role="fact", fact=known, method="", why="heading",
-                    factor=_mass_factor(unit_text, known, ""),
+                    factor=_mass_factor(heading.text, known),
                 ),
                 None,
             )  # fmt: skip
@@ -716,6 +712,12 @@ def _by_heading(
         ),
         reading,
     )
+
+
+def _long_error(name: str, usual: dict[str, str]) -> str:
+    """'error 2s' of the long layout."""
+    bare = re.sub(r" [1-3] ?(s|sd|sigma|σ)$| k ?= ?[0-9.]+$", "", name)
+    return "error" if bare != name and usual.get(bare) == "error" else ""
 
 
 def _with_context(
@@ -782,7 +784,7 @@ def _with_units(
                     replace(column, role="ignored", why="not among the elements in 'only'")
                 )
                 continue
-            heading = block.headings[column.index]
+            species, heading = column.species, block.headings[column.index]
             row_unit = parse_unit(heading.unit_row) if heading.unit_row else None
             asked = unit_question(heading.unit_row) if heading.unit_row else ""
             unit = column.unit or row_unit
@@ -795,7 +797,7 @@ def _with_units(
             elif unit is None and column.question:
                 column = replace(column, role="unclear")
             elif unit is None and column.role == "value":
-                own_rows = column.species.formula in by_row or "" in by_row
+                own_rows = species.formula in by_row or "" in by_row
                 if not own_rows:
                     unit = general
                 if unit is None and not own_rows:
@@ -803,8 +805,8 @@ def _with_units(
             if unit is not None:
                 column = replace(column, unit=unit)
                 if column.role == "value":
-                    value_units[(column.species.formula, column.method)] = unit
-                    value_units.setdefault((column.species.formula, ""), unit)
+                    value_units[(species.formula, column.method)] = unit
+                    value_units.setdefault((species.formula, ""), unit)
         result.append(column)
     # an error or limit without a unit of its own has that of its values
     finished = []
@@ -822,15 +824,6 @@ def _blank_unit(text: str) -> bool:
 
 
 def _wanted(column: Column, table: TableSettings) -> bool:
-    assert column.species is not None
-    return column.species.element in table.only or column.species.formula in table.only
-
-
-def time_fact(kind: str) -> str:
-    """The fact that a plain 'Date' and 'Time' fill in this kind of table."""
-    return TIME_OF_KIND.get(kind, "")
-
-
-def repeated(columns: tuple[Column, ...]) -> Counter[str]:
-    """How often each non-empty heading stands there."""
-    return Counter(c.heading for c in columns if c.heading)
+    return column.species is not None and (
+        column.species.element in table.only or column.species.formula in table.only
+    )

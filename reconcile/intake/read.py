@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ from reconcile.intake.tables import BELOW, ColumnMeaning, TypedTable
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, TIME_OF_KIND
 from reconcile.model import QUARANTINE_COLUMNS
-from reconcile.quantities import ATOMIC_WEIGHTS_EDITION, parse_unit, unit_question
+from reconcile.quantities import ATOMIC_WEIGHTS_EDITION
 from reconcile.settings import TableSettings
 
 #: Fixed facts that serve the recalculation only.
@@ -98,13 +98,8 @@ class _Ledger:
     cells: dict[tuple[int, str], tuple[str, str, str]] = field(default_factory=dict)
 
     def row(self, at: int, found: str, reason: str, advice: str) -> None:
-        """Put a row into quarantine; further reasons are added to the first."""
-        if at in self.rows:
-            before = self.rows[at]
-            if reason not in before[1]:
-                self.rows[at] = (before[0], f"{before[1]}; {reason}", before[2])
-            return
-        self.rows[at] = (found, reason, advice)
+        """Put a row into quarantine; the first reason stands, later ones follow from it."""
+        self.rows.setdefault(at, (found, reason, advice))
 
     def cell(self, at: int, heading: str, found: str, reason: str, advice: str) -> None:
         """Put a cell into quarantine; its row stays."""
@@ -112,8 +107,6 @@ class _Ledger:
 
 
 def _with(table: TypedTable, **changes: Any) -> TypedTable:
-    from dataclasses import replace
-
     return replace(table, **changes)
 
 
@@ -171,8 +164,6 @@ def _read_sheet(job: _Job) -> TypedTable:
 
 def _settle(columns: tuple[Column, ...], job: _Job) -> tuple[Column, ...]:
     """Resolve columns that stand there more than once; side-by-side tables are allowed."""
-    from dataclasses import replace
-
     table = job.table
     looked_up = table.look_up == "lab_id"
     if looked_up and table.kind != "lab":
@@ -348,8 +339,8 @@ def _facts(
     for name in wanted:
         if name in TIME_FACTS or name in NUMBER_FACTS:
             continue
-        column = by_fact.get(name)
-        text = at(column.index) if column else pa.nulls(n, _TEXT)
+        source = by_fact.get(name)
+        text = at(source.index) if source else pa.nulls(n, _TEXT)
         facts[name] = fact_work.normal(name, text)
     for name in ("unit", "sigma", "qualifier"):
         if name in by_fact:
@@ -363,6 +354,11 @@ def _facts(
         if name in facts and name not in NUMBER_FACTS and name not in TIME_FACTS:
             facts[name] = pc.coalesce(facts[name], pa.scalar(value, _TEXT))
             facts[name] = fact_work.normal(name, facts[name])
+    if "duplicate_of" in facts:
+        marked = pc.and_(pc.is_valid(facts["duplicate_of"]), pc.is_null(facts["sample_kind"]))
+        facts["sample_kind"] = fact_work.set_where(
+            facts["sample_kind"], marked.to_numpy(zero_copy_only=False), "duplicate"
+        )
     if kind in {"field", "lab", "sample register"}:
         if table.look_up == "lab_id":
             _look_up(job, facts, ledger)
@@ -404,14 +400,17 @@ def _ids(
         )
     elif "sample_id" in by_fact:
         used = (by_fact["sample_id"].index,)
-    elif table.kind in {"field", "lab", "sample register", "aliases"} and table.look_up == "":
-        if "sample_id" not in table.fixed:
-            known = ", ".join(f"'{h.names[-1]}'" for h in block.headings if h.names)
-            raise _NotATable(
-                f"{job.place}: no column holds the sample id (headings: {known[:300]}).",
-                'Name it: columns = { "heading" = "sample_id" }; a column without a heading is '
-                'called "column 1", "column 2" ….',
-            )
+    elif (
+        table.kind in {"field", "lab", "sample register", "aliases"}
+        and table.look_up == ""
+        and "sample_id" not in table.fixed
+    ):
+        known = ", ".join(f"'{h.names[-1]}'" for h in block.headings if h.names)
+        raise _NotATable(
+            f"{job.place}: no column holds the sample id (headings: {known[:300]}).",
+            'Name it: columns = { "heading" = "sample_id" }; a column without a heading is '
+            'called "column 1", "column 2" ….',
+        )
     if table.look_up == "lab_id" and "lab_id" not in by_fact:
         raise _NotATable(
             f"{job.place}: no column holds the lab id.",
@@ -545,8 +544,8 @@ def _look_up(job: _Job, facts: dict[str, pa.Array], ledger: _Ledger) -> None:
     problems = fact_work.look_up(facts, job.register, wanted, job.place)
     for i, (reason, advice) in problems.items():
         ledger.row(i, str(facts["lab_id"][i]), reason, advice)
-    for i in np.flatnonzero(missing):
-        ledger.row(int(i), "", "no lab id", "Fill it in.")
+    for at in np.flatnonzero(missing):
+        ledger.row(int(at), "", "no lab id", "Fill it in.")
 
 
 # ---- the contract and the account ---------------------------------------------------------
@@ -741,10 +740,3 @@ def _kind_notes(
                 "means"
             )
     return notes
-
-
-def describe_unit(text: str) -> str:
-    """What is wrong with a unit, in words; '' where it is known."""
-    if parse_unit(text) is not None:
-        return ""
-    return unit_question(text) or "not known"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -272,8 +273,9 @@ def _read_column(
             )
         )  # fmt: skip
         code[at] = NO_RESULT
-    for at, (reason, advice) in sorted(cells.refused.items()):
-        problems.append((at, column.heading, (text[at].as_py() or "")[:200], reason, advice))
+    for place, (reason, advice) in sorted(cells.refused.items()):
+        found = (text[place].as_py() or "")[:200]
+        problems.append((place, column.heading, found, reason, advice))
     code[code == REFUSED] = NO_RESULT
     return Part(code, value, limit, error, cells.odd, text)
 
@@ -554,7 +556,7 @@ _LONG_QUALIFIERS = {
 }  # fmt: skip
 
 
-def _long(job: ResultJob, ledger: Ledger) -> Results:
+def _long(job: ResultJob, ledger: Ledger, errors: bool = True) -> Results:
     by_fact = {c.fact: c for c in job.columns if c.role == "fact"}
     n = len(job.body.lines)
     results = Results()
@@ -572,7 +574,7 @@ def _long(job: ResultJob, ledger: Ledger) -> Results:
     unit_factor = _long_units(job, known, texts, places, ledger)
     share = np.array([k[0].element_per_species if k[0] else math.nan for k in known] or [math.nan])
     factor = unit_factor * (share[places] if n else np.empty(0))
-    error = _long_errors(job, by_fact, cells, factor, results)
+    error = _long_errors(job, by_fact, cells, factor, results) if errors else None
     if "limit" in by_fact:
         stated = parse_column(job.body.columns[by_fact["limit"].index], job.rules)
         number = np.where(np.isnan(stated.value), stated.limit if stated.limit is not None
@@ -589,8 +591,9 @@ def _long(job: ResultJob, ledger: Ledger) -> Results:
         if known[places[at]][0] is not None:
             ledger.row(int(at), text[int(at)].as_py() or "", "the row states no unit",
                        "Fill in the unit, or set 'unit'.")  # fmt: skip
-    for at, (reason, advice) in sorted(cells.refused.items()):
-        ledger.cell(at, value_column.heading, (text[at].as_py() or "")[:200], reason, advice)
+    for place, (reason, advice) in sorted(cells.refused.items()):
+        found = (text[place].as_py() or "")[:200]
+        ledger.cell(place, value_column.heading, found, reason, advice)
     code[code == REFUSED] = NO_RESULT
     outside: list[int] = []
     analytes: list[Analyte] = []
@@ -699,8 +702,6 @@ def _long_units(
 
 
 def _heading_unit(column: Column) -> Unit | None:
-    import re
-
     for inner in re.findall(r"[(\[]([^()\[\]]*)[)\]]", column.heading):
         unit = parse_unit(inner)
         if unit is not None:
@@ -714,8 +715,6 @@ def _long_errors(
     column = by_fact.get("error")
     if column is None:
         return None
-    import re
-
     sigma: float | FloatArray = math.nan
     stated = re.search(r"([1-3])\s*(?:s|sd|sigma|σ)\b", column.heading, re.I)
     if not math.isnan(column.sigma):
@@ -751,7 +750,7 @@ def read_reference(
 ) -> tuple[dict[str, pa.Array], Body, Results]:
     """Certified values, long: one row per material and element, in mg/kg of the element."""
     if job.layout == "long":
-        read = _long(job, ledger)
+        read = _long(job, ledger, errors=False)
         n = len(job.body.lines)
         element = np.array([None] * n, object)
         value = np.full(n, np.nan)

@@ -11,9 +11,9 @@ import codecs
 import csv
 import datetime as dt
 import hashlib
-import io
 import itertools
 import math
+import mmap
 import re
 import warnings
 import zipfile
@@ -345,7 +345,10 @@ def _collect(rows: Iterable[Row], width: int, ends_cut: bool = False) -> Body:
     def flush() -> None:
         if pending:
             chunks.append(
-                [pa.array([c or None for c in col], pa.string()) for col in zip(*pending)]
+                [
+                    pa.array([c or None for c in col], pa.string())
+                    for col in zip(*pending, strict=True)
+                ]
             )
             pending.clear()
 
@@ -398,19 +401,23 @@ def _quick_body(
 ) -> Body | None:
     """The same as ``_collect`` for clean files without quotes; None where it can't be sure."""
     if encoding in {"utf-8", "utf-8-sig"}:
-        raw = pa.memory_map(str(path)).read_buffer()
+        with path.open("rb") as handle:
+            raw: Any = mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ)
     else:
-        text = path.read_bytes().decode(encoding).removeprefix("\ufeff")
-        raw = pa.py_buffer(text.encode("utf-8"))
-        del text
-    view = memoryview(raw)
-    # every line must be one row: no blank lines, no old line ends, no other blank characters
-    probe = bytes(view[-4096:])
-    if not probe.endswith(b"\n"):
+        raw = path.read_bytes().decode(encoding).removeprefix("\ufeff").encode("utf-8")
+    # every line must be one row: no blank lines at the end, no missing line end
+    probe = raw[-4096:]
+    if not probe.endswith(b"\n") or b"\x1a" in probe:
         return None
-    tail = probe.rstrip(b"\r\n\x1a")
-    if probe[len(tail) :].count(b"\n") > 1 or b"\x1a" in probe:
+    if probe[len(probe.rstrip(b"\r\n")) :].count(b"\n") > 1:
         return None
+    mark = delimiter.encode()
+    padded = any(
+        raw.find(pair) >= 0
+        for blank in (b" ", b"\t", b"\f", b"\v")
+        if blank != mark
+        for pair in (mark + blank, blank + mark, b"\n" + blank, blank + b"\n", blank + b"\r")
+    )
     refused = False
 
     def refuse(_: Any) -> str:
@@ -421,7 +428,7 @@ def _quick_body(
     names = [f"c{i}" for i in range(width)]
     try:
         table = pacsv.read_csv(
-            pa.BufferReader(raw),
+            pa.BufferReader(pa.py_buffer(raw)),
             read_options=pacsv.ReadOptions(
                 column_names=names, skip_rows=after_line, block_size=1 << 23
             ),
@@ -444,7 +451,8 @@ def _quick_body(
     columns = []
     for name in names:
         column = table.column(name)
-        columns.append(_trimmed(pa.concat_arrays(column.chunks)))
+        array = pa.concat_arrays(column.chunks)
+        columns.append(_trimmed(array) if padded else array)
     rows = table.num_rows
     del table
     if rows == 0:
@@ -467,9 +475,7 @@ def _some_blank_row(columns: list[pa.Array], rows: int) -> bool:
 
 
 def _trimmed(column: pa.Array) -> pa.Array:
-    """The column without outer blanks; as it is where there are none (the usual case)."""
-    if not pc.any(pc.match_substring_regex(column, r"^[\s\ufeff]|\s$")).as_py():
-        return column
+    """The column without outer blanks; what is blank becomes empty."""
     column = pc.utf8_trim(column, " \t\r\n\f\v\ufeff\x1a")
     return pc.if_else(pc.equal(column, ""), pa.scalar(None, pa.string()), column)
 

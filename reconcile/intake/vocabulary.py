@@ -11,6 +11,12 @@ from reconcile.intake.tables import (
     REGISTER_FACTS,
 )
 
+
+def word_set(text: str) -> frozenset[str]:
+    """The words of a text."""
+    return frozenset(text.split())
+
+
 FACTS: dict[str, tuple[str, ...]] = {
     "field": FIELD_FACTS,
     "lab": LAB_FACTS,
@@ -65,7 +71,7 @@ _COMMON = {
     "matrix": "matrix|lithology|rock type|alloy|material type",
     "specimen_form": "specimen form|specimen|preparation|prep",
     "moisture_basis": "moisture basis|basis",
-    "moisture_pct": "moisture|moisture %|moisture pct|moisture percent|water content %|h2o moisture %",
+    "moisture_pct": "moisture|moisture %|moisture pct|moisture percent|water content %",
     "pair_type": "pair type",
     "group": "hole|hole id|holeid|batch|heat|heat no|heat number|drillhole|borehole|core|group|lot",
     "note": "note|notes|comment|comments|remark|remarks|info",
@@ -206,27 +212,51 @@ LONG_WORDS = _spread(
     }
 )
 
-VALUE_WORDS = frozenset(
-    """value values conc concentration concentrations result results mean average avg content
+VALUE_WORDS = word_set(
+    """
+    value values conc concentration concentrations result results mean average avg content
     reading measured reported mass fraction abundance dry basis total element certified
-    assigned""".split()
+    assigned
+    """
 )
-SD_WORDS = frozenset("sd std stdev stddev st.dev st.dev. deviation".split())
-ERROR_WORDS = SD_WORDS | frozenset(
-    "error err errors sigma σ uncertainty unc u dev standard expanded".split()
+SD_WORDS = word_set(
+    """
+    sd std stdev stddev st.dev st.dev. deviation
+    """
 )
-RELATIVE_WORDS = frozenset("rsd %rsd cv rel relative sem stderr se".split())
-LIMIT_WORDS = frozenset("lod lld dl mdl loq lor idl limit limits detection".split())
-INTENSITY_WORDS = frozenset(
-    """cps kcps counts count intensity iraw inet net gross peak area bkg background cps/ua cps/µa
-    ratio rate int raw""".split()
+ERROR_WORDS = SD_WORDS | word_set(
+    """
+    error err errors sigma σ uncertainty unc u dev standard expanded
+    """
 )
-IGNORED_WORDS = frozenset("compound level flag flags status grade spec pass min max".split())
-METHOD_WORDS = frozenset(
-    """icp icpms icp-ms icpoes icp-oes icp-aes icpaes oes aes ms aas xrf pxrf wdxrf wd-xrf edxrf
-    ed-xrf libs fa inaa naa leco combustion ir aqua regia 4a four acid acids digest digestion
-    titration grav gravimetric finish fire assay fusion bead pellet pressed powder by
-    uv-vis""".split()
+RELATIVE_WORDS = word_set(
+    """
+    rsd %rsd cv rel relative sem stderr se
+    """
+)
+LIMIT_WORDS = word_set(
+    """
+    lod lld dl mdl loq lor idl limit limits detection
+    """
+)
+INTENSITY_WORDS = word_set(
+    """
+    cps kcps counts count intensity iraw inet net gross peak area bkg background cps/ua
+    cps/µa ratio rate int raw
+    """
+)
+IGNORED_WORDS = word_set(
+    """
+    compound level flag flags status grade spec pass min max
+    """
+)
+METHOD_WORDS = word_set(
+    """
+    icp icpms icp-ms icpoes icp-oes icp-aes icpaes oes aes ms aas xrf pxrf wdxrf wd-xrf
+    edxrf ed-xrf libs fa inaa naa leco combustion ir aqua regia 4a four acid acids digest
+    digestion titration grav gravimetric finish fire assay fusion bead pellet pressed
+    powder by uv-vis
+    """
 )
 #: Headings that look like results and are none.
 NOT_RESULTS = {
