@@ -7,7 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from openpyxl.chart import Reference, ScatterChart, Series
-from openpyxl.chart.layout import Layout, ManualLayout
+from openpyxl.chart.text import RichText, Text
+from openpyxl.chart.title import Title
+from openpyxl.drawing.text import (
+    CharacterProperties,
+    Paragraph,
+    ParagraphProperties,
+    RegularTextRun,
+)
+from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.model import StratumResult
@@ -17,7 +25,7 @@ from reconcile.reporting.text import cell_text
 
 #: Charts beyond this are left to the PDF.
 MOST_CHARTS = 60
-_ROWS, _WIDTH, _HEIGHT = 20, 15.0, 9.6  # rows per chart; centimetres
+_ROWS, _WIDTH, _HEIGHT = 22, 15.0, 10.6  # rows per chart; centimetres
 _LAB, _USED, _LEFT_OUT = 3, 4, 5  # columns of the pair sheet
 
 
@@ -47,6 +55,8 @@ def add(
             sheets.put(sheet.cell(row + offset, 4), value, "number")
         sheet.add_chart(_chart(sheet, pairs, x, spans[x.stratum.key], row), f"F{row}")
         row += _ROWS
+        if (row - 2) % (2 * _ROWS) == 0:
+            sheet.row_breaks.append(Break(id=row - 1))
     if len(drawable) > MOST_CHARTS:
         text = words.CHART_LIMIT.format(shown=MOST_CHARTS, total=len(drawable))
         sheets.put_text(sheet.cell(row, 1), text)
@@ -65,6 +75,14 @@ def _ends(x: StratumResult) -> tuple[float, float] | None:
     return (float(values.min()), float(values.max())) if len(values) else None
 
 
+def _title(text: str, size: int) -> Title:
+    """A title in a small bold face; ``size`` in hundredths of a point."""
+    look = CharacterProperties(sz=size, b=True)
+    run = RegularTextRun(rPr=look, t=text)
+    paragraph = Paragraph(pPr=ParagraphProperties(defRPr=look), r=[run])
+    return Title(tx=Text(rich=RichText(p=[paragraph])), overlay=False)
+
+
 def _chart(
     sheet: Worksheet, pairs: Worksheet, x: StratumResult, span: tuple[int, int], row: int
 ) -> ScatterChart:
@@ -72,10 +90,10 @@ def _chart(
     chart.style = 2
     chart.scatterStyle = "lineMarker"
     chart.width, chart.height = _WIDTH, _HEIGHT
-    chart.title = cell_text(x.stratum.label)[:120]
+    chart.title = _title(cell_text(x.stratum.label)[:60], 1100)
     unit = numbers.unit_name(x.unit)
-    chart.x_axis.title = words.AXIS_LAB.format(unit=unit)
-    chart.y_axis.title = words.AXIS_FIELD.format(unit=unit)
+    chart.x_axis.title = _title(words.AXIS_LAB.format(unit=unit), 900)
+    chart.y_axis.title = _title(words.AXIS_FIELD.format(unit=unit), 900)
     values = _quantified(x)
     log = axes.wants_log(values.ravel())
     for axis in (chart.x_axis, chart.y_axis):
@@ -114,5 +132,4 @@ def _chart(
     line.smooth = False
     chart.series.append(line)
     chart.legend.position = "b"
-    chart.layout = Layout(ManualLayout())
     return chart

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Table
 
 from reconcile.model import DECISIONS, Reconciliation, StratumResult
@@ -49,8 +50,9 @@ def cover(
     return [
         Heading(r.title, "cover", name="title"),
         Paragraph(f"{markup(revision)} &nbsp; {markup(r.release_id)}", style("subtitle")),
-        facts(rows, width),
+        facts(rows, width, 52 * mm),
         own(words.Q_MAY_I, "h2"),
+        own(_may_i(r)),
         _counts_of_verdicts(r, width, anchors),
         own(words.Q_HOW_WRONG, "h2"),
         *[own(line) for line in _how_wrong(r)],
@@ -81,11 +83,24 @@ def _contents(pages: Pages) -> Paragraph:
     )
 
 
+def _may_i(r: Reconciliation) -> str:
+    """How many strata may be used for the stated purpose."""
+    usable = sum(kind_of(x) < 2 for x in r.results)
+    purpose = r.purpose.strip() or words.NOT_STATED
+    return words.MAY_I.format(
+        usable=numbers.count(usable, "stratum", "strata").capitalize(),
+        total=numbers.plain(float(len(r.results)), 0),
+        purpose=purpose[:200],
+    )
+
+
 def _names(results: Sequence[StratumResult], anchors: dict[str, str]) -> Paragraph:
-    shown = [
-        f'<a href="#{anchors[r.stratum.key]}">{markup(r.stratum.label, 60)}</a>'
-        for r in results[:_NAMED]
-    ]
+    shown = []
+    for r in results[:_NAMED]:
+        where = words.range_of(r.verdict, r.unit, r.per_mg_kg)
+        tail = f" ({where})" if where != numbers.NONE else ""
+        name = markup(r.stratum.label, 60)
+        shown.append(f'<a href="#{anchors[r.stratum.key]}">{name}</a>{tail}')
     if len(results) > _NAMED:
         shown.append(f'<a href="#verdicts">and {len(results) - _NAMED} more</a>')
     return Paragraph("; ".join(shown) or "–", style("cell"))
@@ -108,7 +123,7 @@ def _counts_of_verdicts(r: Reconciliation, width: float, anchors: dict[str, str]
             ]
         )
     shares = (0.03, 0.42, 0.07, 0.48)
-    headings = ("", "Verdict", "Strata", "Which")
+    headings = ("", "Verdict", "Strata", "Which, with the valid range")
     return grid(headings, rows, [width * s for s in shares], right=(2,))
 
 

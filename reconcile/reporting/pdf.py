@@ -40,12 +40,11 @@ def _story(
     ]
     full = [x for x in r.results if not stratum_page.is_short(x)]
     short = [x for x in r.results if stratum_page.is_short(x)]
-    if full:
-        story.append(Group(words.STRATA, "strata"))
     notes_left: dict[str, tuple[str, ...]] = {}
-    for result in full:
+    for number, result in enumerate(full):
         page, left = stratum_page.full_page(result, anchors[result.stratum.key], size)
-        story += page
+        first = [Group(words.STRATA, "strata")] if number == 0 else []
+        story += [PageBreak(), *first, *page]
         notes_left[result.stratum.key] = left
     if short:
         story += [PageBreak(), Heading(words.SMALL_STRATA, "small-strata")]

@@ -34,6 +34,8 @@ _PLAIN = Alignment(vertical="top")
 _FIXED = datetime(2000, 1, 1)
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 _MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
+_LINE = 13.5  # height of a line, points
+_PAGE_WIDTH = 190.0  # characters across a landscape page that are still legible
 #: Rows beyond this are left to the CSV files.
 MOST_ROWS = 60_000
 
@@ -45,6 +47,7 @@ class Column:
     heading: str
     kind: Kind = "text"
     width: float = 12.0
+    wrap: bool = False
 
 
 def put_text(cell: Cell, value: object, wrap: bool = False) -> None:
@@ -96,15 +99,18 @@ def table(
     columns: Sequence[Column],
     rows: Iterable[Sequence[Any]],
     first_row: int = 1,
-    wrap: bool = False,
 ) -> int:
     """Headings and rows from ``first_row`` on; returns the number of the last row."""
     head(sheet, columns, first_row)
     number = first_row
+    wrapped = [(i, c.width) for i, c in enumerate(columns) if c.wrap]
     for row in rows:
         number += 1
+        if wrapped:
+            lines = max(_lines(str(row[i] or ""), width) for i, width in wrapped)
+            sheet.row_dimensions[number].height = _LINE * min(lines, 20) + 2
         for place, (column, value) in enumerate(zip(columns, row, strict=True), start=1):
-            put(sheet.cell(number, place), value, column.kind, wrap)
+            put(sheet.cell(number, place), value, column.kind, column.wrap)
     sheet.freeze_panes = sheet.cell(first_row + 1, 1)
     if number > first_row:
         last = get_column_letter(len(columns))
@@ -113,8 +119,20 @@ def table(
     return number
 
 
+def _lines(text: str, width: float) -> int:
+    """Lines that ``text`` takes in a column of ``width`` characters, by words."""
+    lines, used = 1, 0
+    for word in text.split(" "):
+        used += len(word) + 1
+        while used > width + 1:
+            lines, used = lines + 1, min(len(word) + 1, used - int(width))
+    return lines
+
+
 def head(sheet: Worksheet, columns: Sequence[Column], row: int) -> None:
     """The row of headings and the widths."""
+    lines = max(_lines(c.heading, c.width * 0.9) for c in columns)
+    sheet.row_dimensions[row].height = _LINE * lines + 4
     for place, column in enumerate(columns, start=1):
         cell = sheet.cell(row, place)
         put_text(cell, column.heading)
@@ -134,25 +152,36 @@ def title(sheet: Worksheet, row: int, text: str) -> None:
     cell.font = _TITLE_FONT
 
 
-def line(sheet: Worksheet, row: int, label: str, value: object) -> None:
-    """A bold label and a text beside it."""
+def line(sheet: Worksheet, row: int, label: str, value: object, across: int = 0) -> None:
+    """A bold label and a text beside it, wrapped over ``across`` columns where given."""
     first, second = sheet.cell(row, 1), sheet.cell(row, 2)
     put_text(first, label)
     first.font = _HEAD_FONT
-    put_text(second, value)
+    put_text(second, value, wrap=bool(across))
+    if across:
+        sheet.merge_cells(start_row=row, end_row=row, start_column=2, end_column=1 + across)
+        sheet.row_dimensions[row].height = 2 * _LINE + 2
 
 
-def set_up(sheet: Worksheet, paper: str, release_id: str) -> None:
-    """Landscape, one page wide, release id and page number at the foot."""
+def set_up(sheet: Worksheet, paper: str, release_id: str, fit: bool = True) -> None:
+    """Landscape, as many pages wide as keep the text legible, release id at the foot."""
     sheet.page_setup.orientation = "landscape"
     sheet.page_setup.paperSize = 1 if paper == "Letter" else 9
-    sheet.page_setup.fitToWidth = 1
-    sheet.page_setup.fitToHeight = 0
-    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    if fit:
+        width = sum(d.width for d in sheet.column_dimensions.values())
+        sheet.page_setup.fitToWidth = max(1, math.ceil(width / _PAGE_WIDTH))
+        sheet.page_setup.fitToHeight = 0
+        sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        last = get_column_letter(len(sheet.column_dimensions))
+        sheet.print_area = f"A1:{last}{sheet.max_row}"
+    else:
+        sheet.page_setup.scale = 75
+    sheet.page_margins.left = sheet.page_margins.right = 0.4
+    sheet.page_margins.top, sheet.page_margins.bottom = 0.6, 0.75
+    sheet.page_margins.footer = 0.3
     sheet.oddFooter.left.text = release_id.replace("&", "&&")
     sheet.oddFooter.center.text = "&A"
     sheet.oddFooter.right.text = "&P / &N"
-    sheet.sheet_view.zoomScale = 100
 
 
 def saved(workbook: Workbook, title: str, author: str) -> bytes:

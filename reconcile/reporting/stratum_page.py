@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, KeepTogether, PageBreak, Paragraph, Table
+from reportlab.platypus import Flowable, KeepTogether, Paragraph, Table
 
 from reconcile.model import DECISIONS, CorrectionFactor, StratumResult
 from reconcile.reporting import numbers, plots, words
@@ -61,7 +61,7 @@ def full_page(
         notes = _notes(result, shown)
     room -= _height(notes, width)
     plot_height = min(_HIGHEST, max(_LOWEST, room))
-    content = [PageBreak(), *head, _plots(result, width, plot_height), *tail, *notes]
+    content = [*head, _plots(result, width, plot_height), *tail, *notes]
     return content, result.notes[shown:]
 
 
@@ -357,7 +357,7 @@ def _factor(result: StratumResult, width: float) -> list[Flowable]:
         f"{numbers.interval_of_numbers(low, high, result.unit)}. Root mean square error on pairs "
         f"held out: {numbers.percent(factor.error_before)} before, "
         f"{numbers.percent(factor.error_after)} after. Basis: {factor.basis}."
-        + (f" {factor.reason}" if factor.reason else "")
+        + (f" Choice: {factor.reason}." if factor.reason else "")
     )
     return [gap(4), _labelled(words.FACTOR, text)]
 

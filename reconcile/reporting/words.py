@@ -103,6 +103,10 @@ NOT_STATED = "not stated"
 NOTHING_SUPERSEDED = "nothing; first release of the period"
 NO_CUSTODY = "no custody events were given"
 Q_MAY_I = "May field results be used alone, for what, and in which range?"
+MAY_I = (
+    "{usable} of {total} may be used without the laboratory for the stated purpose ({purpose}), "
+    "each only in its valid range; outside it, and for anything else, the laboratory decides."
+)
 Q_HOW_WRONG = "How wrong can a single field result be?"
 Q_LEFT_OUT = "What was left out?"
 Q_CHANGED = "What changed since the release before?"

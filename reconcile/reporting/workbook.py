@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from openpyxl import Workbook
+from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
@@ -18,12 +19,6 @@ from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.sheets import Column
 from reconcile.reporting.tables import PAIR_MASSES, pair_columns
 
-_TEXT_PAIRS = frozenset(
-    {
-        "stratum", "sample_id", "group", "field_qualifier", "lab_qualifier", "field_time",
-        "lab_time", "certificate", "custody", "used", "reason",
-    }
-)  # fmt: skip
 _COUNT_PAIRS = frozenset({"field_n", "field_spots", "lab_n"})
 
 
@@ -45,7 +40,7 @@ def workbook(r: Reconciliation) -> bytes:
     _inputs(made["inputs"], r)
     _settings(made["settings"], r)
     for sheet in (first, *made.values()):
-        sheets.set_up(sheet, r.paper, r.release_id)
+        sheets.set_up(sheet, r.paper, r.release_id, fit=sheet is not made["charts"])
     return sheets.saved(book, sheets.cell_text(r.title)[:200], sheets.cell_text(r.prepared_by)[:200])
 
 
@@ -63,9 +58,11 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
         (words.NOT_USABLE_TITLE, words.COVER_CAUTION),
     ]
     for row, (label, value) in enumerate(lines, start=2):
-        sheets.line(sheet, row, label, value)
+        across = 12 if label == words.NOT_USABLE_TITLE else 0
+        sheets.line(sheet, row, label, value, across)
     columns = [
-        Column("Element", width=16),
+        Column("Stratum", width=30),
+        Column("Element", width=9),
         Column("Field technique", width=11),
         Column("Matrix", width=18),
         Column("Verdict", width=24),
@@ -81,9 +78,9 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
         Column("Valid to, in Unit", "number", 10),
         Column("Valid until", width=11),
         Column("Factor", width=20),
-        Column("Binding reason", width=50),
-        Column("Next step", width=50),
-        Column("In words", width=90),
+        Column("Binding reason", width=50, wrap=True),
+        Column("Next step", width=50, wrap=True),
+        Column("In words", width=90, wrap=True),
         Column("Field method", width=34),
         Column("Lab method", width=34),
         Column("Specimen form", width=14),
@@ -92,13 +89,15 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
     ]
     start = len(lines) + 3
     sheets.table(sheet, columns, (_summary_row(x) for x in r.results), start)
-    sheet.freeze_panes = sheet.cell(start + 1, 4)
+    sheet.freeze_panes = sheet.cell(start + 1, 2)
+    sheet.print_title_cols = "A:A"
 
 
 def _summary_row(x: StratumResult) -> list[Any]:
     s, v, f = x.stratum, x.verdict, by_key(x.statistics)
     ratio = f["geometric_mean_ratio"]
     return [
+        s.label,
         s.element,
         s.technique,
         s.matrix,
@@ -148,7 +147,9 @@ def _pairs(sheet: Worksheet, r: Reconciliation) -> dict[str, tuple[int, int]]:
         spans[x.stratum.key] = (first, len(rows) + 1)
     total = sum(len(x.pairs) for x in r.results)
     last = sheets.table(sheet, columns, rows)
-    sheet.freeze_panes = sheet.cell(2, names.index("sample_id") + 7)
+    place = names.index("sample_id") + 6
+    sheet.freeze_panes = sheet.cell(2, place + 1)
+    sheet.print_title_cols = f"A:{get_column_letter(place)}"
     if len(rows) < total:
         note = words.TRUNCATED.format(shown=len(rows), total=total, file="pairs.csv")
         sheets.put_text(sheet.cell(last + 1, 1), note)
@@ -162,7 +163,7 @@ def _pair_column(name: str) -> Column:
     if name in _COUNT_PAIRS:
         return Column(label, "integer", 8)
     wide = {"sample_id": 22, "reason": 34, "field_time": 20, "lab_time": 20, "certificate": 16}
-    return Column(label, "text" if name in _TEXT_PAIRS else "text", wide.get(name, 12))
+    return Column(label, "text", wide.get(name, 12))
 
 
 def _pair_rows(x: StratumResult, names: list[str]) -> Iterable[list[Any]]:
@@ -339,12 +340,12 @@ def _findings(sheet: Worksheet, r: Reconciliation) -> None:
         Column("Severity", width=10),
         Column("Area", width=11),
         Column("Subject", width=30),
-        Column("What was found", width=70),
-        Column("Evidence", width=50),
-        Column("Advice", width=60),
+        Column("What was found", width=70, wrap=True),
+        Column("Evidence", width=50, wrap=True),
+        Column("Advice", width=60, wrap=True),
     ]
     rows = [[f.severity, f.area, f.subject, f.text, f.evidence, f.advice] for f in r.findings]
-    last = sheets.table(sheet, columns, rows, wrap=True)
+    last = sheets.table(sheet, columns, rows)
     sheets.line(sheet, last + 2, words.FACTS["custody_head"], r.custody_head or words.NO_CUSTODY)
 
 
@@ -369,7 +370,7 @@ def _inputs(sheet: Worksheet, r: Reconciliation) -> None:
 def _settings(sheet: Worksheet, r: Reconciliation) -> None:
     columns = [
         Column("Setting", width=44),
-        Column("Value", width=40),
-        Column("Meaning", width=100),
+        Column("Value", width=40, wrap=True),
+        Column("Meaning", width=100, wrap=True),
     ]
-    sheets.table(sheet, columns, ([s.name, s.value, s.meaning] for s in r.settings), wrap=True)
+    sheets.table(sheet, columns, ([s.name, s.value, s.meaning] for s in r.settings))
