@@ -112,7 +112,7 @@ def kaplan_meier(value: ArrayLike, nondetect: ArrayLike, level: float = 0.95) ->
     at_risk = np.cumsum(np.bincount(where, minlength=distinct.size)).astype(np.float64)
     step = np.where(detects > 0, 1 - detects / at_risk, 1.0)
     # F just below x is the product of the steps at x and above; F at x excludes x itself
-    below = np.cumprod(step[::-1])[::-1]
+    below: Floats = np.cumprod(step[::-1])[::-1].astype(np.float64)
     at = np.append(below[1:], 1.0)
     with np.errstate(all="ignore"):
         terms = np.where(detects > 0, detects / (at_risk * (at_risk - detects)), 0.0)
@@ -144,7 +144,8 @@ def kaplan_meier(value: ArrayLike, nondetect: ArrayLike, level: float = 0.95) ->
             level,
         )
     curve, error = at[has], np.sqrt(greenwood[has]) * at[has]
-    median = _median(distinct[has], curve, error, below[has], n, level)
+    values = np.asarray(distinct[has], dtype=np.float64)
+    median = _median(values, curve, error, below[has], n, level)
     return KaplanMeier(
         n,
         censored,

@@ -248,7 +248,11 @@ def nested_variance(
     if not size < 1e150:
         return _nothing(x.size, TOO_LARGE, method, level)
     unit = size if size > 0 else 1.0
-    m = _moments(x / unit, s_codes, spots)
+    # centred first: values with many equal leading digits lose them otherwise
+    centre = float(x[0]) / unit
+    z = (x - x[0]) / unit
+    m = _moments(z, s_codes, spots)
+    middle = m.mean_of_means + centre
     n = m.n
     if m.df[2] == 0:
         what = "spot" if p_codes is not None else "sample"
@@ -256,7 +260,7 @@ def nested_variance(
     else:
         no_shot = None
     shot_ms = m.ms[2] if m.df[2] > 0 else 0.0
-    floor = 1e-28 * max(m.grand**2, 1e-300)
+    floor = 1e-28
 
     def component(c: tuple[float, float, float], value: float) -> Estimate:
         """From unweighted sample, unweighted spot and shot mean squares."""
@@ -294,7 +298,7 @@ def nested_variance(
     if m.df[0] == 0:
         sample_item = not_estimable(n, "there is only one sample", method, level)
         f_ratio, f_df, p_value = NAN, (0.0, 0.0), NAN
-        mean = estimate(m.mean_of_means * unit, NAN, NAN, NAN, n, level, method)
+        mean = estimate(middle * unit, NAN, NAN, NAN, n, level, method)
     else:
         if no_shot and p_codes is None:
             sample_item = not_estimable(n, "no sample was measured more than once", method, level)
@@ -322,10 +326,10 @@ def nested_variance(
             f_ratio, f_df, p_value = NAN, (0.0, 0.0), NAN
         t = float(stats.t.isf((1 - level) / 2, m.df[0]))
         mean = estimate(
-            m.mean_of_means * unit,
+            middle * unit,
             m.se_mean * unit,
-            (m.mean_of_means - t * m.se_mean) * unit,
-            (m.mean_of_means + t * m.se_mean) * unit,
+            (middle - t * m.se_mean) * unit,
+            (middle + t * m.se_mean) * unit,
             n,
             level,
             "mean of sample means, t interval",
@@ -354,5 +358,5 @@ def nested_variance(
     if estimator == "reml" and shot.estimable and sample_item.estimable:
         from reconcile.statistics.reml import with_reml
 
-        return with_reml(result, x / unit, s_codes, spots if p_codes is not None else None, unit)
+        return with_reml(result, z, s_codes, spots if p_codes is not None else None, unit)
     return result
