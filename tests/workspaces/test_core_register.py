@@ -1,0 +1,128 @@
+"""A marine core: field XRF against aqua-regia ICP-OES in mg/L of digest. CC BY 4.0.
+
+Source of the tables: itraxBook repository. The acceptance figures were recomputed with
+pandas and scipy. The rule: one field reading per depth; the laboratory's value is
+mg/L x 100 / weight in g (the register's second sheet); the first tube of each depth counts,
+the second tubes B21 to B23 of depths 326, 185 and 242 are duplicates and stay apart
+(averaging them changes no slope by more than 0.001); ordinary least squares of the
+laboratory on the field.
+"""
+
+from __future__ import annotations
+
+import openpyxl
+import pandas as pd
+import pytest
+from pypdf import PdfReader
+from scipy import stats
+
+import reconcile
+from reconcile.model import StratumResult
+from tests.workspaces.conftest import Reconciled, data_or_skip
+
+#: element: slope, r
+FIGURES = {"Ca": (0.76, 0.98), "Fe": (0.58, 0.98), "Sr": (1.05, 0.97)}
+LINES = {"Ca": "Ca 315.887", "Fe": "Fe 238.204", "Sr": "Sr 421.552"}
+
+
+@pytest.fixture
+def outcome(reconciled: Reconciled) -> reconcile.RunOutcome:
+    return reconciled("core_register")
+
+
+def result_of(outcome: reconcile.RunOutcome, element: str) -> StratumResult:
+    found = [r for r in outcome.reconciliation.results if r.stratum.element == element]
+    assert len(found) == 1
+    return found[0]
+
+
+def by_hand(element: str) -> pd.DataFrame:
+    """Field and laboratory by depth in cm, mg/kg, straight from the three workbooks."""
+    data = data_or_skip("core_register")
+    book = openpyxl.load_workbook(data / "register.xlsx", data_only=True)
+    rows = list(book["Sheet1"].iter_rows(min_row=3, max_col=9, values_only=True))
+    register = pd.DataFrame(
+        [(r[0], f"{r[5]}{r[6]}", r[8]) for r in rows if r[6] is not None],
+        columns=["upper", "tube", "weight"],
+    )
+    register = register.loc[~register["upper"].isin(["BLANK", "MESS-4"])]
+    register = register.loc[~register["tube"].isin(["B21", "B22", "B23"])].set_index("tube")
+    lab = pd.read_excel(data / "lab_icp.xlsx")
+    column = next(c for c in lab.columns if str(c).startswith(LINES[element]))
+    values = lab.drop_duplicates("Sample Id").set_index("Sample Id")[column]
+    register["lab"] = values.reindex(register.index) * 100 / register["weight"]
+    field = pd.read_excel(data / "field_xrf.xlsx")
+    field.index = pd.Index("cd166-" + field["SAMPLE"].str.removeprefix("cd166-"))
+    names = "cd166-" + register["upper"].astype(int).astype(str)
+    table = pd.DataFrame({"lab": register["lab"].to_numpy()}, index=pd.Index(names))
+    table["field"] = pd.to_numeric(field[element], errors="coerce").reindex(table.index)
+    return table.dropna()
+
+
+@pytest.mark.parametrize("element", FIGURES)
+def test_the_line_of_lab_on_field_is_the_one_computed_by_hand(
+    outcome: reconcile.RunOutcome, element: str
+) -> None:
+    slope, r = FIGURES[element]
+    statistics = result_of(outcome, element).statistics
+    hand = by_hand(element)
+    line = stats.linregress(hand["field"], hand["lab"])
+    assert statistics.n_used == len(hand) == 60
+    assert statistics.ols_lab_on_field.slope.value == pytest.approx(line.slope, rel=1e-9)
+    assert statistics.correlation.r.value == pytest.approx(line.rvalue, rel=1e-9)
+    assert abs(line.slope - slope) < 0.0055
+    assert abs(line.rvalue - r) < 0.0055
+
+
+@pytest.mark.parametrize("element", FIGURES)
+def test_milligrams_per_litre_become_mass_fractions_by_each_tubes_weight(
+    outcome: reconcile.RunOutcome, element: str
+) -> None:
+    pairs = result_of(outcome, element).pairs.set_index("sample_id")
+    hand = by_hand(element)
+    assert sorted(pairs.index) == sorted(hand.index)
+    assert pairs["lab_mean"].reindex(hand.index).to_numpy() == pytest.approx(
+        hand["lab"].to_numpy(), rel=1e-9
+    )
+
+
+def test_blanks_the_reference_material_and_duplicates_stay_apart(
+    outcome: reconcile.RunOutcome,
+) -> None:
+    pairs = result_of(outcome, "Fe").pairs
+    assert not pairs["sample_id"].str.contains("BLANK|MESS").any()
+    assert (pairs["lab_n"] == 1).all()
+    kinds = {(c.kind, c.side) for c in outcome.reconciliation.quality}
+    assert ("blank", "lab") in kinds
+    assert ("duplicate", "lab") in kinds
+
+
+def test_tubes_that_the_register_does_not_know_are_quarantined_with_their_row(
+    outcome: reconcile.RunOutcome,
+) -> None:
+    refused = outcome.reconciliation.quarantine
+    refused = refused.loc[refused["file"].eq("lab_icp.xlsx") & refused["column"].eq("")]
+    tubes = {f"B{n}" for n in range(29, 41)}
+    assert set(refused["found"]) == tubes
+    assert refused["reason"].str.contains("register").all()
+    sheet = openpyxl.load_workbook(data_or_skip("core_register") / "lab_icp.xlsx").active
+    assert sheet is not None
+    for row, found in zip(refused["row"], refused["found"], strict=True):
+        assert sheet.cell(int(row), 1).value == found
+
+
+@pytest.mark.parametrize("element", FIGURES)
+def test_the_partial_digestion_is_named_beside_the_figures_and_in_the_report(
+    outcome: reconcile.RunOutcome, element: str
+) -> None:
+    result = result_of(outcome, element)
+    assert result.stratum.digestion_class == "partial"
+    assert any("partial" in note for note in result.notes)
+    pages = PdfReader(outcome.release_folder / "report.pdf").pages
+    text = " ".join("".join(p.extract_text() for p in pages).split())
+    assert "partial" in text
+    assert "aqua regia" in text
+
+
+def test_the_account_balances(outcome: reconcile.RunOutcome) -> None:
+    assert [step.name for step in outcome.reconciliation.waterfall if step.balance] == []
