@@ -10,7 +10,7 @@ from reconcile.identity.check import (
     has_valid_check,
     valid_checks,
 )
-from reconcile.identity.near import look_alike_form, near_misses
+from reconcile.identity.near import look_alike_forms, near_misses
 from reconcile.identity.resolve import alias_findings, resolve
 from reconcile.identity.text import comparison_form, normalise_id
 
@@ -21,7 +21,7 @@ __all__ = [
     "check_findings",
     "comparison_form",
     "has_valid_check",
-    "look_alike_form",
+    "look_alike_forms",
     "near_misses",
     "normalise_id",
     "resolve",

@@ -17,7 +17,8 @@ from reconcile.model import Finding
 
 #: Characters that hands and eyes exchange; each stands for its class.
 _LOOK_ALIKE = str.maketrans({"o": "0", "q": "0", "i": "1", "l": "1", "|": "1", "s": "5", "b": "8"})
-_SEPARATORS = re.compile(r"[\W_]+")
+_SEPARATORS = re.compile(r"[^\w\x00]+|_+")
+_BETWEEN_DIGITS = re.compile(r"(?<=\d)[\W_]+(?=\d)")
 _ZEROS = re.compile(r"(?<!\d)0+(?=\d)")
 
 #: kind of slip -> (score, words)
@@ -44,10 +45,18 @@ class _Candidate:
     score: float
 
 
-def look_alike_form(text: object) -> str:
-    """The id with look-alike characters, separators and leading zeros folded together."""
-    bare = _SEPARATORS.sub("-", comparison_form(text).translate(_LOOK_ALIKE))
-    return _SEPARATORS.sub("", _ZEROS.sub("", bare))
+def look_alike_forms(text: object) -> tuple[str, str, str]:
+    """Three forms by which ids are found alike: without leading zeros, with look-alike
+    characters folded, and both. Separators are dropped, but kept as one '-' between digits:
+    '1-11' and '11-1' are different ids.
+    """
+    form = comparison_form(text)
+    look = form.translate(_LOOK_ALIKE)
+    return _joined(_ZEROS.sub("", form)), _joined(look), _joined(_ZEROS.sub("", look))
+
+
+def _joined(form: str) -> str:
+    return _SEPARATORS.sub("", _BETWEEN_DIGITS.sub("\x00", form)).replace("\x00", "-")
 
 
 def near_misses(
@@ -113,27 +122,27 @@ def _scored(found: Iterable[tuple[str, str, str]]) -> list[_Candidate]:
 def _candidates(a: Sequence[str], b: Sequence[str]) -> Iterator[tuple[str, str, str]]:
     forms_a = {text: comparison_form(text) for text in a}
     forms_b = {text: comparison_form(text) for text in b}
-    by_look: dict[str, list[str]] = defaultdict(list)
-    for text in b:
-        by_look[look_alike_form(text)].append(text)
-    for text in a:
-        same = by_look.get(look_alike_form(text), [])
-        for other in same if len(same) <= _CROWD else ():
-            yield text, other, _folded_kind(forms_a[text], forms_b[other])
+    for way in range(3):
+        by_form: dict[str, list[str]] = defaultdict(list)
+        for text in b:
+            by_form[look_alike_forms(text)[way]].append(text)
+        for text in a:
+            same = by_form.get(look_alike_forms(text)[way], [])
+            for other in same if len(same) <= _CROWD else ():
+                yield text, other, _folded_kind(forms_a[text], forms_b[other])
     yield from _one_slip(forms_a, forms_b)
 
 
 def _folded_kind(a: str, b: str) -> str:
     if a == b:
         return "spelling"
-    if _SEPARATORS.sub("", a) == _SEPARATORS.sub("", b):
+    if _joined(a) == _joined(b):
         return "separators"
-    if _ZEROS.sub("", a) == _ZEROS.sub("", b):
+    zeros_a, look_a, _ = look_alike_forms(a)
+    zeros_b, look_b, _ = look_alike_forms(b)
+    if zeros_a == zeros_b:
         return "leading zeros"
-    if a.translate(_LOOK_ALIKE) == b.translate(_LOOK_ALIKE):
-        return "look-alike"
-    bare_a, bare_b = (_ZEROS.sub("", _SEPARATORS.sub("-", t)).replace("-", "") for t in (a, b))
-    return "leading zeros" if bare_a == bare_b else "look-alike and zeros"
+    return "look-alike" if look_a == look_b else "look-alike and zeros"
 
 
 def _without_one(form: str) -> set[str]:
