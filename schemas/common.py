@@ -92,7 +92,7 @@ def run(schema: pa.DataFrameSchema, frame: pd.DataFrame, whole_row: bool) -> lis
     if frame.empty:
         return []
     try:
-        schema.validate(frame, lazy=True)
+        schema.validate(frame, lazy=True, inplace=True)  # no check changes the frame
     except pa.errors.SchemaErrors as error:
         cases = error.failure_cases
         result = []

@@ -561,8 +561,10 @@ def _validate(
     )
     values = None
     if read.values:
-        values = pd.DataFrame({k: v.value for k, v in read.values.items()}, index=range(n))
-        values[schemas.SUM_COLUMN] = read.sums
+        columns = {key: part.value for key, part in read.values.items()}
+        if read.sums is not None:
+            columns[schemas.SUM_COLUMN] = read.sums
+        values = pd.DataFrame(columns, index=range(n), copy=False)
     outside = set(read.outside.tolist())
     failures = schemas.validate(
         job.table.kind,

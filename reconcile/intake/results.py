@@ -14,7 +14,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from reconcile.errors import ReconcileError
-from reconcile.intake.cells import EMPTY, REFUSED, CellFormat, Cells, parse_column, parse_text
+from reconcile.intake.cells import (
+    EMPTY,
+    REFUSED,
+    SLICE,
+    CellFormat,
+    Cells,
+    parse_column,
+    parse_text,
+)
 from reconcile.intake.headings import Column, _result_heading
 from reconcile.intake.sources import Body
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, Analyte
@@ -193,7 +201,7 @@ def _wide(job: ResultJob, ledger: Ledger) -> Results:
     else:
         done = [read(c) for c in value_columns]
     analytes = []
-    sums: dict[str, FloatArray] = {}
+    reported: dict[str, list[tuple[FloatArray, float]]] = {}
     for column, part, problems, own_notes in done:
         assert column.species is not None
         key = key_of(column)
@@ -208,15 +216,25 @@ def _wide(job: ResultJob, ledger: Ledger) -> Results:
         for problem in problems:
             ledger.cell(*problem)
         results.notes += [note for note in own_notes if note not in results.notes]
-        reported = np.nan_to_num(part.value) / column.species.element_per_species
-        before = sums.get(column.species.element)
-        sums[column.species.element] = reported if before is None else np.maximum(before, reported)
-    total = np.zeros(n)
-    for reported in sums.values():
-        total += reported
-    results.sums = total
+        reported.setdefault(column.species.element, []).append(
+            (part.value, column.species.element_per_species)
+        )
+    results.sums = _row_sums(reported, n)
     results.analytes = tuple(analytes)
     return results
+
+
+def _row_sums(reported: dict[str, list[tuple[FloatArray, float]]], n: int) -> FloatArray:
+    """Sum of each row as reported (oxides as oxides), each element once, mg/kg."""
+    total = np.zeros(n)
+    for parts in reported.values():
+        for start in range(0, n, SLICE):
+            here = slice(start, start + SLICE)
+            largest = np.zeros(len(total[here]))
+            for value, share in parts:
+                np.fmax(largest, value[here] / share, out=largest)
+            total[here] += largest
+    return total
 
 
 def _read_column(

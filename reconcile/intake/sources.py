@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
@@ -411,13 +412,7 @@ def _quick_body(
         return None
     if probe[len(probe.rstrip(b"\r\n")) :].count(b"\n") > 1:
         return None
-    mark = delimiter.encode()
-    padded = any(
-        raw.find(pair) >= 0
-        for blank in (b" ", b"\t", b"\f", b"\v")
-        if blank != mark
-        for pair in (mark + blank, blank + mark, b"\n" + blank, blank + b"\n", blank + b"\r")
-    )
+    padded = _is_padded(raw, delimiter)
     refused = False
 
     def refuse(_: Any) -> str:
@@ -460,6 +455,23 @@ def _quick_body(
     if width == 1 or _some_blank_row(columns, rows):
         return None
     return Body(tuple(columns), pa.array(range(after_line + 1, after_line + 1 + rows)), ())
+
+
+def _is_padded(raw: Any, delimiter: str) -> bool:
+    """True where a blank stands directly beside a delimiter or a line end."""
+    codes = np.frombuffer(raw, np.uint8)
+    edge = np.zeros(256, bool)
+    edge[[ord(delimiter), 10, 13]] = True
+    blank = np.zeros(256, bool)
+    blank[[b for b in (9, 11, 12, 32) if b != ord(delimiter)]] = True
+    step = 1 << 24
+    for start in range(0, len(codes), step):
+        part = codes[max(0, start - 1) : start + step + 1]
+        at = np.flatnonzero(part <= 32)
+        at = at[blank[part[at]] & (at > 0) & (at < len(part) - 1)]
+        if (edge[part[at - 1]] | edge[part[at + 1]]).any():
+            return True
+    return bool(blank[codes[0]])
 
 
 def _some_blank_row(columns: list[pa.Array], rows: int) -> bool:
