@@ -91,11 +91,11 @@ def _spread(rng: np.random.Generator, content: s.Range, n: int) -> npt.NDArray[n
 def _contents(period: str, matrix: s.MatrixTruth) -> list[dict[str, float]]:
     rng = generator(period, "contents", matrix.name)
     columns = {e: _spread(rng, c, matrix.count) for e, c in matrix.contents.items()}
-    if matrix.name == "soil":  # ordinary soils stay clear of the lead overlap
+    if "Pb" in columns:  # ordinary soils and rocks stay clear of the lead overlap
         columns["As"] = np.maximum(columns["As"], columns["Pb"] / 6.5)
     rows = [{e: float(v[i]) for e, v in columns.items()} for i in range(matrix.count)]
     if matrix.name == "soil":
-        for place, ratio in zip(s.LEAD_RICH_SOILS, (15, 21, 30), strict=True):
+        for place, ratio in zip(s.LEAD_RICH_SOILS, (18, 23, 30), strict=True):
             rows[place]["Pb"] = 380.0 + 110.0 * s.LEAD_RICH_SOILS.index(place)
             rows[place]["As"] = rows[place]["Pb"] / ratio
     if matrix.name == s.STAINLESS.name:

@@ -277,7 +277,7 @@ class Planted:
 #: Ordinals (0-based, among the month's ordinary samples of a kind) that carry a trouble.
 #: Kept here, apart from the generator, so that a test can be read beside them.
 FIELD_ONLY = {"soil": (20, 41), "rock": (30,), "parts": (33,)}
-LEAD_RICH_SOILS = (4, 23, 47)  # Pb:As from 15 to 30
+LEAD_RICH_SOILS = (4, 23, 47)  # Pb:As from 18 to 30
 OVER_RANGE_ROCKS = (27,)  # zinc above 10 000 mg/kg by the laboratory (an amphibolite)
 TARGETED_ROCKS = (3, 29)  # two spots each aimed at grains
 WRONG_GRADE_PARTS = (9, 16)  # delivered as the molybdenum grade, hold almost none

@@ -185,6 +185,8 @@ def test_the_true_ratio_of_lead_to_arsenic_reaches_ten_only_where_it_was_planted
         rich = {x.ordinal for x in samples_of(period, "soil")
                 if x.ordinal >= 0 and x.true["Pb"] / x.true["As"] >= 10}  # fmt: skip
         assert rich == set(s.LEAD_RICH_SOILS)
+        rocks = [x.true for x in samples_of(period, "rock") if x.ordinal >= 0]
+        assert max(x["Pb"] / x["As"] for x in rocks) < 7
 
 
 def test_field_soil_copper_reads_fifteen_percent_high_and_zinc_does_not(made: Made) -> None:

@@ -10,6 +10,7 @@ part in means; ordinary least squares of the laboratory on the field mean.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pytest
 from pypdf import PdfReader
@@ -103,7 +104,9 @@ def test_the_spread_of_the_shots_gives_each_mean_its_standard_error(
     sizes = groups.size()
     assert (pairs["field_n"] == sizes).all()
     several = sizes[sizes > 1].index
-    expected = (groups.std(ddof=1) / np.sqrt(sizes)).loc[several].to_numpy("float64")
+    expected: npt.NDArray[np.float64] = (
+        (groups.std(ddof=1) / np.sqrt(sizes)).loc[several].to_numpy("float64")
+    )
     assert np.allclose(pairs.loc[several, "field_se"], expected, rtol=1e-9)
     assert pairs.loc[sizes[sizes == 1].index, "field_se"].isna().all()
 
