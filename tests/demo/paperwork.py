@@ -65,7 +65,9 @@ def custody(period: str, samples: tuple[Sample, ...]) -> Sheet:
     for kind in PREFIX:
         mine = [x for x in samples if x.kind == kind]
         events += _collections(kind, [x for x in mine if x.ordinal >= 0])
+        events += _stays(period, kind, [x for x in mine if not x.to_lab])
         for batch in (1, 2):
+            events += _controls(period, kind, batch, mine)
             events += _journey(period, kind, batch, [x for x in mine if x.batch == batch])
     sheet = Sheet([CUSTODY_HEADING])
     for place, (at, cells) in enumerate(sorted(events, key=lambda e: (e[0], e[1])), 1):
@@ -90,6 +92,26 @@ def _collections(kind: str, ordinary: list[Sample]) -> list[tuple[datetime, list
     return events
 
 
+def _stays(period: str, kind: str, samples: list[Sample]) -> list[tuple[datetime, list[str]]]:
+    """Samples that are never sent lie in the store."""
+    at = month_start(period) + timedelta(days=17, hours=9)
+    names = "; ".join(x.sample_id for x in samples)
+    return [(at, [names, "", "stored", KEEPER[kind], "", "", "", "", "", "sample store", ""])]
+
+
+def _controls(
+    period: str, kind: str, batch: int, samples: list[Sample]
+) -> list[tuple[datetime, list[str]]]:
+    """Blind controls are taken from their store shortly before the dispatch is sealed."""
+    at = month_start(period) + timedelta(days=9 if batch == 1 else 16, hours=13, minutes=20)
+    those = [x for x in samples if x.ordinal < 0 and x.batch == batch]
+    return [
+        (at, ["; ".join(x.sample_id for x in those), "", "collected", KEEPER[kind], "", "", "",
+              str(len(those)), plain(sum(x.mass_g for x in those), 6), "control store",
+              "blind controls put among the samples"])
+    ]  # fmt: skip
+
+
 def _journey(
     period: str, kind: str, batch: int, samples: list[Sample]
 ) -> list[tuple[datetime, list[str]]]:
@@ -104,7 +126,7 @@ def _journey(
         wrong_seal = apart and kind == "soil"
         seal = f"{4000 + 61 * s.PERIODS.index(period) + 13 * list(PREFIX).index(kind) + batch}"
         if apart:
-            seal = str(int(seal) + 500)
+            seal = "" if lost_track else str(int(seal) + 500)
         arrived = f"{seal[:2]}{seal[3]}{seal[2]}" if wrong_seal else seal
         n, mass = str(len(those)), sum(x.mass_g for x in those)
         keeper, lab = KEEPER[kind], LABORATORY[kind]
@@ -122,17 +144,19 @@ def _journey(
             grams = "" if math.isnan(mass) else plain(mass, 6)
             events.append((at, ["", dispatch, event, by, to, seal, intact, n, grams, place, text]))
 
-        note(clock, "sealed", keeper, "", seal, "", n, mass, "sample store")
+        intact = "yes" if seal else ""
+        if seal:
+            note(clock, "sealed", keeper, "", seal, "", n, mass, "sample store")
         note(clock + timedelta(hours=1), "relinquished", keeper, carrier, seal, "", n, mass,
              "sample store")  # fmt: skip
-        note(taken, "received", carrier, "", seal, "yes", n, mass, "sample store",
+        note(taken, "received", carrier, "", seal, intact, n, mass, "sample store",
              "left in the office over three days" if lost_track else "")  # fmt: skip
         note(received - timedelta(minutes=10), "relinquished", carrier, f"{lab} reception", seal,
              "", n, mass, f"{lab}")  # fmt: skip
         note(
-            received, "received", f"{lab} reception", "", arrived, "yes", n, mass * 0.998, f"{lab}"
+            received, "received", f"{lab} reception", "", arrived, intact, n, mass * 0.998, f"{lab}"
         )
-        note(received + timedelta(hours=3), "opened", f"{lab} reception", "", arrived, "yes", n,
+        note(received + timedelta(hours=3), "opened", f"{lab} reception", "", arrived, intact, n,
              place=f"{lab}")  # fmt: skip
         analysed = month_start(period) + timedelta(days=14 if batch == 1 else 21, hours=9)
         note(analysed, "analysed", f"{lab} reception", place=f"{lab}")
