@@ -53,7 +53,7 @@ def _note_failure(flow: Any, flow_run: Any, state: Any) -> None:
         return  # the state itself already says what happened
 
 
-def _worth_a_retry(task: Any, task_run: Any, state: Any) -> bool:
+def worth_a_retry(task: Any, task_run: Any, state: Any) -> bool:
     """What the analyst must mend is not mended by trying again, a busy store may be."""
     try:
         state.result()
@@ -90,7 +90,7 @@ def monthly(folder: str, period: str = "") -> str:
                 name=name,
                 retries=schedule.retries,
                 retry_delay_seconds=schedule.retry_seconds,
-                retry_condition_fn=_worth_a_retry,
+                retry_condition_fn=worth_a_retry,
                 cache_policy=NO_CACHE,
                 persist_result=False,
             )(run)
@@ -156,6 +156,7 @@ def run_once(folder: Path, period: str) -> bool:
 
 def serve(folder: Path) -> None:
     """Serve the deployment until stopped: monthly, by the workspace's cron and zone."""
+    from prefect.deployments.runner import EntrypointType
     from prefect.schedules import Cron
 
     workspace = ws.load_workspace(folder)
@@ -166,4 +167,5 @@ def serve(folder: Path) -> None:
         schedules=[Cron(settings.schedule.cron, timezone=settings.workspace.time_zone)],
         pause_on_shutdown=False,
         print_starting_message=True,
+        entrypoint_type=EntrypointType.MODULE_PATH,
     )

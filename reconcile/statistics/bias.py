@@ -1,0 +1,302 @@
+"""Bias of the field method: differences, ratios, ranks, and tests of equivalence."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from reconcile.statistics._values import (
+    Floats,
+    check_level,
+    estimate,
+    interval_text,
+    level_text,
+    pairs,
+    percent,
+    point,
+    quiet,
+    show,
+    with_unit,
+)
+from reconcile.statistics.result import NAN, Estimate, not_estimable
+
+if TYPE_CHECKING:
+    from reconcile.statistics.lines import Line
+
+_TOO_FEW = "fewer than two pairs"
+_POSITIVE = "a ratio needs values above zero on both sides"
+
+
+def _t_mean(values: Floats, level: float, method: str) -> Estimate:
+    """Mean with its t interval."""
+    n = values.size
+    if n < 2:
+        if n == 1:
+            return point(float(values[0]), 1, method, "one pair gives no interval", level)
+        return not_estimable(n, "no pair", method, level)
+    mean = float(np.mean(values))
+    se = float(np.std(values, ddof=1)) / math.sqrt(n)
+    half = float(stats.t.ppf((1 + level) / 2, n - 1)) * se
+    return estimate(mean, se, mean - half, mean + half, n, level, method)
+
+
+@quiet
+def mean_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Estimate:
+    """Mean of field - lab with Student's t interval, in the unit of the inputs."""
+    check_level(level)
+    x, y = pairs(lab, field, ("lab", "field"))
+    return _t_mean(y - x, level, "mean difference, t interval")
+
+
+@quiet
+def mean_relative_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Estimate:
+    """Mean of (field - lab)/lab with Student's t interval; a fraction.
+
+    Not estimable where a lab value is zero or negative.
+    """
+    check_level(level)
+    method = "mean relative difference, t interval"
+    x, y = pairs(lab, field, ("lab", "field"))
+    if x.size and np.any(x <= 0):
+        return not_estimable(x.size, "a relative difference needs lab values above zero", method)
+    return _t_mean((y - x) / x, level, method)
+
+
+@quiet
+def geometric_mean_ratio(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Estimate:
+    """exp of the mean of ln(field/lab), with the t interval of the logarithm back-transformed.
+
+    ``se`` is that of the logarithm times the ratio (delta method).
+    """
+    check_level(level)
+    method = "geometric mean ratio, t interval of the logarithm"
+    x, y = pairs(lab, field, ("lab", "field"))
+    if np.any(x <= 0) or np.any(y <= 0):
+        return not_estimable(x.size, _POSITIVE, method, level)
+    log = _t_mean(np.log(y) - np.log(x), level, method)
+    if not log.estimable:
+        return log
+    value = math.exp(log.value)
+    if math.isnan(log.low):
+        return point(value, log.n, method, log.reason, level)
+    return estimate(
+        value, value * log.se, math.exp(log.low), math.exp(log.high), log.n, level, method
+    )
+
+
+# ---- Hodges and Lehmann ------------------------------------------------------------------
+
+_EXACT_RANKS = 60
+
+
+def _signed_rank_quantile(n: int, probability: float) -> int:
+    """Largest c with P(W+ < c) <= probability, for the Wilcoxon signed-rank statistic.
+
+    Exact up to n = 60, then the normal approximation (Hollander & Wolfe 1999, section 3.1
+    and 3.3, from memory).
+    """
+    if n <= _EXACT_RANKS:
+        counts = np.ones(1)
+        for rank in range(1, n + 1):
+            wider = np.zeros(counts.size + rank)
+            wider[: counts.size] += counts
+            wider[rank:] += counts
+            counts = wider
+        below = np.concatenate([[0.0], np.cumsum(counts) / 2.0**n])
+        return int(np.searchsorted(below, probability, side="right") - 1)
+    mean = n * (n + 1) / 4
+    sd = math.sqrt(n * (n + 1) * (2 * n + 1) / 24)
+    return max(int(math.floor(mean + float(stats.norm.ppf(probability)) * sd + 0.5)), 0)
+
+
+def _walsh_count(x: Floats, limit: float) -> int:
+    """How many averages (x_i + x_j)/2, i <= j, are at or below ``limit``; x is sorted."""
+    reach = np.searchsorted(x, 2 * limit - x, side="right")
+    return int(np.sum(np.maximum(reach - np.arange(x.size), 0)))
+
+
+def _walsh_order(x: Floats, k: int) -> float:
+    """k-th smallest (from 1) of the averages (x_i + x_j)/2, i <= j, in O(n) memory."""
+    low, high = float(x[0]), float(x[-1])
+    if _walsh_count(x, low) >= k:
+        return low
+    for _ in range(200):
+        middle = low + (high - low) / 2
+        if not low < middle < high:
+            break
+        if _walsh_count(x, middle) >= k:
+            high = middle
+        else:
+            low = middle
+    # the largest average at or below the upper end is the one that was closed in on
+    reach = np.searchsorted(x, 2 * high - x, side="right") - 1
+    rows = np.flatnonzero(reach >= np.arange(x.size))
+    return float(np.max((x[rows] + x[reach[rows]]) / 2))
+
+
+@quiet
+def hodges_lehmann(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Estimate:
+    """Median of the pairwise averages of field - lab, with its signed-rank interval.
+
+    Hodges & Lehmann 1963; interval by Tukey's method (Hollander & Wolfe 1999, section 3.3).
+    The interval holds at least ``level`` for symmetric differences; ``se`` is its half
+    width over the normal quantile. Where so few pairs cannot give the level, no interval
+    is claimed.
+    """
+    check_level(level)
+    method = "Hodges-Lehmann, signed-rank interval"
+    x, y = pairs(lab, field, ("lab", "field"))
+    n = x.size
+    if n == 0:
+        return not_estimable(0, "no pair", method, level)
+    d = np.sort(y - x)
+    if not math.isfinite(float(d[0])) or not math.isfinite(float(d[-1])):
+        return not_estimable(n, "the values are too large to calculate with", method, level)
+    count = n * (n + 1) // 2
+    middle = [_walsh_order(d, (count + 1) // 2), _walsh_order(d, count // 2 + 1)]
+    value = (middle[0] + middle[1]) / 2
+    rank = _signed_rank_quantile(n, (1 - level) / 2)
+    if rank < 1:
+        return point(value, n, method, f"{n} pairs can't give a {level:.0%} interval", level)
+    low, high = _walsh_order(d, rank), _walsh_order(d, count + 1 - rank)
+    se = (high - low) / 2 / float(stats.norm.ppf((1 + level) / 2))
+    return estimate(value, se, low, high, n, level, method)
+
+
+# ---- equivalence --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Equivalence:
+    """Two one-sided tests against a margin agreed before the data."""
+
+    estimate: Estimate
+    low: float  # 1 - 2 alpha interval
+    high: float
+    p_value: float  # the larger of the two
+    equivalent: bool
+    margin: float
+    n: int
+    scale: str = "ratio"  # "ratio": the limits are 1/(1+margin) and 1+margin; "difference"
+    alpha: float = 0.05
+    reason: str = ""
+
+    def sentence(self, unit: str = "") -> str:
+        """One plain sentence."""
+        if self.reason:
+            return f"Equivalence could not be tested: {self.reason}."
+        confidence = level_text(1 - 2 * self.alpha)
+        if self.scale == "ratio":
+            found = f"{percent(self.low - 1)} to {percent(self.high - 1)}"
+            asked = f"±{percent(self.margin)}"
+        else:
+            found = f"{show(self.low)} to {with_unit(self.high, unit)}"
+            asked = f"±{with_unit(self.margin, unit)}"
+        if self.equivalent:
+            return (
+                f"The bias lies within the agreed {asked}: its {confidence} interval is {found} "
+                f"(n {self.n})."
+            )
+        return (
+            f"It is not shown that the bias lies within the agreed {asked}: its {confidence} "
+            f"interval is {found} (n {self.n})."
+        )
+
+
+def _tost(values: Floats, low: float, high: float, alpha: float) -> tuple[float, float, float]:
+    """Interval and the larger p value of two one-sided t tests (Schuirmann 1987)."""
+    n = values.size
+    mean = float(np.mean(values))
+    se = float(np.std(values, ddof=1)) / math.sqrt(n)
+    half = float(stats.t.ppf(1 - alpha, n - 1)) * se
+    if se == 0:
+        return mean, mean, 0.0 if low < mean < high else 1.0
+    p = max(
+        float(stats.t.sf((mean - low) / se, n - 1)), float(stats.t.sf((high - mean) / se, n - 1))
+    )
+    return mean - half, mean + half, p
+
+
+def _check_margin(margin: float, alpha: float) -> None:
+    if not (margin > 0 and math.isfinite(margin)):
+        raise ValueError(f"margin must be above zero, got {margin}")
+    if not 0 < alpha < 0.5:
+        raise ValueError(f"alpha must lie between 0 and 0.5, got {alpha}")
+
+
+@quiet
+def equivalence_ratio(
+    lab: ArrayLike, field: ArrayLike, margin: float, alpha: float = 0.05
+) -> Equivalence:
+    """Two one-sided t tests on ln(field/lab) against -ln(1+margin) and ln(1+margin).
+
+    Schuirmann 1987 (from memory); equivalent where the 1 - 2 alpha interval of the ratio
+    lies inside 1/(1+margin) … 1+margin.
+    """
+    _check_margin(margin, alpha)
+    ratio = geometric_mean_ratio(lab, field)
+    x, y = pairs(lab, field, ("lab", "field"))
+    reason = ratio.reason if not ratio.estimable else _TOO_FEW if x.size < 2 else ""
+    if reason:
+        return Equivalence(ratio, NAN, NAN, NAN, False, margin, x.size, "ratio", alpha, reason)
+    edge = math.log1p(margin)
+    low, high, p = _tost(np.log(y) - np.log(x), -edge, edge, alpha)
+    inside = -edge < low and high < edge
+    return Equivalence(
+        ratio, math.exp(low), math.exp(high), p, inside, margin, x.size, "ratio", alpha
+    )
+
+
+@quiet
+def equivalence_difference(
+    lab: ArrayLike, field: ArrayLike, margin: float, alpha: float = 0.05
+) -> Equivalence:
+    """Two one-sided t tests on field - lab against ±margin (same unit)."""
+    _check_margin(margin, alpha)
+    difference = mean_difference(lab, field)
+    x, y = pairs(lab, field, ("lab", "field"))
+    if x.size < 2:
+        return Equivalence(
+            difference, NAN, NAN, NAN, False, margin, x.size, "difference", alpha, _TOO_FEW
+        )
+    low, high, p = _tost(y - x, -margin, margin, alpha)
+    inside = -margin < low and high < margin
+    return Equivalence(difference, low, high, p, inside, margin, x.size, "difference", alpha)
+
+
+@quiet
+def bias_at(line: Line, level_x: float) -> Estimate:
+    """Bias a + (b - 1) x at a lab value x, from a fitted line (delta method, t with n - 2)."""
+    method = f"bias from {line.method}, delta method"
+    confidence = line.slope.level
+    if line.reason or not line.slope.estimable:
+        return not_estimable(line.n, line.reason or line.slope.reason, method, confidence)
+    value = line.intercept.value + (line.slope.value - 1) * level_x
+    (c00, c01), (_, c11) = line.covariance
+    variance = c00 + 2 * level_x * c01 + level_x**2 * c11
+    if not variance >= 0 or line.n < 3:
+        return point(value, line.n, method, "the line has no covariance", confidence)
+    se = math.sqrt(variance)
+    half = float(stats.t.ppf((1 + confidence) / 2, line.n - 2)) * se
+    return estimate(value, se, value - half, value + half, line.n, confidence, method)
+
+
+def bias_sentence(item: Estimate, unit: str = "", ratio: bool = False) -> str:
+    """A bias in words."""
+    if not item.estimable:
+        return f"The bias could not be estimated: {item.reason}."
+    if ratio:
+        side = "above" if item.value >= 1 else "below"
+        text = f"Field results lay on average {percent(abs(item.value - 1))} {side} the lab's"
+        if math.isnan(item.low):
+            return text + "."
+        return (
+            f"{text} ({level_text(item.level)} interval {percent(item.low - 1)} to "
+            f"{percent(item.high - 1)}, n {item.n})."
+        )
+    return f"Field minus lab: {interval_text(item, unit)}, n {item.n}."
