@@ -3,11 +3,15 @@
 CREATE OR REPLACE TEMP TABLE lab_row AS
 WITH resolved AS (
     SELECT
-        lab.* EXCLUDE (sample_id, matrix, sample_kind, reference_code, moisture_basis),
+        lab.* EXCLUDE (sample_id, matrix, sample_kind, reference_code, moisture_basis,
+                       duplicate_of, duplicate_kind),
         lab.sample_id AS written_id,
         coalesce(identity.sample_id, lab.sample_id, '') AS sample_id,
         coalesce(lab.sample_kind, register.sample_kind, 'sample') AS sample_kind,
         coalesce(lab.reference_code, register.reference_code) AS reference_code,
+        -- Of a blind duplicate only the register says whose it is.
+        coalesce(lab.duplicate_of, register.duplicate_of) AS duplicate_of,
+        coalesce(lab.duplicate_kind, register.duplicate_kind) AS duplicate_kind,
         coalesce(lab.moisture_basis, '') AS moisture_basis,
         run_file.file_place,
         run_file.of_period AS of_period,
