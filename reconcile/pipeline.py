@@ -513,11 +513,11 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
 
 
 def _data_until(run: Run) -> str:
-    (latest,) = run.store.rows(
-        "SELECT max(at) FROM (SELECT measured_at AS at FROM field_row WHERE disposition = 'sample' "
+    ((latest,),) = run.store.rows(
+        "SELECT max(moment) FROM (SELECT measured_at AS moment FROM field_row WHERE disposition = 'sample' "
         "UNION ALL SELECT coalesce(reported_at, analysed_at, received_at) FROM lab_row "
         "WHERE disposition = 'sample')"
-    )[0]
+    )
     return "" if latest is None else latest.isoformat() + "Z"
 
 
@@ -525,7 +525,7 @@ def quarantine_of(run: Run) -> pd.DataFrame:
     """Every refused file, row and cell of the run."""
     columns = ", ".join(f'"{name}"' for name in QUARANTINE_COLUMNS)
     rows = run.store.frame(
-        f"SELECT {columns} FROM quarantine JOIN run_file USING (file_id) ORDER BY file_place, ALL"
+        f"SELECT {columns} FROM quarantine JOIN run_file USING (file_id) ORDER BY file_place, {columns}"
     )
     whole = pd.DataFrame(
         [

@@ -22,8 +22,9 @@ from reconcile.model import (
     Stratum,
     Verdict,
 )
-from reconcile.settings import Settings
+from reconcile.settings import Settings, Thresholds
 from reconcile.statistics import agreement, bias
+from reconcile.statistics.proportions import clopper_pearson
 
 #: Laboratory only by default: grades that move money on a few grains (common practice).
 PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd", "Rh", "Ir", "Os", "Ru"})
@@ -212,24 +213,38 @@ def _shown(
         above = lab >= level.level
         missed = int(np.sum(above & (field < level.level)))
         count = int(np.sum(above))
-        rate = missed / count if count else math.nan
-        criteria.append(
-            Criterion(
-                f"missed at {level.name}, {how}",
-                f"at most {t.false_negative_rate:.0%} of samples at or above it",
-                f"{missed} of {count}" if count else "no sample at or above it",
-                rate <= t.false_negative_rate if count else None,
-            )
-        )
+        criteria.append(_missed(level.name, how, missed, count, t))
     # A level without samples above it can't be judged and does not by itself forbid.
-    passed = inside and narrow is True and all(c.met is not False for c in criteria[2:])
-    undecided = not outside and narrow is not False and (not inside or narrow is None)
-    undecided = undecided and all(c.met is not False for c in criteria[2:])
-    return _Shown(tuple(criteria), passed, undecided)
+    judged = [c for c in criteria[2:] if not c.found.startswith("no sample")]
+    passed = inside and narrow is True and all(c.met is True for c in judged)
+    failed = outside or narrow is False or any(c.met is False for c in judged)
+    return _Shown(tuple(criteria), passed, not passed and not failed)
+
+
+def _missed(name: str, how: str, missed: int, count: int, t: Thresholds) -> Criterion:
+    """Met at or below the agreed rate; failed only where the exact lower bound is above it."""
+    asked = f"at most {t.false_negative_rate:.0%} of samples at or above it"
+    if count == 0:
+        return Criterion(f"missed at {name}, {how}", asked, "no sample at or above it", None)
+    rate = clopper_pearson(missed, count, t.confidence)
+    met = (
+        True
+        if missed <= t.false_negative_rate * count
+        else False
+        if rate.low > t.false_negative_rate
+        else None
+    )
+    return Criterion(
+        f"missed at {name}, {how}", asked,
+        f"{missed} of {count} ({rate.level:.0%} interval {rate.low:.0%} to {rate.high:.0%})", met,
+    )  # fmt: skip
 
 
 def _first_failure(shown: _Shown) -> str:
-    failed = next((c for c in shown.criteria if c.met is not True), None)
+    judged = [c for c in shown.criteria if not c.found.startswith("no sample")]
+    failed = next((c for c in judged if c.met is False), None) or next(
+        (c for c in judged if c.met is None), None
+    )
     if failed is None:
         return ""
     name = failed.name[:1].upper() + failed.name[1:]
