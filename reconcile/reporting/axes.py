@@ -12,6 +12,8 @@ from reconcile.reporting.numbers import plain
 from reconcile.reporting.text import minus
 
 Array = NDArray[np.float64]
+#: Below this a mass fraction is nothing on any plot; above, no mass fraction exists.
+_NOTHING, _HUGE = 1e-9, 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,22 +43,24 @@ class Axis:
 
 def linear(low: float, high: float, count: int = 5) -> Axis:
     """A linear axis a little wider than low..high with about ``count`` round ticks."""
-    if not (math.isfinite(low) and math.isfinite(high)):
+    if not (math.isfinite(low) and math.isfinite(high)) or max(abs(low), abs(high)) < _NOTHING:
         low, high = 0.0, 1.0
-    if high <= low:
+    if high - low <= 1e-9 * max(abs(low), abs(high)):
         margin = abs(low) * 0.1 or 1.0
         low, high = low - margin, high + margin
     step = _round_step((high - low) / max(count - 1, 1))
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+    decimals = _decimals(step)
     ticks = tuple(round(i * step, decimals + 2) for i in range(first, last + 1))
-    return Axis(ticks[0], ticks[-1], False, ticks, tuple(minus(plain(t, decimals)) for t in ticks))
+    labels = tuple(_label(t, decimals) for t in ticks)
+    return Axis(ticks[0], ticks[-1], False, ticks, labels)
 
 
 def logarithmic(low: float, high: float, most: int = 7) -> Axis:
     """A logarithmic axis a little wider than low..high, ticks at 1, 2, 5 or whole decades."""
-    if not (low > 0 and math.isfinite(high) and high > 0):
+    if not (low > 0 and math.isfinite(high) and high > _NOTHING):
         low, high = 0.1, 10.0
+    low = max(low, _NOTHING)
     ratio = max(high / low, 1.0)
     margin = max(ratio**0.04, 1.03)
     low, high = low / margin, high * margin
@@ -97,7 +101,19 @@ def _round_step(raw: float) -> float:
     return 10 * power
 
 
+def _decimals(step: float) -> int:
+    """Decimals that show a step of 1, 2, 2.5 or 5 times a power of ten exactly."""
+    power = math.floor(math.log10(step) + 1e-9)
+    two_digits = abs(step / 10.0**power - 2.5) < 1e-6
+    return max(0, -power + (1 if two_digits else 0))
+
+
+def _label(value: float, decimals: int) -> str:
+    if abs(value) >= _HUGE:
+        return f"{value:.2g}"
+    return minus(plain(value, decimals))
+
+
 def _tick_text(value: float) -> str:
-    decimals = max(0, 1 - math.floor(math.log10(value)))
-    text = plain(value, decimals)
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    text = _label(value, max(0, 1 - math.floor(math.log10(value))))
+    return text.rstrip("0").rstrip(".") if "." in text and value < _HUGE else text

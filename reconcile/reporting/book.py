@@ -25,7 +25,7 @@ from reconcile.reporting.styles import MARGIN_BOTTOM, MARGIN_TOP, MARGIN_X, PAPE
 from reconcile.reporting.text import markup, printable
 
 
-class Heading(Paragraph):
+class Heading(Paragraph):  # type: ignore[misc]
     """A heading that is also a bookmark and the running title of its pages."""
 
     def __init__(
@@ -145,7 +145,9 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         room = (width - 2 * MARGIN_X) * 0.36
         canvas.setFont(fonts.REGULAR, 7.5)
         canvas.drawString(MARGIN_X, top + 4, _cut(self.meta.running, room))
-        canvas.drawRightString(width - MARGIN_X, top + 4, _cut(self.head if self.page > 1 else "", room))
+        canvas.drawRightString(
+            width - MARGIN_X, top + 4, _cut(self.head if self.page > 1 else "", room)
+        )
         canvas.setFont(fonts.BOLD, 7.5)
         canvas.drawCentredString(width / 2, top + 4, self.meta.status)
         canvas.setFont(fonts.REGULAR, 7.5)

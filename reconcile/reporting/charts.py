@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from openpyxl.chart import Reference, ScatterChart, Series
+from openpyxl.chart.axis import NumericAxis
+from openpyxl.chart.legend import Legend
 from openpyxl.chart.text import RichText, Text
 from openpyxl.chart.title import Title
 from openpyxl.drawing.text import (
@@ -25,7 +27,7 @@ from reconcile.reporting.text import cell_text
 
 #: Charts beyond this are left to the PDF.
 MOST_CHARTS = 60
-_ROWS, _WIDTH, _HEIGHT = 22, 15.0, 10.6  # rows per chart; centimetres
+_ROWS, _WIDTH, _HEIGHT = 23, 15, 11  # rows per chart; centimetres
 _LAB, _USED, _LEFT_OUT = 3, 4, 5  # columns of the pair sheet
 
 
@@ -49,17 +51,17 @@ def add(
     for x, (low, high) in drawable[:MOST_CHARTS]:
         unit = numbers.unit_name(x.unit)
         for offset, value in enumerate((low, high)):
-            sheets.put_text(sheet.cell(row + offset, 1), x.stratum.label)
-            sheets.put_text(sheet.cell(row + offset, 2), unit)
-            sheets.put(sheet.cell(row + offset, 3), value, "number")
-            sheets.put(sheet.cell(row + offset, 4), value, "number")
+            sheets.put_text(sheets.at(sheet, row + offset, 1), x.stratum.label)
+            sheets.put_text(sheets.at(sheet, row + offset, 2), unit)
+            sheets.put(sheets.at(sheet, row + offset, 3), value, "number")
+            sheets.put(sheets.at(sheet, row + offset, 4), value, "number")
         sheet.add_chart(_chart(sheet, pairs, x, spans[x.stratum.key], row), f"F{row}")
         row += _ROWS
         if (row - 2) % (2 * _ROWS) == 0:
             sheet.row_breaks.append(Break(id=row - 1))
     if len(drawable) > MOST_CHARTS:
         text = words.CHART_LIMIT.format(shown=MOST_CHARTS, total=len(drawable))
-        sheets.put_text(sheet.cell(row, 1), text)
+        sheets.put_text(sheets.at(sheet, row, 1), text)
 
 
 def _quantified(x: StratumResult) -> np.ndarray:
@@ -67,7 +69,8 @@ def _quantified(x: StratumResult) -> np.ndarray:
     both = np.column_stack(
         [pd.to_numeric(frame[c], errors="coerce") for c in ("lab_mean", "field_mean")]
     ).astype("float64")
-    return both[np.isfinite(both).all(axis=1)] * x.per_mg_kg
+    kept: np.ndarray = both[np.isfinite(both).all(axis=1)] * x.per_mg_kg
+    return kept
 
 
 def _ends(x: StratumResult) -> tuple[float, float] | None:
@@ -96,15 +99,20 @@ def _chart(
     chart.y_axis.title = _title(words.AXIS_FIELD.format(unit=unit), 900)
     values = _quantified(x)
     log = axes.wants_log(values.ravel())
+    linear = axes.linear(float(values.min()), float(values.max()))
     for axis in (chart.x_axis, chart.y_axis):
+        assert isinstance(axis, NumericAxis)
         axis.delete = False
         axis.number_format = "General"
         axis.majorGridlines = None
         if log:
-            axis.scaling.logBase = 10
+            axis.scaling.logBase = 10.0
             axis.scaling.min = 10.0 ** np.floor(np.log10(values.min()))
             axis.scaling.max = 10.0 ** np.ceil(np.log10(values.max()))
-            axis.crosses = "min"
+        else:
+            axis.scaling.min, axis.scaling.max = linear.low, linear.high
+            axis.majorUnit = linear.ticks[1] - linear.ticks[0]
+        axis.crosses = "min"
     first, last = span
     lab = Reference(pairs, min_col=_LAB, min_row=first, max_row=last)
     for column, symbol, name in (
@@ -131,5 +139,5 @@ def _chart(
     line.graphicalProperties.line.dashStyle = "dash"
     line.smooth = False
     chart.series.append(line)
-    chart.legend.position = "b"
+    chart.legend = Legend(legendPos="b")
     return chart

@@ -19,11 +19,10 @@ from reconcile.reporting.styles import (
     gap,
     grid,
     link,
-    minus,
     own,
     style,
 )
-from reconcile.reporting.text import markup
+from reconcile.reporting.text import markup, minus
 
 _NAMED = 8  # strata named per verdict on the cover
 _CHANGES, _STEPS, _FINDINGS = 5, 6, 3
@@ -35,9 +34,7 @@ def kind_of(result: StratumResult) -> int:
     return DECISIONS.index(decision) if decision in DECISIONS else len(DECISIONS) - 1
 
 
-def cover(
-    r: Reconciliation, width: float, anchors: dict[str, str], pages: Pages
-) -> list[Flowable]:
+def cover(r: Reconciliation, width: float, anchors: dict[str, str], pages: Pages) -> list[Flowable]:
     """The first page."""
     revision = words.REVISION.format(period=r.period, revision=r.revision)
     rows: list[tuple[str, object]] = [

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from reconcile.model import LevelBias, StratumStatistics
 from reconcile.reporting import numbers
@@ -112,11 +112,6 @@ def of_estimate(key: str, label: str, kind: Kind, estimate: Estimate) -> Figure:
     )
 
 
-def number(value: Any) -> float:
-    """The value of a number or an Estimate."""
-    return float(value.value) if isinstance(value, Estimate) else float(value)
-
-
 def _counts(s: StratumStatistics) -> Iterator[Figure]:
     for key, label, value in (
         ("pairs", "Pairs joined", s.n_pairs),
@@ -128,9 +123,9 @@ def _counts(s: StratumStatistics) -> Iterator[Figure]:
     ):
         yield Figure(key, label, "count", float(value), n=int(s.n_pairs))
     for side, ends in (("lab", s.lab_range), ("field", s.field_range)):
-        for which, value in zip(("lowest", "highest"), ends, strict=True):
+        for which, end in zip(("lowest", "highest"), ends, strict=True):
             label = f"{which.capitalize()} {side} value used"
-            yield Figure(f"{side}_{which}", label, "mass", float(value), n=int(s.n_used))
+            yield Figure(f"{side}_{which}", label, "mass", float(end), n=int(s.n_used))
 
 
 def _limits(key: str, name: str, kind: Kind, limits: LimitsOfAgreement) -> Iterator[Figure]:
@@ -142,10 +137,10 @@ def _limits(key: str, name: str, kind: Kind, limits: LimitsOfAgreement) -> Itera
     n, reason = int(limits.n), limits.reason
     sd_kind: Kind = "number" if kind == "ratio" else kind
     sd_label = f"SD of differences, {name}" + (" (natural logarithm)" if kind == "ratio" else "")
-    yield Figure(f"{key}_sd", sd_label, sd_kind, number(limits.sd), n=n, reason=reason)
+    yield Figure(f"{key}_sd", sd_label, sd_kind, float(limits.sd), n=n, reason=reason)
     for end, value in (("low", limits.tolerance_low), ("high", limits.tolerance_high)):
         label = f"Tolerance interval, {end} end, {name}"
-        yield Figure(f"{key}_tolerance_{end}", label, kind, number(value), n=n, reason=reason)
+        yield Figure(f"{key}_tolerance_{end}", label, kind, float(value), n=n, reason=reason)
 
 
 def _line(key: str, name: str, line: Line, log: bool = False) -> Iterator[Figure]:
@@ -156,7 +151,7 @@ def _line(key: str, name: str, line: Line, log: bool = False) -> Iterator[Figure
         f"{key}_residual_sd",
         f"Residual SD, {name}",
         kind,
-        number(line.residual_sd),
+        float(line.residual_sd),
         n=int(line.n),
         method=line.method,
         reason=line.reason,
@@ -217,16 +212,22 @@ def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
         ]
     out += [
         Figure(
-            "equivalence_ratio",
-            "Ratio in the equivalence test",
-            "ratio",
-            number(equivalence.estimate),
+            "equivalence_bias",
+            "Bias in the equivalence test",
+            "ratio" if equivalence.scale == "ratio" else "mass",
+            float(equivalence.estimate.value),
             float(equivalence.low),
             float(equivalence.high),
             n=int(equivalence.n),
+            level=1 - 2 * float(equivalence.alpha),
             reason=equivalence.reason,
         ),
-        Figure("equivalence_margin", "Equivalence margin", "percent", float(equivalence.margin)),
+        Figure(
+            "equivalence_margin",
+            "Equivalence margin",
+            "percent" if equivalence.scale == "ratio" else "mass",
+            float(equivalence.margin),
+        ),
         Figure(
             "equivalence_p",
             "Equivalence, p value",
@@ -264,17 +265,15 @@ def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
         ("concordance_location_shift", "Concordance: location shift", s.concordance.location_shift),
         ("concordance_scale_shift", "Concordance: scale shift", s.concordance.scale_shift),
     ):
-        out.append(Figure(key, label, "number", number(value), n=int(s.concordance.ccc.n)))
+        out.append(Figure(key, label, "number", float(value), n=int(s.concordance.ccc.n)))
     out += [
         of_estimate("correlation", "Correlation r", "number", s.correlation.r),
-        Figure(
-            "r_squared", "r²", "number", number(s.correlation.r_squared), n=int(s.correlation.n)
-        ),
+        Figure("r_squared", "r²", "number", float(s.correlation.r_squared), n=int(s.correlation.n)),
         Figure(
             "spearman",
             "Rank correlation (Spearman)",
             "number",
-            number(s.correlation.spearman),
+            float(s.correlation.spearman),
             n=int(s.correlation.n),
         ),
     ]

@@ -96,9 +96,7 @@ def estimate_texts(
     return one(value), f"{one(low)} to {one(high)}"
 
 
-def of_estimate(
-    estimate: Estimate, factor: float = 1.0, signed: bool = False
-) -> tuple[str, str]:
+def of_estimate(estimate: Estimate, factor: float = 1.0, signed: bool = False) -> tuple[str, str]:
     """``estimate_texts`` of an Estimate."""
     return estimate_texts(estimate.value, estimate.low, estimate.high, factor, signed)
 
@@ -141,7 +139,7 @@ def p_text(p: float) -> str:
 
 
 def count(number: int, one: str, many: str = "") -> str:
-    """"1 sample", "41 samples", "no samples"."""
+    """ "1 sample", "41 samples", "no samples"."""
     word = one if number == 1 else (many or f"{one}s")
     figure = "no" if number == 0 else plain(float(number), 0)
     return f"{figure} {word}"

@@ -18,8 +18,8 @@ from reportlab.graphics.shapes import (
     Group,
     Line,
     Path,
-    PolyLine,
     Polygon,
+    PolyLine,
     Rect,
     String,
 )
@@ -133,6 +133,11 @@ class _Frame:
     def py(self, values: Array | float) -> Array:
         return self.bottom + self.y.place(values) * self.height
 
+    def edge(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Points in the frame; what lies beyond an axis stands at its edge."""
+        u, v = np.clip(self.x.place(x), 0, 1), np.clip(self.y.place(y), 0, 1)
+        return self.left + u * self.width, self.bottom + v * self.height
+
     @property
     def right(self) -> float:
         return self.left + self.width
@@ -153,15 +158,16 @@ def method_plot(plot: MethodPlot, width: float, height: float) -> Drawing:
     column = _legend_width(legend)
     rows = _legend_rows(legend, width)
     below = len(rows) * _LEGEND_ROW
-    beside_side = min(width - left - column - 8, height - _BOTTOM - top)
-    below_side = min(width - left - 6, height - _BOTTOM - below - top)
+    right = _right(axis)
+    beside_side = max(min(width - left - column - right, height - _BOTTOM - top), 1.0)
+    below_side = max(min(width - left - right, height - _BOTTOM - below - top), 1.0)
     drawing = Drawing(width, height)
     if beside_side >= below_side:
         frame = _Frame(left, height - top - beside_side, beside_side, beside_side, axis, axis)
         rows = [[(draw, text, 0.0)] for draw, text in legend]
-        _legend(drawing, rows, frame.right + 8, frame.top - 5, column)
+        _legend(drawing, rows, frame.right + right, frame.top - 5, column)
     else:
-        start = left + (width - left - 6 - below_side) / 2
+        start = left + (width - left - right - below_side) / 2
         frame = _Frame(start, height - top - below_side, below_side, below_side, axis, axis)
         _legend(drawing, rows, 0.0, frame.bottom - _BOTTOM - 5, width)
     _grid(frame, plot.x_title, plot.y_title)
@@ -180,7 +186,7 @@ def method_width(plot: MethodPlot, height: float) -> float:
     """The width that ``method_plot`` fills at ``height`` with the legend beside it."""
     axis = _method_axis(plot)
     side = height - _BOTTOM - _TOP - _level_rows(plot, axis) * (SMALL + 1)
-    return _left(axis) + side + 8 + _legend_width(_method_legend(plot))
+    return _left(axis) + side + _right(axis) + _legend_width(_method_legend(plot))
 
 
 def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawing:
@@ -196,17 +202,14 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
         y_axis = axes.linear(float(spread.min()), float(spread.max()))
     left = _left(y_axis)
     names = max(
-        (
-            max(fonts.width(r.text, TEXT_SIZE, True), fonts.width(r.name, SMALL))
-            for r in plot.rules
-        ),
+        (max(fonts.width(r.text, TEXT_SIZE, True), fonts.width(r.name, SMALL)) for r in plot.rules),
         default=0,
     )
     note = _LEGEND_ROW if plot.note else 0
     frame = _Frame(
         left,
         _BOTTOM + note,
-        max(width - left - names - 8, 20),
+        max(width - left - max(names + 8, _right(x_axis)), 20),
         height - _BOTTOM - note - _TOP,
         x_axis,
         y_axis,
@@ -422,6 +425,11 @@ def _left(axis: Axis) -> float:
     return max((fonts.width(t, TEXT_SIZE) for t in axis.labels), default=0.0) + TEXT_SIZE + 11
 
 
+def _right(axis: Axis) -> float:
+    """Room that the last tick label needs beyond the frame."""
+    return max((fonts.width(t, TEXT_SIZE) / 2 for t in axis.labels), default=0.0) + 4
+
+
 def _level_rows(plot: MethodPlot, axis: Axis) -> int:
     """Lines of text above the frame that the names of the levels need."""
     return min(sum(axis.holds(level.value) for level in plot.levels), _LEVEL_ROWS)
@@ -562,8 +570,8 @@ def _path(kind: str) -> Path:
 
 
 def _marks(frame: _Frame, points: Points) -> None:
-    px, py = frame.px(points.x), frame.py(points.y)
-    upper = frame.py(points.y_high) if points.y_high is not None else py
+    px, py = frame.edge(points.x, points.y)
+    _, upper = frame.edge(points.x, points.y if points.y_high is None else points.y_high)
     inside = np.isfinite(px) & np.isfinite(py) & np.isfinite(upper)
     if not inside.any():
         return
@@ -572,8 +580,9 @@ def _marks(frame: _Frame, points: Points) -> None:
     places = np.unique(cells, axis=0).tolist()
     if points.kind == "used" and len(places) <= _RINGED:
         for x, y, _ in places:
-            frame.group.add(Circle(x, y, _RADIUS, fillColor=ACCENT, strokeColor=white,
-                                   strokeWidth=0.4))
+            frame.group.add(
+                Circle(x, y, _RADIUS, fillColor=ACCENT, strokeColor=white, strokeWidth=0.4)
+            )
         return
     path = _path(points.kind)
     draw = _SHAPES[points.kind]
@@ -684,7 +693,16 @@ def verdict_mark(kind: int, size: float) -> Drawing:
         drawing.add(Rect(0.5, 0.5, size - 1, size - 1, fillColor=INK, strokeColor=INK))
         drawing.add(
             Polygon(
-                [size * 0.2, r - 0.8, size * 0.8, r - 0.8, size * 0.8, r + 0.8, size * 0.2, r + 0.8],
+                [
+                    size * 0.2,
+                    r - 0.8,
+                    size * 0.8,
+                    r - 0.8,
+                    size * 0.8,
+                    r + 0.8,
+                    size * 0.2,
+                    r + 0.8,
+                ],
                 fillColor=white,
                 strokeColor=None,
             )

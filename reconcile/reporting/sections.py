@@ -45,9 +45,9 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
          str(c[None])]
         for (side, kind), c in sorted(counts.items())
     ]  # fmt: skip
-    shares = (0.14, 0.34, 0.13, 0.13, 0.13, 0.13)
+    rates = (0.14, 0.34, 0.13, 0.13, 0.13, 0.13)
     out += [
-        grid(words.RATES_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5)),
+        grid(words.RATES_HEADINGS, rows, [width * s for s in rates], right=(2, 3, 4, 5)),
         gap(8),
     ]
     order = {False: 0, None: 1, True: 2}
@@ -143,11 +143,9 @@ def left_out(r: Reconciliation, width: float) -> list[Flowable]:
         Heading(words.EXCLUSIONS, "exclusions"),
         own(words.EXCLUSIONS_INTRO, "small"),
     ]
-    columns = ("kind", "sample_id", "element", "reason", "evidence", "advice")
-    shares = (0.10, 0.17, 0.08, 0.25, 0.20, 0.20)
-    out += _list(
-        r.exclusions, columns, words.EXCLUSION_HEADINGS, shares, width, "exclusions.csv"
-    )
+    columns: tuple[str, ...] = ("kind", "sample_id", "element", "reason", "evidence", "advice")
+    shares: tuple[float, ...] = (0.10, 0.17, 0.08, 0.25, 0.20, 0.20)
+    out += _list(r.exclusions, columns, words.EXCLUSION_HEADINGS, shares, width, "exclusions.csv")
     out += [
         *start(),
         Heading(words.QUARANTINE, "quarantine"),
@@ -155,9 +153,7 @@ def left_out(r: Reconciliation, width: float) -> list[Flowable]:
     ]
     columns = ("file", "sheet", "row", "column", "found", "reason", "advice")
     shares = (0.18, 0.09, 0.06, 0.12, 0.14, 0.22, 0.19)
-    out += _list(
-        r.quarantine, columns, words.QUARANTINE_HEADINGS, shares, width, "quarantine.csv"
-    )
+    out += _list(r.quarantine, columns, words.QUARANTINE_HEADINGS, shares, width, "quarantine.csv")
     out += [*start(), Heading(words.UNMATCHED, "unmatched"), own(words.UNMATCHED_INTRO, "small")]
     for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
         out.append(own(f"{title}: {numbers.count(len(ids), 'sample')}", "h3"))

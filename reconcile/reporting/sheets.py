@@ -17,6 +17,8 @@ from openpyxl import Workbook
 from openpyxl.cell import Cell
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.header_footer import HeaderFooterItem, _HeaderFooterPart
+from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.reporting.numbers import decimals_for
@@ -31,7 +33,8 @@ _HEAD_FILL = PatternFill("solid", fgColor="E3E3E3")
 _HEAD_EDGE = Border(bottom=Side(style="thin"))
 _TOP = Alignment(vertical="top", wrap_text=True)
 _PLAIN = Alignment(vertical="top")
-_FIXED = datetime(2000, 1, 1)
+_INDENTED = Alignment(vertical="top", indent=1)
+_FIXED = datetime(2000, 1, 1)  # noqa: DTZ001 - the format has no zone
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 _MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
 _LINE = 13.5  # height of a line, points
@@ -50,14 +53,26 @@ class Column:
     wrap: bool = False
 
 
+def at(sheet: Worksheet, row: int, column: int) -> Cell:
+    """One cell."""
+    cell = sheet.cell(row, column)
+    assert isinstance(cell, Cell)
+    return cell
+
+
+def freeze(sheet: Worksheet, row: int, column: int) -> None:
+    """Keep in view what is above ``row`` and left of ``column``."""
+    sheet.freeze_panes = f"{get_column_letter(column)}{row}"
+
+
 def put_text(cell: Cell, value: object, wrap: bool = False) -> None:
     """Text that stays text, whatever it looks like."""
     cell.value = cell_text(value)
     if cell.data_type != "s" and cell.value != "":
         cell.data_type = "s"
-        cell.quotePrefix = True  # type: ignore[attr-defined]
+        cell.quotePrefix = True
     elif isinstance(cell.value, str) and cell.value[:1] in "=+-@'":
-        cell.quotePrefix = True  # type: ignore[attr-defined]
+        cell.quotePrefix = True
     cell.alignment = _TOP if wrap else _PLAIN
 
 
@@ -81,8 +96,10 @@ def put(cell: Cell, value: Any, kind: Kind, wrap: bool = False) -> None:
         if isinstance(value, (bool, np.bool_)):
             value = "yes" if value else "no"
         elif isinstance(value, datetime):
-            value = value.isoformat(sep=" ")
+            value = value.isoformat(sep=" ").replace("+00:00", "Z")
         put_text(cell, value, wrap)
+        if not wrap and cell.column > 1:
+            cell.alignment = _INDENTED
         return
     if value is None:
         return
@@ -110,8 +127,8 @@ def table(
             lines = max(_lines(str(row[i] or ""), width) for i, width in wrapped)
             sheet.row_dimensions[number].height = _LINE * min(lines, 20) + 2
         for place, (column, value) in enumerate(zip(columns, row, strict=True), start=1):
-            put(sheet.cell(number, place), value, column.kind, column.wrap)
-    sheet.freeze_panes = sheet.cell(first_row + 1, 1)
+            put(at(sheet, number, place), value, column.kind, column.wrap)
+    freeze(sheet, first_row + 1, 1)
     if number > first_row:
         last = get_column_letter(len(columns))
         sheet.auto_filter.ref = f"A{first_row}:{last}{number}"
@@ -134,27 +151,28 @@ def head(sheet: Worksheet, columns: Sequence[Column], row: int) -> None:
     lines = max(_lines(c.heading, c.width * 0.9) for c in columns)
     sheet.row_dimensions[row].height = _LINE * lines + 4
     for place, column in enumerate(columns, start=1):
-        cell = sheet.cell(row, place)
+        cell = at(sheet, row, place)
         put_text(cell, column.heading)
         cell.font, cell.fill, cell.border = _HEAD_FONT, _HEAD_FILL, _HEAD_EDGE
         cell.alignment = Alignment(
             wrap_text=True,
             vertical="bottom",
             horizontal="left" if column.kind == "text" else "right",
+            indent=1 if column.kind == "text" and place > 1 and not column.wrap else 0,
         )
         sheet.column_dimensions[get_column_letter(place)].width = column.width
 
 
 def title(sheet: Worksheet, row: int, text: str) -> None:
     """A line of large text."""
-    cell = sheet.cell(row, 1)
+    cell = at(sheet, row, 1)
     put_text(cell, text)
     cell.font = _TITLE_FONT
 
 
 def line(sheet: Worksheet, row: int, label: str, value: object, across: int = 0) -> None:
     """A bold label and a text beside it, wrapped over ``across`` columns where given."""
-    first, second = sheet.cell(row, 1), sheet.cell(row, 2)
+    first, second = at(sheet, row, 1), at(sheet, row, 2)
     put_text(first, label)
     first.font = _HEAD_FONT
     put_text(second, value, wrap=bool(across))
@@ -171,7 +189,7 @@ def set_up(sheet: Worksheet, paper: str, release_id: str, fit: bool = True) -> N
         width = sum(d.width for d in sheet.column_dimensions.values())
         sheet.page_setup.fitToWidth = max(1, math.ceil(width / _PAGE_WIDTH))
         sheet.page_setup.fitToHeight = 0
-        sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         last = get_column_letter(len(sheet.column_dimensions))
         sheet.print_area = f"A1:{last}{sheet.max_row}"
     else:
@@ -179,9 +197,11 @@ def set_up(sheet: Worksheet, paper: str, release_id: str, fit: bool = True) -> N
     sheet.page_margins.left = sheet.page_margins.right = 0.4
     sheet.page_margins.top, sheet.page_margins.bottom = 0.6, 0.75
     sheet.page_margins.footer = 0.3
-    sheet.oddFooter.left.text = release_id.replace("&", "&&")
-    sheet.oddFooter.center.text = "&A"
-    sheet.oddFooter.right.text = "&P / &N"
+    sheet.oddFooter = HeaderFooterItem(
+        left=_HeaderFooterPart(text=release_id.replace("&", "&&")),
+        center=_HeaderFooterPart(text="&A"),
+        right=_HeaderFooterPart(text="&P / &N"),
+    )
 
 
 def saved(workbook: Workbook, title: str, author: str) -> bytes:

@@ -243,8 +243,11 @@ def _equivalence(figures: dict[str, Figure], result: StratumResult) -> _Row:
     answer = numbers.NONE
     if math.isfinite(test.p_value):
         answer = "yes" if test.equivalent else "no"
-    _, interval = figures["equivalence_ratio"].texts(1)
-    name = f"Equivalent within ±{numbers.percent(test.margin)}, its interval"
+    bias, margin = figures["equivalence_bias"], figures["equivalence_margin"]
+    _, interval = bias.texts(result.per_mg_kg)
+    within = numbers.exact(margin.value * margin.factor(result.per_mg_kg))
+    unit = margin.unit(result.unit)
+    name = f"Equivalent within ±{within} {unit}, {numbers.percent(bias.level)} interval"
     return name, answer, interval, str(test.n)
 
 

@@ -26,7 +26,6 @@ ACCENT = Color(0.05, 0.30, 0.45)
 CELL = 240
 
 
-
 @cache
 def style(name: str) -> ParagraphStyle:
     """A named paragraph style."""
@@ -90,9 +89,7 @@ def grid(
     Strings are our own words; text from files comes as ``foreign`` paragraphs. Columns in
     ``right`` hold numbers.
     """
-    head = [
-        own(text, "head-right" if i in right else "head") for i, text in enumerate(headings)
-    ]
+    head = [own(text, "head-right" if i in right else "head") for i, text in enumerate(headings)]
     body = [
         [
             own(cell, "cell-right" if i in right else "cell") if isinstance(cell, str) else cell

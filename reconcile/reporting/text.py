@@ -25,13 +25,16 @@ def _code(character: str) -> str:
     return f"⟨U+{ord(character):04X}⟩"
 
 
+def _hidden(character: str) -> bool:
+    """True for what has no form of its own, or looks like an ordinary space and is none."""
+    category = unicodedata.category(character)
+    return category in _HIDDEN or (category == "Zs" and character not in " \N{NO-BREAK SPACE}")
+
+
 def visible(text: object, keep_newlines: bool = False) -> str:
-    """``text`` with control, direction and unencodable characters written as ⟨U+…⟩."""
+    """``text`` with control, direction, odd space and unencodable characters as ⟨U+…⟩."""
     return "".join(
-        c
-        if unicodedata.category(c) not in _HIDDEN or (keep_newlines and c == "\n")
-        else _code(c)
-        for c in str(text)
+        _code(c) if _hidden(c) and not (keep_newlines and c == "\n") else c for c in str(text)
     )
 
 
@@ -42,7 +45,7 @@ def printable(text: object) -> str:
 
 
 def markup(text: object, limit: int | None = None) -> str:
-    """``text`` for a reportlab Paragraph: printable, escaped, cut at ``limit`` characters as shown."""
+    """``text`` for a reportlab Paragraph: printable, escaped, cut at ``limit`` shown characters."""
     raw = str(text)
     shown = printable(raw if limit is None else raw[: limit + 1])
     if limit is not None and len(shown) > limit:

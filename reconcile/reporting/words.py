@@ -305,7 +305,7 @@ METHODS_TEXT = (
         "single field-minus-lab differences, with exact intervals of the limits (Carkeet 2015) and "
         "the tolerance interval beside them. Where the spread grows with the level, the limits are "
         "those of the ratio field/lab. Concordance correlation after Lin (1989). Correlation "
-        "depends on the range of the samples and is blind to bias: it is printed and never decides.",
+        "depends on the range of the samples and is blind to bias: printed, it never decides.",
     ),
     (
         "Lines",
@@ -371,7 +371,7 @@ CAUTION_TEXT = (
         "LIBS",
         "Laser radiation: keep to the laser class, controlled area and eyewear on the instrument's "
         "label and in the local rules. The plasma is an ignition source: hot-work permit in "
-        "hazardous areas. Mirror-like surfaces reflect the beam. The shots leave marks on the part. "
+        "hazardous areas. Mirror-like surfaces reflect the beam. Shots leave marks on the part. "
         "Argon displaces air in closed rooms.",
     ),
     (
@@ -408,7 +408,9 @@ SHEETS = {
     "inputs": "Inputs",
     "settings": "Settings",
 }
-CHART_LIMIT = "Charts of the first {shown} of {total} strata with pairs; the rest are in report.pdf."
+CHART_LIMIT = (
+    "Charts of the first {shown} of {total} strata with pairs; the rest are in report.pdf."
+)
 
 # ---- sentences -----------------------------------------------------------------------
 
@@ -457,7 +459,7 @@ def _side(text: str) -> str:
 
 
 def _above(text: str) -> str:
-    """"12 % above", "3 % below", "equal"."""
+    """ "12 % above", "3 % below", "equal"."""
     if not text.strip("+-0.\N{NO-BREAK SPACE}"):
         return _LEVEL
     return "below" if text.startswith("-") else "above"
@@ -467,7 +469,7 @@ _LEVEL = "about level with"
 
 
 def _signed_interval(interval: str, unit: str) -> str:
-    """"+8 to +16" as "8 to 16 % above", "-3 to +27" as "3 % below to 27 % above"."""
+    """ "+8 to +16" as "8 to 16 % above", "-3 to +27" as "3 % below to 27 % above"."""
     low, high = interval.split(" to ")
     space = "\N{NO-BREAK SPACE}"
     sides = {_above(low), _above(high)} - {_LEVEL}
@@ -512,7 +514,8 @@ def _bias_sentence(
         tail = f"{_level(relative)} interval {_signed_interval_or_none(interval, '%')}"
         return f"{head} was on average {size}{side} the laboratory's ({tail})."
     value, interval = ratio.texts(1)
-    return f"{head} was on average {value} times the laboratory's ({_level(ratio)} interval {interval})."
+    tail = f"{_level(ratio)} interval {interval}"
+    return f"{head} was on average {value} times the laboratory's ({tail})."
 
 
 def _signed_interval_or_none(interval: str, unit: str) -> str:
@@ -533,8 +536,7 @@ def _limits_sentence(
         shown = unit_name(unit)
         space = "\N{NO-BREAK SPACE}"
         low, high = (
-            f"{_side(v)}{space}{shown} {_above(v).replace(_LEVEL, 'from')}"
-            for v in (low, high)
+            f"{_side(v)}{space}{shown} {_above(v).replace(_LEVEL, 'from')}" for v in (low, high)
         )
         return (
             f"{coverage} single field results lie between {low} and {high} the laboratory's "
@@ -596,9 +598,7 @@ def _lower_first(text: str) -> str:
 
 def range_of(verdict: Verdict, unit: str, per_mg_kg: float) -> str:
     """The accepted range in the reader's unit, or a dash."""
-    return interval_of_numbers(
-        verdict.range_low * per_mg_kg, verdict.range_high * per_mg_kg, unit
-    )
+    return interval_of_numbers(verdict.range_low * per_mg_kg, verdict.range_high * per_mg_kg, unit)
 
 
 def coverage_words(coverage: float = 0.95) -> str:

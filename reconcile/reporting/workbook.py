@@ -18,6 +18,7 @@ from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.sheets import Column
 from reconcile.reporting.tables import PAIR_MASSES, pair_columns
+from reconcile.reporting.text import cell_text
 
 _COUNT_PAIRS = frozenset({"field_n", "field_spots", "lab_n"})
 
@@ -41,7 +42,7 @@ def workbook(r: Reconciliation) -> bytes:
     _settings(made["settings"], r)
     for sheet in (first, *made.values()):
         sheets.set_up(sheet, r.paper, r.release_id, fit=sheet is not made["charts"])
-    return sheets.saved(book, sheets.cell_text(r.title)[:200], sheets.cell_text(r.prepared_by)[:200])
+    return sheets.saved(book, cell_text(r.title)[:200], cell_text(r.prepared_by)[:200])
 
 
 def _summary(sheet: Worksheet, r: Reconciliation) -> None:
@@ -89,7 +90,7 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
     ]
     start = len(lines) + 3
     sheets.table(sheet, columns, (_summary_row(x) for x in r.results), start)
-    sheet.freeze_panes = sheet.cell(start + 1, 2)
+    sheets.freeze(sheet, start + 1, 2)
     sheet.print_title_cols = "A:A"
 
 
@@ -148,11 +149,11 @@ def _pairs(sheet: Worksheet, r: Reconciliation) -> dict[str, tuple[int, int]]:
     total = sum(len(x.pairs) for x in r.results)
     last = sheets.table(sheet, columns, rows)
     place = names.index("sample_id") + 6
-    sheet.freeze_panes = sheet.cell(2, place + 1)
+    sheets.freeze(sheet, 2, place + 1)
     sheet.print_title_cols = f"A:{get_column_letter(place)}"
     if len(rows) < total:
         note = words.TRUNCATED.format(shown=len(rows), total=total, file="pairs.csv")
-        sheets.put_text(sheet.cell(last + 1, 1), note)
+        sheets.put_text(sheets.at(sheet, last + 1, 1), note)
     return spans
 
 
@@ -211,11 +212,9 @@ def _statistics(sheet: Worksheet, r: Reconciliation) -> None:
                 ]
             )  # fmt: skip
         for text in sentences_of(x):
-            rows.append(
-                [x.stratum.label, text, *[None] * 3, "", None, None, "", "", x.stratum.key]
-            )
+            rows.append([x.stratum.label, text, *[None] * 3, "", None, None, "", "", x.stratum.key])
     sheets.table(sheet, columns, rows)
-    sheet.freeze_panes = "C2"
+    sheets.freeze(sheet, 2, 3)
 
 
 def _factors(sheet: Worksheet, r: Reconciliation) -> None:
@@ -257,7 +256,7 @@ def _factors(sheet: Worksheet, r: Reconciliation) -> None:
             ]
         )  # fmt: skip
     sheets.table(sheet, columns, rows)
-    sheet.freeze_panes = "B2"
+    sheets.freeze(sheet, 2, 2)
 
 
 def _exclusions(sheet: Worksheet, r: Reconciliation) -> None:
@@ -299,12 +298,12 @@ def _exclusions(sheet: Worksheet, r: Reconciliation) -> None:
         rows += [[what, sample, "", reason, *[""] * 8] for sample in ids]
     total = len(rows)
     last = sheets.table(sheet, columns, rows[: sheets.MOST_ROWS])
-    sheet.freeze_panes = "C2"
+    sheets.freeze(sheet, 2, 3)
     if total > sheets.MOST_ROWS:
         note = words.TRUNCATED.format(
             shown=sheets.MOST_ROWS, total=total, file="exclusions.csv and quarantine.csv"
         )
-        sheets.put_text(sheet.cell(last + 1, 1), note)
+        sheets.put_text(sheets.at(sheet, last + 1, 1), note)
 
 
 def _quality(sheet: Worksheet, r: Reconciliation) -> None:
@@ -359,9 +358,7 @@ def _inputs(sheet: Worksheet, r: Reconciliation) -> None:
         Column("Size, bytes", "integer", 12),
         Column("SHA-256", width=68),
     ]
-    rows = [
-        [f.path, f.kind, f.rows, f.accepted, f.quarantined, f.size, f.sha256] for f in r.inputs
-    ]
+    rows = [[f.path, f.kind, f.rows, f.accepted, f.quarantined, f.size, f.sha256] for f in r.inputs]
     last = sheets.table(sheet, columns, rows)
     for row, name in enumerate(("inputs_hash", "settings_hash", "code_version"), start=last + 2):
         sheets.line(sheet, row, words.FACTS[name], getattr(r, name) or words.NOT_STATED)

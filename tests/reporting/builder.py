@@ -124,7 +124,7 @@ def statistics_of(
         structure="constant CV" if scale == "log ratio" else "constant SD", lam=lam, n=len(lab)
     )
     best = fits.get(headline.method, fits["passing-bablok"])
-    low, high = ((float(lab.min()), float(lab.max())) if len(lab) else (math.nan, math.nan))
+    low, high = (float(lab.min()), float(lab.max())) if len(lab) else (math.nan, math.nan)
     at_levels = []
     for name, value in levels:
         table = decisions.decision_table(lab, field, value)
@@ -143,9 +143,7 @@ def statistics_of(
     eligible = pairs.loc[~pairs["custody"].eq("broken")]
     bounds = eligible[["lab_low", "lab_high", "field_low", "field_high"]].to_numpy("float64")
     censored = (
-        censored_ratio.censored_log_ratio_bias(*bounds.T).ratio
-        if (f_cens | l_cens).any()
-        else None
+        censored_ratio.censored_log_ratio_bias(*bounds.T).ratio if (f_cens | l_cens).any() else None
     )
     x, y = (np.log10(lab), np.log10(field)) if len(lab) else (lab, field)
     return StratumStatistics(
@@ -420,14 +418,12 @@ def reconciliation(
                     advice="Enter an alias if they are the same sample."),
             Finding("diagnosis", "note", "Cu", "Nothing suspicious."),
         ),
-        "quality": tuple(
-            QualityCheck(side, "reference material", f"RM-{i}", "ICP-OES · AR-01", "Cu",
+        "quality": (
+            *(QualityCheck(side, "reference material", f"RM-{i}", "ICP-OES · AR-01", "Cu",
                          f"CERT-{i}", 3, 101.0 + i, 100.0, 4.0, 1.01 + i / 100, 0.3 + i, i < 5,
                          "recovery 0.8 to 1.2 and |zeta| at most 3")
             for side in ("field", "lab")
-            for i in range(6)
-        )
-        + (
+            for i in range(6)),
             QualityCheck("lab", "duplicate", "12 pairs", "ICP-OES · AR-01", "Cu", "2026-10", 12,
                          0.062, 0.15, math.nan, math.nan, math.nan, True, "CV_RMS at most 15 %"),
             QualityCheck("field", "blank", "silica", "XRF · SN-0042", "Cu", "2026-10-05", 4,
@@ -459,10 +455,15 @@ def mixed(paper: str = "A4") -> Reconciliation:
     )
 
 
+# fmt: off
 _SYMBOLS = (
-    "Li Be B Na Mg Al Si P S K Ca Sc Ti V Cr Mn Fe Co Ni Cu Zn Ga Ge As Se Rb Sr Y Zr Nb Mo Ag "
-    "Cd In Sn Sb Te Cs Ba La Ce Pr Nd Sm Eu Gd Tb Dy Ho Er Tm Yb Lu Hf Ta W Re Au Hg Tl"
-).split()
+    "Li", "Be", "B", "Na", "Mg", "Al", "Si", "P", "S", "K", "Ca", "Sc", "Ti", "V",
+    "Cr", "Mn", "Fe", "Co", "Ni", "Cu", "Zn", "Ga", "Ge", "As", "Se", "Rb", "Sr", "Y",
+    "Zr", "Nb", "Mo", "Ag", "Cd", "In", "Sn", "Sb", "Te", "Cs", "Ba", "La", "Ce", "Pr",
+    "Nd", "Sm", "Eu", "Gd", "Tb", "Dy", "Ho", "Er", "Tm", "Yb", "Lu", "Hf", "Ta", "W",
+    "Re", "Au", "Hg", "Tl",
+)
+# fmt: on
 
 
 def many(count: int, n: int = 41) -> Reconciliation:

@@ -1,0 +1,251 @@
+"""The report as PDF: complete, safe, one page a stratum, the same bytes every time."""
+
+import dataclasses
+import io
+import re
+
+import pytest
+from pypdf import PdfReader
+
+from reconcile.reporting import book, pdf, words
+from reconcile.reporting.text import printable
+from tests.reporting import builder
+
+
+def read(reconciliation) -> PdfReader:
+    return PdfReader(io.BytesIO(pdf.report(reconciliation)), strict=True)
+
+
+def squeezed(text: str) -> str:
+    """Without white space, which wrapping adds, and with the printed minus as a hyphen."""
+    return re.sub(r"\s", "", text).replace("−", "-")
+
+
+@pytest.fixture(scope="module")
+def mixed():
+    return builder.mixed()
+
+
+@pytest.fixture(scope="module")
+def reader(mixed):
+    return read(mixed)
+
+
+@pytest.fixture(scope="module")
+def pages(reader):
+    return [page.extract_text() for page in reader.pages]
+
+
+def test_release_id_and_page_x_of_y_stand_on_every_page(pages):
+    for number, text in enumerate(pages, start=1):
+        assert f"Release {builder.RELEASE} · page {number} of {len(pages)}" in text
+
+
+def test_a_draft_says_so_on_every_page_and_a_signed_release_does_not(mixed, pages):
+    assert all(words.DRAFT in text for text in pages)
+    signed = read(dataclasses.replace(mixed, status="signed"))
+    assert not any(words.DRAFT in page.extract_text() for page in signed.pages)
+
+
+@pytest.mark.parametrize("sample", builder.HOSTILE_IDS)
+def test_hostile_ids_come_out_as_they_were_written(pages, sample):
+    assert squeezed(printable(sample)) in squeezed("".join(pages))
+
+
+def test_no_id_becomes_an_image_a_link_or_a_script(reader):
+    raw = pdf.report(builder.reconciliation([builder.hostile()]))
+    assert b"/JavaScript" not in raw
+    assert b"/Launch" not in raw
+    for page in reader.pages:
+        assert not list(page.images)
+        for note in page.get("/Annots") or []:
+            target = note.get_object()
+            assert "/URI" not in str(target)
+            assert "/Dest" in target or "/GoTo" in str(target)
+
+
+def test_every_text_is_in_the_embedded_subset_typeface(reader):
+    fonts = {}
+    for page in reader.pages:
+        for font in page["/Resources"]["/Font"].values():
+            fonts[font.get_object()["/BaseFont"]] = font.get_object()
+    used = {name for name in fonts if "DejaVu" in name}
+    assert used
+    for name in used:
+        descriptor = fonts[name]["/FontDescriptor"].get_object()
+        assert "/FontFile2" in descriptor, name
+        assert len(descriptor["/FontFile2"].get_object().get_data()) < 200_000, name
+
+
+def test_title_author_and_language_are_set_and_dates_are_fixed(reader, mixed):
+    assert reader.metadata.title == mixed.title
+    assert reader.metadata.author == mixed.prepared_by
+    assert reader.metadata.creation_date.year == 2000
+    assert reader.root_object["/Lang"] == "en"
+
+
+def test_bookmarks_lead_to_sections_and_to_the_page_of_each_stratum(reader, mixed, pages):
+    flat = []
+
+    def walk(items):
+        for item in items:
+            if isinstance(item, list):
+                walk(item)
+            else:
+                flat.append((item.title, reader.get_destination_page_number(item)))
+
+    walk(reader.outline)
+    titles = dict(flat)
+    for title in (words.VERDICTS, words.QUALITY, words.CAUTIONS, words.SIGN_OFF, words.INPUTS):
+        assert title in titles
+    for result in mixed.results:
+        label = printable(result.stratum.label)
+        assert squeezed(label) in squeezed(pages[titles[label]])
+
+
+def outline_pages(reader) -> dict[str, int]:
+    found = {}
+
+    def walk(items):
+        for item in items:
+            if isinstance(item, list):
+                walk(item)
+            else:
+                found[item.title] = reader.get_destination_page_number(item)
+
+    walk(reader.outline)
+    return found
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_each_stratum_has_exactly_one_page(paper):
+    results = [builder.ordinary(), builder.absolute(), builder.censored(), builder.hostile()]
+    reader = read(builder.reconciliation(results, paper))
+    places = outline_pages(reader)
+    starts = [places[printable(x.stratum.label)] for x in results]
+    assert starts == list(range(starts[0], starts[0] + len(results)))
+    after = reader.pages[starts[-1] + 1].extract_text()
+    assert words.CRITERIA not in after
+    width, height = float(reader.pages[0].mediabox.width), float(reader.pages[0].mediabox.height)
+    assert (width, height) == pytest.approx(
+        (595.28, 841.89) if paper == "A4" else (612.0, 792.0), abs=0.01
+    )
+
+
+def test_a_stratum_with_too_little_gets_a_short_form_two_to_a_page(reader):
+    places = outline_pages(reader)
+    assert places["Ni · XRF · laterite"] == places["Co · XRF · laterite"]
+    text = reader.pages[places["Ni · XRF · laterite"]].extract_text()
+    assert words.PLOT_RATIO not in text
+    assert "Insufficient evidence" in text
+
+
+def test_the_page_shows_every_criterion_the_factor_and_the_sentences(reader, mixed):
+    result = mixed.results[0]
+    text = squeezed(reader.pages[outline_pages(reader)[result.stratum.label]].extract_text())
+    for criterion in result.verdict.criteria:
+        assert squeezed(criterion.name) in text
+        assert squeezed(criterion.asked) in text
+        assert squeezed(criterion.found) in text
+    for sentence in result.sentences:
+        assert squeezed(sentence) in text
+    assert squeezed(result.factor.factor_id) in text
+    assert squeezed(result.factor.basis) in text
+
+
+def test_the_cover_answers_the_five_questions(pages):
+    for question in (
+        words.Q_MAY_I,
+        words.Q_HOW_WRONG,
+        words.Q_LEFT_OUT,
+        words.Q_CHANGED,
+        words.Q_NEXT,
+    ):
+        assert question in pages[0]
+    assert words.COVER_CAUTION.split(":")[0] in pages[0]
+
+
+def test_long_lists_say_how_many_there_are_and_where(pages, mixed):
+    text = " ".join(" ".join(pages).split())
+    assert f"The first 50 of {len(mixed.quarantine)} are listed; all are in quarantine.csv." in text
+    assert f"The first 120 of {len(mixed.field_only)} are listed" in text
+
+
+def test_inputs_settings_and_heads_are_printed_whole(pages, mixed):
+    text = squeezed("".join(pages))
+    for file in mixed.inputs:
+        assert file.sha256 in text
+    for digest in (mixed.inputs_hash, mixed.settings_hash, mixed.custody_head):
+        assert digest in text
+    for line in mixed.settings:
+        assert squeezed(line.name) in text
+        assert squeezed(line.meaning) in text
+
+
+def test_cautions_and_signatures_close_the_report(pages):
+    text = " ".join(" ".join(pages[-2:]).split())
+    for title, caution in words.CAUTION_TEXT:
+        assert title in text
+        assert " ".join(caution.split()) in text
+    for role in words.SIGN_OFF_ROLES:
+        assert role in text
+    assert f"{words.END} {builder.RELEASE}" in text
+
+
+def test_the_page_numbers_that_the_verdict_table_prints_are_those_of_the_bookmarks(
+    monkeypatch, mixed
+):
+    printed = []
+    original = pdf._story
+
+    def noted(r, size, anchors, pages):
+        printed.append({key: pages.text(anchor) for key, anchor in anchors.items()})
+        return original(r, size, anchors, pages)
+
+    monkeypatch.setattr(pdf, "_story", noted)
+    places = outline_pages(read(mixed))
+    for result in mixed.results:
+        page = places[printable(result.stratum.label)] + 1
+        assert printed[-1][result.stratum.key] == str(page)
+
+
+@pytest.mark.parametrize("count", [0, 1, 60])
+def test_any_number_of_strata_makes_a_report(count):
+    reader = read(builder.many(count, n=21))
+    places = outline_pages(reader)
+    strata = [t for t in places if t.endswith("· soil")]
+    assert len(strata) == count
+    assert len({places[t] for t in strata}) == count
+
+
+def test_a_stratum_of_very_many_pairs_still_fits_its_page():
+    result = builder.result_of(builder.stratum_of(), n=3000, excluded=())
+    reader = read(builder.reconciliation([result]))
+    assert len(pdf.report(builder.reconciliation([result]))) < 2_000_000
+    assert words.CRITERIA in reader.pages[2].extract_text()
+
+
+def test_a_cell_of_any_length_does_not_stop_the_report():
+    result = builder.result_of(builder.stratum_of(), ids=("x" * 30_000, "中" * 5_000, "\n" * 900))
+    bad = builder.reconciliation(
+        [result],
+        title="T" * 3000,
+        purpose="p " * 4000,
+        prepared_by="b" * 4000,
+        release_id="r" * 300,
+        lab_only=("z" * 20_000, "W" * 5000),
+    )
+    assert len(read(bad).pages) > 3
+
+
+def test_page_numbers_settle_within_the_passes(monkeypatch, mixed):
+    passes = []
+    original = book.Book.build
+
+    def counted(self, *args, **kwargs):
+        passes.append(1)
+        return original(self, *args, **kwargs)
+
+    monkeypatch.setattr(book.Book, "build", counted)
+    pdf.report(mixed)
+    assert len(passes) <= 3

@@ -1,0 +1,233 @@
+"""Plots: every mark where its numbers are, nothing outside the drawing."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLine, Rect, String
+
+from reconcile.reporting import axes, fonts, plots
+from reconcile.reporting.plots import (
+    Curve,
+    DifferencePlot,
+    Level,
+    MethodPlot,
+    Points,
+    Rule,
+    difference_plot,
+    method_plot,
+)
+from reconcile.reporting.stratum_plots import difference_plot_of, fit_of, method_plot_of, points_of
+from tests.reporting import builder
+
+WIDTH, HEIGHT = 300.0, 200.0
+
+
+def shapes(node):
+    """Every leaf of a drawing with its place on the drawing (turned text left out)."""
+    for child in node.contents:
+        if isinstance(child, Group):
+            if tuple(child.transform) == (1, 0, 0, 1, 0, 0):
+                yield from shapes(child)
+        else:
+            yield child
+
+
+def box(shape):
+    if isinstance(shape, Circle):
+        r = shape.r
+        return shape.cx - r, shape.cy - r, shape.cx + r, shape.cy + r
+    if isinstance(shape, String):
+        w = fonts.width(shape.text, shape.fontSize, shape.fontName == fonts.BOLD)
+        x = shape.x - {"start": 0, "middle": w / 2, "end": w}[shape.textAnchor]
+        return x, shape.y, x + w, shape.y + shape.fontSize * 0.75
+    return shape.getBounds()
+
+
+def assert_inside(drawing: Drawing, width=WIDTH, height=HEIGHT):
+    for shape in shapes(drawing):
+        x0, y0, x1, y1 = box(shape)
+        assert x0 >= -1.5, shape.__dict__
+        assert y0 >= -1.5, shape.__dict__
+        assert x1 <= width + 1.5, shape.__dict__
+        assert y1 <= height + 1.5, shape.__dict__
+
+
+def method(points, fit=None, levels=()):
+    return MethodPlot(
+        points, fit, levels, "Laboratory, mg/kg", "Field, mg/kg", "field = lab", "decision level"
+    )
+
+
+def used(x, y):
+    return Points("used", "used", np.asarray(x, float), np.asarray(y, float))
+
+
+def test_axes_are_equal_so_that_the_line_of_equality_is_the_diagonal():
+    drawing = method_plot(method((used([1, 2, 9], [2, 3, 8]),)), WIDTH, HEIGHT)
+    frame = next(s for s in shapes(drawing) if isinstance(s, Rect))
+    assert frame.width == pytest.approx(frame.height)
+    diagonal = [
+        s for s in shapes(drawing) if isinstance(s, PolyLine) and s.strokeDashArray == [6, 2.5]
+    ]
+    x0, y0, x1, y1 = diagonal[0].points
+    assert (x0 - frame.x, x1 - frame.x) == pytest.approx((0, frame.width))
+    assert (y0 - frame.y, y1 - frame.y) == pytest.approx((0, frame.height))
+
+
+def test_marks_stand_where_the_numbers_are():
+    drawing = method_plot(method((used([0, 10], [0, 5]),)), WIDTH, HEIGHT)
+    frame = next(s for s in shapes(drawing) if isinstance(s, Rect))
+    discs = sorted((s.cx, s.cy) for s in shapes(drawing) if isinstance(s, Circle))
+    axis = axes.linear(-0.0, 10.3)
+    right = frame.x + frame.width * float(axis.place(10.0))
+    middle = frame.y + frame.height * float(axis.place(5.0))
+    # the legend's own disc is beside the frame
+    inside = [d for d in discs if d[0] <= frame.x + frame.width]
+    assert inside[-1] == pytest.approx((right, middle), abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "log"), [(1.0, 9.9, False), (1.0, 10.1, True), (-1.0, 1000.0, False)]
+)
+def test_axes_are_logarithmic_where_the_range_exceeds_one_order_of_magnitude(low, high, log):
+    assert axes.wants_log(np.array([low, high])) is log
+
+
+@given(
+    st.floats(-1e7, 1e7),
+    st.floats(1e-3, 1e7),
+)
+def test_linear_axes_hold_their_data_and_have_ticks_of_equal_step(low, width):
+    axis = axes.linear(low, low + width)
+    slack = 1e-8 * (abs(low) + width)
+    assert axis.low <= low + slack
+    assert axis.high >= low + width - slack
+    for tick, label in zip(axis.ticks, axis.labels, strict=True):
+        shown = float(label.replace("−", "-").replace("\N{NO-BREAK SPACE}", ""))
+        assert shown == pytest.approx(tick, rel=1e-6, abs=1e-9)
+    steps = np.diff(axis.ticks)
+    assert np.allclose(steps, steps[0], rtol=1e-6, atol=1e-9)
+    assert 2 <= len(axis.ticks) <= 12
+
+
+@given(st.floats(1e-4, 1e4), st.floats(1.0, 1e4))
+def test_logarithmic_axes_hold_their_data_and_at_least_one_tick(low, ratio):
+    axis = axes.logarithmic(low, low * ratio)
+    assert axis.low <= low
+    assert axis.high >= low * ratio
+    assert len(axis.ticks) <= 15
+    assert all(axis.low <= t <= axis.high for t in axis.ticks)
+    assert not any("e" in label for label in axis.labels)
+
+
+values = hnp.arrays(
+    np.float64,
+    st.integers(1, 30),
+    elements=st.one_of(st.floats(-1e6, 1e6), st.floats(1e-3, 1e3), st.just(math.nan)),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(values, st.data())
+def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(x, data):
+    y = data.draw(hnp.arrays(np.float64, len(x), elements=st.floats(-1e6, 1e6)))
+    kind = data.draw(st.sampled_from(plots.MARKS))
+    points = Points(kind, "any", x, y, y if kind == "partial" else None)
+    levels = (Level("a level with a long long name", 5.0), Level("b", 5.1), Level("c", 500.0))
+    fit = Curve("fit", np.array([1.0, 10.0]), np.array([1.0, 1e9]))
+    assert_inside(method_plot(method((points,), fit, levels), WIDTH, HEIGHT))
+
+
+@settings(max_examples=60, deadline=None)
+@given(values, st.booleans(), st.data())
+def test_no_mark_or_text_of_a_difference_plot_leaves_the_drawing(x, ratio, data):
+    x = np.abs(x) + 1e-3 if ratio else x
+    y = data.draw(hnp.arrays(np.float64, len(x), elements=st.floats(1e-3, 1e3)))
+    rules = tuple(
+        Rule(v, v / 1.1, v * 1.1, f"{v:.3g}", "lower limit", v > 1)
+        for v in data.draw(st.lists(st.floats(0.01, 100), max_size=3))
+    )
+    plot = DifferencePlot(
+        (used(x, y),), rules, 1.0 if ratio else 0.0, ratio, "Mean, mg/kg", "Field − lab", "a note"
+    )
+    assert_inside(difference_plot(plot, WIDTH, HEIGHT))
+
+
+def test_names_of_rules_never_overlap():
+    rules = tuple(Rule(v, v, v, f"{v}", "limit", v == 1.01) for v in (1.0, 1.01, 1.02))
+    plot = DifferencePlot((used([1, 2], [0.5, 2.0]),), rules, 1.0, True, "x", "y")
+    drawing = difference_plot(plot, WIDTH, HEIGHT)
+    bold = sorted(
+        s.y for s in shapes(drawing) if isinstance(s, String) and s.fontName == fonts.BOLD
+    )
+    assert len(bold) == 3
+    assert np.diff(bold).min() >= plots.TEXT_SIZE
+
+
+def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
+    result = builder.censored()
+    points = {p.kind: p for p in points_of(result.pairs, 1.0)}
+    assert set(points["field_below"].y) == {12.0}
+    assert set(points["both_below"].x) == {6.0}
+    assert set(points["both_below"].y) == {12.0}
+    s = result.statistics
+    assert len(points["both_below"].x) == s.n_both_censored
+    assert len(points["field_below"].x) == s.n_field_censored - s.n_both_censored
+    assert sum(len(p.x) for p in points.values()) == s.n_pairs
+
+
+def test_marks_of_different_meaning_have_different_shapes():
+    drawn = {}
+    for kind, draw in plots._SHAPES.items():
+        path = Path()
+        draw(path, 0.0, 0.0, 2.0)
+        drawn[kind] = (tuple(path.operators), tuple(np.round(path.points, 3)))
+    assert len(set(drawn.values())) == len(plots.MARKS)
+
+
+def test_the_line_is_drawn_over_the_range_of_its_pairs_only():
+    result = builder.ordinary()
+    fit = fit_of(result.statistics, result.per_mg_kg)
+    assert fit is not None
+    low, high = result.statistics.lab_range
+    assert fit.x.min() == pytest.approx(low)
+    assert fit.x.max() == pytest.approx(high)
+    assert np.all(fit.low <= fit.y)
+    assert np.all(fit.y <= fit.high)
+
+
+def test_the_difference_plot_shows_the_limits_of_the_scale_that_leads():
+    ratio = difference_plot_of(builder.ordinary())
+    assert ratio is not None
+    assert ratio.ratio
+    assert ratio.reference == 1.0
+    limits = builder.ordinary().statistics.limits_log_ratio
+    assert [r.value for r in ratio.rules] == pytest.approx(
+        [limits.lower.value, limits.bias.value, limits.upper.value], rel=1e-3
+    )
+    absolute = difference_plot_of(builder.absolute())
+    assert absolute is not None
+    assert not absolute.ratio
+    assert absolute.reference == 0.0
+    assert "mass %" in absolute.y_title
+
+
+def test_decision_levels_stand_in_the_reader_s_unit():
+    plot = method_plot_of(builder.absolute())
+    assert plot.levels[0].value == pytest.approx(48.0)
+
+
+def test_ten_thousand_pairs_make_a_small_drawing():
+    rng = np.random.default_rng(0)
+    x = np.exp(rng.normal(size=10_000))
+    drawing = method_plot(method((used(x, x * 1.1),)), WIDTH, HEIGHT)
+    assert sum(isinstance(s, (Circle, Line)) for s in shapes(drawing)) < 100
+
+
+def test_the_accent_colour_is_dark_in_grey():
+    c = plots.ACCENT
+    assert 0.299 * c.red + 0.587 * c.green + 0.114 * c.blue < 0.35

@@ -1,0 +1,161 @@
+"""Sentences: plain, right, and digit for digit those of the table."""
+
+import dataclasses
+import math
+import re
+
+import pytest
+
+from reconcile.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Verdict
+from reconcile.reporting import words
+from reconcile.reporting.figures import by_key, figures_of
+from reconcile.statistics.result import Estimate, not_estimable
+from tests.reporting import builder
+
+SPACE = "\N{NO-BREAK SPACE}"
+NUMBER = re.compile(rf"\d[\d{SPACE}]*(?:\.\d+)?")
+
+
+def numbers_in(text: str) -> list[str]:
+    return [n.strip(SPACE) for n in NUMBER.findall(text.replace(f"{SPACE}%", " %"))]
+
+
+def table_numbers(result) -> set[str]:
+    found: set[str] = set()
+    for figure in figures_of(result.statistics):
+        for text in figure.texts(result.per_mg_kg):
+            found |= set(numbers_in(text))
+        found.add(str(figure.n))
+    verdict = words.range_of(result.verdict, result.unit, result.per_mg_kg)
+    return found | set(numbers_in(verdict)) | {"95"}
+
+
+@pytest.mark.parametrize("make", [builder.ordinary, builder.absolute, builder.censored])
+def test_every_number_in_a_sentence_stands_in_the_table(make):
+    result = make()
+    known = table_numbers(result)
+    plain = dataclasses.replace(result.verdict, next_step="", reason="", valid_until="")
+    sentences = words.sentences_for(
+        result.stratum, result.statistics, None, plain, result.unit, result.per_mg_kg
+    )
+    found = [n for s in sentences for n in numbers_in(s)]
+    assert len(found) >= 8
+    assert set(found) <= known
+
+
+def shaped(statistics, ratio, scale="log ratio", low=None, high=None):
+    estimate = Estimate(ratio, 0.02, low or ratio - 0.04, high or ratio + 0.04, 41)
+    return dataclasses.replace(statistics, geometric_mean_ratio=estimate, difference_scale=scale)
+
+
+@pytest.fixture(scope="module")
+def ordinary():
+    return builder.ordinary()
+
+
+def sentences(result, statistics=None, verdict=None, stratum=None):
+    return [
+        s.replace(SPACE, " ")
+        for s in words.sentences_for(
+            stratum or result.stratum,
+            statistics or result.statistics,
+            result.factor,
+            verdict or result.verdict,
+            result.unit,
+            result.per_mg_kg,
+        )
+    ]
+
+
+def test_a_field_result_above_the_laboratory_is_said_in_per_cent_with_its_interval(ordinary):
+    first = sentences(ordinary, shaped(ordinary.statistics, 1.12))[0]
+    assert first == (
+        "On 41 soil samples the XRF copper result was on average 12 % above the laboratory's "
+        "(95 % interval 8 to 16 % above)."
+    )
+
+
+def test_a_field_result_below_the_laboratory_has_its_interval_in_rising_size(ordinary):
+    first = sentences(ordinary, shaped(ordinary.statistics, 0.88))[0]
+    assert "12 % below the laboratory's (95 % interval 8 to 16 % below)" in first
+
+
+def test_an_interval_on_both_sides_says_both(ordinary):
+    first = sentences(ordinary, shaped(ordinary.statistics, 1.01, low=0.88, high=1.14))[0]
+    assert "(95 % interval 12 % below to 14 % above)" in first
+
+
+def test_a_difference_that_rounds_to_nothing_is_not_called_agreement(ordinary):
+    first = sentences(ordinary, shaped(ordinary.statistics, 1.0001, low=0.9, high=1.1))[0]
+    assert "about level with the laboratory's (95 % interval 10 % below to 10 % above)" in first
+    assert "agree" not in first
+
+
+def test_a_large_ratio_is_said_as_times(ordinary):
+    first = sentences(ordinary, shaped(ordinary.statistics, 5.2, low=4.8, high=5.7))[0]
+    assert "5.2 times the laboratory's (95 % interval 4.8 to 5.7)" in first
+
+
+def test_single_results_are_said_with_the_intervals_of_their_limits(ordinary):
+    second = sentences(ordinary)[1]
+    f = by_key(ordinary.statistics)
+    low, high = f["limits_log_ratio_lower"].texts(1)[0], f["limits_log_ratio_upper"].texts(1)[0]
+    assert second.startswith(
+        f"Nineteen of twenty single field results lie between {low} and {high} times"
+    )
+    assert f"n = {ordinary.statistics.n_used}" in second
+
+
+def test_censored_pairs_are_counted_and_kept():
+    text = " ".join(sentences(builder.censored()))
+    s = builder.censored().statistics
+    censored = s.n_field_censored + s.n_lab_censored - s.n_both_censored
+    assert f"{censored} of {s.n_pairs} pairs have a result below or above a limit" in text
+
+
+def test_nothing_estimable_gives_a_reason_instead_of_a_number(ordinary):
+    statistics = dataclasses.replace(
+        ordinary.statistics,
+        geometric_mean_ratio=not_estimable(0, "no pair has two quantified values"),
+    )
+    first = sentences(ordinary, statistics)[0]
+    assert first.startswith("No usable pairs of XRF and laboratory copper")
+    assert "no pair has two quantified values" in first
+    assert not re.search(r"nan", first, re.IGNORECASE)
+
+
+@pytest.mark.parametrize(
+    ("decision", "start"),
+    [
+        (ACCEPTED, "Field results may be used alone between 20 and 800 mg/kg until 2027-01-31."),
+        (LABORATORY_ONLY, "Use laboratory results: too wide."),
+        (INSUFFICIENT, "No verdict can be given yet: too wide."),
+    ],
+)
+def test_the_last_sentence_says_what_to_do(ordinary, decision, start):
+    usable = decision == ACCEPTED
+    verdict = Verdict(
+        decision,
+        "Too wide.",
+        20.0 if usable else math.nan,
+        800.0 if usable else math.nan,
+        "2027-01-31" if usable else "",
+        next_step="Then do this",
+    )
+    last = sentences(ordinary, verdict=verdict)[-1]
+    assert last == f"{start} Then do this."
+
+
+def test_one_sample_is_singular_and_an_odd_matrix_is_set_apart(ordinary):
+    one = dataclasses.replace(
+        ordinary.statistics, geometric_mean_ratio=Estimate(1.1, 0.1, 0.9, 1.3, 1)
+    )
+    odd = dataclasses.replace(ordinary.stratum, matrix="<b>x</b>")
+    assert sentences(ordinary, one)[0].startswith("On 1 soil sample the")
+    assert sentences(ordinary, one, stratum=odd)[0].startswith("On 1 sample (matrix <b>x</b>) the")
+
+
+def test_elements_have_their_names():
+    assert words.element_name("Cu") == "copper"
+    assert words.element_name("Al") == "aluminium"
+    assert words.element_name("CaO+X") == "CaO+X"
