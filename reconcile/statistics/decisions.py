@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
+from scipy import stats
 
 from reconcile.statistics._values import (
     check_level,
@@ -29,6 +29,7 @@ from reconcile.statistics.multiplicity import (
     homogeneity,
     interaction_test,
 )
+from reconcile.statistics.noncentral_t import normal_tail_upper, one_sided_tolerance_factor
 from reconcile.statistics.proportions import clopper_pearson, howe_tolerance_factor
 from reconcile.statistics.quality_levels import (
     DataQualityLevel,
@@ -286,33 +287,6 @@ class OperatingCharacteristic:
         )
 
 
-def _tail_upper(standardised: float, n: int, level: float) -> float:
-    """Upper bound of P(Z < k) from k = (limit − mean)/s of n normal values (Owen 1968).
-
-    sqrt(n)·k is noncentral t with noncentrality sqrt(n)·z, z the true standardised
-    limit; the bound solves for z at which so small a k has chance 1 − level.
-    """
-    root = math.sqrt(n)
-    t = root * standardised
-
-    def excess(z: float) -> float:
-        return float(special.nctdtr(n - 1, root * z, t)) - (1 - level)
-
-    low, high = standardised - 1.0, standardised + 1.0
-    for _ in range(60):
-        if excess(low) > 0:
-            break
-        low -= abs(low) + 1.0
-    for _ in range(60):
-        if excess(high) < 0:
-            break
-        high += abs(high) + 1.0
-    at_low, at_high = excess(low), excess(high)
-    if not (at_low > 0 > at_high):
-        return NAN
-    return float(stats.norm.cdf(optimize.brentq(excess, low, high, xtol=1e-10)))
-
-
 @quiet
 def operating_characteristic(
     threshold: float,
@@ -357,7 +331,9 @@ def operating_characteristic(
         # at or above the threshold, 'field below the cut' is wrong; below it, the reverse
         if value < threshold:
             k = -k
-        points.append(OperatingPoint(value, float(stats.norm.cdf(k)), _tail_upper(k, n, level)))
+        points.append(
+            OperatingPoint(value, float(stats.norm.cdf(k)), normal_tail_upper(k, n, level))
+        )
     return OperatingCharacteristic(threshold, limit, scale, bias, sd, n, level, tuple(points))
 
 
@@ -578,7 +554,7 @@ def field_limit_for_false_negative_rate(
     if n is not None:
         if n < 2:
             return failed("fewer than two pairs")
-        z = float(stats.nct.ppf(level, n - 1, math.sqrt(n) * z)) / math.sqrt(n)
+        z = one_sided_tolerance_factor(n, 1 - rate, level)
     limit = (
         threshold * math.exp(bias - z * sd) if scale == "log ratio" else threshold + bias - z * sd
     )

@@ -45,13 +45,31 @@ def _half_differences(a: Floats, b: Floats) -> Floats:
     return np.asarray((1 - ratio) / (1 + ratio), dtype=np.float64)
 
 
+def _spread_of_pair_cv(mean_square: float) -> float:
+    """Degrees of freedom per pair of the mean squared pair CV, normal errors.
+
+    CV_i² = c²·z²/(1 + c·w)² with z ~ N(0, 1) and w ~ N(0, 1/2) independent; its mean is
+    c²·A1 and its second moment 3·c⁴·A2, A1 and A2 expanded in c.
+    """
+    square = mean_square
+    for _ in range(20):
+        square = mean_square / (1 + 1.5 * square + 3.75 * square**2)
+    square = min(square, 0.35**2)
+    a1 = 1 + 1.5 * square + 3.75 * square**2
+    a2 = 1 + 5 * square + 26.25 * square**2
+    return 2 / (3 * a2 / a1**2 - 1)
+
+
 @quiet
 def duplicate_cv(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Estimate:
     """CV_RMS of duplicates, as a fraction: sqrt(mean of (first − second)²/(2·mean²)).
 
     Stanley & Lawie (2007), Abzalov (2008). ``n`` counts pairs; pairs with a negative
-    value or a zero mean are left out. The interval treats n·CV² as chi-square with n
-    degrees of freedom, which is right for normal errors at CV up to about 30 %.
+    value or a zero mean are left out. Dividing by the pair's own mean inflates CV_RMS over
+    the CV of a single result, under normal errors by 3 % of itself at CV 20 % and 8 % at
+    30 %, and spreads it more than chi-square on n degrees of freedom. The interval is that
+    of CV_RMS itself, with degrees of freedom lowered to match that spread; above a CV of
+    about 30 % it is approximate.
     """
     check_level(level)
     a, b = _positive_pairs(first, second)
@@ -64,9 +82,10 @@ def duplicate_cv(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Es
         return not_estimable(n, "fewer than two pairs of duplicates", method, level)
     if variance <= 1e-30:
         return not_estimable(n, "the duplicates are all equal", method, level)
-    low, high = chi_square_limits(variance, n, level)
+    df = n * _spread_of_pair_cv(variance)
+    low, high = chi_square_limits(variance, df, level)
     cv = math.sqrt(variance)
-    return estimate(cv, cv / math.sqrt(2 * n), math.sqrt(low), math.sqrt(high), n, level, method)
+    return estimate(cv, cv / math.sqrt(2 * df), math.sqrt(low), math.sqrt(high), n, level, method)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +302,8 @@ def thompson_howarth(first: ArrayLike, second: ArrayLike, group_size: int = 11) 
     absolute difference of each group, times 1.0483 (the SD of one result for normal
     errors), is fitted by a straight line on the group's mean. Made for 50 pairs and
     more. The published method carries no interval and none is given; a remainder
-    smaller than half a group joins the last one. Detection limit: 2·s0/(1 − 2·slope).
+    smaller than half a group joins the last one. The median of eleven runs about 2 % high.
+    Detection limit: 2·s0/(1 − 2·slope).
     """
     if group_size < 3:
         raise ValueError(f"group_size must be at least 3, got {group_size}")

@@ -70,7 +70,7 @@ def test_pairs_for_equivalence_are_the_planning_figures(
 ) -> None:
     # computed planning figures. Model: relative paired differences, normal, SD = RSD, margin
     # ±0.10 on the same scale, two one-sided t tests at 5 %, power 80 %, true bias 0 or half the
-    # margin. (With the margin as ln 1.1 on the log scale the first row would need 12 to 152.)
+    # margin. (A margin of ±ln 1.1 on the log scale would need 11, 23, 40, 87, 153 instead.)
     found = [
         pairs_for_equivalence(rsd, 0.10, 0.80, 0.05, bias) for rsd in (0.1, 0.15, 0.2, 0.3, 0.4)
     ]
