@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reconcile.custody.events import time_of
+from reconcile.custody.events import number_of, time_of
 from reconcile.intake.tables import CUSTODY_FACTS
 
 _FACTS = tuple(fact for fact in CUSTODY_FACTS if fact != "row")
@@ -78,9 +78,7 @@ def head(events: pd.DataFrame | Sequence[ChainedEvent]) -> str:
     return links[-1].hash if links else _START
 
 
-def verify_chain(
-    events: pd.DataFrame, kept: Sequence[ChainedEvent] | Sequence[str]
-) -> Verification:
+def verify_chain(events: pd.DataFrame, kept: Sequence[ChainedEvent | str]) -> Verification:
     """Compare the record with a chain (or its hashes) kept earlier; name the first difference.
 
     Events after the kept chain are additions, not alterations. A single kept head may be
@@ -113,7 +111,7 @@ def _hash(link: ChainedEvent | str) -> str:
 
 
 def _difference(
-    before: ChainedEvent | str, now: ChainedEvent, kept: Sequence[ChainedEvent] | Sequence[str]
+    before: ChainedEvent | str, now: ChainedEvent, kept: Sequence[ChainedEvent | str]
 ) -> str:
     facts: Mapping[str, Any] = json.loads(now.canonical)
     name = ", ".join(
@@ -153,7 +151,7 @@ def canonical_event(row: Mapping[Any, Any]) -> str:
             at = time_of(cell)
             values[fact] = None if at is None else _utc(at)
         elif fact in _NUMBERS and _is_number(cell):
-            values[fact] = float(cell)
+            values[fact] = number_of(cell)
         else:
             values[fact] = None if _is_missing(cell) or cell == "" else str(cell)
     return canonical_json(values)
@@ -164,7 +162,12 @@ def _utc(at: datetime) -> str:
 
 
 def _is_missing(cell: Any) -> bool:
-    return cell is None or cell is pd.NA or cell is pd.NaT or (isinstance(cell, float) and cell != cell)
+    return (
+        cell is None
+        or cell is pd.NA
+        or cell is pd.NaT
+        or (isinstance(cell, float) and cell != cell)
+    )
 
 
 def _is_number(cell: Any) -> bool:

@@ -65,8 +65,8 @@ def number_of(cell: Any) -> float:
 
 def time_of(cell: Any) -> datetime | None:
     """The cell as a time in UTC; None where it is missing or no time. Naive times are UTC."""
-    stamp = pd.to_datetime(cell, utc=True, errors="coerce") if cell is not None else None
-    if stamp is None or not isinstance(stamp, pd.Timestamp) or stamp is pd.NaT or pd.isna(stamp):
+    stamp = None if cell is None else pd.to_datetime(cell, utc=True, errors="coerce")
+    if not isinstance(stamp, pd.Timestamp) or pd.isna(stamp):
         return None
     result: datetime = stamp.floor("us").to_pydatetime(warn=False)
     return result
@@ -133,9 +133,7 @@ class Record:
     dispatches: Mapping[str, frozenset[str]]
 
 
-def read_events(
-    events: pd.DataFrame, samples: pd.DataFrame, known: Iterable[str] = ()
-) -> Record:
+def read_events(events: pd.DataFrame, samples: pd.DataFrame, known: Iterable[str] = ()) -> Record:
     """Clean the events and find the samples of each.
 
     ``sample_id`` may hold one id, several separated by ';', or a dispatch number; where

@@ -28,7 +28,9 @@ CHECK_SEAL = (
     "open to change and consider sampling again."
 )
 CHECK_MASS = "Weigh or count again and compare the dispatch form; look for a lost or mixed bag."
-CHECK_TIME = "Compare the clocks and time zones of both forms; record the correction as a new event."
+CHECK_TIME = (
+    "Compare the clocks and time zones of both forms; record the correction as a new event."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,17 +70,27 @@ def _without_repeats(sample: str, events: Sequence[Event]) -> tuple[list[Event],
     breaks: list[Break] = []
     for event in events:
         key = (
-            event.event, event.at, event.by, event.to, event.seal, event.seal_answer,
-            repr(event.containers), repr(event.mass_g), event.covers,
-        )  # fmt: skip
+            event.event,
+            event.at,
+            event.by,
+            event.to,
+            event.seal,
+            event.seal_answer,
+            repr(event.containers),
+            repr(event.mass_g),
+            event.covers,
+        )
         if key in kept:
             breaks.append(
                 Break(
-                    sample, "event recorded twice", NOTE,
-                    "The same event stands twice in the record.", event.where,
+                    sample,
+                    "event recorded twice",
+                    NOTE,
+                    "The same event stands twice in the record.",
+                    event.where,
                     "Nothing to do if it is a double entry; it is counted once.",
                 )
-            )  # fmt: skip
+            )
         else:
             kept[key] = event
     return list(kept.values()), breaks
@@ -134,19 +146,23 @@ def _walk(sample: str, events: Sequence[Event], thresholds: Thresholds) -> list[
         _timing(walk, event)
         if not event.known:
             walk.found(
-                "unknown event", WARNING,
+                "unknown event",
+                WARNING,
                 "The record holds an act that the rules do not know; it may hide a handover.",
-                event.where, "Write the act in one of the known words.",
-            )  # fmt: skip
+                event.where,
+                "Write the act in one of the known words.",
+            )
             continue
         if walk.last is None and event.event != "collected":
             later = any(e.event == "collected" for e in events)
             walk.found(
-                "first event is not collection", SERIOUS,
+                "first event is not collection",
+                SERIOUS,
                 "The chain does not begin with the collection of the sample"
                 + (", which stands later in the record." if later else "."),
-                event.where, ASK_HOLDERS,
-            )  # fmt: skip
+                event.where,
+                ASK_HOLDERS,
+            )
             walk.holder = event.by if event.event != "received" else ""
         acts.get(event.event, _handled)(walk, event)
         _contents(walk, event)
@@ -158,27 +174,33 @@ def _walk(sample: str, events: Sequence[Event], thresholds: Thresholds) -> list[
 def _timing(walk: _Walk, event: Event) -> None:
     if event.at is None:
         walk.found(
-            "event without time", WARNING, "An event carries no readable time.",
-            event.where, CHECK_TIME,
-        )  # fmt: skip
+            "event without time",
+            WARNING,
+            "An event carries no readable time.",
+            event.where,
+            CHECK_TIME,
+        )
         return
     before = walk.last
     if before is not None and before.at is not None and event.at < before.at:
         walk.found(
-            "time out of order", SERIOUS,
+            "time out of order",
+            SERIOUS,
             f"'{event.event}' is dated before '{before.event}', which it follows in the record.",
-            f"{before.where}; then {event.where}", CHECK_TIME,
-        )  # fmt: skip
+            f"{before.where}; then {event.where}",
+            CHECK_TIME,
+        )
 
 
 def _collected(walk: _Walk, event: Event) -> None:
     if walk.collected is not None:
         walk.found(
-            "collected twice", SERIOUS,
+            "collected twice",
+            SERIOUS,
             "The sample is recorded as collected twice: one id may stand for two samples.",
             f"{walk.collected.where}; again {event.where}",
             "Find out whether the id was used for two samples; re-number one of them.",
-        )  # fmt: skip
+        )
     walk.collected = walk.collected or event
     walk.holder = event.receiver
     walk.released = None
@@ -193,20 +215,24 @@ def _relinquished(walk: _Walk, event: Event) -> None:
         _never_received(walk, event)
     elif not same_person(event.by, walk.holder):
         walk.found(
-            "released by another than the holder", SERIOUS,
+            "released by another than the holder",
+            SERIOUS,
             f"'{event.by}' released the sample while '{walk.holder}' held it by the record.",
-            event.where, ASK_HOLDERS,
-        )  # fmt: skip
+            event.where,
+            ASK_HOLDERS,
+        )
     if event.seal and not walk.sealed:
         _apply_seal(walk, event)
     elif event.seal:
         _compare_seal(walk, event)
     elif walk.opened is not None and not walk.sealed and walk.sealing is not None:
         walk.found(
-            "no new seal after opening", SERIOUS,
+            "no new seal after opening",
+            SERIOUS,
             "A sample that had been sealed was opened and then released without a new seal.",
-            f"{walk.opened.where}; then {event.where}", CHECK_SEAL,
-        )  # fmt: skip
+            f"{walk.opened.where}; then {event.where}",
+            CHECK_SEAL,
+        )
     if event.seal_intact is False:
         _torn(walk, event)
     walk.released = event
@@ -229,29 +255,34 @@ def _received(walk: _Walk, event: Event) -> None:
         whole = bool(event.to) and bool(event.by) and same_person(event.by, walk.holder)
         if walk.last is not None and not whole and not same_person(event.receiver, walk.holder):
             walk.found(
-                "received without release", severity,
+                "received without release",
+                severity,
                 f"'{event.receiver}' received the sample; no release by '{walk.holder}' is "
                 f"recorded.{shelter}",
-                event.where, ASK_HOLDERS,
-            )  # fmt: skip
+                event.where,
+                ASK_HOLDERS,
+            )
     else:
         if not same_person(release.to, event.receiver):
             walk.found(
-                "received by another than named", severity,
+                "received by another than named",
+                severity,
                 f"The sample was released to '{release.to}' and received by "
                 f"'{event.receiver}'.{shelter}",
-                f"{release.where}; then {event.where}", ASK_HOLDERS,
-            )  # fmt: skip
+                f"{release.where}; then {event.where}",
+                ASK_HOLDERS,
+            )
         limit = timedelta(hours=walk.thresholds.handover_hours)
         if release.at is not None and event.at is not None and event.at - release.at > limit:
             hours = (event.at - release.at) / timedelta(hours=1)
             walk.found(
-                "gap without custodian", severity,
+                "gap without custodian",
+                severity,
                 f"Between release and receipt nobody answered for the sample for {hours:.1f} h "
                 f"(limit {walk.thresholds.handover_hours:g} h).{shelter}",
                 f"{release.where}; then {event.where}",
                 "Get the carrier's record for that time, or record where it was locked up.",
-            )  # fmt: skip
+            )
     if event.seal:
         _compare_seal(walk, event)
         walk.seal_seen = True
@@ -264,19 +295,24 @@ def _received(walk: _Walk, event: Event) -> None:
 
 def _nameless(walk: _Walk, event: Event) -> None:
     walk.found(
-        "handover without name", WARNING, "A handover does not say who acted.",
-        event.where, ASK_HOLDERS,
-    )  # fmt: skip
+        "handover without name",
+        WARNING,
+        "A handover does not say who acted.",
+        event.where,
+        ASK_HOLDERS,
+    )
 
 
 def _never_received(walk: _Walk, event: Event) -> None:
     assert walk.released is not None
     walk.found(
-        "released and never received", SERIOUS,
+        "released and never received",
+        SERIOUS,
         f"'{walk.released.by}' released the sample and no receipt is recorded before "
         f"'{event.event}'.",
-        f"{walk.released.where}; then {event.where}", ASK_HOLDERS,
-    )  # fmt: skip
+        f"{walk.released.where}; then {event.where}",
+        ASK_HOLDERS,
+    )
     walk.holder = walk.released.to or event.by
     walk.released = None
 
@@ -290,25 +326,33 @@ def _compare_seal(walk: _Walk, event: Event) -> None:
     if not walk.sealed:
         if walk.sealing is not None or walk.opened is not None:
             walk.found(
-                "seal differs", SERIOUS,
-                f"Seal '{event.seal}' is recorded; no event applied it.", event.where, CHECK_SEAL,
-            )  # fmt: skip
+                "seal differs",
+                SERIOUS,
+                f"Seal '{event.seal}' is recorded; no event applied it.",
+                event.where,
+                CHECK_SEAL,
+            )
         _apply_seal(walk, event)
     elif walk.seal and comparison_form(event.seal) != comparison_form(walk.seal):
         assert walk.sealing is not None
         walk.found(
-            "seal differs", SERIOUS,
+            "seal differs",
+            SERIOUS,
             f"Seal '{walk.seal}' was applied; '{event.seal}' was found.",
-            f"{walk.sealing.where}; then {event.where}", CHECK_SEAL,
-        )  # fmt: skip
+            f"{walk.sealing.where}; then {event.where}",
+            CHECK_SEAL,
+        )
         walk.seal = event.seal
 
 
 def _torn(walk: _Walk, event: Event) -> None:
     walk.found(
-        "seal not intact", SERIOUS, f"The seal was found not intact ('{event.seal_answer}').",
-        event.where, CHECK_SEAL,
-    )  # fmt: skip
+        "seal not intact",
+        SERIOUS,
+        f"The seal was found not intact ('{event.seal_answer}').",
+        event.where,
+        CHECK_SEAL,
+    )
 
 
 def _sealed(walk: _Walk, event: Event) -> None:
@@ -317,10 +361,12 @@ def _sealed(walk: _Walk, event: Event) -> None:
     changed = walk.seal and event.seal and comparison_form(event.seal) != comparison_form(walk.seal)
     if walk.sealed and changed:
         walk.found(
-            "seal replaced without opening", WARNING,
+            "seal replaced without opening",
+            WARNING,
             f"Seal '{event.seal}' was put in the place of '{walk.seal}'; no opening is recorded.",
-            event.where, CHECK_SEAL,
-        )  # fmt: skip
+            event.where,
+            CHECK_SEAL,
+        )
     _stranger(walk, event)
     _apply_seal(walk, event)
 
@@ -342,10 +388,12 @@ def _opened(walk: _Walk, event: Event) -> None:
 
 def _unseen(walk: _Walk, event: Event) -> None:
     walk.found(
-        "seal not checked", WARNING,
+        "seal not checked",
+        WARNING,
         f"Seal '{walk.seal or 'without number'}' was applied, and nobody recorded it on receipt.",
-        event.where, CHECK_SEAL,
-    )  # fmt: skip
+        event.where,
+        CHECK_SEAL,
+    )
     walk.seal_seen = True
 
 
@@ -358,10 +406,12 @@ def _handled(walk: _Walk, event: Event) -> None:
         _torn(walk, event)
     if walk.sealed and event.event in ("subsampled", "dried", "prepared", "analysed"):
         walk.found(
-            "opening not recorded", NOTE,
+            "opening not recorded",
+            NOTE,
             f"The sample was sealed when it was {event.event}; no opening is recorded.",
-            event.where, "Record openings as events of their own.",
-        )  # fmt: skip
+            event.where,
+            "Record openings as events of their own.",
+        )
         walk.sealed = False
     if event.event == "subsampled":
         _stranger(walk, event)
@@ -377,8 +427,9 @@ def _stranger(walk: _Walk, event: Event) -> None:
             NOTE if walk.receipts else WARNING,
             f"'{event.by}' handled the sample ({event.event}) while '{walk.holder}' held it by "
             "the record.",
-            event.where, ASK_HOLDERS,
-        )  # fmt: skip
+            event.where,
+            ASK_HOLDERS,
+        )
 
 
 def _contents(walk: _Walk, event: Event) -> None:
@@ -390,11 +441,13 @@ def _contents(walk: _Walk, event: Event) -> None:
         if before is not None and event.containers != before[0]:
             word = "missing" if event.containers < before[0] else "too many"
             walk.found(
-                "containers do not agree", SERIOUS,
+                "containers do not agree",
+                SERIOUS,
                 f"{before[0]:g} container(s) were recorded, then {event.containers:g}: "
                 f"{abs(event.containers - before[0]):g} {word}.",
-                f"{before[1].where}; then {event.where}", CHECK_MASS,
-            )  # fmt: skip
+                f"{before[1].where}; then {event.where}",
+                CHECK_MASS,
+            )
         walk.containers[event.covers] = (event.containers, event)
     if math.isfinite(event.mass_g) and event.mass_g > 0 and event.event != "analysed":
         _weigh(walk, event)
@@ -414,18 +467,23 @@ def _weigh(walk: _Walk, event: Event) -> None:
     if event.event == "dried":
         if event.mass_g > wet:
             walk.found(
-                "dried mass above wet mass", SERIOUS,
-                f"{wet:g} g before drying, {event.mass_g:g} g after it.", evidence, CHECK_MASS,
-            )  # fmt: skip
+                "dried mass above wet mass",
+                SERIOUS,
+                f"{wet:g} g before drying, {event.mass_g:g} g after it.",
+                evidence,
+                CHECK_MASS,
+            )
     elif change > tolerance or (
         change < -tolerance and event.event not in ("subsampled", "prepared")
     ):
         walk.found(
-            "mass not conserved", SERIOUS,
+            "mass not conserved",
+            SERIOUS,
             f"{wet:g} g were recorded, then {event.mass_g:g} g ({change:+.1%}; tolerance "
             f"{tolerance:.0%}).",
-            evidence, CHECK_MASS,
-        )  # fmt: skip
+            evidence,
+            CHECK_MASS,
+        )
 
 
 def _end(walk: _Walk) -> None:

@@ -60,7 +60,9 @@ def story(
         lines.append((at, _with("entered in the register", details), "", _line(row)))
     for row in _rows(field, form):
         what = _with("field reading", _facts(row, "technique", "instrument", "calibration"))
-        lines.append((time_of(row.get("measured_at")), what, text_of(row.get("operator")), _line(row)))
+        lines.append(
+            (time_of(row.get("measured_at")), what, text_of(row.get("operator")), _line(row))
+        )
     for row in _rows(lab, form):
         details = _facts(row, "technique", "lab_method", "digestion")
         house, paper = text_of(row.get("laboratory")), text_of(row.get("certificate"))
@@ -73,11 +75,15 @@ def story(
             if at is not None:
                 lines.append((at, _with(what, details), house, f"certificate {paper or '-'}"))
         if not any(time_of(row.get(f)) for f in ("received_at", "analysed_at", "reported_at")):
-            lines.append((None, _with("determination", details), house, f"certificate {paper or '-'}"))
+            lines.append(
+                (None, _with("determination", details), house, f"certificate {paper or '-'}")
+            )
     for row in _rows(exclusions, form):
         about = " ".join(t for t in (text_of(row.get("element")), text_of(row.get("kind"))) if t)
         why = text_of(row.get("reason"))
-        lines.append((None, f"left out ({about or 'row'}): {why}", "", text_of(row.get("evidence"))))
+        lines.append(
+            (None, f"left out ({about or 'row'}): {why}", "", text_of(row.get("evidence")))
+        )
     for row in _rows(releases, form, every=True):
         lines.append(
             (time_of(row.get("issued_at")), "part of a release", "", text_of(row.get("release_id")))
@@ -90,7 +96,9 @@ def story(
             pair[0],
         ),
     )
-    return tuple(StoryLine(_iso(at), what, who, evidence) for _, (at, what, who, evidence) in ordered)
+    return tuple(
+        StoryLine(_iso(at), what, who, evidence) for _, (at, what, who, evidence) in ordered
+    )
 
 
 def _rows(

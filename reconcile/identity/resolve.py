@@ -11,9 +11,7 @@ from reconcile.identity.text import comparison_form, normalise_id
 from reconcile.model import Finding
 
 
-def resolve(
-    ids: Sequence[str], register_ids: Iterable[str], aliases: pd.DataFrame
-) -> pd.DataFrame:
+def resolve(ids: Sequence[str], register_ids: Iterable[str], aliases: pd.DataFrame) -> pd.DataFrame:
     """Which sample each written id means: columns written_id, sample_id, how.
 
     ``how`` is 'alias' where a person entered the id in the alias table (this stands

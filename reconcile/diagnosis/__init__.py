@@ -1,0 +1,16 @@
+"""Faults that a factor must not paper over: wrong unit or species, swapped labels, digestion.
+
+Everything here is a suspicion with its evidence; nothing is corrected.
+"""
+
+from reconcile.diagnosis.digestion import HARDLY_ATTACKED, digestion_deficit
+from reconcile.diagnosis.faults import candidate_factors, suspected_faults
+from reconcile.diagnosis.swaps import suspected_swaps
+
+__all__ = [
+    "HARDLY_ATTACKED",
+    "candidate_factors",
+    "digestion_deficit",
+    "suspected_faults",
+    "suspected_swaps",
+]

@@ -1,0 +1,314 @@
+"""Reference materials and check standards against their certified values."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reconcile.identity import comparison_form
+from reconcile.model import QualityCheck
+from reconcile.quality.controls import QUANTIFIED_FROM, groups, iso, number, whole
+from reconcile.settings import Thresholds
+from reconcile.statistics.robust import algorithm_a
+from reconcile.statistics.scores import scores
+
+_KINDS = ("reference material", "check standard")
+#: From this many results of one material by one method their own spread is used.
+_OWN_SPREAD_FROM = 6
+_DEFAULT_COVERAGE = 2.0
+
+#: Elements whose minerals resist a four-acid digestion, or that are lost from it (from memory;
+#: common geochemical practice). An aqua regia is partial for every element.
+NEAR_TOTAL_SHORT = frozenset(
+    {"Zr", "Hf", "Cr", "Sn", "Ta", "W", "Ba", "Nb", "Ti", "As", "Sb", "Se", "Hg", "Si", "B"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceScores:
+    """How a mean of n results stands to a certified value; mass fractions in one unit."""
+
+    n: int
+    mean: float
+    certified: float
+    u_certified: float  # standard uncertainty
+    sd: float  # of a single result
+    recovery: float  # fraction
+    z: float  # (mean - certified)/sd, SD as standard deviation for assessment
+    zeta: float
+    en: float  # both sides expanded with k = 2
+    deviation: float  # mean - certified
+    allowed: float  # 2 sqrt(sd²/n + u²)
+
+    @property
+    def agrees(self) -> bool | None:
+        """|mean - certified| <= 2 sqrt(sd²/n + u²); None where that can't be formed."""
+        return abs(self.deviation) <= self.allowed if math.isfinite(self.allowed) else None
+
+    def sentence(self, unit: str = "mg/kg") -> str:
+        """The scores in one sentence."""
+        text = (
+            f"{number(self.mean)} found, {number(self.certified)} {unit} certified (n = {self.n}): "
+            f"recovery {self.recovery:.1%}"
+        )
+        if math.isfinite(self.zeta):
+            text += f", zeta {self.zeta:.2f}, E_n {self.en:.2f}"
+        if self.agrees is not None:
+            word = "within" if self.agrees else "beyond"
+            text += (
+                f"; the deviation of {number(self.deviation)} {unit} is {word} "
+                f"2·sqrt(s²/n + u²) = {number(self.allowed)} {unit}"
+            )
+        return text + "."
+
+
+def reference_scores(
+    mean: float, n: int, sd: float, certified: float, u_certified: float
+) -> ReferenceScores:
+    """Recovery, z, zeta, E_n and the trueness check of a mean.
+
+    z, zeta and E_n after ISO 13528 (from memory); trueness check |mean - certified| <=
+    2 sqrt(s²/n + u²) after ISO Guide 33 and ERM Application Note 1 (from memory). What
+    can't be formed is NaN.
+    """
+    u_mean = sd / math.sqrt(n) if n > 0 else math.nan
+    made = scores(mean, certified, u_mean, u_certified, sd, k=2.0)
+    return ReferenceScores(
+        n=n,
+        mean=mean,
+        certified=certified,
+        u_certified=u_certified,
+        sd=sd,
+        recovery=mean / certified if certified > 0 else math.nan,
+        z=made.z,
+        zeta=made.zeta,
+        en=made.en,
+        deviation=mean - certified,
+        allowed=2 * math.hypot(u_mean, u_certified),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Certified:
+    code: str
+    value: float
+    expanded: float
+    k: float
+
+    @property
+    def standard(self) -> float:
+        return self.expanded / self.k
+
+
+def judge_reference_materials(
+    field_controls: pd.DataFrame,
+    lab_controls: pd.DataFrame,
+    reference: pd.DataFrame,
+    thresholds: Thresholds,
+) -> tuple[QualityCheck, ...]:
+    """One check per material, method, element and batch (field: day; lab: certificate).
+
+    Field: the mean of the day and, unless its own stated error explains it, the last
+    reading of the day must recover ``recovery_low`` to ``recovery_high`` of the certified
+    value (a reading outside may be repeated; US EPA Method 6200 section 9.4, limits from
+    memory). Lab: |zeta| at most ``lab_zeta``; where neither six results of the material nor
+    stated errors show the spread, or the certificate states no uncertainty, the recovery
+    limits instead. Not judged (None): a certified value below what can be quantified,
+    censored results that leave the answer open, low recovery of a total value by a digestion
+    that is partial for the element.
+    """
+    certified = _certified_values(reference)
+    known_codes = {code for code, _ in certified}
+    checks: list[QualityCheck] = []
+    for side, controls in (("field", field_controls), ("lab", lab_controls)):
+        frame = whole(controls)
+        frame["side"] = side
+        frame = frame.loc[frame["sample_kind"].isin(_KINDS)]
+        named = frame["reference_code"].where(frame["reference_code"].ne(""), frame["sample_id"])
+        frame = frame.assign(code=named, form=[comparison_form(c) for c in named])
+        for (form, element, method, kind), rows in groups(
+            frame, "form", "element", "method", "sample_kind"
+        ):
+            value = certified.get((form, element))
+            if value is None:
+                continue
+            spread = _spread(rows)
+            for (batch,), batch_rows in groups(rows, "batch"):
+                checks.append(
+                    _check(
+                        side, kind, value, method, element, batch, batch_rows, spread, thresholds
+                    )
+                )
+        for (form, kind), rows in groups(frame, "form", "sample_kind"):
+            if form not in known_codes:
+                checks.append(_without_certificate(side, kind, rows))
+    return tuple(
+        sorted(checks, key=lambda c: (c.side, c.kind, c.code, c.method, c.element, c.batch))
+    )
+
+
+def _certified_values(reference: pd.DataFrame) -> dict[tuple[str, str], _Certified]:
+    values: dict[tuple[str, str], _Certified] = {}
+    for row in reference.to_dict("records"):
+        form, element = comparison_form(row.get("reference_code")), str(row.get("element"))
+        value, expanded, k = (
+            _number(row.get(name))
+            for name in ("certified_mg_kg", "uncertainty_mg_kg", "coverage_factor")
+        )
+        if form and value > 0:
+            values.setdefault(
+                (form, element),
+                _Certified(
+                    str(row["reference_code"]).strip(), value,
+                    expanded if expanded >= 0 else math.nan, k if k > 0 else _DEFAULT_COVERAGE,
+                ),
+            )  # fmt: skip
+    return values
+
+
+def _number(cell: object) -> float:
+    value = pd.to_numeric(cell, errors="coerce")  # type: ignore[call-overload]
+    return float(value) if value is not pd.NA and np.isfinite(value) else math.nan
+
+
+def _spread(rows: pd.DataFrame) -> tuple[float, str]:
+    """SD of one result of this material by this method, and where it comes from."""
+    values = rows.loc[rows["qualifier"].eq(""), "value_mg_kg"].dropna().to_numpy()
+    if values.size >= _OWN_SPREAD_FROM:
+        robust = algorithm_a(values)
+        if robust.scale.estimable:
+            return robust.scale.value, f"spread from {values.size} results of this material"
+    errors = rows["se"].dropna().to_numpy()
+    errors = errors[errors > 0]
+    if errors.size:
+        return float(np.sqrt(np.mean(errors**2))), "spread from the stated errors"
+    return math.nan, "spread not known"
+
+
+def _check(
+    side: str,
+    kind: str,
+    certified: _Certified,
+    method: str,
+    element: str,
+    batch: str,
+    rows: pd.DataFrame,
+    spread: tuple[float, str],
+    thresholds: Thresholds,
+) -> QualityCheck:
+    low, high = thresholds.recovery_low, thresholds.recovery_high
+    window = f"recovery {low:.0%} to {high:.0%}"
+    found_low, found_high, n = _bounds(rows)
+    censored = found_low != found_high
+    mean = found_low if not censored else math.nan
+    result = reference_scores(mean, n, spread[0], certified.value, certified.standard)
+    limit = rows["limit_mg_kg"].max()
+    by_zeta = side == "lab" and math.isfinite(result.zeta)
+    rule = window if not by_zeta else f"|zeta| at most {thresholds.lab_zeta:g} ({spread[1]})"
+    passed: bool | None
+    if n == 0:
+        passed, why = None, "no usable result"
+    elif certified.value < QUANTIFIED_FROM * limit:
+        passed = None
+        why = (
+            f"the certified value of {number(certified.value)} mg/kg is below "
+            f"{QUANTIFIED_FROM:.1f} times the limit of {number(limit)} mg/kg: not quantifiable"
+        )
+    elif censored:
+        rule = window
+        passed = _by_bounds(found_low, found_high, certified.value, low, high)
+        why = (
+            f"between {number(found_low)} and {number(found_high)} mg/kg found (limits among "
+            f"{n} results), {number(certified.value)} mg/kg certified"
+        )
+    elif by_zeta:
+        passed = abs(result.zeta) <= thresholds.lab_zeta
+        why = result.sentence().rstrip(".")
+    else:
+        passed = low <= result.recovery <= high
+        why = result.sentence().rstrip(".")
+        last = rows.iloc[-1]
+        away = abs(last["value_mg_kg"] - certified.value) - np.nan_to_num(2 * last["se"])
+        edge = (high - 1) if last["value_mg_kg"] > certified.value else (1 - low)
+        if side == "field" and passed and n > 1 and away > edge * certified.value:
+            passed = False
+            share = last["value_mg_kg"] / certified.value
+            why += (
+                f"; the last reading of the day recovers {share:.1%} and no later one makes it good"
+            )
+    if passed is False and _short(rows, element) and found_high < certified.value:
+        passed = None
+        why += (
+            "; the digestion is partial for this element, so that a low recovery of a total "
+            "value is its extractable share and no error"
+        )
+    return QualityCheck(
+        side=side,
+        kind=kind,
+        code=certified.code,
+        method=method,
+        element=element,
+        batch=batch,
+        n=n,
+        found=mean,
+        expected=certified.value,
+        uncertainty=certified.expanded,
+        recovery=result.recovery,
+        score=result.zeta,
+        passed=passed,
+        rule=f"{rule}: {why}",
+        at=iso(rows["at"]),
+    )
+
+
+def _bounds(rows: pd.DataFrame) -> tuple[float, float, int]:
+    """Lowest and highest possible mean and the number of results; no number is invented."""
+    lows, highs = [], []
+    for value, mark, limit in zip(
+        rows["value_mg_kg"], rows["qualifier"], rows["limit_mg_kg"], strict=True
+    ):
+        edge = limit if math.isfinite(limit) else value
+        if mark == "<" and math.isfinite(edge):
+            lows.append(0.0)
+            highs.append(edge)
+        elif mark == ">" and math.isfinite(edge):
+            lows.append(edge)
+            highs.append(math.inf)
+        elif mark == "" and math.isfinite(value):
+            lows.append(value)
+            highs.append(value)
+    if not lows:
+        return math.nan, math.nan, 0
+    low, high = math.fsum(lows) / len(lows), math.fsum(highs) / len(highs)
+    return low, high, len(lows)
+
+
+def _by_bounds(
+    found_low: float, found_high: float, certified: float, low: float, high: float
+) -> bool | None:
+    if found_high < low * certified or found_low > high * certified:
+        return False
+    return None
+
+
+def _short(rows: pd.DataFrame, element: str) -> bool:
+    stated = {c for c in rows["digestion_class"] if c}
+    words = " ".join(rows["method"]).casefold()
+    if "partial" in stated or (not stated and "aqua regia" in words):
+        return True
+    near = "near-total" in stated or (
+        not stated and any(w in words for w in ("four-acid", "four acid", "4-acid", "4 acid"))
+    )
+    return near and element in NEAR_TOTAL_SHORT
+
+
+def _without_certificate(side: str, kind: str, rows: pd.DataFrame) -> QualityCheck:
+    nan = math.nan
+    return QualityCheck(
+        side, kind, str(rows["code"].iloc[0]), "", "", "", len(rows), nan, nan, nan, nan, nan, None,
+        "no certified value is entered for this code: enter it in the reference materials table",
+        iso(rows["at"]),
+    )  # fmt: skip
