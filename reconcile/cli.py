@@ -46,12 +46,25 @@ def main() -> None:
     except KeyboardInterrupt:
         _stderr("Stopped. Nothing half-written stands; start the command again.")
         sys.exit(COULD_NOT_RUN)
+    except BrokenPipeError:
+        sys.exit(DONE)
     except OSError as error:
         place = f" ({error.filename})" if error.filename else ""
         _complain(
             ReconcileError(
                 f"{error.strerror or error}{place}.",
                 "Check that the folder can be written and the disk is not full.",
+            )
+        )
+    except Exception as error:
+        if os.environ.get("RECONCILE_DEBUG"):
+            raise
+        _complain(
+            ReconcileError(
+                f"The program failed where it should not ({type(error).__name__}: "
+                f"{str(error).splitlines()[0][:300] if str(error) else 'no message'}).",
+                "Nothing half-written stands. Please report it with the output of the same command "
+                "after setting RECONCILE_DEBUG=1.",
             )
         )
 

@@ -188,9 +188,8 @@ def with_reasons(
 def _batch_reasons(
     pairs: pd.DataFrame, by_key: Mapping[str, Stratum], failed: pd.DataFrame
 ) -> pd.Series:
-    reason = pd.Series("", index=pairs.index, dtype="str")
     if failed.empty:
-        return reason
+        return pd.Series("", index=pairs.index, dtype="str")
     lab = {
         (row.batch, row.method, row.element): str(row.reason)
         for row in failed.itertuples(index=False)
@@ -209,7 +208,7 @@ def _batch_reasons(
         for certificate in str(row.certificate).split(", "):
             found = found or lab.get((certificate, stratum.lab_method, stratum.element), "")
         texts.append(f"batch failed its control: {found}" if found else "")
-    return reason.where(False, pd.Series(texts, index=pairs.index, dtype="str"))
+    return pd.Series(texts, index=pairs.index, dtype="str")
 
 
 def _interference_reasons(

@@ -115,10 +115,10 @@ def _custody_lines(store: Store, files: list[int], names: set[str]) -> list[Stor
         )
     ]
     rows = store.rows(
-        'SELECT at, event, "by", "to", seal, place, containers, mass_g, note, dispatch, path, '
+        'SELECT "at", event, "by", "to", seal, place, containers, mass_g, note, dispatch, path, '
         '"row" FROM custody_event JOIN file USING (file_id) WHERE list_contains(?, file_id) '
         "AND (list_contains(?, sample_id) OR (sample_id IS NULL AND list_contains(?, dispatch))) "
-        'ORDER BY at, file_id, "row"',
+        'ORDER BY "at", file_id, "row"',
         [files, sorted(names), dispatches],
     )
     lines = []
