@@ -341,6 +341,7 @@ _SIGMA = re.compile(r"([1-3](?:\.[0-9]+)?)\s*(?:s|sd|sig|sigma|σ)", re.I)
 _K = re.compile(r"k\s*=\s*([0-9](?:\.[0-9]+)?)", re.I)
 _METHOD_CODE = re.compile(
     r"[A-Z0-9]{1,6}(?:[-_/][A-Z0-9]{1,8}){1,3}[a-z]?|[A-Z]{2,5}[0-9]{1,4}[A-Za-z]?"
+    r"|[A-Z][a-z]?[-_/][A-Z]{1,5}[0-9]{0,4}[A-Za-z]?"
 )
 _ISOTOPE = re.compile(r"([0-9]{1,3})([A-Z][a-z]?)|([A-Z][a-z]?)([0-9]{2,3})")
 

@@ -232,7 +232,8 @@ def _row_sums(reported: dict[str, list[tuple[FloatArray, float]]], n: int) -> Fl
             here = slice(start, start + SLICE)
             largest = np.zeros(len(total[here]))
             for value, share in parts:
-                np.fmax(largest, value[here] / share, out=largest)
+                possible = np.where(value[here] <= 1e6, value[here], 0.0)  # others are refused
+                np.fmax(largest, possible / share, out=largest)
             total[here] += largest
     return total
 

@@ -32,8 +32,8 @@ def set_aside(
     taken = np.zeros(n, bool)
     for name, places in (
         ("repeated heading", _repeated(body, block)),
-        ("summary line", _summaries(body, columns)),
-        ("remark", _remarks(body, columns)),
+        ("remark", remarks := _remarks(body, columns)),
+        ("summary line", _summaries(body, columns, n - len(remarks))),
         ("blank line", _blank(body, columns)),
     ):
         fresh = places[~taken[places]]
@@ -70,11 +70,11 @@ def _fact_columns(columns: tuple[Column, ...]) -> list[int]:
     return [c.index for c in columns if c.role in {"fact", "ignored", "unclear"} and not c.species]
 
 
-def _summaries(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
-    """'Ave of 24' anywhere among the facts; 'Average' alone only in the last rows."""
+def _summaries(body: Body, columns: tuple[Column, ...], end: int) -> npt.NDArray[np.int64]:
+    """'Ave of 24' anywhere among the facts; 'Average' alone only in the last rows before end."""
     n = len(body.lines)
     hits: set[int] = set()
-    last = range(max(0, n - 12), n)
+    last = range(max(0, end - 12), end)
     for index in _fact_columns(columns)[:40]:
         column = body.columns[index]
         if column.null_count == n:
@@ -114,7 +114,7 @@ def _remarks(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
         if len(cells) > 1:
             first = body.columns[0][at].as_py() or ""
             rest = [t for c in body.columns[1:] if (t := c[at].as_py()) and t.strip()]
-            if len(rest) <= 1 and first.rstrip().endswith(":"):
+            if len(rest) <= 1 and not _SUMMARY.fullmatch(first) and first.rstrip().endswith(":"):
                 found.append(at)
                 continue
         break

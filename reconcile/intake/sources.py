@@ -193,7 +193,9 @@ def _checked(handle: Any, name: str, shown: str) -> str:
     decoder = codecs.getincrementaldecoder(name)()
     try:
         while block := handle.read(1 << 24):
-            if "\x00" in decoder.decode(block):
+            text = decoder.decode(block)
+            strange = len(re.findall(r"[\x00-\x08\x0b\x0e-\x1f\x7f]", text[: 1 << 16]))
+            if "\x00" in text or strange > 0.002 * len(text[: 1 << 16]):
                 raise _not_text(shown)
         decoder.decode(b"", final=True)
     except UnicodeError as error:

@@ -127,7 +127,7 @@ def _iso(column: pa.Array, zone: str) -> Times | None:
         return None
     try:
         local = pc.cast(column, pa.timestamp("us"))
-        return Times(pc.assume_timezone(local, zone), {})
+        return Times(pc.assume_timezone(local, zone).cast(pa.timestamp("us", "UTC")), {})
     except (pa.ArrowInvalid, pa.ArrowException):
         return None  # an impossible date, or an hour that a clock change skips or doubles
 
