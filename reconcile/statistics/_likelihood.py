@@ -228,13 +228,11 @@ def bivariate_normal_cdf(h: Floats, k: Floats, rho: Floats) -> Floats:
     Owen (1956). Absolute error about 1e-15; ends may be infinite.
     """
     h, k = np.clip(h, -40.0, 40.0), np.clip(k, -40.0, 40.0)
-    h = np.where(h == 0, 1e-300, h)
-    k = np.where(k == 0, 1e-300, k)
+    h = np.where(np.abs(h) < 1e-100, 1e-100, h)
+    k = np.where(np.abs(k) < 1e-100, 1e-100, k)
     root = np.sqrt((1 - rho) * (1 + rho))
     t_h = special.owens_t(h, (k - rho * h) / (h * root))
     t_k = special.owens_t(k, (h - rho * k) / (k * root))
-    half = np.where(h * k > 0, 0.0, 0.5)
-    half = np.where((np.abs(h * k) < 1e-290) & (np.sign(h) == np.sign(k)), 0.0, half)
-    half = np.where(np.sign(h) != np.sign(k), 0.5, half)
+    half = np.where((h > 0) == (k > 0), 0.0, 0.5)
     out = 0.5 * (special.ndtr(h) + special.ndtr(k)) - t_h - t_k - half
     return np.asarray(np.clip(out, 0.0, 1.0))
