@@ -8,13 +8,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-import numpy as np
 from scipy import integrate, stats
 
 from reconcile.statistics._values import check_level
 from reconcile.statistics.result import NAN
 
 LARGEST = 10_000_000  # beyond this nobody measures; a plan says "not attainable" (NaN)
+
+
+def _ceiling(value: float, fewest: int) -> float:
+    """Next whole number, at least ``fewest``; NaN where nobody could measure that many."""
+    if not math.isfinite(value) or value > LARGEST:
+        return NAN
+    return float(max(fewest, math.ceil(value - 1e-9)))
+
+
+def _square(value: float) -> float:
+    return value * value  # a product overflows to infinity where a power raises
 
 
 def equivalence_power(
@@ -87,7 +97,8 @@ def pairs_for_equivalence(
     """
     check_level(power, "power")
     check_level(alpha, "alpha")
-    if not (rsd > 0 and margin > 0 and math.isfinite(rsd)) or abs(true_bias) >= margin:
+    usable = rsd > 0 and margin > 0 and math.isfinite(rsd) and math.isfinite(margin)
+    if not usable or not abs(true_bias) < margin:
         return NAN
     return _smallest(2, lambda n: equivalence_power(n, rsd, margin, true_bias, alpha) >= power)
 
@@ -139,14 +150,14 @@ def pairs_to_detect_shift(
     if not (rsd > 0 and shift > 0):
         return NAN
     z = float(stats.norm.isf(alpha / 2) + stats.norm.ppf(power))
-    return float(max(2, math.ceil((z * rsd / shift) ** 2 - 1e-9)))
+    return _ceiling(_square(z * rsd / shift), 2)
 
 
 def spots_needed(cv: float, target: float) -> float:
     """Independent spots for a relative standard error ``target`` of the mean: (CV/t)²."""
     if not (cv >= 0 and target > 0):
         return NAN
-    return float(max(1, math.ceil((cv / target) ** 2 - 1e-9)))
+    return _ceiling(_square(cv / target), 1)
 
 
 def spots_for_mineral(modal_fraction: float, target: float) -> float:
@@ -156,7 +167,7 @@ def spots_for_mineral(modal_fraction: float, target: float) -> float:
     """
     if not (0 < modal_fraction <= 1 and target > 0):
         return NAN
-    return float(max(1, math.ceil((1 - modal_fraction) / (modal_fraction * target**2) - 1e-9)))
+    return _ceiling((1 - modal_fraction) / modal_fraction / target / target, 1)
 
 
 def optimum_lab_fraction(r: float, cost_field: float, cost_lab: float) -> float:
@@ -168,4 +179,6 @@ def optimum_lab_fraction(r: float, cost_field: float, cost_lab: float) -> float:
     """
     if not (0 < abs(r) <= 1 and cost_field > 0 and cost_lab > 0):
         return NAN
-    return float(min(1.0, np.sqrt((1 - r * r) / (r * r) * cost_field / cost_lab)))
+    # a root of quotients, so that nothing underflows on the way
+    share = math.sqrt(max(1 - r * r, 0.0)) / abs(r) * math.sqrt(cost_field) / math.sqrt(cost_lab)
+    return min(1.0, share) if not math.isnan(share) else NAN

@@ -15,7 +15,8 @@ from reconcile.statistics.result import NAN
 def _ratio(top: float, bottom: float) -> float:
     if not (math.isfinite(top) and math.isfinite(bottom)) or bottom <= 0:
         return NAN
-    return top / bottom
+    ratio = top / bottom
+    return ratio if math.isfinite(ratio) else NAN
 
 
 def z_score(value: float, reference: float, sigma_pt: float) -> float:
