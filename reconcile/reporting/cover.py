@@ -18,14 +18,16 @@ from reconcile.reporting.styles import (
     foreign,
     gap,
     grid,
+    height_of,
     link,
     own,
     style,
 )
 from reconcile.reporting.text import markup, minus
 
-_NAMED = 8  # strata named per verdict on the cover
-_CHANGES, _STEPS, _FINDINGS = 5, 6, 3
+#: Strata named per verdict, next steps and changes on the cover: the first that fit.
+_FITS = ((8, 6, 5), (5, 5, 3), (4, 4, 3), (2, 3, 2), (1, 2, 1))
+_FINDINGS = 3
 
 
 def kind_of(result: StratumResult) -> int:
@@ -34,8 +36,27 @@ def kind_of(result: StratumResult) -> int:
     return DECISIONS.index(decision) if decision in DECISIONS else len(DECISIONS) - 1
 
 
-def cover(r: Reconciliation, width: float, anchors: dict[str, str], pages: Pages) -> list[Flowable]:
-    """The first page."""
+def cover(
+    r: Reconciliation, size: tuple[float, float], anchors: dict[str, str], pages: Pages
+) -> list[Flowable]:
+    """The first page: lists on it are shortened until it is one page."""
+    width, height = size
+    for most in _FITS:
+        content = _cover(r, width, anchors, pages, most)
+        if height_of(content, width) <= height:
+            break
+    return content
+
+
+def _cover(
+    r: Reconciliation,
+    width: float,
+    anchors: dict[str, str],
+    pages: Pages,
+    most: tuple[int, int, int],
+) -> list[Flowable]:
+    """The cover with at most so many names per verdict, steps and changes."""
+    named, steps, changes = most
     revision = words.REVISION.format(period=r.period, revision=r.revision)
     rows: list[tuple[str, object]] = [
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
@@ -50,7 +71,7 @@ def cover(r: Reconciliation, width: float, anchors: dict[str, str], pages: Pages
         facts(rows, width, 52 * mm),
         own(words.Q_MAY_I, "h2"),
         own(_may_i(r)),
-        _counts_of_verdicts(r, width, anchors),
+        _counts_of_verdicts(r, width, anchors, named),
         own(words.Q_HOW_WRONG, "h2"),
         *[own(line) for line in _how_wrong(r)],
         own(words.Q_LEFT_OUT, "h2"),
@@ -58,9 +79,9 @@ def cover(r: Reconciliation, width: float, anchors: dict[str, str], pages: Pages
         gap(3),
         own(_left_out(r)),
         own(words.Q_CHANGED, "h2"),
-        *_changed(r),
+        *_changed(r, changes),
         own(words.Q_NEXT, "h2"),
-        *_next(r),
+        *_next(r, steps),
         gap(4),
         boxed([own(words.COVER_CAUTION, "small")], width),
         gap(4),
@@ -85,25 +106,27 @@ def _may_i(r: Reconciliation) -> str:
     usable = sum(kind_of(x) < 2 for x in r.results)
     purpose = r.purpose.strip() or words.NOT_STATED
     return words.MAY_I.format(
-        usable=numbers.count(usable, "stratum", "strata").capitalize(),
-        total=numbers.plain(float(len(r.results)), 0),
+        usable=numbers.plain(float(usable), 0) if usable else "none",
+        total=numbers.count(len(r.results), "stratum", "strata"),
         purpose=purpose[:200],
     )
 
 
-def _names(results: Sequence[StratumResult], anchors: dict[str, str]) -> Paragraph:
+def _names(results: Sequence[StratumResult], anchors: dict[str, str], named: int) -> Paragraph:
     shown = []
-    for r in results[:_NAMED]:
+    for r in results[:named]:
         where = words.range_of(r.verdict, r.unit, r.per_mg_kg)
         tail = f" ({where})" if where != numbers.NONE else ""
         name = markup(r.stratum.label, 60)
         shown.append(f'<a href="#{anchors[r.stratum.key]}">{name}</a>{tail}')
-    if len(results) > _NAMED:
-        shown.append(f'<a href="#verdicts">and {len(results) - _NAMED} more</a>')
+    if len(results) > named:
+        shown.append(f'<a href="#verdicts">and {len(results) - named} more</a>')
     return Paragraph("; ".join(shown) or "–", style("cell"))
 
 
-def _counts_of_verdicts(r: Reconciliation, width: float, anchors: dict[str, str]) -> Table:
+def _counts_of_verdicts(
+    r: Reconciliation, width: float, anchors: dict[str, str], named: int
+) -> Table:
     rows: list[list[Flowable | str]] = []
     for kind, decision in enumerate(DECISIONS):
         these = [x for x in r.results if kind_of(x) == kind]
@@ -116,7 +139,7 @@ def _counts_of_verdicts(r: Reconciliation, width: float, anchors: dict[str, str]
                     style("cell"),
                 ),
                 str(len(these)),
-                _names(these, anchors),
+                _names(these, anchors, named),
             ]
         )
     shares = (0.03, 0.42, 0.07, 0.48)
@@ -125,50 +148,48 @@ def _counts_of_verdicts(r: Reconciliation, width: float, anchors: dict[str, str]
 
 
 def _how_wrong(r: Reconciliation) -> list[str]:
+    """The narrowest and the widest limits among the strata that may be used, else among all."""
+    usable = [x for x in r.results if kind_of(x) < 2]
     spans = []
-    for result in r.results:
+    for result in usable or r.results:
         limits = by_key(result.statistics)
         low, high = limits["limits_log_ratio_lower"], limits["limits_log_ratio_upper"]
         if math.isfinite(low.value) and math.isfinite(high.value) and low.value > 0:
             text = f"{low.texts(1)[0]} and {high.texts(1)[0]} times the laboratory's"
             spans.append((high.value / low.value, result.stratum.label, text, low.n))
-    without = len(r.results) - len(spans)
-    out = []
-    if spans:
-        spans.sort(key=lambda s: (s[0], s[1]))
-        best, worst = spans[0], spans[-1]
-        out.append(
-            f"{words.coverage_words()} single field results lie between {best[2]} for {best[1]} "
-            f"(n = {best[3]})"
-            + (
-                f", the narrowest, and between {worst[2]} for {worst[1]} (n = {worst[3]}), the "
-                f"widest of {len(spans)} strata."
-                if len(spans) > 1
-                else "."
-            )
-            + " Each stratum's page gives the intervals of these limits."
+    among = words.AMONG_USABLE if usable else words.AMONG_ALL
+    if not spans:
+        return [words.NO_LIMITS.format(among=among)]
+    spans.sort(key=lambda s: (s[0], s[1]))
+    best, worst = spans[0], spans[-1]
+    said = f"{words.coverage_words()} single field results lie between "
+    text = f"{best[2]} for {best[1]} (n = {best[3]})"
+    if len(spans) > 1:
+        text += (
+            f", the narrowest, and between {worst[2]} for {worst[1]} (n = {worst[3]}), the widest "
+            f"of the {len(spans)} {among} as read"
         )
-    if without:
-        out.append(
-            f"For {numbers.count(without, 'stratum', 'strata')} no limits can be given as ratios."
-        )
-    return out
+    return [f"{said}{text}. Each stratum's page gives the intervals of these limits."]
 
 
 def _short_account(r: Reconciliation, width: float) -> Table:
+    losing = [s for s in r.waterfall if s.lost or s.balance]
     rows = [
         [
             foreign(s.name, limit=90),
             foreign(s.unit, limit=30),
-            numbers.plain(float(s.entered), 0),
-            numbers.plain(float(s.kept), 0),
+            *(numbers.plain(float(v), 0) for v in (s.entered, s.kept)),
             numbers.plain(float(sum(c for _, c in s.lost)), 0),
             numbers.plain(float(s.balance), 0),
         ]
-        for s in r.waterfall
+        for s in losing
     ]
+    others = [s for s in r.waterfall if not (s.lost or s.balance)]
+    if others:
+        text = words.NOTHING_LOST.format(n=numbers.count(len(others), "other step"))
+        rows.append([own(text, "cell"), "", "", "", "0", "0"])
     headings = ("Step", "Counted", "Entered", "Kept", "Lost", "Balance")
-    shares = (0.40, 0.18, 0.11, 0.11, 0.10, 0.10)
+    shares = (0.44, 0.16, 0.11, 0.11, 0.09, 0.09)
     return grid(headings, rows, [width * s for s in shares], right=(2, 3, 4, 5), compact=True)
 
 
@@ -182,35 +203,33 @@ def _left_out(r: Reconciliation) -> str:
     )
 
 
-def _changed(r: Reconciliation) -> list[Flowable]:
+def _changed(r: Reconciliation, most: int) -> list[Flowable]:
     if not r.supersedes:
         return [own(words.FIRST_RELEASE)]
     if not r.changes:
         return [own(words.NO_CHANGE.format(release=r.supersedes))]
-    out = [
-        foreign(f"· {c.what}: {c.before} → {c.after}", "body", 300) for c in r.changes[:_CHANGES]
-    ]
-    if len(r.changes) > _CHANGES:
-        out.append(own(f"… and {len(r.changes) - _CHANGES} more in “{words.CHANGES}”."))
+    out = [foreign(f"· {c.what}: {c.before} → {c.after}", "body", 300) for c in r.changes[:most]]
+    if len(r.changes) > most:
+        out.append(own(f"… and {len(r.changes) - most} more in “{words.CHANGES}”."))
     return list(out)
 
 
-def _next(r: Reconciliation) -> list[Flowable]:
+def _next(r: Reconciliation, most: int) -> list[Flowable]:
     steps: dict[str, list[str]] = {}
     for result in r.results:
         if result.verdict.next_step:
             steps.setdefault(result.verdict.next_step.strip(), []).append(result.stratum.label)
     out: list[Flowable] = []
-    for text, labels in list(steps.items())[:_STEPS]:
-        named = "; ".join(labels[:3]) + (f"; {len(labels) - 3} more" if len(labels) > 3 else "")
+    for text, labels in list(steps.items())[:most]:
+        named = "; ".join(labels[:2]) + (f"; {len(labels) - 2} more" if len(labels) > 2 else "")
         out.append(
             Paragraph(
                 f'· {minus(markup(text, 300))} <font color="#444444">({markup(named, 160)})</font>',
                 style("body"),
             )
         )
-    if len(steps) > _STEPS:
-        out.append(own(f"… and {len(steps) - _STEPS} more on the pages of the strata."))
+    if len(steps) > most:
+        out.append(own(f"… and {len(steps) - most} more on the pages of the strata."))
     serious = [f for f in r.findings if f.severity == "serious"]
     if serious:
         subjects = ", ".join(f.subject for f in serious[:_FINDINGS])
@@ -229,39 +248,49 @@ def _next(r: Reconciliation) -> list[Flowable]:
 def verdict_table(
     r: Reconciliation, width: float, anchors: dict[str, str], pages: Pages
 ) -> list[Flowable]:
-    """One line per stratum with its verdict and the page where it is shown."""
-    rows: list[list[Flowable | str]] = []
+    """One line per stratum with its verdict and its page, grouped by methods."""
+    groups: dict[tuple[str, str], list[StratumResult]] = {}
     for result in r.results:
-        stratum, figures = result.stratum, by_key(result.statistics)
-        anchor = anchors[stratum.key]
-        ratio, ratio_interval = figures["geometric_mean_ratio"].texts(1)
-        low, high = figures["limits_log_ratio_lower"], figures["limits_log_ratio_upper"]
-        if result.statistics.difference_scale == "absolute":
-            low, high = figures["limits_absolute_lower"], figures["limits_absolute_upper"]
-        unit = low.unit(result.unit)
-        limits = f"{low.texts(result.per_mg_kg)[0]} to {high.texts(result.per_mg_kg)[0]}"
-        known = math.isfinite(low.value) and math.isfinite(high.value)
-        decision = words.DECISION_TITLE.get(result.verdict.decision, result.verdict.decision)
-        rows.append(
-            [
-                plots.verdict_mark(kind_of(result), 9),
-                Paragraph(markup(decision, 40), style("cell-bold")),
-                link(stratum.label[:80], anchor),
-                foreign(f"{stratum.field_method} / {stratum.lab_method}", limit=120),
-                str(result.statistics.n_used),
-                ratio if ratio_interval == numbers.NONE else f"{ratio} ({ratio_interval})",
-                f"{limits}{' ' + unit if unit else ''}" if known else numbers.NONE,
-                words.range_of(result.verdict, result.unit, result.per_mg_kg),
-                link(pages.text(anchor), anchor, "cell-right"),
-            ]
-        )
-    shares = (0.03, 0.11, 0.14, 0.19, 0.055, 0.145, 0.15, 0.135, 0.045)
+        key = (result.stratum.field_method, result.stratum.lab_method)
+        groups.setdefault(key, []).append(result)
+    rows: list[list[Flowable | str]] = []
+    titles = []
+    for (field_method, lab_method), results in groups.items():
+        titles.append(len(rows) + 1)
+        text = words.AGAINST.format(field=field_method, lab=lab_method)
+        rows.append([foreign(text, "cell-bold"), *[""] * 7])
+        rows += [_verdict_row(x, anchors[x.stratum.key], pages) for x in results]
+    shares = (0.03, 0.18, 0.24, 0.05, 0.175, 0.145, 0.14, 0.04)
+    table = grid(
+        ("", *words.VERDICT_HEADINGS),
+        rows,
+        [width * s for s in shares],
+        right=(3, 4, 5, 6, 7),
+        compact=True,
+    )
+    for row in titles:
+        table.setStyle([("SPAN", (0, row), (-1, row)), ("TOPPADDING", (0, row), (-1, row), 5)])
+    return [Heading(words.VERDICTS, "verdicts"), own(words.ONE_STRATUM, "small"), table]
+
+
+def _verdict_row(result: StratumResult, anchor: str, pages: Pages) -> list[Flowable | str]:
+    figures = by_key(result.statistics)
+    ratio, ratio_interval = figures["geometric_mean_ratio"].texts(1)
+    key = "absolute" if result.statistics.difference_scale == "absolute" else "log_ratio"
+    low, high = figures[f"limits_{key}_lower"], figures[f"limits_{key}_upper"]
+    unit = low.unit(result.unit)
+    limits = f"{low.texts(result.per_mg_kg)[0]} to {high.texts(result.per_mg_kg)[0]}"
+    known = math.isfinite(low.value) and math.isfinite(high.value)
+    decision = words.DECISION_TITLE.get(result.verdict.decision, result.verdict.decision)
     return [
-        Heading(words.VERDICTS, "verdicts"),
-        own(words.ONE_STRATUM, "small"),
-        grid(
-            ("", *words.VERDICT_HEADINGS), rows, [width * s for s in shares], right=(4, 5, 6, 7, 8)
-        ),
+        plots.verdict_mark(kind_of(result), 7.5),
+        Paragraph(markup(decision, 40), style("cell-bold")),
+        link(result.stratum.label[:80], anchor),
+        str(result.statistics.n_used),
+        ratio if ratio_interval == numbers.NONE else f"{ratio} ({ratio_interval})",
+        f"{limits}{' ' + unit if unit else ''}" if known else numbers.NONE,
+        words.range_of(result.verdict, result.unit, result.per_mg_kg),
+        link(pages.text(anchor), anchor, "cell-right"),
     ]
 
 

@@ -59,9 +59,14 @@ class Figure:
             return numbers.plain(self.value, 0), numbers.NONE
         if self.kind == "p":
             return numbers.p_text(self.value), numbers.NONE
-        signed = self.key in SIGNED
         return numbers.estimate_texts(
-            self.value, self.low, self.high, self.factor(per_mg_kg), signed
+            self.value,
+            self.low,
+            self.high,
+            self.factor(per_mg_kg),
+            signed=self.key in SIGNED,
+            most_decimals=3 if self.key in CORRELATIONS or self.kind == "ratio" else None,
+            positive=self.kind == "ratio",
         )
 
 
@@ -75,6 +80,13 @@ SIGNED = frozenset(
         "censored_ratio_as_difference",
     }
     | {f"level_{i}_bias" for i in range(1, 100)}
+)
+
+
+#: Correlations are shown with three decimals at most.
+CORRELATIONS = frozenset(
+    {"correlation", "r_squared", "spearman", "concordance", "log_r_squared"}
+    | {"concordance_precision", "concordance_accuracy"}
 )
 
 

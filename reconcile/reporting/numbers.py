@@ -77,18 +77,31 @@ def half_width(low: float, high: float) -> float:
 
 
 def estimate_texts(
-    value: float, low: float, high: float, factor: float = 1.0, signed: bool = False
+    value: float,
+    low: float,
+    high: float,
+    factor: float = 1.0,
+    signed: bool = False,
+    most_decimals: int | None = None,
+    positive: bool = False,
 ) -> tuple[str, str]:
     """The value and its interval "low to high" in the same decimals, without units.
 
-    All are multiplied by ``factor``; ``signed`` puts a plus before positive numbers.
+    All are multiplied by ``factor``; ``signed`` puts a plus before positive numbers;
+    ``most_decimals`` bounds the decimals; on a ``positive`` scale (ratios) no number is
+    rounded to fewer than two significant digits, as nothing on it is zero.
     """
     value, low, high = value * factor, low * factor, high * factor
     ends = tuple(v for v in (low, high) if math.isfinite(v))
     decimals = decimals_for(value, half_width(low, high), ends)
+    if most_decimals is not None:
+        decimals = min(decimals, most_decimals)
 
     def one(number: float) -> str:
-        text = plain(number, decimals)
+        places = decimals
+        if positive and math.isfinite(number) and number > 0:
+            places = max(decimals, 1 - _leading(number))
+        text = plain(number, places)
         return f"+{text}" if signed and number > 0 and text.strip("0.") else text
 
     if not ends:

@@ -32,7 +32,7 @@ def _story(
 ) -> list[Flowable]:
     width = size[0]
     story: list[Flowable] = [
-        *cover.cover(r, width, anchors, pages),
+        *cover.cover(r, size, anchors, pages),
         PageBreak(),
         *cover.verdict_table(r, width, anchors, pages),
         gap(10),

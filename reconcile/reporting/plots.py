@@ -100,6 +100,7 @@ class MethodPlot:
     y_title: str
     one_label: str
     level_label: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -641,6 +642,8 @@ def _method_legend(plot: MethodPlot) -> list[tuple[_Draw | None, str]]:
             out.append((_line_key(ACCENT, 0.6, (1, 1.6)), plot.fit.band_label))
     if plot.levels:
         out.append((_line_key(INK, 0.8, (1.2, 2)), plot.level_label))
+    if plot.note:
+        out.append((None, plot.note))
     return out
 
 

@@ -9,15 +9,23 @@ from collections.abc import Sequence
 import pandas as pd
 from reportlab.lib.colors import black
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Table, TableStyle
+from reportlab.platypus import (
+    CondPageBreak,
+    Flowable,
+    KeepTogether,
+    Paragraph,
+    Table,
+    TableStyle,
+)
 
 from reconcile.model import Finding, QualityCheck, Reconciliation
 from reconcile.reporting import numbers, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own
+from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own, style
+from reconcile.reporting.text import markup
 
-_CONTROLS, _FINDINGS, _ROWS, _IDS = 60, 80, 50, 120
+_CONTROLS, _FINDINGS, _ROWS, _IDS = 45, 80, 50, 120
 _SEVERITIES = ("serious", "warning", "note")
 
 
@@ -64,7 +72,8 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
         *_truncated(len(shown), len(checks), "workbook.xlsx, sheet Quality"),
         own(words.QUALITY_RULES, "h3"),
     ]
-    rules = sorted({(c.kind, c.rule) for c in r.quality if c.rule})
+    # What a check found follows its rule after a colon; the rule itself is said once.
+    rules = sorted({(c.kind, c.rule.partition(": ")[0]) for c in r.quality if c.rule})
     out += [foreign(f"· {kind}: {rule}", "small", 300) for kind, rule in rules[:20]]
     return out
 
@@ -207,11 +216,11 @@ def details(r: Reconciliation, notes_left: dict[str, tuple[str, ...]]) -> list[F
         lines += sentences_of(result)
         lines += notes_left.get(result.stratum.key, ())
         if lines:
-            body += [
-                CondPageBreak(20 * mm),
-                foreign(result.stratum.label, "h3", 120),
-                *[foreign(f"· {line}", "small", 700) for line in lines],
-            ]
+            text = markup(" ".join(f"{line.rstrip('. ')}." for line in lines), 3000)
+            label = markup(result.stratum.label, 120)
+            body.append(
+                Paragraph(f'<font name="ReportBold">{label}.</font> {text}', style("small"))
+            )
     if not body:
         return []
     return [

@@ -8,24 +8,37 @@ from collections.abc import Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Table
 
-from reconcile.model import DECISIONS, CorrectionFactor, StratumResult
+from reconcile.model import DECISIONS, INSUFFICIENT, CorrectionFactor, StratumResult
 from reconcile.reporting import numbers, plots, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.figures import Figure, by_key
 from reconcile.reporting.stratum_plots import difference_plot_of, method_plot_of
-from reconcile.reporting.styles import beside, boxed, columns, foreign, gap, grid, own, style
+from reconcile.reporting.styles import (
+    beside,
+    boxed,
+    columns,
+    foreign,
+    gap,
+    grid,
+    height_of,
+    own,
+    style,
+)
 from reconcile.reporting.text import markup, minus
 
 #: Heights between which the plots of a page are chosen, points.
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
 _LEVELS_SHOWN = 3
+_FEWEST = 8  # pairs from which an insufficient stratum gets a whole page
 
 
 def is_short(result: StratumResult) -> bool:
-    """True where limits and line can't be estimated: the half-page form is enough."""
+    """True where limits can't be estimated or rest on a handful: half a page is enough."""
     s = result.statistics
     limits = s.limits_log_ratio if s.difference_scale == "log ratio" else s.limits_absolute
-    return not (limits.lower.estimable and limits.upper.estimable) or s.n_used < 3
+    if not (limits.lower.estimable and limits.upper.estimable):
+        return True
+    return result.verdict.decision == INSUFFICIENT and s.n_used < _FEWEST
 
 
 def full_page(
@@ -36,7 +49,7 @@ def full_page(
     Also returns the notes for which there was no room.
     """
     width, height = size
-    head = _head(result, anchor, width)
+    head = [*_title(result, anchor, width), *_sentences(result)]
     figures = by_key(result.statistics)
     method = words.line_name(result.statistics.headline.method)
     tail: list[Flowable] = [
@@ -53,49 +66,42 @@ def full_page(
         criteria_table(result, width),
         *_factor(result, width),
     ]
-    room = height - _height([*head, *tail], width) - 6
-    shown = len(result.notes)
-    notes = _notes(result, shown)
-    while shown and room - _height(notes, width) < _LOWEST:
+    room = height - height_of([*head, *tail], width) - 6
+    said = result.factor.reason.rstrip(". ") if result.factor else ""
+    listed = tuple(note for note in result.notes if note.rstrip(". ") != said)
+    shown = len(listed)
+    notes = _notes(listed, shown)
+    while shown and room - height_of(notes, width) < _LOWEST:
         shown -= 1
-        notes = _notes(result, shown)
-    room -= _height(notes, width)
+        notes = _notes(listed, shown)
+    room -= height_of(notes, width)
     plot_height = min(_HIGHEST, max(_LOWEST, room))
     content = [*head, _plots(result, width, plot_height), *tail, *notes]
-    return content, result.notes[shown:]
+    return content, listed[shown:]
 
 
 def half_page(result: StratumResult, anchor: str, size: tuple[float, float]) -> list[Flowable]:
     """A short form: what there is, why it is too little, and what to do."""
     width, _ = size
-    content = _head(result, anchor, width)
-    content.append(_counts(by_key(result.statistics), result))
+    heading, sentences = _title(result, anchor, width), _sentences(result)
+    counts = _counts(by_key(result.statistics), result)
+    notes = _notes(result.notes, len(result.notes))
     plot = method_plot_of(result)
-    drawable = any(len(p.x) for p in plot.points)
-    if drawable:
-        half = (width - 5 * mm) / 2
-        drawing = plots.method_plot(plot, half, 50 * mm)
-        table = criteria_table(result, half)
-        content.append(columns([[table], [], [drawing]], [half, 5 * mm, half]))
-    else:
-        content.append(criteria_table(result, width))
-    content += [*_factor(result, width), *_notes(result, len(result.notes)), gap(10)]
+    middle: list[Flowable] = [*sentences, counts, *notes]
+    if any(len(p.x) for p in plot.points):
+        left = width * 0.52
+        right = width - left - 5 * mm
+        drawing = plots.method_plot(plot, right, 47 * mm)
+        middle = [columns([middle, [], [drawing]], [left, 5 * mm, right])]
+    content = [*heading, *middle, gap(3), criteria_table(result, width), gap(12)]
     return [KeepTogether(content)]
-
-
-def _height(content: Sequence[Flowable], width: float) -> float:
-    total, after = 0.0, 0.0
-    for flowable in content:
-        _, h = flowable.wrap(width, 10_000)
-        total += max(after, flowable.getSpaceBefore()) + h
-        after = flowable.getSpaceAfter()
-    return total + after
 
 
 # ---- head ----------------------------------------------------------------------------
 
 
-def _head(result: StratumResult, anchor: str, width: float) -> list[Flowable]:
+def _title(result: StratumResult, anchor: str, width: float) -> list[Flowable]:
+    """Heading, methods and verdict."""
     stratum = result.stratum
     parts = [
         (label, getattr(stratum, key))
@@ -113,8 +119,11 @@ def _head(result: StratumResult, anchor: str, width: float) -> list[Flowable]:
         Paragraph(line, style("small")),
         verdict_box(result, width),
         gap(4),
-        *[own(sentence) for sentence in result.sentences],
     ]
+
+
+def _sentences(result: StratumResult) -> list[Flowable]:
+    return [own(sentence) for sentence in result.sentences]
 
 
 def verdict_box(result: StratumResult, width: float) -> Table:
@@ -247,7 +256,7 @@ def _equivalence(figures: dict[str, Figure], result: StratumResult) -> _Row:
     _, interval = bias.texts(result.per_mg_kg)
     within = numbers.exact(margin.value * margin.factor(result.per_mg_kg))
     unit = margin.unit(result.unit)
-    name = f"Equivalent within ±{within} {unit}, {numbers.percent(bias.level)} interval"
+    name = f"Equivalent ±{within} {unit}, {numbers.percent(bias.level)} interval"
     return name, answer, interval, str(test.n)
 
 
@@ -299,7 +308,7 @@ def _table(rows: list[_Row], result: StratumResult, width: float) -> Table:
     half = (width - 5 * mm) / 2
     level = numbers.percent(result.statistics.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
-    shares = (0.53, 0.14, 0.245, 0.085)
+    shares = (0.505, 0.145, 0.27, 0.08)
     cells = [[foreign(minus(r[0]), limit=90), *r[1:]] for r in rows]
     return grid(headings, cells, [half * s for s in shares], right=(1, 2, 3), compact=True)
 
@@ -359,8 +368,8 @@ def _factor(result: StratumResult, width: float) -> list[Flowable]:
         f"{', '.join(used)}; n = {factor.n}; field values "
         f"{numbers.interval_of_numbers(low, high, result.unit)}. Root mean square error on pairs "
         f"held out: {numbers.percent(factor.error_before)} before, "
-        f"{numbers.percent(factor.error_after)} after. Basis: {factor.basis}."
-        + (f" Choice: {factor.reason}." if factor.reason else "")
+        f"{numbers.percent(factor.error_after)} after. Basis: {factor.basis.rstrip('. ')}."
+        + (f" {factor.reason.rstrip('. ')}." if factor.reason else "")
     )
     return [gap(4), _labelled(words.FACTOR, text)]
 
@@ -375,12 +384,11 @@ def _cut(text: str, most: int = 400) -> str:
     return text if len(text) <= most else f"{text[:most]}…"
 
 
-def _notes(result: StratumResult, shown: int) -> list[Flowable]:
-    notes = [_cut(note) for note in result.notes[:shown]]
+def _notes(notes: Sequence[str], shown: int) -> list[Flowable]:
     out: list[Flowable] = []
-    for i, note in enumerate(notes):
+    for i, note in enumerate(_cut(note) for note in notes[:shown]):
         out.append(_labelled(words.NOTES, note) if i == 0 else foreign(f"· {note}", "small", 500))
-    if left := len(result.notes) - shown:
+    if left := len(notes) - shown:
         text = words.NOTES_CUT.format(n=left, section=words.DETAILS)
         out.append(own(text, "small") if out else _labelled(words.NOTES, text))
     return out

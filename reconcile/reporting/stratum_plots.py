@@ -49,7 +49,14 @@ def points_of(pairs: pd.DataFrame, factor: float) -> tuple[Points, ...]:
         ("both_below", below_lab & below_field),
         ("used", quantified & used),
     )
-    out = [Points(kind, words.LEGEND[kind], x[mask], y[mask]) for kind, mask in kinds if mask.any()]
+    # A limit that nobody stated has no place on an axis.
+    known = np.isfinite(x) & np.isfinite(y)
+    partial &= np.isfinite(x) & np.isfinite(low) & np.isfinite(high)
+    out = [
+        Points(kind, words.LEGEND[kind], x[mask & known], y[mask & known])
+        for kind, mask in kinds
+        if (mask & known).any()
+    ]
     if partial.any():
         bars = Points("partial", words.LEGEND["partial"], x[partial], low[partial], high[partial])
         out.insert(len(out) - 1 if out and out[-1].kind == "used" else len(out), bars)
@@ -90,6 +97,7 @@ def fit_of(s: StratumStatistics, factor: float) -> Curve | None:
 def method_plot_of(result: StratumResult) -> MethodPlot:
     """Field against laboratory."""
     points = points_of(result.pairs, result.per_mg_kg)
+    missing = len(result.pairs) - sum(len(p.x) for p in points)
     unit = numbers.unit_name(result.unit)
     return MethodPlot(
         points,
@@ -99,6 +107,7 @@ def method_plot_of(result: StratumResult) -> MethodPlot:
         words.AXIS_FIELD.format(unit=unit),
         words.LEGEND["one"],
         words.LEGEND["level"],
+        words.NO_LIMIT.format(n=missing) if missing else "",
     )
 
 
@@ -132,7 +141,15 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
         (limits.upper, words.RULE_NAMES["upper"], False),
     ):
         if math.isfinite(estimate.value):
-            text, _ = numbers.of_estimate(estimate, factor, signed=not ratio)
+            text, _ = numbers.estimate_texts(
+                estimate.value,
+                estimate.low,
+                estimate.high,
+                factor,
+                signed=not ratio,
+                most_decimals=3 if ratio else None,
+                positive=ratio,
+            )
             ends = (estimate.value * factor, estimate.low * factor, estimate.high * factor)
             rules.append(Rule(*ends, minus(text), name, bold))
     axis = words.AXIS_GEOMETRIC if ratio else words.AXIS_MEAN

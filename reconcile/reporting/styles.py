@@ -179,3 +179,13 @@ def beside(left: list[Flowable], right: list[Flowable], width: float, gap: float
 def gap(points: float) -> Spacer:
     """Vertical space."""
     return Spacer(1, points)
+
+
+def height_of(content: Sequence[Flowable], width: float) -> float:
+    """Height of flowables one below the other, as a page would set them."""
+    total, after = 0.0, 0.0
+    for flowable in content:
+        _, height = flowable.wrap(width, 10_000)
+        total += max(after, flowable.getSpaceBefore()) + height
+        after = flowable.getSpaceAfter()
+    return total + after

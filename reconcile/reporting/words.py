@@ -104,10 +104,14 @@ NOTHING_SUPERSEDED = "nothing; first release of the period"
 NO_CUSTODY = "no custody events were given"
 Q_MAY_I = "May field results be used alone, for what, and in which range?"
 MAY_I = (
-    "{usable} of {total} may be used without the laboratory for the stated purpose ({purpose}), "
+    "In {usable} of {total} field results may be used alone for the stated purpose ({purpose}), "
     "each only in its valid range; outside it, and for anything else, the laboratory decides."
 )
 Q_HOW_WRONG = "How wrong can a single field result be?"
+AMONG_USABLE = "strata that may be used"
+AMONG_ALL = "strata, none of which may be used alone"
+NO_LIMITS = "No limits of agreement can be given for the {among}."
+NOTHING_LOST = "{n}: nothing lost"
 Q_LEFT_OUT = "What was left out?"
 Q_CHANGED = "What changed since the release before?"
 Q_NEXT = "What comes next?"
@@ -140,8 +144,7 @@ DECISION_MEANING = {
 VERDICT_HEADINGS = (
     "Verdict",
     "Stratum",
-    "Methods",
-    "Pairs used",
+    "n",
     "Field/lab ratio",
     "Limits of agreement",
     "Valid range",
@@ -153,7 +156,11 @@ BINDING = "Binding reason"
 NEXT_STEP = "Next step"
 VALID_RANGE = "Valid range"
 VALID_UNTIL = "Valid until"
-ONE_STRATUM = "One line of the table is one stratum; its page shows plots, figures and criteria."
+ONE_STRATUM = (
+    "One line is one stratum, under its methods; its page shows plots, figures and criteria. "
+    "n: pairs used; ratio: geometric mean of field/lab with its interval."
+)
+AGAINST = "{field} against {lab}"
 
 # ---- stratum page --------------------------------------------------------------------
 
@@ -212,6 +219,7 @@ LEGEND = {
     "level": "decision level",
 }
 NOT_DRAWN = "{n} at or below zero not drawn on log axes"
+NO_LIMIT = "{n} without stated limit not drawn"
 NOTHING_TO_PLOT = "No pair can be drawn."
 
 # ---- sections ------------------------------------------------------------------------
@@ -495,11 +503,11 @@ def _bias_sentence(
     name = element_name(stratum.element)
     head = f"On {_samples(n, stratum.matrix)} the {technique} {name} result"
     if not math.isfinite(figure.value):
-        reason = figure.reason.rstrip(". ") or "too few usable pairs"
-        return (
-            f"{count(n, 'usable pair')} of {technique} and laboratory {name} can't show how far "
-            f"they differ ({reason})."
-        ).replace("no usable pair", "No usable pair", 1)
+        both = f"{technique} and laboratory {name}"
+        if not n:
+            return f"There is no usable pair of {both} results: nothing can be said of the bias."
+        reason = figure.reason.rstrip(". ") or "too few"
+        return f"{count(n, 'usable pair')} of {both} results can't show the bias ({reason})."
     if scale == "absolute":
         value, interval = absolute.texts(per_mg_kg)
         shown_unit = unit_name(unit)
@@ -584,7 +592,7 @@ def _verdict_sentence(
         name = f" with factor {factor.factor_id}" if factor is not None else ""
         return f"Field results may be used after correction{name}{where}{until}.{step}"
     if verdict.decision == LABORATORY_ONLY:
-        return f"Use laboratory results: {_ended(_lower_first(verdict.reason))}{step}"
+        return f"Laboratory only: {_ended(_lower_first(verdict.reason))}{step}"
     return f"No verdict can be given yet: {_ended(_lower_first(verdict.reason))}{step}"
 
 

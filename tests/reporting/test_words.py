@@ -113,14 +113,23 @@ def test_censored_pairs_are_counted_and_kept():
     assert f"{censored} of {s.n_pairs} pairs have a result below or above a limit" in text
 
 
+def test_too_few_pairs_give_their_reason(ordinary):
+    statistics = dataclasses.replace(
+        ordinary.statistics, geometric_mean_ratio=not_estimable(1, "fewer than two pairs")
+    )
+    assert sentences(ordinary, statistics)[0] == (
+        "1 usable pair of XRF and laboratory copper results can't show the bias "
+        "(fewer than two pairs)."
+    )
+
+
 def test_nothing_estimable_gives_a_reason_instead_of_a_number(ordinary):
     statistics = dataclasses.replace(
         ordinary.statistics,
         geometric_mean_ratio=not_estimable(0, "no pair has two quantified values"),
     )
     first = sentences(ordinary, statistics)[0]
-    assert first.startswith("No usable pairs of XRF and laboratory copper")
-    assert "no pair has two quantified values" in first
+    assert first.startswith("There is no usable pair of XRF and laboratory copper results")
     assert not re.search(r"nan", first, re.IGNORECASE)
 
 
@@ -128,7 +137,7 @@ def test_nothing_estimable_gives_a_reason_instead_of_a_number(ordinary):
     ("decision", "start"),
     [
         (ACCEPTED, "Field results may be used alone between 20 and 800 mg/kg until 2027-01-31."),
-        (LABORATORY_ONLY, "Use laboratory results: too wide."),
+        (LABORATORY_ONLY, "Laboratory only: too wide."),
         (INSUFFICIENT, "No verdict can be given yet: too wide."),
     ],
 )
