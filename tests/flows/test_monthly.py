@@ -66,6 +66,7 @@ def server(tmp_path: Path) -> Iterator[dict[str, str]]:
         "PREFECT_API_URL": f"http://127.0.0.1:{port}/api",
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
         "DO_NOT_TRACK": "1",
+        "COLUMNS": "200",  # keeps the tables of the client on one line
     }
     log = (tmp_path / "server.log").open("wb")
     process = subprocess.Popen(
