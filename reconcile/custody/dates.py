@@ -22,6 +22,7 @@ def date_breaks(
     thresholds: Thresholds,
     zone: ZoneInfo,
 ) -> list[Break]:
+    """Dates of certificates and readings that contradict the chain, and the holding time."""
     collected: dict[str, Span] = {}
     for sample, cell in zip(
         column(samples, "sample_id"), column(samples, "collected_at"), strict=True

@@ -6,7 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -65,11 +65,19 @@ def number_of(cell: Any) -> float:
 
 def time_of(cell: Any) -> datetime | None:
     """The cell as a time in UTC; None where it is missing or no time. Naive times are UTC."""
-    stamp = None if cell is None else pd.to_datetime(cell, utc=True, errors="coerce")
-    if not isinstance(stamp, pd.Timestamp) or pd.isna(stamp):
+    if isinstance(cell, datetime):
+        stamp = cell
+    elif cell is None:
         return None
-    result: datetime = stamp.floor("us").to_pydatetime(warn=False)
-    return result
+    else:
+        stamp = pd.to_datetime(cell, utc=True, errors="coerce")
+    if not isinstance(stamp, datetime) or pd.isna(stamp):
+        return None
+    zoned = stamp.replace(tzinfo=UTC) if stamp.tzinfo is None else stamp.astimezone(UTC)
+    if isinstance(zoned, pd.Timestamp):
+        result: datetime = zoned.floor("us").to_pydatetime(warn=False)
+        return result
+    return zoned
 
 
 def yes_or_no(cell: Any) -> bool | None:

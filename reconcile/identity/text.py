@@ -6,6 +6,8 @@ import re
 import unicodedata
 from functools import lru_cache
 
+import pandas as pd
+
 #: Hyphens, dashes and minus signs that keyboards and word processors put for one another.
 _DASHES = re.compile("[\u00ad\u2010-\u2015\u2043\u2212\u2e3a\u2e3b\ufe58\ufe63\uff0d]")
 
@@ -18,7 +20,7 @@ def normalise_id(text: object) -> str:
     becomes '-'. Letters keep their case; O and 0, and leading zeros, are never touched:
     'S-007' and 'S-7' may be two samples. A missing cell gives ''.
     """
-    if text is None or text != text or str(text) in ("<NA>", "NaT"):
+    if text is None or text is pd.NA or text is pd.NaT or text != text:
         return ""
     return _normalised(str(text))
 

@@ -16,6 +16,8 @@ NUMBERS = ("value_mg_kg", "limit_mg_kg", "se", "first_mg_kg", "first_limit_mg_kg
 #: Quantitation over detection: 10 SD over 3 SD (US EPA Method 6200, section 9.6). Below this
 #: multiple of the lower limit a result is detected but not quantified.
 QUANTIFIED_FROM = 10 / 3
+#: The same from the stated error (one standard deviation) of a reading.
+QUANTIFIED_FROM_ERROR = 10.0
 
 
 def whole(controls: pd.DataFrame) -> pd.DataFrame:
