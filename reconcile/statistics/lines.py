@@ -279,7 +279,7 @@ def _weighted_rows(
         sxy = w @ (x * y) / total - mx * my
         new = _deming_slope(sxx, syy, sxy, lam)
         a = my - new * mx
-        still = np.abs(new - b) > _CLOSE * np.abs(new)
+        still = ~(np.abs(new - b) <= _CLOSE * np.abs(new))  # true at first, where b is NaN
         b = new
         if not still.any() and np.all(np.isfinite(b)):
             break
