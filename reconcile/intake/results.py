@@ -600,6 +600,11 @@ def _long(job: ResultJob, ledger: Ledger, errors: bool = True) -> Results:
                           else np.nan, stated.value)  # fmt: skip
         usable = np.isnan(limit) & np.isin(cells.code, (QUANTIFIED, BELOW)) & (number > 0)
         limit[usable] = number[usable]
+    if job.table.cells.limit_from == "error column" and "error" in by_fact:
+        stated = parse_column(job.body.columns[by_fact["error"].index], job.rules)
+        usable = np.isnan(limit) & (cells.code == BELOW) & (stated.value > 0)
+        limit[usable] = stated.value[usable]
+    _long_settings_limits(job, known, places, cells, limit)
     value = cells.value * factor
     limit = limit * factor
     if cells.own_unit is not None and n:
@@ -654,6 +659,29 @@ def _long(job: ResultJob, ledger: Ledger, errors: bool = True) -> Results:
     results.outside = np.array(sorted(outside), np.int64)
     results.sums = np.nan_to_num(value) / (share[places] if n else 1.0)
     return results
+
+
+def _long_settings_limits(
+    job: ResultJob,
+    known: list[tuple[Species | None, Unit | None, str]],
+    places: npt.NDArray[Any],
+    cells: Cells,
+    limit: FloatArray,
+) -> None:
+    """Lower limits that the settings give per element, in the unit of the row."""
+    limits = job.table.cells.lower_limits
+    if not limits:
+        return
+    stated = np.array(
+        [
+            limits.get(k[0].formula, limits.get(k[0].element, math.nan)) if k[0] else math.nan
+            for k in known
+        ]
+        or [math.nan]
+    )
+    rows = stated[places] if len(places) else np.empty(0)
+    usable = np.isnan(limit) & np.isin(cells.code, (QUANTIFIED, BELOW))
+    limit[usable] = rows[usable]
 
 
 def _first_seen(places: npt.NDArray[Any], i: int) -> int:

@@ -155,6 +155,15 @@ def test_a_long_table_fills_only_the_rows_own_element(read):
     assert [r[0] for r in reasons(table)] == [5, 6]
 
 
+def test_limits_of_a_long_table_may_stand_in_its_error_column_or_in_the_settings(read):
+    text = "Sample,Element,Result,Error 2s\nS1,Cu,<LOD,6\nS1,Zn,10,3\nS2,Cu,ND,\n"
+    table = read(
+        text, unit="ppm", cells={"limit_from": "error column", "lower_limits": {"Cu": 4}}
+    )
+    assert [lim for _, _, lim in cells(table, "Cu")] == [6, None, 4]
+    assert table.values.column("Zn_err").to_pylist() == [None, 1.5, None]
+
+
 def test_long_rows_of_other_elements_are_set_aside_where_only_some_are_asked(read):
     table = read("Sample,Element,Result\nS1,Cu,1\nS1,Zn,2\n", unit="ppm", only=("Cu",))
     assert dict(table.rows_set_aside) == {"element not asked for": 1}
