@@ -17,58 +17,34 @@ def resolve(ids: Sequence[str], register_ids: Iterable[str], aliases: pd.DataFra
     ``how`` is 'alias' where a person entered the id in the alias table (this stands
     above everything, for it is a deliberate act), 'same' where the id stands so in the
     register, 'normalised' where it differs only in blanks, dashes, Unicode form or case;
-    '' with an empty ``sample_id`` where it is unresolved: not in the register, or equal
-    without case to two ids of the register, or given two meanings by the alias table.
-    Without a register each distinct id is its own sample and the spelling that comes
-    first in order stands for the others. An alias is followed once, never in a chain.
+    '' with an empty ``sample_id`` where it is unresolved: not in the register, or given two
+    meanings by the alias table. Spellings of the register that are equal without case are
+    one id (``alias_findings`` names them); without a register each distinct id is its own
+    sample. An alias is followed once, never in a chain.
     """
-    register = sorted({str(r) for r in register_ids if normalise_id(r)})
+    register = {str(r) for r in register_ids if normalise_id(r)}
     written = list(dict.fromkeys(str(i) for i in ids))
-    known: dict[str, set[str]] = defaultdict(set)
-    for spelling in register or sorted(written):
-        if normalise_id(spelling):
-            known[comparison_form(spelling)].add(spelling)
-    if not register:
-        known = defaultdict(set, {form: {min(same)} for form, same in known.items()})
-    exact = set(register)
+    known: dict[str, str] = {}
+    for spelling in sorted(register or set(written), key=lambda t: (t != normalise_id(t), t)):
+        if form := comparison_form(spelling):
+            known.setdefault(form, spelling if register else normalise_id(spelling))
     targets = _targets(aliases)
-    rows = [(text, *_meaning(text, exact, known, targets, bool(register))) for text in written]
+    rows = [(text, *_meaning(text, known, targets)) for text in written]
     return pd.DataFrame(rows, columns=["written_id", "sample_id", "how"]).astype("str")
 
 
 def _meaning(
-    text: str,
-    exact: set[str],
-    known: dict[str, set[str]],
-    targets: dict[str, dict[str, str]],
-    registered: bool,
+    text: str, known: dict[str, str], targets: dict[str, dict[str, str]]
 ) -> tuple[str, str]:
     form = comparison_form(text)
-    if not form:
-        return "", ""
     meanings = targets.get(form)
     if meanings:
         if len(meanings) > 1:
             return "", ""
         ((target, spelling),) = meanings.items()
-        if spelling in exact:
-            return spelling, "alias"
-        same = known.get(target, set())
-        if len(same) == 1:
-            return _display(next(iter(same)), registered), "alias"
-        return ("", "") if same else (spelling, "alias")
-    if text in exact:
-        return text, "same"
-    same = known.get(form, set())
-    if len(same) != 1:
-        return "", ""
-    spelling = _display(next(iter(same)), registered)
-    return spelling, "same" if spelling == text else "normalised"
-
-
-def _display(spelling: str, registered: bool) -> str:
-    # The register's own spelling is kept; without a register the tidy form stands.
-    return spelling if registered else normalise_id(spelling)
+        return known.get(target, spelling), "alias"
+    found = known.get(form, "")
+    return found, "" if not found else "same" if found == text else "normalised"
 
 
 def _targets(aliases: pd.DataFrame) -> dict[str, dict[str, str]]:
