@@ -178,6 +178,7 @@ def _recognised(row: Row, table: TableSettings) -> int:
     return 0 if numbers > max(score, 1) else score
 
 
+_OTHER_UNITS = frozenset({"kg", "g", "mg", "ml", "l", "s", "sec", "min", "m", "cm", "mm"})
 _NUMBERLIKE = re.compile(
     r"[<>≤≥~]?\s*[+-]?(?:[0-9][0-9.,' ]*|[.,][0-9]+)(?:e[+-]?[0-9]+)?\s*%?", re.I
 )
@@ -201,7 +202,9 @@ def _row_kind(row: Row, anchor: Row, table: TableSettings) -> str:
     if label in LIMIT_LABELS and rest and len(numeric) >= 0.5 * len(rest):
         return "lower"
     units = [c for c in filled if parse_unit(c) or unit_question(c)]
-    if len(units) >= 0.6 * len(filled) and not numeric:
+    others = [c for c in filled if c.lower().strip("()[]") in _OTHER_UNITS]
+    labels = 1 if len(filled) > 2 and filled[0] not in units else 0
+    if units and not numeric and len(units) + len(others) >= 0.6 * (len(filled) - labels):
         return "unit"
     if not numeric and len(filled) >= 2:
         # names below group headings: they fill the columns that the row above leaves open
@@ -675,6 +678,15 @@ def _by_heading(
     for name in names:
         if name in NOT_RESULTS:
             return replace(base, why=NOT_RESULTS[name]), None
+    if table.kind == "lab" and {"date", "time", "date time"} & set(names):
+        return (
+            replace(
+                base,
+                role="unclear",
+                question="may be the date of receipt, of analysis or of the report",
+            ),
+            None,
+        )
     in_group = bool(heading.group) and _result_heading(heading.group).species is not None
     long_like = LONG_WORDS if not in_group else {}
     for name in names:

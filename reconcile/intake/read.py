@@ -48,6 +48,11 @@ def read_file(
     ``look_up`` is "lab_id". Raises ReconcileError where the file can't be read as a whole;
     single bad rows and cells go to the quarantine of the table instead.
     """
+    if table.kind not in FACTS:
+        raise ReconcileError(
+            f"{shown_path}: a file of kind '{table.kind}' is kept, not read as a table.",
+            "Give it another kind, or leave it as it is.",
+        )
     sha256 = digest(path, shown_path)
     wanted = (table.sheet,) if isinstance(table.sheet, str) else table.sheet
     wanted = tuple(w for w in wanted if w)
@@ -173,6 +178,8 @@ def _settle(columns: tuple[Column, ...], job: _Job) -> tuple[Column, ...]:
         )
     has_lab_id = any(c.fact == "lab_id" for c in columns)
     settled: list[Column] = []
+    named = table.sample_id_template or "sample_id" in table.fixed
+    has_id = named or any(c.fact in {"sample_id", "lab_id"} for c in columns)
     first: dict[str, Column] = {}
     helpers = {"value", "error", "limit", "element", "qualifier"}
     long_layout = table.layout == "long" or (
@@ -181,6 +188,15 @@ def _settle(columns: tuple[Column, ...], job: _Job) -> tuple[Column, ...]:
     for column in columns:
         if looked_up and not has_lab_id and column.fact == "sample_id" and column.why != "settings":
             column = replace(column, fact="lab_id", why="heading; ids are lab ids by the settings")
+        if (
+            column.fact == "element"
+            and column.index == 0
+            and not long_layout
+            and not has_id
+            and table.kind in {"field", "lab"}
+        ):
+            why = "heads the row of elements; sample ids stand below"
+            column = replace(column, fact="lab_id" if looked_up else "sample_id", why=why)
         if (
             column.role == "fact"
             and column.fact in helpers
@@ -347,6 +363,8 @@ def _facts(
             facts[f"_{name}"] = at(by_fact[name].index)
     id_columns = _ids(job, by_fact, block, at, facts, n)
     _check_side_by_side(columns, by_fact, at, ledger)
+    if "sample_id" in facts:
+        _check_line_breaks(facts, ledger)
     numbers_of = _numbers(wanted, by_fact, at, fixed, rules, ledger, n, job.place)
     facts.update(numbers_of)
     _times(job, wanted, by_fact, at, facts, ledger, notes, n)
@@ -420,6 +438,22 @@ def _ids(
         facts["sample_id"], table.sample_id_rules, job.place
     )
     return used
+
+
+def _check_line_breaks(facts: dict[str, pa.Array], ledger: _Ledger) -> None:
+    """An id over several lines has swallowed rows between unbalanced quotation marks."""
+    for name in ("sample_id", "lab_id"):
+        if name not in facts:
+            continue
+        broken = pc.fill_null(pc.match_substring(facts[name], "\n"), False)
+        for at in np.flatnonzero(broken.to_numpy(zero_copy_only=False)):
+            ledger.row(
+                int(at),
+                str(facts[name][int(at)]),
+                "the id runs over several lines: quotation marks are unbalanced, and rows stand "
+                "within this cell",
+                "Mend the quotation marks in the file.",
+            )
 
 
 def _check_side_by_side(

@@ -38,6 +38,8 @@ MAX_XLSX_MEMBER = 1 << 30
 MAX_XLSX_TOTAL = 2 << 30
 MAX_XLSX_RATIO = 200
 MAX_XLSX_ROWS = 1_048_576
+MAX_XLSX_CELLS = 20_000_000
+MAX_LINES_OF_ROW = 50  # a row over more lines has a quotation mark that is never closed
 QUICK_FROM_BYTES = 1 << 20  # smaller text files are read cell by cell
 _CHUNK_ROWS = 8_192
 
@@ -229,8 +231,8 @@ def _text(path: Path, shown: str, size: int) -> Sheet:
     quoted = _has_quote(path)
 
     def read_body(after_line: int, width: int) -> Body:
-        if size >= QUICK_FROM_BYTES and not quoted and delimiter != " ":
-            quick = _quick_body(path, encoding, delimiter, after_line, width)
+        if size >= QUICK_FROM_BYTES and delimiter != " ":
+            quick = _quick_body(path, encoding, delimiter, after_line, width, quoted)
             if quick is not None:
                 return quick
         with path.open("r", encoding=encoding, newline="") as handle:
@@ -296,7 +298,8 @@ def _delimiter(start: str) -> str:
 
 def _rows(handle: Any, delimiter: str, skip: int, shown: str) -> Iterator[Row]:
     """Rows with the line on which each starts; blank lines are left out but counted."""
-    lines = _bounded_lines(handle, shown)
+    quotes = [0]
+    lines = _bounded_lines(handle, shown, quotes)
     for _ in range(skip):
         next(lines, None)
     reader = csv.reader(lines, delimiter=delimiter)
@@ -312,7 +315,15 @@ def _rows(handle: Any, delimiter: str, skip: int, shown: str) -> Iterator[Row]:
                 f"({error}).",
                 "Look for a quotation mark that is never closed, or export the file again.",
             ) from error
-        line, done = done + 1 + skip, reader.line_num
+        line, spanned = done + 1 + skip, reader.line_num - done
+        done, odd = reader.line_num, quotes[0] % 2
+        quotes[0] = 0
+        if spanned > MAX_LINES_OF_ROW or (spanned > 1 and odd):
+            raise ReconcileError(
+                f"{shown}, line {line}: a quotation mark opens here and is never closed; it would "
+                f"swallow {spanned - 1} lines.",
+                "Mend that line, or export the file again.",
+            )
         if len(cells) > MAX_COLUMNS:
             while cells and not cells[-1].strip():
                 cells.pop()
@@ -325,7 +336,8 @@ def _rows(handle: Any, delimiter: str, skip: int, shown: str) -> Iterator[Row]:
             yield Row(line, tuple(cell.strip(" \t\r\n\f\v\ufeff\x1a") for cell in cells))
 
 
-def _bounded_lines(handle: Any, shown: str) -> Iterator[str]:
+def _bounded_lines(handle: Any, shown: str, quotes: list[int]) -> Iterator[str]:
+    """Lines of bounded length; counts quotation marks into ``quotes``."""
     number = 0
     while line := handle.readline(MAX_CELL * 64):
         number += 1
@@ -334,6 +346,7 @@ def _bounded_lines(handle: Any, shown: str) -> Iterator[str]:
                 f"{shown}, line {number} is longer than {MAX_CELL * 64:,} characters.",
                 "Export the file again.",
             )
+        quotes[0] += line.count('"')
         yield line.replace("\x00", "")
 
 
@@ -400,9 +413,9 @@ def _collect(rows: Iterable[Row], width: int, ends_cut: bool = False) -> Body:
 
 
 def _quick_body(
-    path: Path, encoding: str, delimiter: str, after_line: int, width: int
+    path: Path, encoding: str, delimiter: str, after_line: int, width: int, quoted: bool
 ) -> Body | None:
-    """The same as ``_collect`` for clean files without quotes; None where it can't be sure."""
+    """The same as ``_collect`` for clean files; None where it can't be sure of that."""
     if encoding in {"utf-8", "utf-8-sig"}:
         with path.open("rb") as handle:
             raw: Any = mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ)
@@ -413,6 +426,8 @@ def _quick_body(
     if not probe.endswith(b"\n") or b"\x1a" in probe:
         return None
     if probe[len(probe.rstrip(b"\r\n")) :].count(b"\n") > 1:
+        return None
+    if quoted and not _quotes_are_plain(raw, delimiter):
         return None
     padded = _is_padded(raw, delimiter)
     refused = False
@@ -431,7 +446,7 @@ def _quick_body(
             ),
             parse_options=pacsv.ParseOptions(
                 delimiter=delimiter,
-                quote_char=False,
+                quote_char='"' if quoted else False,
                 ignore_empty_lines=False,
                 invalid_row_handler=refuse,
             ),
@@ -452,6 +467,8 @@ def _quick_body(
         columns.append(_trimmed(array) if padded else array)
     rows = table.num_rows
     del table
+    if quoted and rows != _line_ends(raw) - after_line:
+        return None  # line breaks within quotation marks
     if rows == 0:
         return None
     if width == 1 or _some_blank_row(columns, rows):
@@ -459,11 +476,33 @@ def _quick_body(
     return Body(tuple(columns), pa.array(range(after_line + 1, after_line + 1 + rows)), ())
 
 
+def _line_ends(raw: Any) -> int:
+    codes = np.frombuffer(raw, np.uint8)
+    step = 1 << 24
+    return sum(int((codes[i : i + step] == 10).sum()) for i in range(0, len(codes), step))
+
+
+def _quotes_are_plain(raw: Any, delimiter: str) -> bool:
+    """True where every quotation mark opens or closes a cell and none is doubled."""
+    codes = np.frombuffer(raw, np.uint8)
+    if codes[0] == 34:
+        return False  # as in a quoted heading at the very start: not worth the care
+    step = 1 << 24
+    edges = (ord(delimiter), 10, 13)
+    for start in range(0, len(codes), step):
+        at = np.flatnonzero(codes[start : start + step] == 34) + start
+        before, after = codes[at - 1], codes[np.minimum(at + 1, len(codes) - 1)]
+        opens, closes = np.isin(before, edges), np.isin(after, edges)
+        if not (opens ^ closes).all():
+            return False
+    return True
+
+
 def _is_padded(raw: Any, delimiter: str) -> bool:
     """True where a blank stands directly beside a delimiter or a line end."""
     codes = np.frombuffer(raw, np.uint8)
     edge = np.zeros(256, bool)
-    edge[[ord(delimiter), 10, 13]] = True
+    edge[[ord(delimiter), 10, 13, 34]] = True
     blank = np.zeros(256, bool)
     blank[[b for b in (9, 11, 12, 32) if b != ord(delimiter)]] = True
     step = 1 << 24
@@ -523,10 +562,16 @@ def _xlsx(path: Path, shown: str, wanted: tuple[str, ...]) -> tuple[Sheet, ...]:
                 "Mend 'sheet' in the settings.",
             )
         sheets = []
-        merged = _merged_headings(path)
+        merged, uncomputed = _sheet_parts(path)
         for position, sheet in enumerate(book.worksheets):
             if wanted and sheet.title not in wanted:
                 continue
+            if position in uncomputed:
+                raise ReconcileError(
+                    f"{shown}, sheet '{sheet.title}' holds formulas whose results were never "
+                    "computed.",
+                    "Open it in a spreadsheet and save it, so that the file holds the numbers.",
+                )
             try:
                 with warnings.catch_warnings():
                     warnings.simplefilter("ignore")
@@ -599,14 +644,21 @@ def _check_package(path: Path, shown: str) -> None:
         ) from error
 
 
+_UNCOMPUTED = re.compile(rb"(?:</f>|<f[^<>]*/>)\s*(?:<v\s*/>|<v></v>)?\s*</c>")
 _MERGE = re.compile(rb'<mergeCell\s+ref="([A-Z]{1,3})([0-9]{1,7}):([A-Z]{1,3})([0-9]{1,7})"')
 
 
-def _merged_headings(path: Path) -> dict[int, dict[int, tuple[tuple[int, int], ...]]]:
-    """Merged cells in leading rows, by sheet position, where parts are named as usual."""
+def _sheet_parts(
+    path: Path,
+) -> tuple[dict[int, dict[int, tuple[tuple[int, int], ...]]], set[int]]:
+    """Merged cells in leading rows, and sheets with formulas that hold no result.
+
+    By sheet position, where the parts of the package are named as usual.
+    """
     from openpyxl.utils import column_index_from_string
 
     found: dict[int, dict[int, tuple[tuple[int, int], ...]]] = {}
+    uncomputed: set[int] = set()
     with zipfile.ZipFile(path) as package:
         for position in range(64):
             name = f"xl/worksheets/sheet{position + 1}.xml"
@@ -615,7 +667,10 @@ def _merged_headings(path: Path) -> dict[int, dict[int, tuple[tuple[int, int], .
             if package.getinfo(name).file_size > 32 << 20:
                 continue
             rows: dict[int, list[tuple[int, int]]] = {}
-            for left, top, right, bottom in _MERGE.findall(package.read(name)):
+            content = package.read(name)
+            if _UNCOMPUTED.search(content):
+                uncomputed.add(position)
+            for left, top, right, bottom in _MERGE.findall(content):
                 if int(top) > HEAD_ROWS:
                     continue
                 first = column_index_from_string(left.decode()) - 1
@@ -624,7 +679,7 @@ def _merged_headings(path: Path) -> dict[int, dict[int, tuple[tuple[int, int], .
                     for line in range(int(top), min(int(bottom), int(top) + 8) + 1):
                         rows.setdefault(line, []).append((first, last))
             found[position] = {line: tuple(sorted(spans)) for line, spans in rows.items()}
-    return found
+    return found, uncomputed
 
 
 def _sheet(
@@ -646,7 +701,7 @@ def _sheet(
                 "Leave out what is not needed.",
             )
         cells_seen += len(texts)
-        if cells_seen > 100_000_000:
+        if cells_seen > MAX_XLSX_CELLS:
             raise ReconcileError(
                 f"{shown}, sheet '{sheet.title}' is too large for a workbook.", "Give it as .csv."
             )
@@ -665,6 +720,9 @@ def _sheet(
         read_body,
         typed_numbers=True,
         merged=merged,
+        notes=(f"sheet '{sheet.title}' is hidden in the workbook; it was read",)
+        if getattr(sheet, "sheet_state", "visible") != "visible"
+        else (),
     )
 
 
@@ -680,6 +738,8 @@ def _cell_text(cell: Any) -> str:
         text = number_text(value)
         form = getattr(cell, "number_format", "") or ""
         # a cell formatted as percent shows 5 % where it holds 0.05
+        if re.fullmatch("0{2,20}", form) and text.isdigit():
+            return text.zfill(len(form))  # an id such as 00123, shown with its zeros
         return text_times_100(value) + " %" if "%" in form and '"' not in form else text
     if isinstance(value, dt.datetime):
         return value.isoformat(sep=" ")

@@ -28,7 +28,7 @@ FACTS: dict[str, tuple[str, ...]] = {
 #: Meanings that serve the reading itself and are no facts of the row.
 HELPERS: dict[str, tuple[str, ...]] = {
     "field": ("unit", "sigma", "element", "value", "error", "limit", "qualifier", "date", "time"),
-    "lab": ("unit", "sigma", "element", "value", "error", "limit", "qualifier", "date", "time"),
+    "lab": ("unit", "sigma", "element", "value", "error", "limit", "qualifier"),
     "sample register": ("date", "time"),
     "custody": ("date", "time"),
     "reference materials": ("unit", "element", "value", "error"),
@@ -46,7 +46,6 @@ NUMBER_FACTS = frozenset(
 #: The fact that a plain date (and time) fills.
 TIME_OF_KIND = {
     "field": "measured_at",
-    "lab": "reported_at",
     "sample register": "collected_at",
     "custody": "at",
 }
@@ -127,8 +126,6 @@ FACT_WORDS: dict[str, dict[str, str]] = {
             "analysis date|analysed date|date of analysis",
             "reported_at": "reported at|reported|date reported|report date|reported date|"
             "certificate date|issue date|date of issue",
-            "date": "date",
-            "time": "time",
             "sample_mass_g": "sample mass g|sample weight g|mass g|weight g|sample mass mg|"
             "sample mass|sample weight",
             "digest_volume_ml": "digest volume ml|volume ml|final volume ml|digest volume",

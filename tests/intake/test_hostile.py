@@ -209,7 +209,7 @@ def test_a_sheet_that_claims_to_be_endless_does_not_hang(tmp_path):
         b"Sample,Cu\n" + b"S" * (5 << 20) + b",1\nS2,2\n",
         b"Sample,Cu\nS1,1\n" + b"," * 60_000 + b"\nS2,2\n",
         b"Sample,Cu\n" + b"\n".join(b"S%d," % i + b"(" * 190 for i in range(20_000)),
-        b"Sample,Cu\n" + b"\n".join(b"S%d,%d x 10" % (i, i) for i in range(50_000)),
+        b"Sample,Cu\n" + b"\n".join(b"S%d,%d x 10" % (i, i) for i in range(10_000)),
         b'Sample,Cu\n"' * 30_000,
         b"Sample," + b"Cu error ppm " * 3000 + b"\nS,1\n",
         b"\n".join(b"Sample,Cu,Zn,Fe" for _ in range(20_000)),

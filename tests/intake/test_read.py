@@ -157,9 +157,7 @@ def test_a_long_table_fills_only_the_rows_own_element(read):
 
 def test_limits_of_a_long_table_may_stand_in_its_error_column_or_in_the_settings(read):
     text = "Sample,Element,Result,Error 2s\nS1,Cu,<LOD,6\nS1,Zn,10,3\nS2,Cu,ND,\n"
-    table = read(
-        text, unit="ppm", cells={"limit_from": "error column", "lower_limits": {"Cu": 4}}
-    )
+    table = read(text, unit="ppm", cells={"limit_from": "error column", "lower_limits": {"Cu": 4}})
     assert [lim for _, _, lim in cells(table, "Cu")] == [6, None, 4]
     assert table.values.column("Zn_err").to_pylist() == [None, 1.5, None]
 
@@ -420,3 +418,50 @@ def test_missing_files_and_folders_are_named(tmp_path):
         read_file(tmp_path / "none.csv", "none.csv", table, zone="UTC")
     with pytest.raises(ReconcileError, match="folder"):
         read_file(tmp_path, "here", table, zone="UTC")
+
+
+def test_a_quotation_mark_that_is_never_closed_loses_nothing_silently(read):
+    with pytest.raises(ReconcileError, match="never closed"):
+        read('Sample,Cu ppm\nS1,1\n"S2,2\nS3,3\nS4,4\n')
+    table = read('Sample,Note,Cu ppm\n"S1,a,1\nS2,b,2\nS3",c,3\nS4,5" core,4\n')
+    assert table.facts.column("sample_id").to_pylist() == ["S4"]
+    assert "several lines" in reasons(table)[0][2]
+
+
+def test_formulas_without_results_are_refused_not_read_as_empty(read):
+    with pytest.raises(ReconcileError, match="never computed"):
+        read([["Sample", "Cu ppm"], ["S1", "=1+1"]])
+
+
+def test_numbers_shown_with_leading_zeros_keep_them(tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["Sample", "Cu ppm"])
+    book.active.append([123, 5])
+    book.active["A2"].number_format = "00000"
+    book.active.sheet_state = "visible"
+    path = tmp_path / "book.xlsx"
+    book.save(path)
+    (table,) = read_file(path, "b", TableSettings(kind="lab", files=("x",)), zone="UTC")
+    assert table.facts.column("sample_id").to_pylist() == ["00123"]
+
+
+def test_a_plain_date_of_a_certificate_is_asked_about(read):
+    table = read("Sample,Date,Cu ppm\nS1,2026-10-01,1\n", kind="lab")
+    assert [c.role for c in table.columns] == ["fact", "unclear", "value"]
+    told = read("Sample,Date,Cu ppm\nS1,2026-10-01,1\n", kind="lab",
+                columns={"Date": "analysed_at"})  # fmt: skip
+    assert told.facts.column("analysed_at").to_pylist()[0].day == 1
+
+
+def test_a_label_above_the_ids_of_a_certificate_heads_the_id_column(read):
+    rows = [
+        [None, "W-21", "ICP-61", "ICP-61"],
+        ["Analyte", "Recvd Wt.", "Ag", "Al"],
+        ["DESCRIPTION", "kg", "ppm", "%"],
+        ["LOR", 0.02, 0.5, 0.01],
+        ["S1", 1.2, "<0.5", 7.25],
+    ]
+    table = read(rows, kind="lab")
+    assert table.facts.column("sample_id").to_pylist() == ["S1"]
+    assert cells(table, "Ag@ICP-61") == [(BELOW, None, 0.5)]
+    assert table.values.column("Al@ICP-61").to_pylist() == [72500]

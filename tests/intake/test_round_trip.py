@@ -236,11 +236,18 @@ ROWS = st.lists(
 
 @settings(max_examples=CASES, deadline=None, derandomize=True,
           suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
-@given(rows=ROWS, delimiter=st.sampled_from([",", ";", "\t"]), padded=st.booleans())
+@given(
+    rows=ROWS,
+    delimiter=st.sampled_from([",", ";", "\t"]),
+    padded=st.booleans(),
+    quoted=st.booleans(),
+)
 def test_the_quick_and_the_careful_way_give_the_same(
-    rows, delimiter, padded, tmp_path, monkeypatch
+    rows, delimiter, padded, quoted, tmp_path, monkeypatch
 ):
     path = tmp_path / "t.csv"
+    if quoted:
+        rows = [(f'"{a}{delimiter}"', b, f'"{c}"') for a, b, c in rows]
     lines = [("Sample", "Cu ppm", "Zn ppm"), *rows]
     join = f" {delimiter}" if padded else delimiter
     path.write_text("\n".join(join.join(row) for row in lines) + "\n", encoding="utf-8")
