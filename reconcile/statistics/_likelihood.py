@@ -27,6 +27,7 @@ class Maximum:
 
     theta: Floats
     value: Floats
+    gradient: Floats
     hessian: Floats  # of the negative log-likelihood, over the free parameters
     converged: Booleans
 
@@ -127,7 +128,7 @@ def maximise(
         refresh()
         positive = np.linalg.eigvalsh(curvature)[:, 0] > 0
         converged &= positive
-    return Maximum(theta, value, curvature, converged)
+    return Maximum(theta, value, gradient, curvature, converged)
 
 
 def profile_limits(
@@ -136,8 +137,8 @@ def profile_limits(
     """Ends of the profile-likelihood interval of parameter ``index``.
 
     ``drop`` is the allowed value of 2·(maximum − profile). NaN where no end is found.
-    The signed root of the drop is nearly linear in the parameter, so a bracketed
-    secant search on it needs few steps.
+    The root of the drop is nearly linear in the parameter and its slope is known (the
+    others being at their best), so bracketed Newton steps on it need few rounds.
     """
     return _one_side(f, top, index, se, drop, -1.0), _one_side(f, top, index, se, drop, 1.0)
 
@@ -160,9 +161,9 @@ def _one_side(
     centre = top.theta[:, index]
     active = top.converged & np.isfinite(se) & (se > 0)
     safe_se = np.where(active, se, 1.0)
-    # distances from the maximum, and the root of the drop there
+    # distances from the maximum that are surely too near and too far
     inside, outside = np.zeros(studies), np.full(studies, np.inf)
-    root_inside, root_outside = np.zeros(studies), np.full(studies, np.inf)
+    seen_outside = np.zeros(studies, dtype=np.bool_)
     distance = safe_se * target
     theta = top.theta.copy()
     found = np.full(studies, np.nan)
@@ -181,21 +182,19 @@ def _one_side(
         lower = good & (root < target)
         upper = active & ~lower  # a failed fit is treated as too far out
         inside = np.where(lower, distance, inside)
-        root_inside = np.where(lower, root, root_inside)
         outside = np.where(upper, distance, outside)
-        root_outside = np.where(upper & good, root, np.where(upper, np.inf, root_outside))
-        open_end = ~np.isfinite(outside)
-        slope = (root_outside - root_inside) / (outside - inside)
-        secant = inside + (target - root_inside) / slope
-        middle = (inside + outside) / 2
+        seen_outside |= upper & good
+        slope = -sign * fit.gradient[:, index] / root
+        newton = distance + (target - root) / slope
+        closed = np.isfinite(outside)
         width = outside - inside
-        reliable = np.isfinite(secant) & (secant > inside + 0.01 * width)
-        reliable &= secant < outside - 0.01 * width
-        grown = inside * np.clip(target / np.maximum(root_inside, 1e-300), 1.2, 3.0)
-        distance = np.where(open_end, grown, np.where(reliable, secant, middle))
-        stuck = active & ~open_end & (width < 1e-9 * np.maximum(outside, 1e-300))
-        found = np.where(stuck & np.isfinite(root_outside), inside, found)
-        found = np.where(stuck & np.isfinite(root_outside), centre + sign * inside, found)
+        limit = np.where(closed, outside - 0.02 * width, 4 * distance)
+        reliable = good & np.isfinite(newton) & (slope > 0)
+        reliable &= (newton > inside + np.where(closed, 0.02 * width, 0)) & (newton < limit)
+        fallback = np.where(closed, (inside + outside) / 2, 2 * distance)
+        distance = np.where(reliable, newton, fallback)
+        stuck = active & closed & (width < 1e-9 * np.maximum(outside, 1e-300))
+        found = np.where(stuck & seen_outside, centre + sign * inside, found)
         active = active & ~stuck & (distance < 1e6 * safe_se)
         distance = np.where(active, distance, safe_se * target)
     return found

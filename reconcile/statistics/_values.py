@@ -144,6 +144,5 @@ def interval_text(item: Estimate, unit: str = "", as_percent: bool = False) -> s
 
     if math.isnan(item.low) and math.isnan(item.high):
         return one(item.value)
-    return (
-        f"{one(item.value)} ({level_text(item.level)} interval {one(item.low)} to {one(item.high)})"
-    )
+    low = show(100 * item.low) if as_percent else show(item.low)
+    return f"{one(item.value)} ({level_text(item.level)} interval {low} to {one(item.high)})"

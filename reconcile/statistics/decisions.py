@@ -143,14 +143,18 @@ class DecisionTable:
             return f"At {at} nothing can be said: {self.reason}."
         text = (
             f"At {at} the field method missed {self.false_negative_count} of {self.lab_above} "
-            f"samples that the laboratory puts at or above the level "
-            f"({interval_text(self.false_negative, as_percent=True)}), and raised "
-            f"{self.false_positive_count} false alarms among {self.n - self.lab_above} below it "
-            f"({interval_text(self.false_positive, as_percent=True)})."
+            "samples that the laboratory puts at or above the level"
+            + _share(self.false_negative)
+            + f", and raised {self.false_positive_count} false alarms among "
+            f"{self.n - self.lab_above} below it" + _share(self.false_positive) + "."
         )
         if self.undecided:
             text += f" {self.undecided} pairs could not be placed because of their limits."
         return text
+
+
+def _share(rate: Estimate) -> str:
+    return f", {interval_text(rate, as_percent=True)}" if rate.estimable else ""
 
 
 def _table(
