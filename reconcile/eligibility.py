@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.model import Finding, QualityCheck, Stratum
-from reconcile.pairing import Key, censor_reason, joined_method
+from reconcile.pairing import Key, Side, censor_reason, joined_method
 from reconcile.settings import Settings, Thresholds
 from reconcile.store import Store, quoted
 
@@ -65,38 +65,33 @@ def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
 def _long(store: Store, side: str, keys: Sequence[Key], condition: str) -> pd.DataFrame:
     if side == "field":
         batch = "coalesce(strftime(measured_at, '%Y-%m-%d'), '')"
-        at, method = "measured_at", "technique, instrument, calibration"
+        at, method = "measured_at", ("technique", "instrument", "calibration")
     else:
         batch = "coalesce(certificate, '')"
         at = "coalesce(analysed_at, reported_at, received_at)"
-        method = "technique, lab_method, digestion"
-    columns = {
-        row[0]
-        for row in store.rows(
-            "SELECT column_name FROM (DESCRIBE " + ("field_row" if side == "field" else "lab_row") + ")"
-        )
-    }
+        method = ("technique", "lab_method", "digestion")
+    columns = {row[0] for row in store.rows(f"SELECT column_name FROM (DESCRIBE {side})")}
+    described = ", ".join(f"chosen.{name}" for name in method)
     frames = []
     for key in keys:
         value, code, limit, error = (quoted(f"{mark}:{key.key}") for mark in "vqle")
         se = error if f"e:{key.key}" in columns else "NULL"
         frame = store.frame(
-            f"SELECT sample_kind, coalesce(reference_code, '') AS reference_code, sample_id, "
-            f"duplicate_of, duplicate_kind, {method}, {batch} AS batch, {at} AS at, "
-            f"{value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, {se}::DOUBLE AS se "
-            f"FROM {side}_row WHERE {condition} AND {code} IN (0, 1, 2) "
-            f'ORDER BY file_place, "row", sheet'
+            f"SELECT chosen.sample_kind, coalesce(chosen.reference_code, '') AS reference_code, "
+            f"chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind, {described}, batch, "
+            f"moment AS at, {value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, "
+            f"{se}::DOUBLE AS se "
+            f"FROM (SELECT *, {batch} AS batch, {at} AS moment FROM {side}_row WHERE {condition}) "
+            f"AS chosen JOIN (SELECT rowid AS source, * FROM {side}) AS stored "
+            f"ON stored.source = chosen.source WHERE {code} IN (0, 1, 2) "
+            f'ORDER BY file_place, chosen."row", chosen.sheet'
         )
         if frame.empty:
             continue
-        first, second, third = (name.strip() for name in method.split(","))
         frame["method"] = [
-            joined_method(side, key, a, b, c)
-            for a, b, c in zip(
-                frame[first].fillna(""), frame[second].fillna(""), frame[third].fillna(""),
-                strict=True,
-            )
-        ]  # fmt: skip
+            joined_method(side, key, *parts)
+            for parts in zip(*(frame[name].fillna("") for name in method), strict=True)
+        ]
         frame["element"] = key.element
         frame["qualifier"] = frame["code"].map(_QUALIFIERS)
         frames.append(frame)
@@ -131,7 +126,7 @@ def quality_findings(checks: Sequence[QualityCheck]) -> tuple[Finding, ...]:
 
 
 def lead_on_arsenic(
-    store: Store, field_keys: Sequence[Key], thresholds: Thresholds
+    store: Store, field: Side, field_keys: Sequence[Key], thresholds: Thresholds
 ) -> pd.DataFrame:
     """Samples whose XRF arsenic is overlapped by lead (columns sample_id, instrument, ratio).
 
@@ -142,13 +137,14 @@ def lead_on_arsenic(
     arsenic = next((k for k in field_keys if k.element == "As" and not k.method), None)
     if lead is None or arsenic is None:
         return pd.DataFrame({"sample_id": [], "instrument": [], "ratio": []})
-    pb, ars = quoted(f"low:{lead.key}"), quoted(f"high:{arsenic.key}")
-    return store.frame(
-        f"SELECT sample_id, coalesce(instrument, '') AS instrument, {pb} / {ars} AS ratio "
-        f"FROM field_mean WHERE technique = 'XRF' AND {ars} > 0 AND isfinite({ars}) "
-        f"AND {pb} / {ars} >= ? ORDER BY ALL",
-        [thresholds.lead_to_arsenic],
+    samples = store.frame(
+        "SELECT sample_id, coalesce(instrument, '') AS instrument, technique FROM field_sample "
+        "ORDER BY number"
     )
+    with np.errstate(all="ignore"):
+        samples["ratio"] = field.of(lead).low / field.of(arsenic).high
+    flagged = samples["technique"].eq("XRF") & (samples["ratio"] >= thresholds.lead_to_arsenic)
+    return samples.loc[flagged & np.isfinite(samples["ratio"]), ["sample_id", "instrument", "ratio"]]
 
 
 def with_reasons(

@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from reconcile.averaging import Means, Nesting, nested_means
 from reconcile.model import PAIR_COLUMNS, Stratum, WaterfallStep
-from reconcile.store import Store, sql
+from reconcile.store import Store, quoted, sql
 
 #: Facts that the setting ``pool`` may merge, and their column in the pair query.
 _POOLED = {
@@ -70,8 +73,6 @@ def begin(store: Store, files: Sequence[RunFile], identities: pd.DataFrame) -> N
     con.register("incoming", identities[["written_id", "sample_id"]].astype("str"))
     con.execute("CREATE OR REPLACE TEMP TABLE identity AS FROM incoming")
     con.unregister("incoming")
-    # One thread: sums of floating-point numbers then always run in the same order.
-    con.execute("SET threads = 1")
     con.execute(sql("register_rows"))
 
 
@@ -121,70 +122,138 @@ def keys_of(store: Store, kind: str, elements: Iterable[str]) -> tuple[Key, ...]
     return tuple(Key(*row) for row in rows if not wanted or row[1] in wanted)
 
 
-def _parts(key: str) -> dict[str, str]:
-    return {
-        "v": f"v:{key}",
-        "q": f"q:{key}",
-        "l": f"l:{key}",
-        **{
-            name: f"{name}:{key}"
-            for name in (
-                "n", "censored", "low", "high", "se", "sd", "spots", "variance", "quantified",
-            )
-        },
-    }  # fmt: skip
+class Side:
+    """The sample means of one side, made column by column when asked for."""
 
+    def __init__(self, store: Store, side: str) -> None:
+        """``side``: field or lab. The side's rows must have their dispositions."""
+        self._store, self._side = store, side
+        store.connection.execute(sql(f"{side}_samples"))
+        ((groups,),) = store.rows(f"SELECT count(*) FROM {side}_sample")
+        order = store.connection.execute(sql(f"{side}_order")).fetchnumpy()
+        group = np.asarray(order["group"], dtype=np.int64)
+        self._source = np.asarray(order["source"], dtype=np.int64)
+        if side == "field":
+            spot, of_spot = _numbered(group, np.asarray(order["spot"]))
+        else:  # every determination stands for itself
+            spot, of_spot = np.arange(len(group)), group
+        self._nesting = Nesting(group, spot, of_spot, int(groups))
+        self._columns = {
+            row[0] for row in store.rows(f"SELECT column_name FROM (DESCRIBE {side})")
+        }
 
-def _pair_parts(prefix: str, key: str, names: Iterable[str]) -> dict[str, str]:
-    result = {name: f"{name}:{key}" for name in names}
-    result.update({f"{prefix}_{name}": f"{prefix}:{name}:{key}" for name in names})
-    return result
-
-
-_FIELD_NAMES = ("n", "spots", "censored", "low", "high", "se", "sd")
-_LAB_NAMES = ("n", "censored", "low", "high", "se")
-
-
-def average(store: Store, field_keys: Sequence[Key], lab_keys: Sequence[Key]) -> None:
-    """Make the sample means of both sides and join them by sample id, all in DuckDB."""
-    con = store.connection
-    con.execute(sql("field_means", key=[_parts(k.key) for k in field_keys]))
-    con.execute(sql("lab_means", key=[_parts(k.key) for k in lab_keys]))
-    con.execute(
-        sql(
-            "sample_pairs",
-            field_key=[_pair_parts("f", k.key, _FIELD_NAMES) for k in field_keys],
-            lab_key=[_pair_parts("l", k.key, _LAB_NAMES) for k in lab_keys],
+    def of(self, key: Key) -> Means:
+        """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
+        value, code, limit = (quoted(f"{mark}:{key.key}") for mark in "vql")
+        found = self._store.connection.execute(
+            f"SELECT {self._side}.rowid AS source, {value} AS value, "
+            f"coalesce({code}, -1)::TINYINT AS code, {limit} AS lim FROM {self._side} "
+            "WHERE file_id IN (SELECT file_id FROM run_file)"
+        ).fetchnumpy()
+        source = np.asarray(found["source"], dtype=np.int64)
+        place = self._source
+        if not np.array_equal(source, place):
+            first = int(source.min()) if len(source) else 0
+            at = np.zeros(int(source.max()) - first + 1 if len(source) else 0, dtype=np.int64)
+            at[source - first] = np.arange(len(source))
+            take: Any = at[place - first]
+        else:
+            take = slice(None)
+        return nested_means(
+            _floats(found["value"])[take],
+            np.asarray(found["code"]).astype(np.int64)[take],
+            _floats(found["lim"])[take],
+            self._nesting,
         )
-    )
+
+
+def _numbered(
+    group: NDArray[np.int64], spot: NDArray[np.object_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Running number of the spot of every row (rows sorted), and each spot's group."""
+    if not len(group):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    new = np.ones(len(group), dtype=bool)
+    new[1:] = (group[1:] != group[:-1]) | (spot[1:] != spot[:-1])
+    return np.cumsum(new) - 1, group[new]
+
+
+def _floats(column: Any) -> NDArray[np.float64]:
+    """A column as it comes from the store, empty cells as NaN."""
+    if isinstance(column, np.ma.MaskedArray):
+        return np.asarray(column.astype(np.float64).filled(np.nan))
+    return np.asarray(column, dtype=np.float64)
+
+
+def average(store: Store) -> tuple[Side, Side]:
+    """Prepare the sample means of both sides and join them by sample id, in DuckDB."""
+    field, lab = Side(store, "field"), Side(store, "lab")
+    store.connection.execute(sql("sample_pairs"))
+    return field, lab
+
+
+_DESCRIBING = (
+    "sample_id", "group", "field_time", "lab_time", "certificate", "technique", "instrument",
+    "calibration", "matrix", "specimen_form", "field_basis", "pair_type", "lab_technique",
+    "lab_method", "digestion", "digestion_class", "lab_basis",
+)  # fmt: skip
 
 
 def join(
-    store: Store, field_keys: Sequence[Key], lab_keys: Sequence[Key], pool: Sequence[str]
+    store: Store,
+    sides: tuple[Side, Side],
+    field_keys: Sequence[Key],
+    lab_keys: Sequence[Key],
+    pool: Sequence[str],
 ) -> Joined:
-    """Every pair, element by element, with its stratum. ``average`` must have run."""
+    """Every pair, element by element, with its stratum. ``average`` gives ``sides``."""
+    pairs_of_samples = store.frame("SELECT * FROM sample_pair")
+    for name in pool:
+        pairs_of_samples[_POOLED[name]] = "pooled"
+    field_number = pairs_of_samples["field_number"].to_numpy("int64")
+    lab_number = pairs_of_samples["lab_number"].to_numpy("int64")
     frames: list[pd.DataFrame] = []
     strata: dict[str, Stratum] = {}
     for field_key in field_keys:
-        for lab_key in lab_keys:
-            if lab_key.element != field_key.element:
-                continue
-            frame = _pairs_of(store, field_key, lab_key)
-            if frame.empty:
-                continue
-            for name in pool:
-                frame[_POOLED[name]] = "pooled"
-            frames.append(_with_strata(frame, field_key, lab_key, strata))
+        matching = [key for key in lab_keys if key.element == field_key.element]
+        if not matching:
+            continue
+        field = sides[0].of(field_key)
+        for lab_key in matching:
+            frame = _element_pairs(
+                pairs_of_samples, field, sides[1].of(lab_key), field_number, lab_number
+            )
+            if len(frame):
+                frames.append(_with_strata(frame, field_key, lab_key, strata))
     pairs = (
         pd.concat(frames, ignore_index=True)
         if frames
         else pd.DataFrame({name: [] for name in (*PAIR_COLUMNS, "element")})
     )
     pairs = pairs.sort_values(["stratum", "sample_id"], kind="stable", ignore_index=True)
-    field_only = _one_sided(store, "field_mean", "lab_mean")
-    lab_only = _one_sided(store, "lab_mean", "field_mean")
+    field_only = _one_sided(store, "field_sample", "lab_sample")
+    lab_only = _one_sided(store, "lab_sample", "field_sample")
     ordered = tuple(strata[key] for key in sorted(strata))
     return Joined(ordered, pairs, field_only, lab_only)
+
+
+def _element_pairs(
+    samples: pd.DataFrame,
+    field: Means,
+    lab: Means,
+    field_number: NDArray[np.int64],
+    lab_number: NDArray[np.int64],
+) -> pd.DataFrame:
+    """Rows of sample_pair in which both sides have a result, with the results."""
+    both = (field.n[field_number] > 0) & (lab.n[lab_number] > 0)
+    f, x = field_number[both], lab_number[both]
+    frame = samples.loc[both, list(_DESCRIBING)].reset_index(drop=True)
+    return frame.assign(
+        field_n=field.n[f], field_spots=field.spots[f], field_censored=field.censored[f],
+        field_low=field.low[f], field_high=field.high[f], field_se=field.se[f],
+        field_sd=field.sd[f], lab_n=lab.n[x], lab_censored=lab.censored[x],
+        lab_low=lab.low[x], lab_high=lab.high[x], lab_se=lab.se[x],
+    )  # fmt: skip
 
 
 def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
@@ -195,16 +264,6 @@ def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
     return tuple(row[0] for row in rows)
 
 
-def _pairs_of(store: Store, field_key: Key, lab_key: Key) -> pd.DataFrame:
-    from reconcile.store import quoted
-
-    parts = {
-        **{f"f_{n}": quoted(f"f:{n}:{field_key.key}") for n in _FIELD_NAMES},
-        **{f"l_{n}": quoted(f"l:{n}:{lab_key.key}") for n in _LAB_NAMES},
-    }
-    return store.frame(sql("pairs_of_element").format(**parts))
-
-
 def _with_strata(
     frame: pd.DataFrame, field_key: Key, lab_key: Key, strata: dict[str, Stratum]
 ) -> pd.DataFrame:
@@ -212,7 +271,7 @@ def _with_strata(
         "technique", "instrument", "calibration", "lab_technique", "lab_method", "digestion",
         "digestion_class", "matrix", "specimen_form", "field_basis", "lab_basis", "pair_type",
     ]  # fmt: skip
-    frame[stratum_facts] = frame[stratum_facts].fillna("")
+    frame[stratum_facts] = frame[stratum_facts].fillna("").astype("str")
     keys = pd.Series("", index=frame.index, dtype="object")
     for values, rows in frame.groupby(stratum_facts, sort=True).groups.items():
         fact = dict(zip(stratum_facts, values, strict=True))
@@ -330,8 +389,8 @@ def waterfall(store: Store, joined: Joined, pairs: pd.DataFrame) -> tuple[Waterf
         step = _read_step(store, kind, f"{kind} rows")
         if step.entered:
             steps.append(step)
-    steps.append(_sample_step(store, "field_mean", joined.field_only, "field", "no lab result"))
-    steps.append(_sample_step(store, "lab_mean", joined.lab_only, "lab", "no field reading"))
+    steps.append(_sample_step(store, "field_sample", joined.field_only, "field", "no lab result"))
+    steps.append(_sample_step(store, "lab_sample", joined.lab_only, "lab", "no field reading"))
     lost = pairs.loc[~pairs["used"].astype(bool), "reason"].value_counts()
     steps.append(
         WaterfallStep(

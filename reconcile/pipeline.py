@@ -342,9 +342,9 @@ def make_pairs(run: Run) -> Run:
     settings, store = run.workspace.settings, run.store
     field_keys = pairing.keys_of(store, "field", settings.element)
     lab_keys = pairing.keys_of(store, "lab", settings.element)
-    pairing.average(store, field_keys, lab_keys)
-    joined = pairing.join(store, field_keys, lab_keys, settings.pool)
-    interference = eligibility.lead_on_arsenic(store, field_keys, settings.thresholds)
+    sides = pairing.average(store)
+    joined = pairing.join(store, sides, field_keys, lab_keys, settings.pool)
+    interference = eligibility.lead_on_arsenic(store, sides[0], field_keys, settings.thresholds)
     pairs = eligibility.with_reasons(
         joined.pairs, joined.strata, run.custody_status, run.failed, interference, settings
     )

@@ -6,10 +6,10 @@ files (analyte keys) are quoted. Times are stored as UTC without a zone.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -49,7 +49,6 @@ NUMBER_FACTS = frozenset(
     }
 )
 _MIGRATIONS = ("0001_store.sql",)
-_EACH = re.compile(r"[ \t]*-- each (?P<what>\w* ?key)\n(?P<body>.*?)[ \t]*-- end each\n", re.S)
 
 
 def quoted(identifier: str) -> str:
@@ -57,22 +56,10 @@ def quoted(identifier: str) -> str:
     return '"' + identifier.replace('"', '""') + '"'
 
 
-def sql(name: str, **repeats: Sequence[Mapping[str, str]]) -> str:
-    """A statement from ``sql/``, its '-- each … key' parts repeated.
-
-    ``repeats`` maps 'key', 'field_key' or 'lab_key' to one mapping per repetition; the
-    mapped identifiers are quoted before they are put in.
-    """
-    text = resources.files("reconcile").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
-
-    def repeat(match: re.Match[str]) -> str:
-        rows = repeats[match["what"].replace(" ", "_")]
-        return "".join(
-            match["body"].format(**{name: quoted(value) for name, value in row.items()})
-            for row in rows
-        )
-
-    return _EACH.sub(repeat, text)
+@cache
+def sql(name: str) -> str:
+    """A statement from ``sql/``."""
+    return resources.files("reconcile").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
 
 
 @dataclass(frozen=True, slots=True)

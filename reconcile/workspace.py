@@ -11,6 +11,7 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -204,8 +205,12 @@ def settings_hash(settings: Settings) -> str:
     ).hexdigest()
 
 
+@cache
 def code_version() -> str:
-    """Version and a digest of the program's own source, so that a release names its code."""
+    """Version and a digest of the program's own source, so that a release names its code.
+
+    Taken once: what runs is what was loaded, whatever becomes of the files meanwhile.
+    """
     digest = hashlib.sha256()
     for package in ("reconcile", "schemas"):
         root = resources.files(package)

@@ -14,7 +14,7 @@ from reconcile import pairing
 from reconcile.intake import tables as contract
 from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
 from reconcile.model import QUARANTINE_COLUMNS
-from reconcile.store import NUMBER_FACTS, TIME_FACTS, Store, sql
+from reconcile.store import NUMBER_FACTS, TIME_FACTS, Store
 
 FACTS = {"field": contract.FIELD_FACTS, "lab": contract.LAB_FACTS}
 
@@ -74,8 +74,7 @@ def joined(
         pairing.place_rows(store, assign_by, bounds)
         field_keys = pairing.keys_of(store, "field", ())
         lab_keys = pairing.keys_of(store, "lab", ())
-        pairing.average(store, field_keys, lab_keys)
-        result = pairing.join(store, field_keys, lab_keys, pool)
+        result = pairing.join(store, pairing.average(store), field_keys, lab_keys, pool)
         return result, pairing.waterfall(store, result, result.pairs)
 
 
@@ -221,8 +220,3 @@ def test_keys_with_quotes_and_statements_stay_identifiers() -> None:
     lab = [{**lab_row("A", None), key: 12.0}]
     pairs = joined(rows, lab, keys=(key,))[0].pairs
     assert pairs["lab_mean"].tolist() == [12.0]
-
-
-def test_the_repeated_part_of_a_statement_needs_its_keys() -> None:
-    with pytest.raises(KeyError):
-        sql("field_means")

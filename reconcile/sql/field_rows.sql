@@ -1,9 +1,12 @@
 -- Every accepted field row of the run with its sample, its facts completed from the
--- register, and exactly one disposition. The order is fixed so that means come out alike.
+-- register, and exactly one disposition. Results stay where they are stored: ``source``
+-- names the row.
 CREATE OR REPLACE TEMP TABLE field_row AS
 SELECT
-    field.* EXCLUDE (sample_id, matrix, specimen_form, moisture_basis, pair_type, "group",
-                     sample_kind, reference_code),
+    field.rowid AS source,
+    field.file_id, field.sheet, field."row",
+    field.technique, field.instrument, field.calibration, field.measured_at,
+    field.duplicate_of, field.duplicate_kind,
     field.sample_id AS written_id,
     coalesce(identity.sample_id, field.sample_id, '') AS sample_id,
     coalesce(field.matrix, register.matrix, '') AS matrix,
@@ -31,5 +34,4 @@ FROM field
 JOIN run_file USING (file_id)
 LEFT JOIN identity ON identity.written_id = field.sample_id
 LEFT JOIN register_row AS register
-    ON register.sample_id = coalesce(identity.sample_id, field.sample_id)
-ORDER BY run_file.file_place, field."row", field.sheet;
+    ON register.sample_id = coalesce(identity.sample_id, field.sample_id);

@@ -1,20 +1,24 @@
 -- Every accepted lab row of the run, its sample, and exactly one disposition.
 -- A re-issued certificate supersedes the rows of its earlier issues, sample by sample.
+-- Results stay where they are stored: ``source`` names the row.
 CREATE OR REPLACE TEMP TABLE lab_row AS
 WITH resolved AS (
     SELECT
-        lab.* EXCLUDE (sample_id, matrix, sample_kind, reference_code, moisture_basis,
-                       duplicate_of, duplicate_kind),
+        lab.rowid AS source,
+        lab.file_id, lab.sheet, lab."row",
+        coalesce(lab.technique, '') AS technique,
+        coalesce(lab.lab_method, '') AS lab_method,
+        coalesce(lab.digestion, '') AS digestion,
+        coalesce(lab.digestion_class, '') AS digestion_class,
+        lab.certificate, lab.received_at, lab.analysed_at, lab.reported_at,
+        lab.duplicate_of, lab.duplicate_kind,
         lab.sample_id AS written_id,
         coalesce(identity.sample_id, lab.sample_id, '') AS sample_id,
         coalesce(lab.sample_kind, register.sample_kind, 'sample') AS sample_kind,
         coalesce(lab.reference_code, register.reference_code) AS reference_code,
-        -- Of a blind duplicate only the register says whose it is.
-        coalesce(lab.duplicate_of, register.duplicate_of) AS duplicate_of,
-        coalesce(lab.duplicate_kind, register.duplicate_kind) AS duplicate_kind,
         coalesce(lab.moisture_basis, '') AS moisture_basis,
         run_file.file_place,
-        run_file.of_period AS of_period,
+        run_file.of_period,
         coalesce(try_cast(lab.certificate_issue AS DOUBLE), 1) AS issue
     FROM lab
     JOIN run_file USING (file_id)
@@ -27,6 +31,12 @@ newest AS (
     FROM resolved
     WHERE certificate IS NOT NULL
     GROUP BY certificate, sample_id
+),
+elsewhere AS (
+    SELECT sample_id
+    FROM field_row
+    GROUP BY sample_id
+    HAVING bool_or(disposition = 'other period') AND NOT bool_or(disposition = 'sample')
 )
 SELECT
     resolved.*,
@@ -39,16 +49,10 @@ SELECT
             AND (resolved.reported_at < $start OR resolved.reported_at >= $finish)
             THEN 'other period'
         WHEN resolved.sample_kind <> 'sample' THEN 'control'
-        WHEN $by_field_time AND NOT resolved.of_period AND EXISTS (
-            FROM field_row
-            WHERE field_row.sample_id = resolved.sample_id
-              AND field_row.disposition = 'other period'
-        ) AND NOT EXISTS (
-            FROM field_row
-            WHERE field_row.sample_id = resolved.sample_id AND field_row.disposition = 'sample'
-        ) THEN 'other period'
+        WHEN $by_field_time AND NOT resolved.of_period AND elsewhere.sample_id IS NOT NULL
+            THEN 'other period'
         ELSE 'sample'
     END AS disposition
 FROM resolved
 LEFT JOIN newest USING (certificate, sample_id)
-ORDER BY resolved.file_place, resolved."row", resolved.sheet;
+LEFT JOIN elsewhere ON elsewhere.sample_id = resolved.sample_id;

@@ -1,0 +1,15 @@
+-- One row per field mean: a sample by one method, in one form. Numbered in a fixed order.
+CREATE OR REPLACE TEMP TABLE field_sample AS
+SELECT
+    row_number() OVER (
+        ORDER BY sample_id, technique, instrument, calibration, matrix, specimen_form,
+            moisture_basis, pair_type, "group"
+    ) - 1 AS number, *
+FROM (
+    SELECT
+        sample_id, technique, instrument, calibration, matrix, specimen_form, moisture_basis,
+        pair_type, "group", min(measured_at) AS field_time
+    FROM field_row
+    WHERE disposition = 'sample'
+    GROUP BY ALL
+);

@@ -1,0 +1,8 @@
+-- The rows behind the lab means, sorted by sample and place in the files.
+SELECT lab_row.source, lab_sample.number AS "group", '' AS spot
+FROM lab_row
+JOIN lab_sample USING (
+    sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+)
+WHERE disposition = 'sample'
+ORDER BY lab_sample.number, file_place, "row", sheet;
