@@ -14,6 +14,8 @@ from reconcile.reporting.text import minus
 Array = NDArray[np.float64]
 #: Below this a mass fraction is nothing on any plot; above, no mass fraction exists.
 _NOTHING, _HUGE = 1e-9, 1e9
+#: Axes end here whatever the data say.
+_BEYOND = 1e15
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,7 @@ def linear(low: float, high: float, count: int = 5) -> Axis:
     """A linear axis a little wider than low..high with about ``count`` round ticks."""
     if not (math.isfinite(low) and math.isfinite(high)) or max(abs(low), abs(high)) < _NOTHING:
         low, high = 0.0, 1.0
+    low, high = max(low, -_BEYOND), min(high, _BEYOND)
     if high - low <= 1e-9 * max(abs(low), abs(high)):
         margin = abs(low) * 0.1 or 1.0
         low, high = low - margin, high + margin
@@ -60,7 +63,7 @@ def logarithmic(low: float, high: float, most: int = 7) -> Axis:
     """A logarithmic axis a little wider than low..high, ticks at 1, 2, 5 or whole decades."""
     if not (low > 0 and math.isfinite(high) and high > _NOTHING):
         low, high = 0.1, 10.0
-    low = max(low, _NOTHING)
+    low, high = min(max(low, _NOTHING), _BEYOND), min(high, _BEYOND)
     ratio = max(high / low, 1.0)
     margin = max(ratio**0.04, 1.03)
     low, high = low / margin, high * margin

@@ -144,9 +144,9 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         canvas.line(MARGIN_X, bottom, width - MARGIN_X, bottom)
         room = (width - 2 * MARGIN_X) * 0.36
         canvas.setFont(fonts.REGULAR, 7.5)
-        canvas.drawString(MARGIN_X, top + 4, _cut(self.meta.running, room))
+        canvas.drawString(MARGIN_X, top + 4, fonts.fitting(self.meta.running, 7.5, room))
         canvas.drawRightString(
-            width - MARGIN_X, top + 4, _cut(self.head if self.page > 1 else "", room)
+            width - MARGIN_X, top + 4, fonts.fitting(self.head if self.page > 1 else "", 7.5, room)
         )
         canvas.setFont(fonts.BOLD, 7.5)
         canvas.drawCentredString(width / 2, top + 4, self.meta.status)
@@ -154,17 +154,9 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         line = words.PAGE.format(
             release=self.meta.release_id, page=self.page, total=self.known.total or 0
         )
-        canvas.drawString(MARGIN_X, bottom - 10, _cut(self.meta.title, room))
+        canvas.drawString(MARGIN_X, bottom - 10, fonts.fitting(self.meta.title, 7.5, room))
         canvas.drawRightString(width - MARGIN_X, bottom - 10, line)
         canvas.restoreState()
-
-
-def _cut(text: str, room: float, size: float = 7.5) -> str:
-    if fonts.width(text, size) <= room:
-        return text
-    while text and fonts.width(f"{text}…", size) > room:
-        text = text[:-1]
-    return f"{text}…"
 
 
 def body_size(paper: str) -> tuple[float, float]:

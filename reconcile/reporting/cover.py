@@ -167,9 +167,9 @@ def _how_wrong(r: Reconciliation) -> list[str]:
     if len(spans) > 1:
         text += (
             f", the narrowest, and between {worst[2]} for {worst[1]} (n = {worst[3]}), the widest "
-            f"of the {len(spans)} {among} as read"
+            f"of the {len(spans)} {among}"
         )
-    return [f"{said}{text}. Each stratum's page gives the intervals of these limits."]
+    return [f"{said}{text}. {words.LIMITS_AS_READ}"]
 
 
 def _short_account(r: Reconciliation, width: float) -> Table:
@@ -260,7 +260,7 @@ def verdict_table(
         text = words.AGAINST.format(field=field_method, lab=lab_method)
         rows.append([foreign(text, "cell-bold"), *[""] * 7])
         rows += [_verdict_row(x, anchors[x.stratum.key], pages) for x in results]
-    shares = (0.03, 0.18, 0.24, 0.05, 0.175, 0.145, 0.14, 0.04)
+    shares = (0.03, 0.19, 0.22, 0.04, 0.16, 0.165, 0.145, 0.05)
     table = grid(
         ("", *words.VERDICT_HEADINGS),
         rows,
@@ -269,7 +269,13 @@ def verdict_table(
         compact=True,
     )
     for row in titles:
-        table.setStyle([("SPAN", (0, row), (-1, row)), ("TOPPADDING", (0, row), (-1, row), 5)])
+        table.setStyle(
+            [
+                ("SPAN", (0, row), (-1, row)),
+                ("TOPPADDING", (0, row), (-1, row), 5),
+                ("NOSPLIT", (0, row), (-1, row + 1)),
+            ]
+        )
     return [Heading(words.VERDICTS, "verdicts"), own(words.ONE_STRATUM, "small"), table]
 
 

@@ -19,7 +19,7 @@ def sentences_of(result: StratumResult) -> list[str]:
     for name, value in result.statistics.details:
         text = _sentence(value, result.unit)
         if text:
-            out.append(f"{name}: {text}")
+            out.append(f"{name[:1].upper()}{name[1:]}: {text}")
     return out
 
 

@@ -36,3 +36,13 @@ def width(text: str, size: float, bold: bool = False) -> float:
     """Width of a line of text in points."""
     register()
     return float(pdfmetrics.stringWidth(text, BOLD if bold else REGULAR, size))
+
+
+def fitting(text: str, size: float, room: float) -> str:
+    """``text``, cut with an ellipsis where it is wider than ``room`` points."""
+    text = text[:400]  # no line of a page holds more
+    if width(text, size) <= room:
+        return text
+    while text and width(f"{text}…", size) > room:
+        text = text[:-1]
+    return f"{text}…"

@@ -13,8 +13,9 @@ from reconcile.statistics.result import Estimate
 
 #: Shown where there is no number.
 NONE = "–"
+_ABSURD = 1e15
 _SPACE = "\N{NO-BREAK SPACE}"
-_UNITS = {"%": "mass %", "ug/kg": "µg/kg", "1": "", "": ""}
+_UNITS = {"%": f"mass{_SPACE}%", "ug/kg": "µg/kg", "1": "", "": ""}
 
 
 def unit_name(unit: str) -> str:
@@ -49,11 +50,16 @@ def decimals_for(value: float, half_width: float = math.nan, others: tuple[float
 
 
 def plain(value: float, decimals: int) -> str:
-    """``value`` with fixed ``decimals``, thousands parted from five figures on, never 1e-05."""
+    """``value`` with fixed ``decimals``, thousands parted from five figures on, never 1e-05.
+
+    Only what no mass fraction can be (1e15 and above) is given as a power of ten.
+    """
     if math.isnan(value):
         return NONE
     if math.isinf(value):
         return "-∞" if value < 0 else "∞"
+    if abs(value) >= _ABSURD:
+        return f"{value:.2e}"
     rounded = round(value, decimals)
     text = f"{abs(rounded):.{max(decimals, 0)}f}"
     whole, _, rest = text.partition(".")

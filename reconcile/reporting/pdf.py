@@ -49,7 +49,9 @@ def _story(
     if short:
         story += [PageBreak(), Heading(words.SMALL_STRATA, "small-strata")]
     for result in short:
-        story += stratum_page.half_page(result, anchors[result.stratum.key], size)
+        page, left = stratum_page.half_page(result, anchors[result.stratum.key], size)
+        story += page
+        notes_left[result.stratum.key] = left
     return [
         *story,
         *sections.quality(r, width),

@@ -42,6 +42,8 @@ _BOTTOM, _TOP = 2.6 * TEXT_SIZE + 6, 4.0
 _LEGEND_ROW = 10.0
 _LEVEL_ROWS = 2
 
+_Draw = Callable[[Group, float, float], None]
+
 #: Marks in the order in which they are drawn (later ones on top).
 MARKS = ("excluded", "above", "field_below", "lab_below", "both_below", "partial", "used")
 
@@ -114,6 +116,26 @@ class DifferencePlot:
     x_title: str
     y_title: str
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One mark of a strip plot: its category's place, its value, its kind, its half."""
+
+    place: int
+    value: float
+    kind: str  # "field", "lab" or "failed"
+    right: bool  # drawn in the right half of the category
+
+
+@dataclass(frozen=True, slots=True)
+class StripPlot:
+    """Positive values by category on a logarithmic scale about 1."""
+
+    categories: tuple[str, ...]
+    marks: tuple[Strip, ...]
+    y_title: str
+    legend: dict[str, str]
 
 
 @dataclass(slots=True)
@@ -234,6 +256,40 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
     return drawing
 
 
+def strip_plot(plot: StripPlot, width: float, height: float) -> Drawing:
+    """Values by category about a rule at 1; ``field`` left, ``lab`` right in each category."""
+    values = [m.value for m in plot.marks]
+    y_axis = axes.logarithmic(min([*values, 0.9]), max([*values, 1.1]), 6)
+    count = len(plot.categories)
+    x_axis = Axis(0.0, float(count), False, (), ())
+    left = _left(y_axis)
+    bottom = TEXT_SIZE + 6 + _LEGEND_ROW + 4
+    frame = _Frame(left, bottom, width - left - 4, height - bottom - _TOP, x_axis, y_axis)
+    drawing = Drawing(width, height)
+    _grid(frame, "", plot.y_title)
+    for i, name in enumerate(plot.categories):
+        edge = float(frame.px(float(i)))
+        if i:
+            frame.group.add(
+                Line(edge, frame.bottom, edge, frame.top, strokeColor=FAINT, strokeWidth=0.3)
+            )
+        middle = float(frame.px(i + 0.5))
+        _text(frame.group, middle, frame.bottom - 4 - TEXT_SIZE, name, "middle")
+    _stroke(frame, np.array([0.0, float(count)]), np.ones(2), INK, 0.6, (6, 2.5))
+    shapes = {"field": "used", "lab": "above", "failed": "excluded"}
+    for kind, shape in shapes.items():
+        marks = [m for m in plot.marks if m.kind == kind]
+        if marks:
+            x = np.array([m.place + (0.68 if m.right else 0.32) for m in marks])
+            y = np.array([m.value for m in marks])
+            _marks(frame, Points(shape, kind, x, y))
+    drawing.add(frame.group)
+    present = [k for k in shapes if any(m.kind == k for m in plot.marks)]
+    keys: list[tuple[_Draw | None, str]] = [(_mark_key(shapes[k]), plot.legend[k]) for k in present]
+    _legend(drawing, _legend_rows(keys, width), left, 5.0, width - left)
+    return drawing
+
+
 # ---- frame ---------------------------------------------------------------------------
 
 
@@ -290,15 +346,6 @@ def _text(
     )
 
 
-def _fitting(text: str, size: float, room: float) -> str:
-    """``text`` cut with an ellipsis so that it fits into ``room`` points."""
-    if fonts.width(text, size) <= room:
-        return text
-    while text and fonts.width(f"{text}…", size) > room:
-        text = text[:-1]
-    return f"{text}…"
-
-
 def _grid(frame: _Frame, x_title: str, y_title: str) -> None:
     g = frame.group
     last = -math.inf
@@ -333,14 +380,14 @@ def _grid(frame: _Frame, x_title: str, y_title: str) -> None:
         g,
         frame.left + frame.width / 2,
         frame.bottom - 5 - 2.2 * TEXT_SIZE,
-        _fitting(x_title, TEXT_SIZE, frame.width + 30),
+        fonts.fitting(x_title, TEXT_SIZE, frame.width + 30),
         "middle",
     )
     turned = Group(
         String(
             0,
             0,
-            _fitting(y_title, TEXT_SIZE, frame.height + 12),
+            fonts.fitting(y_title, TEXT_SIZE, frame.height + 12),
             fontName=fonts.REGULAR,
             fontSize=TEXT_SIZE,
             textAnchor="middle",
@@ -446,10 +493,10 @@ def _levels(frame: _Frame, levels: Sequence[Level]) -> None:
             frame.group.add(Line(*ends, strokeColor=INK, strokeWidth=0.8, strokeDashArray=[1.2, 2]))
         left_room, right_room = x - frame.left, frame.right - x
         if right_room >= left_room:
-            name = _fitting(level.name, SMALL, right_room - 2)
+            name = fonts.fitting(level.name, SMALL, right_room - 2)
             _text(frame.group, x + 2.5, frame.top + lift, name, size=SMALL)
         else:
-            name = _fitting(level.name, SMALL, left_room - 2)
+            name = fonts.fitting(level.name, SMALL, left_room - 2)
             _text(frame.group, x - 2.5, frame.top + lift, name, "end", size=SMALL)
 
 
@@ -601,8 +648,6 @@ def _marks(frame: _Frame, points: Points) -> None:
 
 # ---- legend --------------------------------------------------------------------------
 
-_Draw = Callable[[Group, float, float], None]
-
 
 def _line_key(colour: Color, weight: float, dash: tuple[float, ...] | None) -> _Draw:
     def draw(group: Group, x: float, y: float) -> None:
@@ -683,7 +728,9 @@ def _legend(
                 draw(group, left + x, y)
             start = x + (20 if draw else 0)
             room = width - start
-            _text(group, left + start, y - SMALL * 0.35, _fitting(text, SMALL, room), size=SMALL)
+            _text(
+                group, left + start, y - SMALL * 0.35, fonts.fitting(text, SMALL, room), size=SMALL
+            )
     drawing.add(group)
 
 

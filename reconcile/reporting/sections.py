@@ -22,10 +22,12 @@ from reconcile.model import Finding, QualityCheck, Reconciliation
 from reconcile.reporting import numbers, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.details import sentences_of
+from reconcile.reporting.plots import Strip, StripPlot, strip_plot
 from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own, style
-from reconcile.reporting.text import markup
+from reconcile.reporting.text import markup, printable
 
 _CONTROLS, _FINDINGS, _ROWS, _IDS = 45, 80, 50, 120
+_STRIPS = 20  # elements side by side in one plot
 _SEVERITIES = ("serious", "warning", "note")
 
 
@@ -56,7 +58,8 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
     rates = (0.14, 0.34, 0.13, 0.13, 0.13, 0.13)
     out += [
         grid(words.RATES_HEADINGS, rows, [width * s for s in rates], right=(2, 3, 4, 5)),
-        gap(8),
+        gap(6),
+        *_recoveries(r, width),
     ]
     order = {False: 0, None: 1, True: 2}
     checks = sorted(r.quality, key=lambda c: order[c.passed])
@@ -78,9 +81,39 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
     return out
 
 
+def _recoveries(r: Reconciliation, width: float) -> list[Flowable]:
+    """One strip of marks per element: field beside laboratory, failed ones crossed."""
+    found = [
+        c
+        for c in r.quality
+        if c.kind == "reference material" and math.isfinite(c.recovery) and c.recovery > 0
+    ]
+    names = sorted({c.element for c in found})
+    out: list[Flowable] = []
+    for first in range(0, len(names), _STRIPS):
+        part = names[first : first + _STRIPS]
+        marks = tuple(
+            Strip(
+                part.index(c.element),
+                c.recovery,
+                "failed" if c.passed is False else c.side,
+                c.side == "lab",
+            )
+            for c in found
+            if c.element in part
+        )
+        labels = tuple(printable(name)[:8] for name in part)
+        plot = StripPlot(labels, marks, words.RECOVERY_AXIS, words.RECOVERY_SIDES)
+        drawing = strip_plot(plot, width, 48 * mm)
+        title = [own(words.RECOVERY_TITLE, "h3")] if first == 0 else []
+        out.append(KeepTogether([*title, drawing, gap(4)]))
+    return out
+
+
 def _check(c: QualityCheck) -> list[Flowable | str]:
     if c.kind == "duplicate":
-        found, expected = f"CV {numbers.percent(c.found)}", _percent(c.expected)
+        found = numbers.NONE if math.isnan(c.found) else f"CV {numbers.percent(c.found)}"
+        expected = _percent(c.expected)
     else:
         found = numbers.show(c.found, "mg/kg")
         expected = numbers.show(c.expected, "mg/kg", c.uncertainty)
@@ -141,7 +174,7 @@ def _frame_rows(frame: pd.DataFrame, columns: Sequence[str], most: int) -> list[
     part = frame.head(most)
     return [
         [foreign("" if pd.isna(value) else value) for value in row]
-        for row in part[list(columns)].itertuples(index=False, name=None)
+        for row in part.reindex(columns=list(columns)).itertuples(index=False, name=None)
     ]
 
 

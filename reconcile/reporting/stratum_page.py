@@ -29,6 +29,7 @@ from reconcile.reporting.text import markup, minus
 #: Heights between which the plots of a page are chosen, points.
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
 _LEVELS_SHOWN = 3
+_NOTES_ON_HALF = 4
 _FEWEST = 8  # pairs from which an insufficient stratum gets a whole page
 
 
@@ -80,12 +81,18 @@ def full_page(
     return content, listed[shown:]
 
 
-def half_page(result: StratumResult, anchor: str, size: tuple[float, float]) -> list[Flowable]:
-    """A short form: what there is, why it is too little, and what to do."""
+def half_page(
+    result: StratumResult, anchor: str, size: tuple[float, float]
+) -> tuple[list[Flowable], tuple[str, ...]]:
+    """A short form: what there is, why it is too little, and what to do.
+
+    Also returns the notes for which there was no room.
+    """
     width, _ = size
     heading, sentences = _title(result, anchor, width), _sentences(result)
     counts = _counts(by_key(result.statistics), result)
-    notes = _notes(result.notes, len(result.notes))
+    shown = min(len(result.notes), _NOTES_ON_HALF)
+    notes = _notes(result.notes, shown)
     plot = method_plot_of(result)
     middle: list[Flowable] = [*sentences, counts, *notes]
     if any(len(p.x) for p in plot.points):
@@ -94,7 +101,7 @@ def half_page(result: StratumResult, anchor: str, size: tuple[float, float]) -> 
         drawing = plots.method_plot(plot, right, 47 * mm)
         middle = [columns([middle, [], [drawing]], [left, 5 * mm, right])]
     content = [*heading, *middle, gap(3), criteria_table(result, width), gap(12)]
-    return [KeepTogether(content)]
+    return [KeepTogether(content)], result.notes[shown:]
 
 
 # ---- head ----------------------------------------------------------------------------
@@ -123,7 +130,7 @@ def _title(result: StratumResult, anchor: str, width: float) -> list[Flowable]:
 
 
 def _sentences(result: StratumResult) -> list[Flowable]:
-    return [own(sentence) for sentence in result.sentences]
+    return [own(_cut(sentence, 900)) for sentence in result.sentences]
 
 
 def verdict_box(result: StratumResult, width: float) -> Table:

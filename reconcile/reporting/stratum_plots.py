@@ -126,7 +126,7 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
             positive = (x > 0) & (y > 0)
             hidden += int((~positive).sum())
             x, y = x[positive], y[positive]
-            out.append(Points(p.kind, p.label, np.sqrt(x * y), y / x))
+            out.append(Points(p.kind, p.label, np.sqrt(x) * np.sqrt(y), y / x))
         else:
             out.append(Points(p.kind, p.label, (x + y) / 2, y - x))
     if not any(len(p.x) for p in out):

@@ -57,7 +57,7 @@ INPUTS = "Inputs"
 CAUTIONS = "Cautions and limits"
 SIGN_OFF = "Sign-off"
 STRATA = "Strata"
-SMALL_STRATA = "Strata with insufficient evidence"
+SMALL_STRATA = "Strata with too few usable pairs"
 END = "End of report"
 
 RELEASE = "Release"
@@ -110,6 +110,10 @@ MAY_I = (
 Q_HOW_WRONG = "How wrong can a single field result be?"
 AMONG_USABLE = "strata that may be used"
 AMONG_ALL = "strata, none of which may be used alone"
+LIMITS_AS_READ = (
+    "These are results as read, before any correction; each stratum's page gives the intervals "
+    "of its limits."
+)
 NO_LIMITS = "No limits of agreement can be given for the {among}."
 NOTHING_LOST = "{n}: nothing lost"
 Q_LEFT_OUT = "What was left out?"
@@ -242,6 +246,9 @@ QUALITY_HEADINGS = (
     "Score",
     "Passed",
 )
+RECOVERY_TITLE = "Recovery of reference materials by element (found over expected)"
+RECOVERY_AXIS = "Recovery"
+RECOVERY_SIDES = {"field": "field", "lab": "laboratory", "failed": "failed"}
 QUALITY_RULES = "Rules by which the controls were judged"
 QUALITY_NONE = (
     "No reference material, blank, duplicate or check standard was found among the inputs. "
@@ -458,7 +465,8 @@ def _samples(n: int, matrix: str) -> str:
         return count(n, "sample")
     if _ORDINARY_NAME.fullmatch(matrix):
         return count(n, f"{matrix} sample")
-    return f"{count(n, 'sample')} (matrix {matrix})"
+    cut = matrix if len(matrix) <= 60 else f"{matrix[:60]}…"
+    return f"{count(n, 'sample')} (matrix {cut})"
 
 
 def _side(text: str) -> str:

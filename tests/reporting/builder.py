@@ -145,7 +145,8 @@ def statistics_of(
     censored = (
         censored_ratio.censored_log_ratio_bias(*bounds.T).ratio if (f_cens | l_cens).any() else None
     )
-    x, y = (np.log10(lab), np.log10(field)) if len(lab) else (lab, field)
+    positive = bool(len(lab)) and bool((lab > 0).all() and (field > 0).all())
+    x, y = (np.log10(lab), np.log10(field)) if positive else (lab[:0], field[:0])
     return StratumStatistics(
         n_pairs=len(pairs),
         n_used=len(used),
@@ -261,11 +262,15 @@ def result_of(
     levels: Sequence[tuple[str, float]] = (("trigger", 150.0),),
     notes: Sequence[str] = (),
     seed: int = 1,
+    values: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> StratumResult:
     """One invented stratum, log-normal about ``middle`` mg/kg."""
-    rng = np.random.default_rng(seed)
-    lab = np.exp(rng.normal(math.log(middle), width, n))
-    field = lab * ratio * np.exp(rng.normal(0, spread, n))
+    if values is not None:
+        lab, field = values
+    else:
+        rng = np.random.default_rng(seed)
+        lab = np.exp(rng.normal(math.log(middle), width, n))
+        field = lab * ratio * np.exp(rng.normal(0, spread, n))
     pairs = pair_table(stratum, lab, field, field_limit, lab_limit, excluded, ids)
     statistics = statistics_of(pairs, levels, scale)
     factor = None

@@ -39,7 +39,7 @@ def test_a_positive_difference_carries_its_sign_and_zero_none():
 
 
 def test_a_number_without_interval_gets_three_significant_digits():
-    assert numbers.show(0.0123456, "%") == f"0.0123{SPACE}mass{' '}%"
+    assert numbers.show(0.0123456, "%") == f"0.0123{SPACE}mass{SPACE}%"
     assert numbers.show(1234.5, "ug/kg") == f"1230{SPACE}µg/kg"
 
 
@@ -92,6 +92,6 @@ def test_counts_agree_with_their_noun():
 
 def test_stated_values_keep_their_digits():
     assert numbers.exact(60.0, "mg/kg") == f"60{SPACE}mg/kg"
-    assert numbers.exact(0.035, "%") == f"0.035{SPACE}mass %"
+    assert numbers.exact(0.035, "%") == f"0.035{SPACE}mass{SPACE}%"
     assert numbers.percent(0.1) == f"10{SPACE}%"
     assert numbers.percent(0.125) == f"12.5{SPACE}%"

@@ -2,12 +2,15 @@
 
 import dataclasses
 import io
+import math
 import re
 
+import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from reconcile.reporting import book, pdf, words
+from reconcile.model import INSUFFICIENT, LABORATORY_ONLY
+from reconcile.reporting import book, pdf, words, workbook
 from reconcile.reporting.text import printable
 from tests.reporting import builder
 
@@ -236,6 +239,78 @@ def test_a_cell_of_any_length_does_not_stop_the_report():
         lab_only=("z" * 20_000, "W" * 5000),
     )
     assert len(read(bad).pages) > 3
+
+
+def nan_pairs() -> tuple[np.ndarray, np.ndarray]:
+    lab = np.linspace(1.0, 30.0, 30)
+    field = lab * 1.1
+    field[3] = math.nan
+    return lab, field
+
+
+ODD = {
+    "one pair": (np.array([5.0]), np.array([6.0])),
+    "all equal": (np.full(25, 7.0), np.full(25, 7.0)),
+    "perfect line": (np.arange(1.0, 26.0), np.arange(1.0, 26.0) * 2),
+    "negative": (np.linspace(-5.0, 5.0, 25), np.linspace(-6.0, 4.0, 25)),
+    "zeros": (np.zeros(25), np.linspace(0.0, 3.0, 25)),
+    "one huge outlier": (
+        np.append(np.linspace(1.0, 2.0, 24), 1.5),
+        np.append(np.linspace(1.0, 2.0, 24), 9e5),
+    ),
+    "tiny": (np.logspace(-14, -9, 25), np.logspace(-14, -9, 25) * 1.01),
+    "not numbers": nan_pairs(),
+    "field constant": (np.linspace(1.0, 9.0, 25), np.full(25, 4.0)),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+@pytest.mark.parametrize("scale", ["log ratio", "absolute"])
+def test_odd_data_make_a_report_and_a_workbook(name, scale):
+    result = builder.result_of(
+        builder.stratum_of(), values=ODD[name], scale=scale, decision=LABORATORY_ONLY
+    )
+    value = builder.reconciliation([result])
+    text = " ".join(page.extract_text() for page in read(value).pages)
+    assert not re.search(r"\bnan\b", text, re.IGNORECASE)
+    assert not re.search(r"\d[eE][+-]?\d\d", squeezed_numbers(text))
+    assert workbook.workbook(value)
+
+
+def test_numbers_that_no_mass_fraction_can_have_still_make_a_report():
+    values = np.logspace(2, 300, 25), np.logspace(2, 300, 25) * 1.01
+    result = builder.result_of(builder.stratum_of(), values=values, decision=LABORATORY_ONLY)
+    assert len(read(builder.reconciliation([result])).pages) > 3
+
+
+def squeezed_numbers(text: str) -> str:
+    """The text without digests, in which letters and digits mix."""
+    return re.sub(r"\b[0-9a-f]{8,}\b", "", text)
+
+
+@pytest.mark.parametrize("n", [2, 30])
+def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n):
+    stratum = dataclasses.replace(
+        builder.stratum_of(),
+        matrix="m" * 20_000,
+        field_method="W" * 9_000,
+        lab_method="中" * 9_000,
+        pair_type="<b>" * 900,
+    )
+    result = builder.result_of(
+        stratum,
+        INSUFFICIENT if n < 10 else LABORATORY_ONLY,
+        n=n,
+        levels=(("L" * 5_000, 100.0),),
+        notes=tuple("note " * 300 for _ in range(40)),
+    )
+    criteria = tuple(
+        dataclasses.replace(c, name="c" * 4_000, asked="a " * 4_000, found="f" * 4_000)
+        for c in result.verdict.criteria[:3]
+    )
+    verdict = dataclasses.replace(result.verdict, criteria=criteria, reason="r " * 5_000)
+    result = dataclasses.replace(result, verdict=verdict, sentences=("s " * 9_000,) * 3)
+    assert len(read(builder.reconciliation([result])).pages) > 4
 
 
 def test_page_numbers_settle_within_the_passes(monkeypatch, mixed):

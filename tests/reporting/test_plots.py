@@ -17,8 +17,11 @@ from reconcile.reporting.plots import (
     MethodPlot,
     Points,
     Rule,
+    Strip,
+    StripPlot,
     difference_plot,
     method_plot,
+    strip_plot,
 )
 from reconcile.reporting.stratum_plots import difference_plot_of, fit_of, method_plot_of, points_of
 from tests.reporting import builder
@@ -213,7 +216,7 @@ def test_the_difference_plot_shows_the_limits_of_the_scale_that_leads():
     assert absolute is not None
     assert not absolute.ratio
     assert absolute.reference == 0.0
-    assert "mass %" in absolute.y_title
+    assert "mass\N{NO-BREAK SPACE}%" in absolute.y_title
 
 
 def test_decision_levels_stand_in_the_reader_s_unit():
@@ -231,3 +234,16 @@ def test_ten_thousand_pairs_make_a_small_drawing():
 def test_the_accent_colour_is_dark_in_grey():
     c = plots.ACCENT
     assert 0.299 * c.red + 0.587 * c.green + 0.114 * c.blue < 0.35
+
+
+def test_recoveries_stand_by_element_with_failed_ones_crossed():
+    marks = (
+        Strip(0, 1.02, "field", False),
+        Strip(1, 0.97, "lab", True),
+        Strip(1, 1.6, "failed", False),
+    )
+    plot = StripPlot(("As", "Cu"), marks, "Recovery", {"field": "f", "lab": "l", "failed": "x"})
+    drawing = strip_plot(plot, WIDTH, 130.0)
+    assert_inside(drawing, WIDTH, 130.0)
+    texts = [s.text for s in shapes(drawing) if isinstance(s, String)]
+    assert {"As", "Cu", "f", "l", "x"} <= set(texts)
