@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.model import QualityCheck
-from reconcile.quality.controls import groups, iso, number, whole
+from reconcile.quality.controls import Rows, groups, iso, number, usual_limits, whole
 from reconcile.settings import Thresholds
 
 
@@ -16,22 +16,20 @@ def judge_blanks(controls: pd.DataFrame, thresholds: Thresholds) -> tuple[Qualit
     """One check per blank material, method, element and batch; the highest blank decides.
 
     A blank passes where it is below its lower limit or not above ``blank_multiple`` times
-    it (common practice, no source). Where a row names no limit, the highest limit that other
+    it (common practice, no source). Where a row names no limit, the median limit that other
     rows of the same side, method and element name stands in; where none does, the blank is
     not judged (None). ``found`` is the highest quantified blank, NaN where all are below.
     """
-    frame = whole(controls)
-    limits = frame.groupby(["side", "method", "element"])["limit_mg_kg"].max()
-    frame = frame.loc[frame["sample_kind"].eq("blank")]
-    frame = frame.assign(
-        code=frame["reference_code"].where(frame["reference_code"].ne(""), frame["sample_id"])
-    )
+    rows = whole(controls)
+    limits = usual_limits(rows)
+    rows = rows.take(rows["sample_kind"] == "blank")
+    rows = rows.put(code=rows.code())
     checks = []
-    for (side, method, element, batch, code), rows in groups(
-        frame, "side", "method", "element", "batch", "code"
+    for (side, method, element, batch, code), own in groups(
+        rows, "side", "method", "element", "batch", "code"
     ):
-        usual = float(limits.get((side, method, element), math.nan))
-        checks.append(_check(side, method, element, batch, code, rows, usual, thresholds))
+        usual = limits.get((side, method, element), math.nan)
+        checks.append(_check(side, method, element, batch, code, own, usual, thresholds))
     return tuple(checks)
 
 
@@ -41,16 +39,15 @@ def _check(
     element: str,
     batch: str,
     code: str,
-    rows: pd.DataFrame,
+    rows: Rows,
     usual: float,
     thresholds: Thresholds,
 ) -> QualityCheck:
-    below = rows["qualifier"].eq("<")
-    above = rows["qualifier"].eq(">")
-    edge = rows["limit_mg_kg"].where(rows["limit_mg_kg"].notna(), usual).to_numpy()
-    values = rows["value_mg_kg"].where(~below & ~above, np.nan).to_numpy()
+    below, above = rows["qualifier"] == "<", rows["qualifier"] == ">"
+    edge = np.where(np.isfinite(rows["limit_mg_kg"]), rows["limit_mg_kg"], usual)
+    values = np.where(below | above, np.nan, rows["value_mg_kg"])
     allowed = thresholds.blank_multiple * edge
-    usable = int((np.isfinite(values) | below.to_numpy() | above.to_numpy()).sum())
+    usable = int((np.isfinite(values) | below | above).sum())
     worst = float(np.nanmax(values)) if np.isfinite(values).any() else math.nan
     limit = float(np.nanmax(edge)) if np.isfinite(edge).any() else math.nan
     rule = f"at most {thresholds.blank_multiple:g} times the lower limit"

@@ -17,7 +17,7 @@ import pandas as pd
 from scipy import integrate, special, stats
 
 from reconcile.model import Finding
-from reconcile.quality.controls import groups, number, whole
+from reconcile.quality.controls import CONTROLS, finite, groups, number, whole
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -212,15 +212,12 @@ def chart_findings(controls: pd.DataFrame) -> tuple[Finding, ...]:
     The centre is the median of the results, for it is drift that a chart shows; trueness is
     judged elsewhere. A point beyond 3 s is a warning, a run is a note.
     """
-    frame = whole(controls)
-    kinds = ("reference material", "check standard")
-    frame = frame.loc[frame["sample_kind"].isin(kinds) & frame["qualifier"].eq("")]
-    frame = frame.assign(
-        code=frame["reference_code"].where(frame["reference_code"].ne(""), frame["sample_id"])
-    )
+    rows = whole(controls)
+    rows = rows.take(np.isin(rows["sample_kind"], CONTROLS) & (rows["qualifier"] == ""))
+    rows = rows.put(code=rows.code())
     found: list[Finding] = []
-    for (side, method, code, element), rows in groups(frame, "side", "method", "code", "element"):
-        values = rows["value_mg_kg"].dropna().to_numpy()
+    for (side, method, code, element), own in groups(rows, "side", "method", "code", "element"):
+        values = finite(own["value_mg_kg"])
         if values.size < FEWEST_POINTS:
             continue
         chart = individuals_chart(values, centre=float(np.median(values)))

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 TEXTS = (
@@ -12,6 +15,7 @@ TEXTS = (
     "technique", "method", "element", "batch", "qualifier", "first_qualifier", "digestion_class",
 )  # fmt: skip
 NUMBERS = ("value_mg_kg", "limit_mg_kg", "se", "first_mg_kg", "first_limit_mg_kg")
+CONTROLS = ("reference material", "check standard")
 
 #: Quantitation over detection: 10 SD over 3 SD (US EPA Method 6200, section 9.6). Below this
 #: multiple of the lower limit a result is detected but not quantified.
@@ -19,54 +23,96 @@ QUANTIFIED_FROM = 10 / 3
 #: The same from the stated error (one standard deviation) of a reading.
 QUANTIFIED_FROM_ERROR = 10.0
 
+Column = npt.NDArray[Any]
 
-def whole(controls: pd.DataFrame) -> pd.DataFrame:
-    """A copy with all columns; texts '' and numbers NaN where missing; infinities become NaN.
 
-    Where ``batch`` is empty the day (UTC) of ``at`` stands for it. ``position`` keeps the
-    order of the rows.
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Columns as plain arrays of one length: thousands of small groups need nothing slower.
+
+    Texts are objects ('' where missing), numbers float64 (NaN), ``at`` datetime64[us] in UTC
+    (NaT).
     """
-    frame = pd.DataFrame(index=range(len(controls)))
+
+    columns: dict[str, Column]
+
+    def __getitem__(self, name: str) -> Column:
+        return self.columns[name]
+
+    def __len__(self) -> int:
+        return len(self.columns["sample_kind"])
+
+    def take(self, chosen: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Rows:
+        """These rows only, by mask or positions."""
+        return Rows({name: column[chosen] for name, column in self.columns.items()})
+
+    def put(self, **columns: Column) -> Rows:
+        """With these columns added or replaced."""
+        return Rows({**self.columns, **columns})
+
+    def code(self) -> Column:
+        """The reference code, else the sample id."""
+        named = self["reference_code"]
+        return np.where(named != "", named, self["sample_id"])
+
+
+def whole(controls: pd.DataFrame) -> Rows:
+    """All columns, typed; infinities become NaN; where ``batch`` is empty the day of ``at``."""
+    columns: dict[str, Column] = {}
     for name in TEXTS:
         if name in controls.columns:
-            cells = controls[name].astype("object").reset_index(drop=True)
-            frame[name] = cells.where(cells.notna(), "").map(lambda c: str(c).strip())
+            cells = controls[name].astype("object")
+            texts = [str(c).strip() for c in cells.where(cells.notna(), "")]
         else:
-            frame[name] = ""
+            texts = [""] * len(controls)
+        columns[name] = np.array(texts, dtype=object)
     for name in NUMBERS:
         if name in controls.columns:
             numbers = pd.to_numeric(controls[name], errors="coerce").astype("float64")
             values = numbers.to_numpy(dtype="float64", na_value=np.nan)
-            frame[name] = np.where(np.isfinite(values), values, np.nan)
+            columns[name] = np.where(np.isfinite(values), values, np.nan)
         else:
-            frame[name] = np.nan
+            columns[name] = np.full(len(controls), np.nan)
     if "at" in controls.columns:
-        times = pd.to_datetime(controls["at"].reset_index(drop=True), utc=True, errors="coerce")
+        times = pd.to_datetime(controls["at"], utc=True, errors="coerce")
+        at = times.dt.tz_localize(None).to_numpy().astype("datetime64[us]")
     else:
-        times = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us, UTC]")
-    frame["at"] = times
-    days = times.dt.strftime("%Y-%m-%d").fillna("")
-    frame["batch"] = frame["batch"].where(frame["batch"].ne(""), days)
-    frame["position"] = range(len(frame))
-    return frame.astype(dict.fromkeys(TEXTS, "str"))
+        at = np.full(len(controls), np.datetime64("NaT"), dtype="datetime64[us]")
+    days = np.where(np.isnat(at), "", np.datetime_as_string(at, unit="D")).astype(object)
+    columns["at"] = at
+    columns["batch"] = np.where(columns["batch"] != "", columns["batch"], days)
+    return Rows(columns)
 
 
-def groups(frame: pd.DataFrame, *keys: str) -> Iterator[tuple[tuple[str, ...], pd.DataFrame]]:
-    """Groups in the order of their keys, rows in order of time, then of the table."""
-    if frame.empty:
-        return
-    ordered = frame.sort_values(["at", "position"], kind="stable")
-    for key, rows in ordered.groupby(list(keys), sort=True):
-        yield tuple(str(part) for part in key), rows
+def groups(rows: Rows, *keys: str) -> Iterator[tuple[tuple[str, ...], Rows]]:
+    """Groups in the order of their keys; rows in order of time (unknown last), then as given."""
+    found: dict[tuple[str, ...], list[int]] = {}
+    order = np.argsort(rows["at"], kind="stable")
+    parts = [rows[key] for key in keys]
+    for position in order:
+        found.setdefault(tuple(part[position] for part in parts), []).append(int(position))
+    for key in sorted(found):
+        yield key, rows.take(np.array(found[key], dtype=np.intp))
 
 
-def iso(times: pd.Series) -> str:
+def usual_limits(rows: Rows) -> dict[tuple[str, str, str], float]:
+    """The median lower limit that rows of one side, method and element name."""
+    return {
+        (key[0], key[1], key[2]): float(np.median(limits))
+        for key, group in groups(rows, "side", "method", "element")
+        if (limits := finite(group["limit_mg_kg"])).size
+    }
+
+
+def finite(values: Column) -> npt.NDArray[np.float64]:
+    """Those that are numbers."""
+    return np.asarray(values[np.isfinite(values)], dtype=np.float64)
+
+
+def iso(times: Column) -> str:
     """The first known time as ISO 8601 UTC, or ''."""
-    known = times.dropna()
-    if known.empty:
-        return ""
-    first: pd.Timestamp = known.min()
-    return first.tz_convert("UTC").tz_localize(None).isoformat(timespec="seconds") + "Z"
+    known = times[~np.isnat(times)]
+    return f"{np.datetime_as_string(known.min(), unit='s')}Z" if known.size else ""
 
 
 def number(value: float, digits: int = 4) -> str:

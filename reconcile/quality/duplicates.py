@@ -9,7 +9,7 @@ import pandas as pd
 
 from reconcile.identity import comparison_form
 from reconcile.model import QualityCheck
-from reconcile.quality.controls import QUANTIFIED_FROM, groups, iso, whole
+from reconcile.quality.controls import QUANTIFIED_FROM, Rows, groups, iso, whole
 from reconcile.settings import Thresholds
 from reconcile.statistics.precision import duplicate_cv, hard
 
@@ -33,51 +33,45 @@ def judge_duplicates(duplicates: pd.DataFrame, thresholds: Thresholds) -> tuple[
     (HARD). Pairs with a censored side or below what can be quantified are left out and
     counted. Fewer than eight pairs fail only where the whole interval lies beyond the limit.
     """
-    frame = whole(duplicates)
+    rows = whole(duplicates)
     if "first_mg_kg" not in duplicates.columns:
-        frame = _with_first(frame)
-    frame = frame.loc[frame["sample_kind"].eq("duplicate")]
-    checks = []
-    for (side, stage, method, element), rows in groups(
-        frame, "side", "duplicate_kind", "method", "element"
-    ):
-        checks.append(_check(side, stage, method, element, rows, thresholds))
-    return tuple(checks)
-
-
-def _with_first(frame: pd.DataFrame) -> pd.DataFrame:
-    ids = [comparison_form(i) for i in frame["sample_id"]]
-    originals = [comparison_form(i) for i in frame["duplicate_of"]]
-    is_duplicate = frame["sample_kind"].eq("duplicate")
-    keys = [
-        (side, method, element)
-        for side, method, element in zip(
-            frame["side"], frame["method"], frame["element"], strict=True
+        rows = _with_first(rows)
+    rows = rows.take(rows["sample_kind"] == "duplicate")
+    return tuple(
+        _check(side, stage, method, element, own, thresholds)
+        for (side, stage, method, element), own in groups(
+            rows, "side", "duplicate_kind", "method", "element"
         )
-    ]
+    )
+
+
+def _with_first(rows: Rows) -> Rows:
+    """The rows with the first result of each duplicate beside it."""
+    own = [comparison_form(i) for i in rows["sample_id"]]
+    original = [comparison_form(i) for i in rows["duplicate_of"]]
+    is_duplicate = rows["sample_kind"] == "duplicate"
+    keys = list(zip(rows["side"], rows["method"], rows["element"], strict=True))
     first: dict[tuple[str, ...], int] = {}
-    for index, own in enumerate(ids):
-        if not is_duplicate.iloc[index]:
-            first.setdefault((*keys[index], own), index)
-    source = [
-        first.get((*key, original or own), -1) if duplicate else -1
-        for key, original, own, duplicate in zip(keys, originals, ids, is_duplicate, strict=True)
-    ]
-    found = frame[["value_mg_kg", "qualifier", "limit_mg_kg"]].reindex(source)
-    frame["first_mg_kg"] = found["value_mg_kg"].to_numpy()
-    frame["first_qualifier"] = found["qualifier"].fillna("").to_numpy()
-    frame["first_limit_mg_kg"] = found["limit_mg_kg"].to_numpy()
-    return frame
+    for position, form in enumerate(own):
+        if not is_duplicate[position]:
+            first.setdefault((*keys[position], form), position)
+    value, limit = np.full((2, len(rows)), np.nan)
+    mark = np.full(len(rows), "", dtype=object)
+    for position in map(int, np.flatnonzero(is_duplicate)):
+        source = first.get((*keys[position], original[position] or own[position]))
+        if source is not None:
+            value[position] = rows["value_mg_kg"][source]
+            limit[position] = rows["limit_mg_kg"][source]
+            mark[position] = rows["qualifier"][source]
+    return rows.put(first_mg_kg=value, first_limit_mg_kg=limit, first_qualifier=mark)
 
 
 def _check(
-    side: str, stage: str, method: str, element: str, rows: pd.DataFrame, thresholds: Thresholds
+    side: str, stage: str, method: str, element: str, rows: Rows, thresholds: Thresholds
 ) -> QualityCheck:
-    first, second = rows["first_mg_kg"].to_numpy(), rows["value_mg_kg"].to_numpy()
-    plain = rows["qualifier"].eq("").to_numpy() & rows["first_qualifier"].eq("").to_numpy()
-    limit = np.nan_to_num(
-        np.fmax(rows["limit_mg_kg"].to_numpy(), rows["first_limit_mg_kg"].to_numpy())
-    )
+    first, second = rows["first_mg_kg"], rows["value_mg_kg"]
+    plain = (rows["qualifier"] == "") & (rows["first_qualifier"] == "")
+    limit = np.nan_to_num(np.fmax(rows["limit_mg_kg"], rows["first_limit_mg_kg"]))
     enough = (first + second) / 2 >= QUANTIFIED_FROM * limit
     usable = plain & np.isfinite(first) & np.isfinite(second) & enough & (first + second > 0)
     cv = duplicate_cv(first[usable], second[usable])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from reconcile.quality.controls import whole
@@ -18,11 +19,10 @@ def insertion_rates(controls: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFra
     that a batch lacks stand with 0: that is what one looks for. Mining practice clusters near
     20 % in all (common practice, from memory); there is no formal standard.
     """
-    found = whole(controls)
-    found = found.loc[found["sample_kind"].isin(_KINDS)]
-    found = found.drop_duplicates(
-        ["side", "batch", "sample_kind", "sample_id", "reference_code", "at"]
-    )
+    controls_in = whole(controls)
+    controls_in = controls_in.take(np.isin(controls_in["sample_kind"], _KINDS))
+    marks = ("side", "batch", "sample_kind", "sample_id", "reference_code", "at")
+    found = pd.DataFrame({name: controls_in[name] for name in marks}).drop_duplicates()
     asked = pd.DataFrame(
         {
             name: samples[name].astype("object").where(samples[name].notna(), "").map(str)

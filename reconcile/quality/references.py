@@ -11,20 +11,23 @@ import pandas as pd
 from reconcile.identity import comparison_form
 from reconcile.model import QualityCheck
 from reconcile.quality.controls import (
+    CONTROLS,
     QUANTIFIED_FROM,
     QUANTIFIED_FROM_ERROR,
+    Rows,
+    finite,
     groups,
     iso,
     number,
+    usual_limits,
     whole,
 )
 from reconcile.settings import Thresholds
 from reconcile.statistics.robust import median_mad
 from reconcile.statistics.scores import scores
 
-_KINDS = ("reference material", "check standard")
 #: From this many results of one material by one method their own spread is used.
-_OWN_SPREAD_FROM = 6
+_OWN_SPREAD_FROM = 8
 _DEFAULT_COVERAGE = 2.0
 
 #: Elements whose minerals resist a four-acid digestion, or that are lost from it (from memory;
@@ -55,11 +58,11 @@ class ReferenceScores:
         """|mean - certified| <= 2 sqrt(sd²/n + u²); None where that can't be formed."""
         return abs(self.deviation) <= self.allowed if math.isfinite(self.allowed) else None
 
-    def sentence(self, unit: str = "mg/kg") -> str:
-        """The scores in one sentence."""
+    def sentence(self, unit: str = "mg/kg", results: int | None = None) -> str:
+        """The scores in one sentence; ``results`` where their number is not ``n``."""
         text = (
-            f"{number(self.mean)} found, {number(self.certified)} {unit} certified (n = {self.n}): "
-            f"recovery {self.recovery:.1%}"
+            f"{number(self.mean)} found, {number(self.certified)} {unit} certified "
+            f"(n = {results or self.n}): recovery {self.recovery:.1%}"
         )
         if math.isfinite(self.zeta):
             text += f", zeta {self.zeta:.2f}, E_n {self.en:.2f}"
@@ -121,7 +124,7 @@ def judge_reference_materials(
     Field: the mean of the day and, beyond twice its own noise, the mean of the last
     third of the day's readings must recover ``recovery_low`` to ``recovery_high`` of the
     certified value (what is outside may be repeated; US EPA Method 6200 section 9.4, limits
-    from memory). Lab: |zeta| at most ``lab_zeta``; where neither six results of the material nor
+    from memory). Lab: |zeta| at most ``lab_zeta``; where neither eight results of the material nor
     stated errors show the spread, or the certificate states no uncertainty, the recovery
     limits instead. Not judged (None): a certified value below what can be quantified,
     censored results that leave the answer open, low recovery of a total value by a digestion
@@ -131,38 +134,26 @@ def judge_reference_materials(
     known_codes = {code for code, _ in certified}
     checks: list[QualityCheck] = []
     for side, controls in (("field", field_controls), ("lab", lab_controls)):
-        frame = whole(controls)
-        frame["side"] = side
-        limits = frame.groupby(["method", "element"])["limit_mg_kg"].median()
-        frame = frame.loc[frame["sample_kind"].isin(_KINDS)]
-        named = frame["reference_code"].where(frame["reference_code"].ne(""), frame["sample_id"])
-        frame = frame.assign(code=named, form=[comparison_form(c) for c in named])
-        for (form, element, method, kind), rows in groups(
-            frame, "form", "element", "method", "sample_kind"
+        everything = whole(controls).put(side=np.full(len(controls), side, dtype=object))
+        limits = usual_limits(everything)
+        rows = everything.take(np.isin(everything["sample_kind"], CONTROLS))
+        codes = rows.code()
+        forms = np.array([comparison_form(code) for code in codes], dtype=object)
+        rows = rows.put(code=codes, form=forms)
+        for (form, element, method, kind), own in groups(
+            rows, "form", "element", "method", "sample_kind"
         ):
             value = certified.get((form, element))
             if value is None:
                 continue
-            spread = _spread(rows)
-            usual = float(limits.get((method, element), math.nan))
-            for (batch,), batch_rows in groups(rows, "batch"):
-                checks.append(
-                    _check(
-                        side,
-                        kind,
-                        value,
-                        method,
-                        element,
-                        batch,
-                        batch_rows,
-                        spread,
-                        usual,
-                        thresholds,
-                    )
-                )
-        for (form, kind), rows in groups(frame, "form", "sample_kind"):
+            basis = _Basis(
+                value, _spread(own), limits.get((side, method, element), math.nan), thresholds
+            )
+            for (batch,), of_batch in groups(own, "batch"):
+                checks.append(_check(side, kind, method, element, batch, of_batch, basis))
+        for (form, kind), own in groups(rows, "form", "sample_kind"):
             if form not in known_codes:
-                checks.append(_without_certificate(side, kind, rows))
+                checks.append(_without_certificate(side, kind, own))
     return tuple(
         sorted(checks, key=lambda c: (c.side, c.kind, c.code, c.method, c.element, c.batch))
     )
@@ -192,44 +183,61 @@ def _number(cell: object) -> float:
     return float(value) if value is not pd.NA and np.isfinite(value) else math.nan
 
 
-def _spread(rows: pd.DataFrame) -> tuple[float, str]:
-    """SD of one result of this material by this method, and where it comes from."""
-    values = rows.loc[rows["qualifier"].eq(""), "value_mg_kg"].dropna().to_numpy()
-    if values.size >= _OWN_SPREAD_FROM:
+@dataclass(frozen=True, slots=True)
+class _Spread:
+    """SD of one result, where it comes from, and whether repeats in a batch lessen it."""
+
+    sd: float
+    source: str
+    shared: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Basis:
+    """What the results of one material, method and element are held against."""
+
+    certified: _Certified
+    spread: _Spread
+    usual_limit: float
+    thresholds: Thresholds
+
+
+def _spread(rows: Rows) -> _Spread:
+    """The spread of this material by this method over all its batches."""
+    values = finite(rows["value_mg_kg"][rows["qualifier"] == ""])
+    n = values.size
+    if n >= _OWN_SPREAD_FROM:
         # The median absolute deviation: failed batches among the good ones must not widen it.
+        # n/(n - 0.8) takes away its bias in small numbers (Croux & Rousseeuw 1992, from memory).
         robust = median_mad(values)
         if robust.scale.estimable and robust.scale.value > 0:
-            return robust.scale.value, f"spread from {values.size} results of this material"
-    errors = rows["se"].dropna().to_numpy()
+            sd = robust.scale.value * n / (n - 0.8)
+            return _Spread(sd, f"spread from {n} results of this material", shared=True)
+    errors = finite(rows["se"])
     errors = errors[errors > 0]
     if errors.size:
-        return float(np.sqrt(np.mean(errors**2))), "spread from the stated errors"
-    return math.nan, "spread not known"
+        return _Spread(float(np.sqrt(np.mean(errors**2))), "spread from the stated errors")
+    return _Spread(math.nan, "spread not known")
 
 
 def _check(
-    side: str,
-    kind: str,
-    certified: _Certified,
-    method: str,
-    element: str,
-    batch: str,
-    rows: pd.DataFrame,
-    spread: tuple[float, str],
-    usual_limit: float,
-    thresholds: Thresholds,
+    side: str, kind: str, method: str, element: str, batch: str, rows: Rows, basis: _Basis
 ) -> QualityCheck:
+    certified, spread, thresholds = basis.certified, basis.spread, basis.thresholds
     low, high = thresholds.recovery_low, thresholds.recovery_high
     window = f"recovery {low:.0%} to {high:.0%}"
     found_low, found_high, n = _bounds(rows)
     censored = found_low != found_high
     mean = found_low if not censored else math.nan
-    result = reference_scores(mean, n, spread[0], certified.value, certified.standard)
-    stated = rows["limit_mg_kg"].max()
-    limit = float(stated) if math.isfinite(stated) else usual_limit
-    error = float(rows["se"].median())
+    # Results of one batch share its errors: their number does not lessen a spread over batches.
+    independent = 1 if spread.shared and side == "lab" else n
+    result = reference_scores(mean, independent, spread.sd, certified.value, certified.standard)
+    stated = finite(rows["limit_mg_kg"])
+    limit = float(stated.max()) if stated.size else basis.usual_limit
+    errors = finite(rows["se"])
+    error = float(np.median(errors)) if errors.size else math.nan
     by_zeta = side == "lab" and math.isfinite(result.zeta)
-    rule = window if not by_zeta else f"|zeta| at most {thresholds.lab_zeta:g} ({spread[1]})"
+    rule = window if not by_zeta else f"|zeta| at most {thresholds.lab_zeta:g} ({spread.source})"
     passed: bool | None
     if n == 0:
         passed, why = None, "no usable result"
@@ -255,11 +263,11 @@ def _check(
         )
     elif by_zeta:
         passed = abs(result.zeta) <= thresholds.lab_zeta
-        why = result.sentence().rstrip(".")
+        why = result.sentence(results=n).rstrip(".")
     else:
         passed = low <= result.recovery <= high
-        why = result.sentence().rstrip(".")
-        drifted = _end_of_day(rows, certified.value, spread[0], low, high)
+        why = result.sentence(results=n).rstrip(".")
+        drifted = _end_of_day(rows, certified.value, spread.sd, low, high)
         if side == "field" and passed and drifted:
             passed = False
             why += f"; {drifted}"
@@ -288,12 +296,10 @@ def _check(
     )
 
 
-def _end_of_day(
-    rows: pd.DataFrame, certified: float, spread: float, low: float, high: float
-) -> str:
+def _end_of_day(rows: Rows, certified: float, spread: float, low: float, high: float) -> str:
     """Words where the last third of the readings clearly leaves the limits, else ''."""
-    values = rows["value_mg_kg"].to_numpy()
-    if values.size < 2 or rows["at"].isna().any():
+    values = finite(rows["value_mg_kg"])
+    if values.size < 2 or np.isnat(rows["at"]).any():
         return ""
     last = values[-max(1, values.size // 3) :]
     noise = 2 * (spread if math.isfinite(spread) else 0.0) / math.sqrt(last.size)
@@ -307,7 +313,7 @@ def _end_of_day(
     )
 
 
-def _bounds(rows: pd.DataFrame) -> tuple[float, float, int]:
+def _bounds(rows: Rows) -> tuple[float, float, int]:
     """Lowest and highest possible mean and the number of results; no number is invented."""
     lows, highs = [], []
     for value, mark, limit in zip(
@@ -337,7 +343,7 @@ def _by_bounds(
     return None
 
 
-def _short(rows: pd.DataFrame, element: str) -> bool:
+def _short(rows: Rows, element: str) -> bool:
     stated = {c for c in rows["digestion_class"] if c}
     words = " ".join(rows["method"]).casefold()
     if "partial" in stated or (not stated and "aqua regia" in words):
@@ -348,10 +354,10 @@ def _short(rows: pd.DataFrame, element: str) -> bool:
     return near and element in NEAR_TOTAL_SHORT
 
 
-def _without_certificate(side: str, kind: str, rows: pd.DataFrame) -> QualityCheck:
+def _without_certificate(side: str, kind: str, rows: Rows) -> QualityCheck:
     nan = math.nan
     return QualityCheck(
-        side, kind, str(rows["code"].iloc[0]), "", "", "", len(rows), nan, nan, nan, nan, nan, None,
+        side, kind, str(rows["code"][0]), "", "", "", len(rows), nan, nan, nan, nan, nan, None,
         "no certified value is entered for this code: enter it in the reference materials table",
         iso(rows["at"]),
     )  # fmt: skip
