@@ -18,7 +18,7 @@ _FILES = {REGULAR: "DejaVuSansCondensed.ttf", BOLD: "DejaVuSansCondensed-Bold.tt
 def register() -> None:
     """Make the typeface known to reportlab; calling it again does nothing."""
     for name, file in _FILES.items():
-        with resources.as_file(resources.files("reconcile.reporting") / "fonts" / file) as path:
+        with resources.as_file(resources.files("reconcile.reporting") / "typeface" / file) as path:
             pdfmetrics.registerFont(TTFont(name, str(path)))
     for bold in (0, 1):
         for italic in (0, 1):  # there is no slanted face: italics fall back to upright

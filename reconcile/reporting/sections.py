@@ -104,7 +104,7 @@ def _recoveries(r: Reconciliation, width: float) -> list[Flowable]:
         )
         labels = tuple(printable(name)[:8] for name in part)
         plot = StripPlot(labels, marks, words.RECOVERY_AXIS, words.RECOVERY_SIDES)
-        drawing = strip_plot(plot, width, 48 * mm)
+        drawing = strip_plot(plot, min(width, 60 + 55 * len(part)), 48 * mm)
         title = [own(words.RECOVERY_TITLE, "h3")] if first == 0 else []
         out.append(KeepTogether([*title, drawing, gap(4)]))
     return out

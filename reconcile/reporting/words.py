@@ -351,6 +351,13 @@ METHODS_TEXT = (
         "Intervals are shown to one significant digit of their half width (two where it starts "
         "with 1 or 2) and values to the same decimals. The data files hold full precision.",
     ),
+    (
+        "Data files",
+        "Mass fractions in the CSV and JSON files are in mg/kg, ratios and shares are fractions. "
+        "In CSV files an apostrophe stands before text that a spreadsheet would run as a formula; "
+        "the JSON files and the workbook hold such text as it was written. A character without "
+        "visible form is written as its code, for example ⟨U+200B⟩.",
+    ),
 )
 CAUTION_TEXT = (
     (
