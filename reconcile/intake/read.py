@@ -600,6 +600,7 @@ def _validate(
             columns[schemas.SUM_COLUMN] = read.sums
         values = pd.DataFrame(columns, index=range(n), copy=False)
     outside = set(read.outside.tolist())
+    refused: dict[str, list[int]] = {}
     failures = schemas.validate(
         job.table.kind,
         frame,
@@ -612,11 +613,10 @@ def _validate(
         if failure.column == "":
             ledger.row(failure.row, failure.found, failure.reason, failure.advice)
             continue
-        part = read.values.get(failure.column)
-        if part is None:
+        if failure.column not in read.values:
             ledger.row(failure.row, failure.found, failure.reason, failure.advice)
             continue
-        part.refuse(failure.row)
+        refused.setdefault(failure.column, []).append(failure.row)
         ledger.cell(
             failure.row,
             read.headings.get(failure.column, failure.column),
@@ -624,6 +624,8 @@ def _validate(
             failure.reason,
             failure.advice,
         )
+    for key, rows in refused.items():
+        read.values[key].refuse(np.array(rows, np.int64))
 
 
 def _finish(

@@ -79,16 +79,16 @@ class Part:
         """The limits, or NaN for all."""
         return self.limit if self.limit is not None else np.full(len(self.code), np.nan)
 
-    def refuse(self, at: int) -> None:
-        """Take the cell out; its text stays."""
+    def refuse(self, at: npt.NDArray[np.int64]) -> None:
+        """Take cells out; their texts stay."""
         self.code[at] = NO_RESULT
         self.value[at] = np.nan
         if self.limit is not None:
             self.limit[at] = np.nan
         if self.error is not None:
             self.error[at] = np.nan
-        if self.text is not None and at not in self.odd:
-            self.odd = np.sort(np.append(self.odd, at))
+        if self.text is not None:
+            self.odd = np.union1d(self.odd, at)
 
 
 @dataclass(slots=True)

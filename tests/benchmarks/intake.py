@@ -19,7 +19,7 @@ from reconcile.intake.read import read_file
 from reconcile.quantities import ELEMENTS as ELEMENT_NAMES
 from reconcile.settings import TableSettings
 
-ELEMENTS = sorted(ELEMENT_NAMES, key=lambda symbol: (len(symbol), symbol))[30:64]
+ELEMENTS = list(ELEMENT_NAMES)[19:53]  # calcium to iodine and on
 
 
 def write_table(path: Path, rows: int, seed: int = 1) -> None:

@@ -197,5 +197,16 @@ def test_slices_of_a_long_column_are_put_together(monkeypatch):
     assert whole.code[-2] == EMPTY
 
 
+def test_many_cells_with_units_are_read_like_single_ones():
+    texts = [f"{i / 8} ppm" if i % 3 else f"-{i}%" if i % 2 else f"{i} oz/t" for i in range(600)]
+    texts += ["5 wt %", "5e3 ppm", "5 x 10 %", "1,234 ppm", "12 34 ppm", "7 mg/L", "5ppm", "5 E"]
+    read = parse_column(pa.array(texts), POINT)
+    for at, text in enumerate(texts):
+        alone = cells.parse_text(text, POINT)
+        assert read.code[at] == alone.code, text
+        assert _same(read.value[at], alone.value), text
+        assert _same(read.own_unit[at], alone.to_mg_kg), text
+
+
 def _same(one: float, other: float) -> bool:
     return (math.isnan(one) and math.isnan(other)) or one == other
