@@ -12,7 +12,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from reconcile.errors import ReconcileError
-from reconcile.intake.headings import Block, matching, plain
+from reconcile.intake.blocks import Block
+from reconcile.intake.headings import matching
+from reconcile.intake.wording import plain
 from reconcile.settings import IdRule, TableSettings
 
 _NONE = pa.scalar(None, pa.string())

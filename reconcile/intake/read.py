@@ -16,8 +16,9 @@ import schemas
 from reconcile.errors import ReconcileError
 from reconcile.intake import facts as fact_work
 from reconcile.intake import results
+from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import CellFormat, DecimalMark, decimal_evidence, parse_column
-from reconcile.intake.headings import Block, Column, find_block, matching, understand
+from reconcile.intake.headings import Column, matching, understand
 from reconcile.intake.setaside import set_aside
 from reconcile.intake.sources import Body, Sheet, digest, open_sheets
 from reconcile.intake.tables import BELOW, ColumnMeaning, TypedTable

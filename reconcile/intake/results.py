@@ -23,9 +23,10 @@ from reconcile.intake.cells import (
     parse_column,
     parse_text,
 )
-from reconcile.intake.headings import Column, _result_heading
+from reconcile.intake.headings import Column
 from reconcile.intake.sources import Body
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, Analyte
+from reconcile.intake.wording import read_heading
 from reconcile.quantities import (
     Species,
     Unit,
@@ -563,7 +564,7 @@ def _analyte(text: str) -> tuple[Species | None, Unit | None, str]:
     symbol = element_by_name(text)
     if symbol:
         return parse_species(symbol), None, ""
-    reading = _result_heading(text)
+    reading = read_heading(text)
     if reading.species is not None and reading.role == "value" and not reading.question:
         return reading.species, reading.unit, reading.method
     return None, None, ""

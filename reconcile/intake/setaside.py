@@ -9,7 +9,8 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.intake.headings import Block, Column
+from reconcile.intake.blocks import Block
+from reconcile.intake.headings import Column
 from reconcile.intake.sources import Body
 
 _SUMMARY_WORD = (

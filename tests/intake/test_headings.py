@@ -1,7 +1,9 @@
 import pytest
 
-from reconcile.intake.headings import _result_heading, find_block, understand
+from reconcile.intake.blocks import find_block
+from reconcile.intake.headings import understand
 from reconcile.intake.sources import Row, Sheet
+from reconcile.intake.wording import read_heading
 from reconcile.settings import TableSettings
 
 
@@ -41,7 +43,7 @@ def columns(*headings, kind="field", **settings):
     ],
 )
 def test_results_are_understood_in_any_usual_order(text, species, unit, method):
-    reading = _result_heading(text)
+    reading = read_heading(text)
     assert reading.species is not None
     assert reading.species.formula == species
     assert (reading.unit.name if reading.unit else None) == unit
@@ -64,7 +66,7 @@ def test_results_are_understood_in_any_usual_order(text, species, unit, method):
     ],
 )
 def test_error_columns_say_their_sigma_or_leave_it_open(text, sigma):
-    reading = _result_heading(text)
+    reading = read_heading(text)
     assert reading.role == "error"
     assert (reading.sigma == sigma) if sigma else reading.sigma != reading.sigma
 
@@ -84,14 +86,14 @@ def test_error_columns_say_their_sigma_or_leave_it_open(text, sigma):
     ],
 )
 def test_other_columns_of_an_element_are_told_apart(text, role):
-    assert _result_heading(text).role == role
+    assert read_heading(text).role == role
 
 
 @pytest.mark.parametrize(
     "text", ["No", "Bal", "LE", "LOI", "Note", "Depth (m)", "Sample", "CO", "Cu/Zn ratio", ""]
 )
 def test_what_is_no_result_has_no_species(text):
-    assert _result_heading(text).species is None
+    assert read_heading(text).species is None
 
 
 def test_symbols_that_are_words_need_a_unit_or_elements_around_them():
