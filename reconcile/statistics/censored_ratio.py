@@ -32,7 +32,8 @@ from reconcile.statistics._values import (
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 FEWEST_PAIRS = 5
-FEWEST_QUANTIFIED = 3
+# with three or four pairs quantified by both the interval covers 87 to 94 % (simulation)
+FEWEST_QUANTIFIED = 5
 SMALLEST_PROBABILITY = 1e-15  # what the bivariate normal can resolve
 
 
@@ -58,10 +59,11 @@ class CensoredBias:
         """One or two plain sentences."""
         if self.reason:
             return f"The bias with censored pairs kept could not be estimated: {self.reason}."
-        change = percent(self.ratio.value - 1)
+        sign = "+" if self.ratio.value > 1 else ""
+        change = sign + percent(self.ratio.value - 1)
         return (
             f"With the {self.n - self.n_both_quantified} pairs beyond a limit kept as such, field "
-            f"over lab is {interval_text(self.ratio)}, that is {change} of bias (n = {self.n}; "
+            f"over lab is {interval_text(self.ratio)}, a bias of {change} (n = {self.n}; "
             "assumes log-normal values)."
         )
 

@@ -16,7 +16,6 @@ from reconcile.statistics._values import (
     estimate,
     quiet,
     same_length,
-    show,
     vector,
     with_unit,
 )
@@ -57,23 +56,28 @@ class ThreeMethods:
         """Error SDs, what is not resolved, and the assumption."""
         if self.reason:
             return f"The three methods' errors could not be separated: {self.reason}."
+        relative = self.scale == "log"
+
+        def sd(variance: float) -> str:
+            root = math.sqrt(max(variance, 0.0))
+            return percent(root) if relative else with_unit(root, unit)
+
         parts = []
         for name, item, ok in zip(self.names, self.variances, self.resolved, strict=True):
-            if not ok:
-                high = math.sqrt(max(item.high, 0.0)) if math.isfinite(item.high) else NAN
-                limit = f" (at most {with_unit(high, unit)})" if high > 0 else ""
+            if not item.estimable:
+                parts.append(f"{name} not estimable")
+            elif not ok:
+                limit = f" (at most {sd(item.high)})" if item.high > 0 else ""
                 parts.append(f"{name} not resolved{limit}")
             else:
-                parts.append(
-                    f"{name} {with_unit(math.sqrt(item.value), unit)} "
-                    f"({show(math.sqrt(max(item.low, 0.0)))} to {show(math.sqrt(item.high))})"
-                )
-        what = "Relative error SD" if self.scale == "log" else "Error SD"
+                interval = f"{level_text(item.level)} interval {sd(item.low)} to {sd(item.high)}"
+                parts.append(f"{name} {sd(item.value)} ({interval})")
+        what = "Relative error SD" if relative else "Error SD"
         text = f"{what}: {', '.join(parts)}; n = {self.n}. {self.assumption}"
         if self.known_index is not None:
             text += (
                 f" Duplicates alone show that the error SD of {self.names[self.known_index]} is "
-                f"at least {with_unit(math.sqrt(self.known_variance), unit)}."
+                f"at least {sd(self.known_variance)}."
             )
         return text
 

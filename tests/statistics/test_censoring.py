@@ -455,3 +455,38 @@ def test_the_interval_of_the_rank_slope_covers_as_often_as_it_says(n: int) -> No
     usable = [e for e in found if math.isfinite(e.low)]
     assert len(usable) > 0.98 * 2000
     assert 0.93 <= np.mean([e.low <= 1.1 <= e.high for e in usable]) <= 0.97
+
+
+# anything at all ----------------------------------------------------------------------------
+
+
+@given(st.lists(st.tuples(st.floats(), st.floats(), st.integers(0, 3)), max_size=10))
+@settings(deadline=None, max_examples=100)
+def test_no_values_whatever_break_the_censored_estimates(
+    rows: list[tuple[float, float, int]],
+) -> None:
+    a, b = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
+    kind = np.array([r[2] for r in rows], dtype=int)
+    low, high = np.where(kind == 1, 0.0, b), np.where(kind == 2, INF, b)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        check_sound(censored_log_ratio_bias(a, a, low, high))
+        check_sound(lognormal_mle(low, high))
+        check_sound(kaplan_meier(a, kind == 1))
+        check_sound(regression_on_order_statistics(a, kind == 1))
+        for scale in ("absolute", "log"):
+            check_sound(akritas_theil_sen(a, a, low, high, scale=scale))
+            check_sound(akritas_theil_sen(low, high, a, a, scale=scale))
+
+
+@given(st.integers(0, 10_000))
+@settings(deadline=None, max_examples=15)
+def test_heavily_censored_studies_give_an_ordered_interval_or_a_reason(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    lab, field = study(rng, int(rng.integers(6, 25)))
+    x = bounds(lab, float(np.quantile(lab, rng.random())))
+    y = bounds(field, float(np.quantile(field, rng.random() * 0.6)), float(np.quantile(field, 0.9)))
+    found = censored_log_ratio_bias(*x, *y)
+    check_sound(found)
+    if not found.reason:
+        assert found.ratio.low < found.ratio.value < found.ratio.high

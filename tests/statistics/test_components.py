@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.anova import anova_lm
@@ -386,3 +386,27 @@ def test_the_usual_bootstrap_of_three_methods_falls_short_as_its_docstring_says(
         result = three_method_error_variances(*data, rng, resamples=500, interval="bootstrap")
         found.append(result.variances[0])
     assert covered(found, 0.0625) < 0.92
+
+
+# anything at all ----------------------------------------------------------------------------
+
+ANY_PAIRS = st.lists(st.tuples(st.floats(), st.floats()), max_size=12)
+
+
+@given(ANY_PAIRS, st.integers(1, 4))
+@settings(deadline=None, max_examples=150)
+def test_no_values_whatever_break_the_components(both: list[tuple[float, float]], k: int) -> None:
+    a, b = [p[0] for p in both], [p[1] for p in both]
+    group = [i // k for i in range(len(a))]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        check_sound(nested_variance(a, group))
+        check_sound(nested_variance(a, group, [i // 2 for i in range(len(a))]))
+        check_sound(replicate_sd(a, group))
+        check_sound(replicate_rsd(a, group))
+        check_sound(repeatability_reproducibility(a, group))
+        check_sound(error_variance_ratio(a, group, b, group))
+        check_sound(duplicate_cv(a, b))
+        check_sound(hard(a, b))
+        check_sound(thompson_howarth(a, b, 3))
+        check_sound(three_method_error_variances(a, b, b[::-1], np.random.default_rng(1)))

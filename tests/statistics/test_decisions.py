@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.anova import anova_lm
@@ -378,3 +378,20 @@ def test_bounds_of_a_tail_stay_probabilities_far_out() -> None:
     assert normal_tail_upper(50.0, 20) == pytest.approx(1.0)
     assert 0 <= normal_tail_upper(-50.0, 20) < 1e-100
     assert math.isnan(normal_tail_upper(NAN, 20))
+
+
+@given(st.lists(st.tuples(st.floats(), st.floats()), max_size=12), st.floats(-1e6, 1e6))
+@settings(deadline=None, max_examples=150)
+def test_no_pairs_whatever_break_the_decisions(
+    both: list[tuple[float, float]], threshold: float
+) -> None:
+    a, b = [p[0] for p in both], [p[1] for p in both]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        check_sound(decision_table(a, b, threshold))
+        check_sound(decision_table_censored(a, a, b, b, threshold))
+        for scale in ("log ratio", "absolute"):
+            check_sound(operating_characteristic_from_pairs(a, b, threshold, scale=scale))
+        for scale in ("absolute", "log"):
+            check_sound(interaction_test(a, b, [i % 2 for i in range(len(a))], scale=scale))
+        check_sound(homogeneity(a, b))

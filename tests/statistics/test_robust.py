@@ -6,7 +6,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels import robust as sm_robust
@@ -132,3 +132,12 @@ def test_the_interval_of_the_median_covers_at_least_as_often_as_it_says(n: int) 
     found = [median_mad(row).location for row in rng.normal(0, 1, (2000, n))]
     # exact ranks cover 95.9, 96.2 and 96.5 % at these n
     assert 0.945 <= np.mean([e.low <= 0 <= e.high for e in found]) <= 0.975
+
+
+@given(st.lists(st.floats(), max_size=14))
+@settings(deadline=None, max_examples=150)
+def test_no_values_whatever_break_robust_estimates(values: list[float]) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for function in ALL:
+            check_sound(function(values))
