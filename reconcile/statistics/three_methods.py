@@ -14,6 +14,8 @@ from reconcile.statistics._values import (
     Floats,
     check_level,
     estimate,
+    level_text,
+    percent,
     quiet,
     same_length,
     vector,
