@@ -15,6 +15,7 @@ from reconcile.intake.vocabulary import (
     LIMIT_LABELS,
     LONG_WORDS,
     METHOD_LABELS,
+    METHOD_WORDS,
     UNIT_LABELS,
     UPPER_LABELS,
     VALUE_WORDS,
@@ -119,6 +120,7 @@ def _recognised(row: Row, table: TableSettings) -> int:
 
 
 _OTHER_UNITS = frozenset({"kg", "g", "mg", "ml", "l", "s", "sec", "min", "m", "cm", "mm"})
+_ERROR_MARK = re.compile(r"(?:\+/-|±)?\s*[1-3]?\s*(?:σ|s|sd|sigma)?", re.I)
 _NUMBERLIKE = re.compile(
     r"[<>≤≥~]?\s*[+-]?(?:[0-9][0-9.,' ]*|[.,][0-9]+)(?:e[+-]?[0-9]+)?\s*%?", re.I
 )
@@ -141,6 +143,8 @@ def _row_kind(row: Row, anchor: Row, table: TableSettings) -> str:
         return "upper"
     if label in LIMIT_LABELS and rest and len(numeric) >= 0.5 * len(rest):
         return "lower"
+    if len(filled) >= 2 and not cells[0] and all(_names_method(c) for c in filled):
+        return "method"
     units = [c for c in filled if parse_unit(c) or unit_question(c)]
     others = [c for c in filled if c.lower().strip("()[]") in _OTHER_UNITS]
     labels = 1 if len(filled) > 2 and filled[0] not in units else 0
@@ -155,6 +159,8 @@ def _row_kind(row: Row, anchor: Row, table: TableSettings) -> str:
             for c in set(filled)
             if words(c) in FACT_WORDS[table.kind] | LONG_WORDS
             or words(c) in VALUE_WORDS | ERROR_WORDS | INTENSITY_WORDS | UNIT_LABELS
+            or parse_unit(c)
+            or _ERROR_MARK.fullmatch(c)
         )
         if below_open and known >= 2 and known >= 0.4 * len(set(filled)):
             return "sub"
@@ -195,12 +201,16 @@ def _block(sheet: Sheet, rows: list[int], anchor: int, table: TableSettings) -> 
     groups = [""] * width
     sub_rows = [i for i in rows if i != anchor and _kind_of(head, i, anchor, table) == "sub"]
     main = sub_rows[-1] if sub_rows else anchor
+    mains = [head[anchor], head[main]]
     for i in rows:
         cells = [plain(c) for c in head[i].cells] + [""] * (width - len(head[i].cells))
         kind = "main" if i == main else _kind_of(head, i, anchor, table)
         if kind in {"unit", "method", "lower", "upper"}:
             for c in range(width):
                 special[c][kind] = cells[c]
+                stray = kind == "unit" and cells[c] and not _unit_like(cells[c])
+                if stray and not any(len(h.cells) > c and h.cells[c] for h in mains):
+                    parts[c].append(cells[c])  # a name that stands one row lower, as 'Sample ID'
             continue
         if i < main:
             spread = _spread(cells, sheet.merged, head[i].line)
@@ -217,7 +227,11 @@ def _block(sheet: Sheet, rows: list[int], anchor: int, table: TableSettings) -> 
         Heading(
             c,
             plain(" ".join(parts[c])),
-            tuple(dict.fromkeys(n for n in (plain(" ".join(parts[c])), last_cells[c]) if n)),
+            tuple(
+                dict.fromkeys(
+                    n for n in (plain(" ".join(parts[c])), last_cells[c] or "".join(parts[c])) if n
+                )
+            ),
             special[c]["unit"],
             special[c]["method"],
             special[c]["lower"],
@@ -227,6 +241,16 @@ def _block(sheet: Sheet, rows: list[int], anchor: int, table: TableSettings) -> 
         for c in range(width)
     )
     return Block(headings, head[rows[0]].line, head[rows[-1]].line, head[main].cells)
+
+
+def _names_method(text: str) -> bool:
+    tokens = [t.lower() for t in re.split(r"[\s,;/]+", text) if t]
+    return bool(METHOD_CODE.fullmatch(text)) or all(t in METHOD_WORDS for t in tokens)
+
+
+def _unit_like(text: str) -> bool:
+    known = parse_unit(text) or unit_question(text) or words(text) in UNIT_LABELS
+    return bool(known) or text.lower().strip("()[]") in _OTHER_UNITS
 
 
 def _kind_of(head: tuple[Row, ...], i: int, anchor: int, table: TableSettings) -> str:

@@ -143,6 +143,8 @@ def _read_sheet(job: _Job) -> TypedTable:
     mark = _decimal_mark(job, columns, body, notes)
     rules = CellFormat.of(mark, table.cells.below_words, table.cells.no_result_words)
     facts = _facts(job, columns, block, body, fixed, rules, ledger, notes)
+    if layout == "long":
+        facts["_long"] = pa.nulls(n)
     kind = table.kind
     if kind in {"field", "lab"}:
         read = results.read_results(
@@ -742,6 +744,23 @@ def _meaning(column: Column, read: results.Results) -> ColumnMeaning:
     )
 
 
+def _repeated_readings(
+    facts: dict[str, pa.Array], read: results.Results, keep: npt.NDArray[np.bool_]
+) -> int:
+    """Rows that are the same reading as an earlier one; only where readings are told apart."""
+    names = [
+        n
+        for n in ("reading_no", "spot_no", "shot_no", "measured_at", "analysed_at")
+        if n in facts and facts[n].null_count < len(facts[n])
+    ]
+    if not names or len(read.values) < 2 or "_long" in facts:
+        return 0
+    columns: dict[str, Any] = {n: facts[n].to_pandas() for n in ("sample_id", *names)}
+    columns |= {key: part.value for key, part in list(read.values.items())[:6]}
+    frame = pd.DataFrame(columns, copy=False)
+    return int((frame.duplicated().to_numpy() & keep).sum())
+
+
 def _kind_notes(
     job: _Job, facts: dict[str, pa.Array], read: results.Results, keep: npt.NDArray[np.bool_]
 ) -> list[str]:
@@ -752,6 +771,12 @@ def _kind_notes(
     if recalculated:
         shown = ", ".join(f"{s} to {e}" for s, e in recalculated)
         notes.append(f"recalculated: {shown}, by {ATOMIC_WEIGHTS_EDITION}")
+    again = _repeated_readings(facts, read, keep)
+    if again:
+        notes.append(
+            f"{again} rows repeat an earlier row in sample, reading, time and results: an export "
+            "may stand in the file twice"
+        )
     unlimited = sum(
         int(((part.code == BELOW) & np.isnan(part.limit_or_nan()) & keep).sum())
         for part in read.values.values()

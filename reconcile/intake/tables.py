@@ -127,8 +127,10 @@ class TypedTable:
     """One sheet, read and typed.
 
     ``values`` has, per analyte key: ``<key>`` (float64 mg/kg, null where not
-    quantified), ``<key>_q`` (int8 code above), ``<key>_lim`` (float64 mg/kg) and,
-    where the table has it, ``<key>_err`` (float64 mg/kg, one standard deviation).
+    quantified), ``<key>_q`` (int8 code above), ``<key>_lim`` (float64 mg/kg; also where
+    quantified, if the table or the settings state a lower limit; null below a limit that
+    is not known) and, where the table has it, ``<key>_err`` (float64 mg/kg, one standard
+    deviation). A cell in quarantine has code NO_RESULT and keeps its text.
     ``texts`` keeps the original text of every cell whose text is not simply the
     number: columns row, key, text. Rows: len(facts) == len(values).
     """

@@ -14,6 +14,7 @@ from reconcile.errors import ReconcileError
 
 _ISO_DATE = re.compile(r"([0-9]{4})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})")
 _NUMERIC = re.compile(r"([0-9]{1,2})([-/.])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})")
+_DOTTED = re.compile(r"(?:[a-zA-Z]+\.?,? )?[0-9]{1,2}\.[0-9]{1,2}\.[0-9]")
 _DAY_NAME = re.compile(r"([0-9]{1,2})[-/. ]+([a-z]{3,9})\.?[-/., ]+([0-9]{4}|[0-9]{2})")
 _NAME_DAY = re.compile(r"([a-z]{3,9})\.?\s+([0-9]{1,2})(?:st|nd|rd|th)?,?\s+([0-9]{4})")
 _COMPACT = re.compile(r"((?:19|20)[0-9]{2})([01][0-9])([0-3][0-9])")
@@ -212,6 +213,9 @@ def _order(
         )
         return day
     if not day and all(s.first == s.second for s, _ in open_ones):
+        return True
+    if not day and all(_DOTTED.match(t.strip()) for _, t in open_ones):
+        notes.append(f"{place}: dates with dots are read as day.month.year")
         return True
     shown = "' and '".join(t for _, t in open_ones[:2])
     raise ReconcileError(

@@ -465,3 +465,33 @@ def test_a_label_above_the_ids_of_a_certificate_heads_the_id_column(read):
     assert table.facts.column("sample_id").to_pylist() == ["S1"]
     assert cells(table, "Ag@ICP-61") == [(BELOW, None, 0.5)]
     assert table.values.column("Al@ICP-61").to_pylist() == [72500]
+
+
+def test_the_name_of_the_id_column_may_stand_in_the_row_of_units(read):
+    rows = [
+        ["Laboratory"], ["Client", "X"], ["Date", "2026-10-01"], ["Samples", 3], [],
+        [None, "Cu", "Fe"], ["Sample ID", "ppm", "%"], [None, "ICP-OES", "XRF"], ["A", 1, 2],
+    ]  # fmt: skip
+    table = read(rows, kind="lab", columns={"column 1": "sample_id"})
+    assert table.facts.column("sample_id").to_pylist() == ["A"]
+    assert [a.key for a in table.analytes] == ["Cu@ICP-OES", "Fe@XRF"]
+    assert table.quarantine.empty
+    assert read(rows, kind="lab").facts.equals(table.facts)
+
+
+def test_units_and_errors_may_stand_below_a_spread_element(read):
+    rows = [
+        ["Reading", "Sample", "Cu", None, "Zn", None],
+        [None, None, "ppm", "±2σ", "ppm", "±2σ"],
+        [1, "A", 5, 1, 6, 2],
+    ]
+    table = read(rows)
+    assert table.values.column("Cu").to_pylist() == [5]
+    assert table.values.column("Zn_err").to_pylist() == [1]
+
+
+def test_an_export_that_stands_in_the_file_twice_is_noted(read):
+    table = read("Reading No,Sample,Cu ppm,Zn ppm\n1,A,5,6\n2,A,5,6\n1,A,5,6\n")
+    assert any("1 rows repeat an earlier row" in note for note in table.notes)
+    long = read("Reading No,Sample,Element,Result\n1,A,Cu,5\n1,A,Zn,5\n", unit="ppm")
+    assert not long.notes

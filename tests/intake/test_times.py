@@ -52,6 +52,12 @@ def test_an_open_order_of_day_and_month_is_asked_about():
     assert at("04/04/2026") == datetime(2026, 4, 4, tzinfo=UTC)
 
 
+def test_dates_with_dots_are_day_first_unless_one_speaks_against_it():
+    assert at("03.04.2026") == datetime(2026, 4, 3, tzinfo=UTC)
+    read = parse_times(pa.array(["03.04.2026", "04.25.2026"]), "UTC", None, "t.csv")
+    assert read.values[0].as_py() == datetime(2026, 3, 4, tzinfo=UTC)
+
+
 def test_one_date_that_fits_one_order_settles_the_column():
     column = pa.array(["03/04/2026", "25/04/2026"])
     read = parse_times(column, "UTC", None, "t.csv")
