@@ -147,6 +147,17 @@ def story(
 
 
 @app.command()
+def verify(folder: Folder = Path()) -> None:
+    """Recompute every digest: the record of events, archived inputs, all releases."""
+    from reconcile import terminal
+    from reconcile.verify import verify as recompute
+
+    report = recompute(folder)
+    terminal.show_verify(report)
+    raise typer.Exit(FINDINGS if report.findings else DONE)
+
+
+@app.command()
 def schedule(
     folder: Folder = Path(),
     once: Annotated[

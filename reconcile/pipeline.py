@@ -26,6 +26,7 @@ from reconcile import (
     identity,
     pairing,
     quality,
+    record,
     release,
     verdicts,
 )
@@ -471,7 +472,30 @@ def write_the_release(run: Run) -> Run:
     else:
         run.tell("report and workbook")
         target = release.write(reconciliation, folder, mark, write_release)
+    _record(run, target)
     return replace(run, outcome=RunOutcome(target, reconciliation, not same))
+
+
+def _record(run: Run, target: Path) -> None:
+    """Custody events and the release into the record, each once, also after a crash."""
+    manifest = json.loads((target / release.MANIFEST).read_text(encoding="utf-8"))
+    additions: list[tuple[str, dict[str, object]]] = [
+        ("custody event", {"event": link.canonical})
+        for link in custody.chain(_of_run(run, "custody_event"))
+    ]
+    additions.append(
+        (
+            "release",
+            {
+                "release_id": manifest["release_id"],
+                "period": run.period,
+                "revision": manifest["revision"],
+                "manifest_sha256": ws.sha256_of(target / release.MANIFEST),
+                "custody_head": manifest["custody_head"],
+            },
+        )
+    )
+    record.extend(run.workspace.output / record.RECORD, additions)
 
 
 def _inputs(run: Run) -> tuple[InputFile, ...]:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from reconcile.checking import CheckReport
     from reconcile.pipeline import RunOutcome
     from reconcile.storytelling import Story
+    from reconcile.verify import VerifyReport
 
 _MOST_ROWS = 25
 
@@ -173,6 +174,27 @@ def show_check(report: CheckReport) -> None:
     for row in report.notes.itertuples(index=False):
         console.print(Text(f"Note, {row.path}: {row.text}"))
     _show_findings(console, report.findings)
+
+
+def show_verify(report: VerifyReport) -> None:
+    """What was compared, what did not fit, and what this proves."""
+    from reconcile.verify import PROVES
+
+    console = _console()
+    console.print(
+        Text(
+            f"Compared {words.count(report.events, 'custody event', 'custody events')}, "
+            f"{words.count(report.inputs, 'archived input', 'archived inputs')} and "
+            f"{words.count(report.releases, 'release', 'releases')} with "
+            f"{words.count(report.files, 'file', 'files')}."
+        )
+    )
+    if report.findings:
+        _show_findings(console, report.findings)
+    else:
+        console.print(Text("Nothing was altered."))
+    console.print(Text(f"Head of the record: {report.head}"))
+    console.print(Text(PROVES))
 
 
 def show_story(story: Story) -> None:
