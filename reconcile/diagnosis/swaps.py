@@ -36,13 +36,16 @@ def suspected_swaps(field: pd.DataFrame, lab: pd.DataFrame) -> tuple[Finding, ..
     joint distance and brings both below 4, and each is the other's best partner. Nothing is
     exchanged.
 
-    False alarms, measured by simulation (2 000 studies each of 40 samples and 6 elements,
-    log-normal errors of 20 %, spread of the samples 0.5 in the logarithm, no swap): see
-    tests/test_diagnosis_swaps.py, which holds them below 1 % of studies, with errors that
-    elements share too; there 90 % or more of true swaps are found.
+    Measured by simulation (500 studies without and 300 with one exchanged pair, 40 samples,
+    6 elements, field errors of 20 %, spread of the samples 0.5 in the logarithm): false
+    alarm in no study, 87 % of exchanged pairs found; with errors half shared by the elements
+    0 and 81 %; with one result in twenty grossly wrong 0.2 % and 60 %. Four elements, 100
+    samples, largely shared errors and gross errors together raise a false alarm in 5.6 %
+    of studies. Pairs that are missed are mostly alike, so that exchanging them matters
+    little; with samples spread by only 0.2 few are found (8 %).
     """
     samples = sorted({str(i) for i in field.index} & {str(i) for i in lab.index})
-    elements = [str(c) for c in field.columns if c in lab.columns]
+    elements = [c for c in map(str, field.columns) if c in {str(d) for d in lab.columns}]
     if len(samples) < FEWEST_SAMPLES or len(elements) < FEWEST_ELEMENTS:
         return ()
     x, y = _logs(field, samples, elements), _logs(lab, samples, elements)
@@ -66,7 +69,8 @@ def suspected_swaps(field: pd.DataFrame, lab: pd.DataFrame) -> tuple[Finding, ..
 def _logs(frame: pd.DataFrame, samples: list[str], elements: list[str]) -> Floats:
     text = frame.copy()
     text.index = pd.Index([str(i) for i in frame.index])
-    text = text.loc[~text.index.duplicated()]
+    text.columns = pd.Index([str(c) for c in frame.columns])
+    text = text.loc[~text.index.duplicated(), ~text.columns.duplicated()]
     values = text.loc[samples, elements].to_numpy(dtype="float64", na_value=np.nan)
     good = np.isfinite(values) & (values > 0)
     return np.log(np.where(good, values, 1.0)) + np.where(good, 0.0, np.nan)
