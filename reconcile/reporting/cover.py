@@ -25,8 +25,8 @@ from reconcile.reporting.styles import (
 )
 from reconcile.reporting.text import markup, minus
 
-#: Strata named per verdict, next steps and changes on the cover: the first that fit.
-_FITS = ((8, 6, 5), (5, 5, 3), (4, 4, 3), (2, 3, 2), (1, 2, 1))
+#: Strata named per verdict, next steps, changes and steps of the account: the first that fit.
+_FITS = ((8, 6, 5, 12), (5, 5, 3, 12), (4, 4, 3, 12), (2, 3, 2, 12), (1, 2, 1, 8), (1, 1, 0, 4))
 _FINDINGS = 3
 
 
@@ -53,10 +53,10 @@ def _cover(
     width: float,
     anchors: dict[str, str],
     pages: Pages,
-    most: tuple[int, int, int],
+    most: tuple[int, int, int, int],
 ) -> list[Flowable]:
     """The cover with at most so many names per verdict, steps and changes."""
-    named, steps, changes = most
+    named, steps, changes, account_rows = most
     revision = words.REVISION.format(period=r.period, revision=r.revision)
     rows: list[tuple[str, object]] = [
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
@@ -75,7 +75,7 @@ def _cover(
         own(words.Q_HOW_WRONG, "h2"),
         *[own(line) for line in _how_wrong(r)],
         own(words.Q_LEFT_OUT, "h2"),
-        _short_account(r, width),
+        _short_account(r, width, account_rows),
         gap(3),
         own(_left_out(r)),
         own(words.Q_CHANGED, "h2"),
@@ -172,7 +172,7 @@ def _how_wrong(r: Reconciliation) -> list[str]:
     return [f"{said}{text}. {words.LIMITS_AS_READ}"]
 
 
-def _short_account(r: Reconciliation, width: float) -> Table:
+def _short_account(r: Reconciliation, width: float, most: int) -> Table:
     losing = [s for s in r.waterfall if s.lost or s.balance]
     rows = [
         [
@@ -182,8 +182,11 @@ def _short_account(r: Reconciliation, width: float) -> Table:
             numbers.plain(float(sum(c for _, c in s.lost)), 0),
             numbers.plain(float(s.balance), 0),
         ]
-        for s in losing
+        for s in losing[:most]
     ]
+    if len(losing) > most:
+        text = words.MORE_LOST.format(n=len(losing) - most, section=words.ACCOUNT)
+        rows.append([own(text, "cell"), *[""] * 5])
     others = [s for s in r.waterfall if not (s.lost or s.balance)]
     if others:
         text = words.NOTHING_LOST.format(n=numbers.count(len(others), "other step"))
@@ -210,7 +213,8 @@ def _changed(r: Reconciliation, most: int) -> list[Flowable]:
         return [own(words.NO_CHANGE.format(release=r.supersedes))]
     out = [foreign(f"· {c.what}: {c.before} → {c.after}", "body", 300) for c in r.changes[:most]]
     if len(r.changes) > most:
-        out.append(own(f"… and {len(r.changes) - most} more in “{words.CHANGES}”."))
+        count = numbers.count(len(r.changes) - len(out), "more change" if out else "change")
+        out.append(own(f"· {count}: see “{words.CHANGES}”."))
     return list(out)
 
 

@@ -115,6 +115,7 @@ LIMITS_AS_READ = (
     "of its limits."
 )
 NO_LIMITS = "No limits of agreement can be given for the {among}."
+MORE_LOST = "{n} further steps with losses: see “{section}”"
 NOTHING_LOST = "{n}: nothing lost"
 Q_LEFT_OUT = "What was left out?"
 Q_CHANGED = "What changed since the release before?"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from reconcile.model import INSUFFICIENT, LABORATORY_ONLY
+from reconcile.model import INSUFFICIENT, LABORATORY_ONLY, Change, WaterfallStep
 from reconcile.reporting import book, pdf, words, workbook
 from reconcile.reporting.text import printable
 from tests.reporting import builder
@@ -166,6 +166,26 @@ def test_the_cover_answers_the_five_questions(pages):
     ):
         assert question in pages[0]
     assert words.COVER_CAUTION.split(":")[0] in pages[0]
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("count", [1, 40])
+def test_the_cover_is_one_page_however_many_strata_steps_and_changes_there_are(paper, count):
+    steps = tuple(
+        WaterfallStep(f"step {i} with a name of ordinary length", "rows", 10, 9, (("why", 1),))
+        for i in range(11)
+    )
+    changes = tuple(Change("what changed " * 6, "before " * 6, "after " * 6) for _ in range(30))
+    results = [
+        dataclasses.replace(
+            x, verdict=dataclasses.replace(x.verdict, next_step=f"Do number {i} " + "soon " * 25)
+        )
+        for i, x in enumerate(builder.many(count, n=21).results)
+    ]
+    value = builder.reconciliation(
+        results, paper, waterfall=steps, changes=changes, title="A long title " * 8
+    )
+    assert outline_pages(read(value))[words.VERDICTS] == 1
 
 
 def test_long_lists_say_how_many_there_are_and_where(pages, mixed):
