@@ -121,6 +121,15 @@ class InteractionTest:
         )
 
 
+def _standard(values: Floats) -> Floats:
+    """Moved to their middle and scaled to at most one; unchanged where that fails."""
+    if values.size == 0:
+        return values
+    moved = values - (values.min() / 2 + values.max() / 2)
+    size = float(np.abs(moved).max())
+    return np.asarray(moved / size if size > 0 and math.isfinite(size) else moved)
+
+
 @quiet
 def interaction_test(
     lab: ArrayLike,
@@ -148,6 +157,8 @@ def interaction_test(
     if scale == "log":
         x, y = np.log(x), np.log(y)
     total_n = x.size
+    # F does not change with origin or unit; squares of extreme values would
+    x, y = _standard(x), _standard(y)
     sxx_list, sxy_list, syy_list, n_list, mean_x, mean_y = [], [], [], [], [], []
     left_out: list[str] = []
     for code, name in enumerate(names):
@@ -189,7 +200,7 @@ def interaction_test(
     df_separate, df_one_slope = n - 2 * k, n - k - 1
     if not math.isfinite(sse_one_line):
         return failed("the values are too large to compare")
-    if sse_separate <= 1e-20 * tyy:
+    if min(sse_separate, sse_one_slope) <= 1e-20 * tyy:
         return failed("the pairs lie on lines without scatter, so there is no error to compare to")
     slopes_f = ((sse_one_slope - sse_separate) / (k - 1)) / (sse_separate / df_separate)
     intercepts_f = ((sse_one_line - sse_one_slope) / (k - 1)) / (sse_one_slope / df_one_slope)
