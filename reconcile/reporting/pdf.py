@@ -7,7 +7,6 @@ from reportlab.platypus import Flowable, PageBreak
 from reconcile.model import Reconciliation
 from reconcile.reporting import book, cover, sections, stratum_page, words
 from reconcile.reporting.book import Group, Heading, Meta, Pages
-from reconcile.reporting.styles import gap
 from reconcile.reporting.text import printable
 
 
@@ -35,7 +34,7 @@ def _story(
         *cover.cover(r, size, anchors, pages),
         PageBreak(),
         *cover.verdict_table(r, width, anchors, pages),
-        gap(10),
+        *sections.start(),
         *cover.account(r, width),
     ]
     full = [x for x in r.results if not stratum_page.is_short(x)]
