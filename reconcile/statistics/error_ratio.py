@@ -166,7 +166,8 @@ def variance_ratio_of_sds(
             return failed(f"no {name} replicates show the {name}'s error")
         if sd <= 0:
             return failed(f"the {name} replicates show no scatter")
-    value = (field_sd / lab_sd) ** 2
+    root = field_sd / lab_sd
+    value = root * root  # a product overflows to infinity where a power raises
     alpha = (1 - level) / 2
     low = value / float(stats.f.isf(alpha, field_df, lab_df))
     high = value / float(stats.f.ppf(alpha, field_df, lab_df))
