@@ -201,3 +201,25 @@ def test_the_story_is_in_order_of_time_and_holds_every_act():
 
 def test_the_story_of_an_unknown_sample_is_empty():
     assert custody.story("nobody", _frames(clean())[0]) == ()
+
+
+def test_a_date_without_time_of_day_is_before_only_what_begins_after_its_day():
+    from zoneinfo import ZoneInfo
+
+    from reconcile.custody.events import span_of
+
+    day, noon, next_noon, midnight = (
+        span_of(pd.Timestamp(text, tz="UTC"), ZoneInfo("UTC"))
+        for text in ("2026-10-05", "2026-10-05 12:00", "2026-10-06 12:00", "2026-10-06")
+    )
+    assert day is not None
+    assert noon is not None
+    assert next_noon is not None
+    assert midnight is not None
+    assert not day.before(noon)
+    assert not noon.before(day)
+    assert day.before(next_noon)
+    assert day.before(midnight)
+    assert noon.before(next_noon)
+    assert not next_noon.before(midnight)
+    assert not noon.before(noon)

@@ -158,3 +158,11 @@ def test_every_number_reads_back_as_itself(value: float):
 def test_any_text_at_all_makes_valid_utf_8_json(value: dict[str, str]):
     text = canonical_json(value)
     json.loads(text.encode("utf-8"))
+
+
+def test_an_altered_first_event_changes_every_later_link():
+    events = _events()
+    altered = events.copy()
+    altered.loc[0, "by"] = "someone else"
+    pairs = zip(custody.chain(events), custody.chain(altered), strict=True)
+    assert all(one.hash != two.hash for one, two in pairs)

@@ -304,3 +304,25 @@ def test_a_chart_of_results_that_do_not_vary_says_so():
 def test_any_numbers_at_all_can_be_charted(values: list[float]):
     with np.errstate(all="ignore"):
         quality.individuals_chart(values).sentence()
+
+
+def test_two_of_three_looks_at_three_points_and_no_more():
+    assert quality.signals([2.1, 0.1, 0.1, 2.2], 0, 1)["2 of 3 beyond 2 s"] == ()
+
+
+def test_repeats_in_one_batch_do_not_lessen_a_spread_found_over_batches():
+    values = [200.0, 204.0, 208.0, 212.0, 216.0, 220.0, 224.0, 228.0]
+    rows = [
+        _control(batch=f"C-{i // 2}", value_mg_kg=value, limit_mg_kg=np.nan)
+        for i, value in enumerate(values)
+    ]
+    checks = quality.judge_reference_materials(NONE, pd.DataFrame(rows), REFERENCE, T)
+    sd = 1.4826 * 8.0 * 8 / 7.2  # median absolute deviation 8, corrected for n = 8
+    assert checks[0].n == 2
+    assert checks[0].score == pytest.approx((202 - 212) / math.hypot(sd, 2.12), rel=1e-4)
+
+
+def test_a_failed_blank_spoils_results_up_to_ten_times_its_content():
+    spoiled = quality.contaminated_below((_blank(value_mg_kg=30.0), _blank(value_mg_kg=5.0)))
+    assert list(spoiled["below_mg_kg"]) == [300.0]
+    assert list(spoiled["element"]) == ["Cu"]
