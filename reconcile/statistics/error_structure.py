@@ -15,20 +15,18 @@ from reconcile.statistics._values import (
     check_level,
     estimate,
     interval_text,
-    percent,
     quiet,
     same_length,
     show,
     vector,
-    with_unit,
 )
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 CONSTANT_SD, CONSTANT_CV, MIXED, UNKNOWN = "constant SD", "constant CV", "mixed", "unknown"
 #: Below this many samples or degrees of freedom nothing is said about the structure.
-FEWEST_SAMPLES, FEWEST_FREEDOM = 5, 8
-#: A structure is rejected where its p value lies below this.
-ALPHA = 0.05
+FEWEST_SAMPLES, FEWEST_FREEDOM = 5, 10
+#: A constant SD and a constant CV can't be told apart over a narrower range of levels.
+NARROWEST_RANGE = 1.5
 
 # shares of the proportional part, dense towards both ends, with the ends themselves
 _SHARES = np.concatenate([[0.0], special.expit(np.linspace(-24, 24, 961)), [1.0]])
@@ -45,7 +43,7 @@ class ErrorStructure:
     values of the two simple structures.
     """
 
-    kind: str  # constant SD, constant CV, mixed, unknown
+    structure: str  # constant SD, constant CV, mixed, unknown
     s0: Estimate
     theta: Estimate
     dispersion: float
@@ -66,22 +64,24 @@ class ErrorStructure:
             return f"How the error depends on the level could not be estimated: {self.reason}."
         say = {
             CONSTANT_SD: (
-                f"The error has about the same size at every level: SD {with_unit(self.s0.value, unit)}"
+                "The error has about the same size at every level: SD "
+                f"{interval_text(self.s0, unit)}"
             ),
             CONSTANT_CV: (
-                f"The error grows in proportion to the level: {percent(self.theta.value)} of it"
+                "The error grows in proportion to the level: "
+                f"{interval_text(self.theta, as_percent=True)} of it"
             ),
             MIXED: (
                 f"The error has a constant part, SD {interval_text(self.s0, unit)}, and a part in "
                 f"proportion to the level, {interval_text(self.theta, as_percent=True)} of it"
             ),
             UNKNOWN: "Whether the error is constant or grows with the level is not known",
-        }[self.kind]
-        why = f": {self.reason}" if self.kind == UNKNOWN and self.reason else ""
+        }[self.structure]
+        why = f": {self.reason}" if self.structure == UNKNOWN and self.reason else ""
         return (
-            f"{say}{why} ({self.n} samples with replicates, {self.degrees_of_freedom} degrees of "
-            f"freedom; p {_p(self.p_constant_sd)} for a constant SD, {_p(self.p_constant_cv)} for a "
-            "constant CV)."
+            f"{say}{why} ({self.n} samples with replicates, {self.degrees_of_freedom} degrees "
+            f"of freedom; p {_p(self.p_constant_sd)} for a constant SD, "
+            f"{_p(self.p_constant_cv)} for a constant CV)."
         )
 
 
@@ -98,7 +98,11 @@ def _nothing(n: int, freedom: int, reason: str, level: float, method: str) -> Er
 
 @quiet
 def error_structure(
-    level: ArrayLike, sd: ArrayLike, n_rep: ArrayLike, confidence: float = 0.95
+    level: ArrayLike,
+    sd: ArrayLike,
+    n_rep: ArrayLike,
+    alpha: float = 0.05,
+    confidence: float = 0.95,
 ) -> ErrorStructure:
     """Fit σ(c)² = s0² + (θc)² to SDs of replicates and classify the structure.
 
@@ -110,6 +114,7 @@ def error_structure(
     its boundary, divided by the dispersion found. Where neither is rejected, or the
     samples are too few, the kind is 'unknown'; where both are, 'mixed'.
     """
+    check_level(alpha, "alpha")
     check_level(confidence, "confidence")
     method = "σ² = s0² + (θ·level)², maximum likelihood"
     c, s, k = vector(level, "level"), vector(sd, "sd"), vector(n_rep, "n_rep")
@@ -146,14 +151,8 @@ def error_structure(
 
     s0 = item(total[best] * _REST[best], s0_low, s0_high, unit_s)
     theta = item(total[best] * share[best], theta_low, theta_high, unit_s / unit_c)
-    kind, reason = _classify(p_sd, p_cv, n, freedom)
-    if kind == CONSTANT_SD:
-        s0 = item(total[0], *_scale_interval(total[0], df, confidence), unit_s)
-    elif kind == CONSTANT_CV:
-        theta = item(
-            total[-1], *_scale_interval(total[-1], df, confidence), unit_s / unit_c
-        )
-    return ErrorStructure(kind, s0, theta, dispersion, p_sd, p_cv, n, freedom, reason)
+    structure, reason = _classify(p_sd, p_cv, n, freedom, float(c.min()) / unit_c, alpha)
+    return ErrorStructure(structure, s0, theta, dispersion, p_sd, p_cv, n, freedom, reason)
 
 
 def _profile(c2: Floats, s2: Floats, df: Floats) -> tuple[Floats, Floats, Floats]:
@@ -196,23 +195,16 @@ def _intervals(
     )
 
 
-def _scale_interval(variance: float, df: Floats, confidence: float) -> tuple[float, float]:
-    """Chi-square interval of one pooled variance."""
-    freedom = float(df.sum())
-    alpha = (1 - confidence) / 2
-    return (
-        variance * freedom / float(stats.chi2.isf(alpha, freedom)),
-        variance * freedom / float(stats.chi2.ppf(alpha, freedom)),
-    )
-
-
-def _classify(p_sd: float, p_cv: float, n: int, freedom: int) -> tuple[str, str]:
+def _classify(
+    p_sd: float, p_cv: float, n: int, freedom: int, lowest: float, alpha: float
+) -> tuple[str, str]:
     if n < FEWEST_SAMPLES or freedom < FEWEST_FREEDOM:
         return UNKNOWN, (
-            f"{n} samples with replicates and {freedom} degrees of freedom are too few "
-            f"(at least {FEWEST_SAMPLES} and {FEWEST_FREEDOM})"
+            f"fewer than {FEWEST_SAMPLES} samples or {FEWEST_FREEDOM} degrees of freedom"
         )
-    sd_fits, cv_fits = p_sd >= ALPHA, p_cv >= ALPHA
+    if lowest * NARROWEST_RANGE > 1:
+        return UNKNOWN, f"the levels span less than a factor of {NARROWEST_RANGE:g}"
+    sd_fits, cv_fits = p_sd >= alpha, p_cv >= alpha
     if sd_fits and cv_fits:
         return UNKNOWN, "the replicates fit a constant SD and a constant CV alike"
     if sd_fits:

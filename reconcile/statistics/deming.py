@@ -1,0 +1,265 @@
+"""Lines with errors on both sides: Deming, weighted Deming, York."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from reconcile.statistics._values import Floats, check_level, pairs, quiet, same_length, vector
+from reconcile.statistics.least_squares import fit
+from reconcile.statistics.line import Line, flat, line_of, no_line, on_a_line, trouble
+from reconcile.statistics.result import NAN
+
+DEMING = "Deming regression"
+WEIGHTED_DEMING = "weighted Deming regression"
+YORK = "York regression"
+_ROUNDS, _CLOSE = 200, 1e-12
+
+
+def slope_of_sums(sxx: Floats, syy: Floats, sxy: Floats, lam: float) -> Floats:
+    """Deming slope from central sums of any shape; NaN where Sxy is 0: it is not determined."""
+    d = syy - lam * sxx
+    root = np.sqrt(d * d + 4 * lam * sxy * sxy)
+    # the form without cancellation for either sign of d
+    slope = np.where(d >= 0, (d + root) / (2 * sxy), 2 * lam * sxy / (root - d))
+    return np.asarray(np.where(sxy == 0, NAN, slope), dtype=np.float64)
+
+
+def _point(x: Floats, y: Floats, lam: float) -> tuple[float, float]:
+    mx, my = float(np.mean(x)), float(np.mean(y))
+    dx, dy = x - mx, y - my
+    b = float(slope_of_sums(np.array(dx @ dx), np.array(dy @ dy), np.array(dx @ dy), lam))
+    return my - b * mx, b
+
+
+@quiet
+def deming_point(x: ArrayLike, y: ArrayLike, lam: float) -> tuple[float, float]:
+    """Intercept and slope of the Deming line, without intervals; NaN where there is none."""
+    u, v = pairs(x, y, ("x", "y"))
+    if _check_lambda(lam) or trouble(u, v, 2) or flat(v):
+        return NAN, NAN
+    return _point(u, v, lam)
+
+
+def _check_lambda(lam: float) -> str:
+    if math.isnan(lam):
+        return "the ratio of the error variances is not known"
+    if not (lam > 0 and math.isfinite(lam)):
+        return "the ratio of the error variances must be above zero"
+    return ""
+
+
+def _jackknife(
+    method: str,
+    x: Floats,
+    y: Floats,
+    ab: tuple[float, float],
+    loo: Floats,
+    level: float,
+    lam: float,
+    rule: str,
+) -> Line:
+    """Line with the jackknife covariance of leave-one-out (intercept, slope), shape (n, 2)."""
+    n = x.size
+    off = loo - loo.mean(axis=0)
+    matrix = off.T @ off * (n - 1) / n
+    covariance = (
+        (float(matrix[0, 0]), float(matrix[0, 1])),
+        (float(matrix[1, 0]), float(matrix[1, 1])),
+    )
+    return line_of(method, x, y, *ab, covariance, level, lam, rule)
+
+
+@quiet
+def deming(
+    x: ArrayLike,
+    y: ArrayLike,
+    lam: float,
+    interval: Literal["jackknife"] = "jackknife",
+    level: float = 0.95,
+) -> Line:
+    """Deming regression, errors of constant SD on both sides (Deming 1943; Linnet 1993).
+
+    ``lam`` = var(error of y)/var(error of x), taken as exact: its own uncertainty does not
+    enter. Not estimable where ``lam`` is NaN: it is never taken as 1. Jackknife covariance
+    with t on n − 2; measured coverage of slope, intercept and bias at a level 94 to 96 % at
+    n = 20, 40 and 100.
+    """
+    check_level(level)
+    u, v = pairs(x, y, ("x", "y"))
+    reason = _check_lambda(lam) or trouble(u, v) or flat(v)
+    if reason:
+        return no_line(DEMING, u.size, reason, level, lam)
+    a, b = _point(u, v, lam)
+    n = u.size
+    mx, my = float(np.mean(u)), float(np.mean(v))
+    dx, dy = u - mx, v - my
+    shrink = n / (n - 1)
+    sxx = float(dx @ dx) - shrink * dx * dx
+    syy = float(dy @ dy) - shrink * dy * dy
+    sxy = float(dx @ dy) - shrink * dx * dy
+    slopes = slope_of_sums(sxx, syy, sxy, lam)
+    loo = np.column_stack([(my - dy / (n - 1)) - slopes * (mx - dx / (n - 1)), slopes])
+    return _jackknife(DEMING, u, v, (a, b), loo, level, lam, "")
+
+
+def _levels(x: Floats, y: Floats, a: Floats, b: Floats, lam: float) -> Floats:
+    """Estimated true level of each pair on given lines, weighted between both methods."""
+    residual = y - a - b * x
+    true_x = x + b * residual / (lam + b * b)
+    return np.asarray((true_x + lam * (a + b * true_x)) / (1 + lam), dtype=np.float64)
+
+
+def _weighted_rows(
+    x: Floats,
+    y: Floats,
+    present: Floats,
+    lam: float,
+    start: tuple[float, float] | None = None,
+) -> tuple[Floats, Floats]:
+    """Weighted Deming for many subsets at once; ``present`` is (subsets, pairs) of 0 and 1.
+
+    Weights 1/(estimated true level)², repeated until the slope stands. ``start`` is a line
+    that is known to be near.
+    """
+    level = (x + lam * y) / (1 + lam)
+    if start is not None:
+        level = _levels(x, y, np.array(start[0]), np.array(start[1]), lam)
+    level = np.maximum(level, 0)
+    floor = 1e-9 * float(np.max(np.abs(x) + np.abs(y)))
+    rows = present.shape[0]
+    w = present / np.maximum(level, floor) ** 2
+    w /= w.max(axis=1, keepdims=True)
+    # central sums from shifted values keep their digits
+    shift_x, shift_y = float(np.mean(x)), float(np.mean(y))
+    u, v = x - shift_x, y - shift_y
+    columns = np.column_stack([np.ones_like(u), u, v, u * u, v * v, u * v])
+    a, b = np.full(rows, NAN), np.full(rows, NAN)
+    for _ in range(_ROUNDS):
+        total, su, sv, suu, svv, suv = (w @ columns).T
+        mu, mv = su / total, sv / total
+        new = slope_of_sums(
+            suu / total - mu * mu, svv / total - mv * mv, suv / total - mu * mv, lam
+        )
+        a = (mv + shift_y) - new * (mu + shift_x)
+        still = ~(np.abs(new - b) <= _CLOSE * np.abs(new))  # true at first, where b is NaN
+        b = new
+        if not still.any():
+            break
+        w = present / np.maximum(_levels(x, y, a[:, None], b[:, None], lam), floor) ** 2
+        w /= w.max(axis=1, keepdims=True)
+    return a, b
+
+
+@quiet
+def weighted_deming_point(x: ArrayLike, y: ArrayLike, lam: float) -> tuple[float, float]:
+    """Intercept and slope of the weighted Deming line, without intervals; NaN without a line."""
+    u, v = pairs(x, y, ("x", "y"))
+    if _check_lambda(lam) or trouble(u, v, 2) or flat(v) or np.any(u <= 0) or np.any(v <= 0):
+        return NAN, NAN
+    a, b = _weighted_rows(u, v, np.ones((1, u.size)), lam)
+    return float(a[0]), float(b[0])
+
+
+@quiet
+def weighted_deming(
+    x: ArrayLike,
+    y: ArrayLike,
+    lam: float,
+    interval: Literal["jackknife"] = "jackknife",
+    level: float = 0.95,
+) -> Line:
+    """Weighted Deming regression, errors of constant coefficient of variation.
+
+    ``lam`` = (CV of y / CV of x)², taken as exact. Weights are 1/(estimated true level)²,
+    found again from each line until it stands (Linnet 1990, 1993). Needs values above zero.
+    Jackknife covariance with t on n − 2; measured coverage of slope and intercept 94 to
+    96 % at n = 20, 40 and 100.
+    """
+    check_level(level)
+    rule = "1 / (estimated level)²"
+    u, v = pairs(x, y, ("x", "y"))
+    reason = _check_lambda(lam) or trouble(u, v) or flat(v)
+    if not reason and (np.any(u <= 0) or np.any(v <= 0)):
+        reason = "weights by level need values above zero"
+    if reason:
+        return no_line(WEIGHTED_DEMING, u.size, reason, level, lam)
+    n = u.size
+    a, b = _weighted_rows(u, v, np.ones((1, n)), lam)
+    ab = float(a[0]), float(b[0])
+    if not math.isfinite(ab[1]) or on_a_line(u, v, *ab):
+        loo = np.full((n, 2), NAN)
+        return _jackknife(WEIGHTED_DEMING, u, v, ab, loo, level, lam, rule)
+    loo = np.empty((n, 2))
+    block = max(1, 1_000_000 // n)
+    for start in range(0, n, block):
+        stop = min(start + block, n)
+        present = np.ones((stop - start, n))
+        present[np.arange(stop - start), np.arange(start, stop)] = 0
+        loo[start:stop, 0], loo[start:stop, 1] = _weighted_rows(u, v, present, lam, ab)
+    return _jackknife(WEIGHTED_DEMING, u, v, ab, loo, level, lam, rule)
+
+
+@quiet
+def york(
+    x: ArrayLike,
+    y: ArrayLike,
+    sx: ArrayLike,
+    sy: ArrayLike,
+    r: ArrayLike | float = 0.0,
+    level: float = 0.95,
+    scale: Literal["never below one", "given", "residual"] = "never below one",
+) -> Line:
+    """Line for points with their own SDs ``sx``, ``sy`` and error correlation ``r``.
+
+    York, Evensen, Martínez & De Basabe 2004 (unified equations; standard errors at the
+    adjusted points). Points without a finite SD above zero are left out. ``scale`` says
+    what the covariance is multiplied with: 'given' keeps that of the given SDs,
+    'residual' takes the reduced chi-square, the default the larger of both, which covers
+    more than its level where the SDs are right (measured 95 to 98 %).
+    """
+    check_level(level)
+    u, v = vector(x, "x"), vector(y, "y")
+    p, q = vector(sx, "sx"), vector(sy, "sy")
+    rho = np.broadcast_to(np.asarray(r, dtype=np.float64), u.shape).copy()
+    same_length(u, v, p, q, names=("x", "y", "sx", "sy"))
+    if np.any(np.abs(rho) > 1):
+        raise ValueError("r must lie between −1 and 1")
+    keep = np.isfinite(u) & np.isfinite(v) & (p > 0) & (q > 0) & np.isfinite(p) & np.isfinite(q)
+    keep &= np.isfinite(rho)
+    u, v, p, q, rho = u[keep], v[keep], p[keep], q[keep], rho[keep]
+    if reason := trouble(u, v) or flat(v):
+        return no_line(YORK, u.size, reason, level)
+    wx, wy = 1 / p**2, 1 / q**2
+    alpha = np.sqrt(wx * wy)
+    b = fit(YORK, u, v, wy / wy.max(), level, "").slope.value
+    beta = u
+    previous = NAN
+    converged = False
+    for _ in range(2000):
+        w = wx * wy / (wx + b * b * wy - 2 * b * rho * alpha)
+        mx, my = float(w @ u / w.sum()), float(w @ v / w.sum())
+        du, dv = u - mx, v - my
+        beta = w * (du / wy + b * dv / wx - (b * du + dv) * rho / alpha)
+        new = float((w * beta) @ dv / ((w * beta) @ du))
+        # rounding can make the last digit swing between two values for ever
+        converged = abs(new - b) <= 4e-16 * abs(new) or new == previous
+        previous, b = b, new
+        if converged or not math.isfinite(b):
+            break
+    if not converged and not abs(b - previous) <= 1e-9 * abs(b):
+        return no_line(YORK, u.size, "the fit does not settle on one slope", level)
+    w = wx * wy / (wx + b * b * wy - 2 * b * rho * alpha)
+    mx, my = float(w @ u / w.sum()), float(w @ v / w.sum())
+    a = my - b * mx
+    adjusted = mx + beta
+    centre = float(w @ adjusted / w.sum())
+    vb = 1 / float(w @ (adjusted - centre) ** 2)
+    va = 1 / float(w.sum()) + centre**2 * vb
+    reduced = float(w @ (v - a - b * u) ** 2) / (u.size - 2)
+    factor = {"given": 1.0, "residual": reduced}.get(scale, max(reduced, 1.0))
+    covariance = ((va * factor, -centre * vb * factor), (-centre * vb * factor, vb * factor))
+    return line_of(YORK, u, v, a, b, covariance, level, NAN, "1 / (SD of each point)²")
