@@ -197,14 +197,14 @@ def _xrf_parts(period: str, samples: tuple[Sample, ...], plants: Plants) -> Shee
         if not visit.sample or place % 3 != 1:
             continue
         name = visit.sample.sample_id
-        if visit.sample.ordinal in s.WRONG_GRADE_PARTS:
+        if visit.sample.ordinal in s.POOR_PARTS:
             plants.add(
                 period,
-                "wrong grade delivered",
+                "below the ordered content",
                 file,
                 row,
                 name,
-                "molybdenum grade ordered, almost no molybdenum",
+                "less molybdenum than ordered",
                 "both sides agree",
             )
         if s.NIGHT_SHIFT_PART.get(period) == visit.sample.ordinal:

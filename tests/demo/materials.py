@@ -99,8 +99,8 @@ def _contents(period: str, matrix: s.MatrixTruth) -> list[dict[str, float]]:
             rows[place]["Pb"] = 380.0 + 110.0 * s.LEAD_RICH_SOILS.index(place)
             rows[place]["As"] = rows[place]["Pb"] / ratio
     if matrix.name == s.STAINLESS.name:
-        for place in s.WRONG_GRADE_PARTS:
-            rows[place].update({"Mo": 2_300.0 + 60 * place, "Ni": 84_000.0, "Cr": 182_500.0})
+        for place, molybdenum in s.POOR_PARTS.items():
+            rows[place]["Mo"] = molybdenum
     if matrix in (s.STAINLESS, s.CHROMIUM_MOLYBDENUM):
         for row in rows:
             row["Fe"] = 1e6 - sum(row.values()) - 6_000.0  # silicon, carbon and the rest

@@ -136,7 +136,7 @@ def test_planted_kinds_cover_the_usual_troubles(made: Made) -> None:
         "id with a typo", "impossible date", "labels exchanged", "laboratory without sample",
         "lead on arsenic", "month boundary", "no id", "re-issued certificate",
         "reference material out of limits", "seal mismatch", "targeted spots", "unreadable cell",
-        "wrong grade delivered",
+        "below the ordered content",
     }  # fmt: skip
 
 

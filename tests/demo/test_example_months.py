@@ -1,0 +1,350 @@
+"""The whole program on the invented example: what it finds against the hidden truth.
+
+``scenario`` holds the truth and ``Made.planted`` says in which file and row each trouble
+stands; nothing here was typed from a result.
+"""
+
+from __future__ import annotations
+
+import math
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reconcile
+from reconcile.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Finding, StratumResult
+from tests.demo import scenario as s
+from tests.demo.make_demo_inputs import FOLDER, Made, make
+
+pytestmark = pytest.mark.slow
+Outcomes = dict[str, "reconcile.RunOutcome"]
+
+
+@pytest.fixture(scope="module")
+def made() -> Made:
+    return make()
+
+
+@pytest.fixture(scope="module")
+def outcomes(tmp_path_factory: pytest.TempPathFactory) -> Outcomes:
+    site = tmp_path_factory.mktemp("example") / "demo_inputs"
+    shutil.copytree(FOLDER, site)
+    return {period: reconcile.run_period(site, period) for period in s.PERIODS}
+
+
+def planted(made: Made, kind: str) -> Iterator[s.Planted]:
+    found = [t for t in made.planted if t.kind == kind]
+    assert found, kind
+    yield from found
+
+
+def results(
+    outcome: reconcile.RunOutcome, element: str, technique: str, matrix: str
+) -> StratumResult:
+    found = [
+        r
+        for r in outcome.reconciliation.results
+        if (r.stratum.element, r.stratum.technique, r.stratum.matrix)
+        == (element, technique, matrix)
+    ]
+    assert len(found) == 1
+    return found[0]
+
+
+def pairs_of(outcome: reconcile.RunOutcome, sample: str) -> pd.DataFrame:
+    frames = [
+        r.pairs.loc[r.pairs["sample_id"].eq(sample)].assign(element=r.stratum.element)
+        for r in outcome.reconciliation.results
+    ]
+    return pd.concat([f for f in frames if len(f)]) if any(map(len, frames)) else pd.DataFrame()
+
+
+def naming(outcome: reconcile.RunOutcome, *words: str) -> list[Finding]:
+    """Findings whose text, subject or evidence name all of these."""
+    return [
+        f
+        for f in outcome.reconciliation.findings
+        if all(w in f"{f.subject} {f.text} {f.evidence}" for w in words)
+    ]
+
+
+# ---- troubles -------------------------------------------------------------------------
+
+
+def test_every_account_balances(outcomes: Outcomes) -> None:
+    for outcome in outcomes.values():
+        assert [w.name for w in outcome.reconciliation.waterfall if w.balance] == []
+
+
+def test_samples_never_sent_and_results_of_nobody_are_listed(
+    outcomes: Outcomes, made: Made
+) -> None:
+    for t in planted(made, "field without laboratory"):
+        assert t.sample_id in outcomes[t.period].reconciliation.field_only
+    for t in planted(made, "laboratory without sample"):
+        assert t.sample_id in outcomes[t.period].reconciliation.lab_only
+
+
+def test_a_mistyped_id_is_suggested_and_not_joined(outcomes: Outcomes, made: Made) -> None:
+    for t in planted(made, "id with a typo"):
+        written = t.what.split("'")[1]
+        outcome = outcomes[t.period]
+        assert t.sample_id in outcome.reconciliation.field_only
+        assert written in outcome.reconciliation.lab_only
+        assert naming(outcome, written, t.sample_id)
+        assert pairs_of(outcome, t.sample_id).empty
+
+
+def test_an_id_settled_by_a_person_and_another_spelling_are_joined(
+    outcomes: Outcomes, made: Made
+) -> None:
+    for kind, readings in (("alias", 3), ("other spelling", 3)):
+        for t in planted(made, kind):
+            pairs = pairs_of(outcomes[t.period], t.sample_id)
+            copper = pairs.loc[pairs["element"].eq("Cu")]
+            assert copper["field_n"].tolist() == [readings]
+
+
+def test_the_second_issue_of_a_certificate_stands_and_the_first_is_accounted_for(
+    outcomes: Outcomes, made: Made
+) -> None:
+    (t,) = planted(made, "re-issued certificate")
+    outcome = outcomes[t.period]
+    lead = results(outcome, "Pb", "XRF", "soil").pairs.set_index("sample_id")
+    issue = pd.read_csv(FOLDER / t.file, dtype=str).set_index("Sample ID")
+    for sample in lead.index.intersection(issue.index):
+        assert lead.loc[sample, "lab_mean"] == float(str(issue.loc[sample, "Pb mg/kg"]))
+    reasons = outcome.reconciliation.exclusions["reason"]
+    assert reasons.str.contains("superseded").sum() == len(issue)
+
+
+def test_samples_without_unbroken_custody_are_kept_out_but_stay_visible(
+    outcomes: Outcomes, made: Made
+) -> None:
+    for t in [*planted(made, "broken custody"), *planted(made, "seal mismatch")]:
+        pairs = pairs_of(outcomes[t.period], t.sample_id)
+        assert len(pairs)
+        assert set(pairs["custody"]) == {"broken"}
+        assert not pairs["used"].any()
+        assert naming(outcomes[t.period], t.sample_id)
+    sound = pairs_of(outcomes["2026-10"], "KRS-1201")
+    assert set(sound["custody"]) == {"complete"}
+
+
+def test_only_the_element_and_batch_of_the_failed_control_are_kept_out(
+    outcomes: Outcomes, made: Made
+) -> None:
+    controls = list(planted(made, "reference material out of limits"))
+    period, (kind, batch, element, _) = next(iter(s.FAILED_BATCH.items()))
+    outcome = outcomes[period]
+    failed = {
+        (c.element, c.batch)
+        for c in outcome.reconciliation.quality
+        if c.side == "lab" and c.kind == "reference material" and c.passed is False
+    }
+    assert len(controls) == 2
+    assert failed == {(element, f"CS-{period[2:4]}{period[5:]}-{batch}")}
+    zinc = results(outcome, element, "XRF", kind).pairs
+    out = zinc["certificate"].str.endswith(f"-{batch}")
+    assert 20 < out.sum() < len(zinc)
+    assert not zinc.loc[out, "used"].any()
+    assert zinc.loc[~out, "used"].all()
+    copper = results(outcome, "Cu", "XRF", kind).pairs
+    kept = copper["certificate"].str.endswith(f"-{batch}") & copper["custody"].eq("complete")
+    assert copper.loc[kept, "used"].all()
+
+
+def test_arsenic_is_not_used_where_lead_overlaps_it(outcomes: Outcomes, made: Made) -> None:
+    for t in planted(made, "lead on arsenic"):
+        arsenic = results(outcomes[t.period], "As", "XRF", "soil").pairs
+        row = arsenic.loc[arsenic["sample_id"].eq(t.sample_id)].iloc[0]
+        assert not row["used"]
+        assert "lead" in row["reason"]
+        lead = results(outcomes[t.period], "Pb", "XRF", "soil").pairs
+        assert lead.loc[lead["sample_id"].eq(t.sample_id), "used"].all()
+
+
+def test_spots_aimed_at_grains_do_not_enter_a_mean(outcomes: Outcomes, made: Made) -> None:
+    for t in planted(made, "targeted spots"):
+        pairs = pairs_of(outcomes[t.period], t.sample_id)
+        lithium = pairs.loc[pairs["element"].eq("Li")]
+        assert lithium["field_spots"].tolist() == [8]
+        rows = outcomes[t.period].reconciliation.exclusions
+        mine = rows.loc[rows["sample_id"].eq(t.sample_id) & rows["kind"].eq("field row")]
+        assert len(mine) == 6
+        assert mine["evidence"].str.contains(f"row {t.row}", regex=False).any()
+
+
+def test_a_result_above_the_upper_limit_is_censored(outcomes: Outcomes, made: Made) -> None:
+    for t in planted(made, "above the upper limit"):
+        zinc = pairs_of(outcomes[t.period], t.sample_id).query("element == 'Zn'")
+        assert zinc["lab_qualifier"].tolist() == [">"]
+        assert zinc["lab_low"].tolist() == [10_000.0]
+        assert not zinc["used"].any()
+
+
+def test_unreadable_cells_and_rows_are_quarantined_where_they_stand(
+    outcomes: Outcomes, made: Made
+) -> None:
+    for kind, column in (("unreadable cell", "Cu"), ("impossible date", "Time"), ("no id", "")):
+        for t in planted(made, kind):
+            refused = outcomes[t.period].reconciliation.quarantine
+            mine = refused.loc[refused["file"].eq(t.file) & refused["row"].eq(t.row)]
+            assert mine["column"].tolist() == [column]
+            assert mine["reason"].str.len().gt(0).all()
+    everything = sum(len(o.reconciliation.quarantine) for o in outcomes.values())
+    assert everything == 3
+
+
+def test_a_reading_of_the_night_shift_belongs_to_the_month_of_the_places_clock(
+    outcomes: Outcomes, made: Made
+) -> None:
+    for t in planted(made, "month boundary"):
+        pairs = pairs_of(outcomes[t.period], t.sample_id)
+        assert len(pairs) == 9  # XRF: Cr Ni Mo Mn Fe; LIBS: Cr Ni Mo Mn
+        assert (pairs["field_time"] < pd.Timestamp(f"{t.period}-01", tz="UTC")).all()
+
+
+def test_exchanged_labels_are_suspected_and_not_mended(outcomes: Outcomes, made: Made) -> None:
+    pair = [t.sample_id for t in planted(made, "labels exchanged")]
+    outcome = outcomes["2026-08"]
+    assert naming(outcome, *pair)
+    for sample in pair:
+        assert len(pairs_of(outcome, sample))
+
+
+def test_months_without_exchanged_labels_raise_no_such_suspicion(outcomes: Outcomes) -> None:
+    for period in ("2026-09", "2026-10"):
+        suspicions = [f for f in outcomes[period].reconciliation.findings if f.area == "diagnosis"]
+        assert [f for f in suspicions if "exchang" in f.text or "swap" in f.text] == []
+
+
+def test_parts_poor_in_molybdenum_are_found_by_xrf_and_the_laboratory(
+    outcomes: Outcomes, made: Made
+) -> None:
+    for t in planted(made, "below the ordered content"):
+        result = results(outcomes[t.period], "Mo", "XRF", "austenitic stainless steel")
+        row = result.pairs.loc[result.pairs["sample_id"].eq(t.sample_id)]
+        assert len(row) == 1
+        assert (row[["field_mean", "lab_mean"]] < 2.0 * s.PERCENT).all(axis=None)
+        ((_, level),) = result.decision_levels
+        assert level == pytest.approx(2.0 * s.PERCENT)
+
+
+def test_blind_duplicates_and_repeats_judge_the_laboratory(outcomes: Outcomes) -> None:
+    for outcome in outcomes.values():
+        duplicates = [c for c in outcome.reconciliation.quality if c.kind == "duplicate"]
+        assert {"Cu", "Li", "Cr"} <= {c.element for c in duplicates}
+        # Of the pulps only the register says whose duplicates they are.
+        assert {"pulp", "lab repeat"} == {c.code for c in duplicates}
+        assert all(c.passed is not False for c in duplicates)
+        copper = [c for c in duplicates if (c.element, c.code) == ("Cu", "pulp")]
+        assert [(c.n >= 8, c.passed) for c in copper] == [(True, True)]
+
+
+# ---- the hidden truth -----------------------------------------------------------------
+
+STRATA = [
+    (table, matrix.name, element)
+    for table, matrices in (
+        ("xrf_soil", (s.SOIL,)),
+        ("libs_rock", (s.APLITE, s.AMPHIBOLITE)),
+        ("xrf_rock", (s.APLITE, s.AMPHIBOLITE)),
+        ("xrf_parts", (s.STAINLESS, s.CHROMIUM_MOLYBDENUM)),
+        ("libs_parts", (s.STAINLESS, s.CHROMIUM_MOLYBDENUM)),
+    )
+    for matrix in matrices
+    for element in (s.FIELD.get((table, matrix.name)) or s.FIELD[table, ""])
+    if element not in ("Au",) and (element, matrix.name) != ("Ni", "soil")
+]
+
+
+def test_intervals_of_the_bias_cover_the_true_bias_about_as_often_as_they_say(
+    outcomes: Outcomes,
+) -> None:
+    covered = total = 0
+    for outcome in outcomes.values():
+        for table, matrix, element in STRATA:
+            truth = (s.FIELD.get((table, matrix)) or s.FIELD[table, ""])[element]
+            technique = table.split("_")[0].upper()
+            ratio = results(outcome, element, technique, matrix).statistics.geometric_mean_ratio
+            assert math.isfinite(ratio.value)
+            covered += ratio.low <= truth.factor <= ratio.high
+            total += 1
+    # 95 % intervals; a lower count than this has a probability below 0.001 if they are right
+    # (binomial). Averaging a few log-normal spots shifts the LIBS ratios a little.
+    assert total == 3 * len(STRATA)
+    sure = total * 0.95 - 3.3 * math.sqrt(total * 0.95 * 0.05)
+    assert covered >= sure
+
+
+def test_the_copper_bias_is_seen_and_zinc_has_none(outcomes: Outcomes) -> None:
+    for period in ("2026-09", "2026-10"):
+        copper = results(outcomes[period], "Cu", "XRF", "soil").statistics.geometric_mean_ratio
+        zinc = results(outcomes[period], "Zn", "XRF", "soil").statistics.geometric_mean_ratio
+        assert copper.low > 1.05
+        assert zinc.low <= 1.0 <= zinc.high or abs(zinc.value - 1) < 0.03
+
+
+def test_the_factor_for_copper_takes_the_bias_away(outcomes: Outcomes) -> None:
+    result = results(outcomes["2026-10"], "Cu", "XRF", "soil")
+    factor = result.factor
+    assert factor is not None
+    assert factor.form != "none"
+    assert factor.error_after < factor.error_before
+    if factor.form in ("ratio", "line"):
+        middle = 300.0
+        corrected = (middle * 1.15 - factor.intercept) / factor.slope
+        assert corrected == pytest.approx(middle, rel=0.05)
+
+
+def test_verdicts_follow_from_the_truth(outcomes: Outcomes) -> None:
+    for outcome in outcomes.values():
+        for matrix in ("aplite", "amphibolite"):
+            assert results(outcome, "Au", "XRF", matrix).verdict.decision == LABORATORY_ONLY
+        # Useless: nearly every soil is below the field limit.
+        nickel = results(outcome, "Ni", "XRF", "soil")
+        assert nickel.verdict.decision == INSUFFICIENT
+        assert nickel.factor is None or nickel.factor.form == "none"
+        # Grains far larger than a spot, and three samples.
+        coarse = results(outcome, "Li", "LIBS", "coarse pegmatite")
+        assert coarse.verdict.decision == INSUFFICIENT
+        # A month has fewer parts of this steel than were agreed.
+        steel = results(outcome, "Cr", "XRF", "chromium-molybdenum steel")
+        assert steel.verdict.decision == INSUFFICIENT
+        chromium = results(outcome, "Cr", "XRF", "austenitic stainless steel")
+        assert chromium.verdict.decision == ACCEPTED
+    copper = results(outcomes["2026-10"], "Cu", "XRF", "soil").verdict
+    assert copper.decision != ACCEPTED
+
+
+def test_the_swap_spoils_august_and_leaving_it_out_would_not(outcomes: Outcomes) -> None:
+    def spread(period: str) -> float:
+        pairs = results(outcomes[period], "Zn", "XRF", "soil").pairs
+        used = pairs.loc[pairs["used"]]
+        return float(np.log(used["field_mean"] / used["lab_mean"]).std(ddof=1))
+
+    assert spread("2026-08") > 3 * spread("2026-10")
+
+
+def test_running_a_month_again_makes_no_new_release(
+    outcomes: Outcomes, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    period = "2026-08"
+    site = outcomes[period].release_folder
+    while not (site / "demo_inputs").is_dir():
+        site = site.parent
+    again = reconcile.run_period(site / "demo_inputs", period)
+    assert again.release_folder == outcomes[period].release_folder
+    assert not again.new_release
+
+
+def test_the_example_in_the_repository_was_not_touched(outcomes: Outcomes) -> None:
+    assert not (FOLDER / "out").exists()
+    assert sorted(p.name for p in Path(FOLDER).iterdir() if p.is_dir()) == [
+        "custody", "field", "lab", "register",
+    ]  # fmt: skip
