@@ -11,7 +11,9 @@ WITH resolved AS (
         coalesce(lab.digestion, '') AS digestion,
         coalesce(lab.digestion_class, '') AS digestion_class,
         lab.certificate, lab.received_at, lab.analysed_at, lab.reported_at,
-        lab.duplicate_of, lab.duplicate_kind,
+        -- Of a blind duplicate only the register says whose it is.
+        coalesce(lab.duplicate_of, register.duplicate_of) AS duplicate_of,
+        coalesce(lab.duplicate_kind, register.duplicate_kind) AS duplicate_kind,
         lab.sample_id AS written_id,
         coalesce(identity.sample_id, lab.sample_id, '') AS sample_id,
         coalesce(lab.sample_kind, register.sample_kind, 'sample') AS sample_kind,
