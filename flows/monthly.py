@@ -85,15 +85,15 @@ def monthly(folder: str, period: str = "") -> str:
     with Store(workspace.store_file) as store:
         run = begin(workspace, month, store)
         for name, step in STEPS:
-            run = task(
-                step,
+            wrapped: Any = task(
                 name=name,
                 retries=schedule.retries,
                 retry_delay_seconds=schedule.retry_seconds,
                 retry_condition_fn=worth_a_retry,
                 cache_policy=NO_CACHE,
                 persist_result=False,
-            )(run)
+            )(step)
+            run = wrapped(run)
     outcome = run.outcome
     assert outcome is not None
     _publish(run, outcome)
@@ -156,8 +156,8 @@ def run_once(folder: Path, period: str) -> bool:
 
 def serve(folder: Path) -> None:
     """Serve the deployment until stopped: monthly, by the workspace's cron and zone."""
-    from prefect.deployments.runner import EntrypointType
     from prefect.schedules import Cron
+    from prefect.types.entrypoint import EntrypointType
 
     workspace = ws.load_workspace(folder)
     settings = workspace.settings

@@ -80,10 +80,10 @@ def _nested(
     spots = len(of_spot)
 
     def per_spot(values: Floats | NDArray[np.bool_]) -> Floats:
-        return np.bincount(spot, weights=values, minlength=spots)
+        return np.bincount(spot, weights=values, minlength=spots).astype(np.float64)
 
     def per_group(values: Floats | NDArray[np.bool_]) -> Floats:
-        return np.bincount(of_spot, weights=values, minlength=groups)
+        return np.bincount(of_spot, weights=values, minlength=groups).astype(np.float64)
 
     shots = per_spot(valid)
     read = per_spot(quantified)
@@ -105,7 +105,9 @@ def _nested(
     shot_sd = np.sqrt(squares / freedom)
 
     whole = censored == 0
-    se = np.where(count >= 2, spot_sd / np.sqrt(count), np.where(n >= 2, shot_sd / np.sqrt(n), np.nan))
+    se = np.where(
+        count >= 2, spot_sd / np.sqrt(count), np.where(n >= 2, shot_sd / np.sqrt(n), np.nan)
+    )
     sd = np.where(freedom > 0, shot_sd, np.where(count >= 2, spot_sd, np.nan))
     return Means(
         n.astype(np.int64),

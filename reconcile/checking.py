@@ -65,6 +65,4 @@ def check(
             "SELECT path, sheet, text FROM note JOIN file USING (file_id) JOIN run_file "
             "USING (file_id) ORDER BY file_place, sheet, text"
         )
-        return CheckReport(
-            period, files, columns, pipeline.quarantine_of(run), notes, run.findings
-        )
+        return CheckReport(period, files, columns, pipeline.quarantine_of(run), notes, run.findings)

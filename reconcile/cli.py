@@ -178,11 +178,12 @@ def schedule(
 def _walk(folder: Path, period: str) -> RunOutcome:
     from reconcile.pipeline import STEPS, run_period
 
-    return _with_progress(
+    outcome: RunOutcome = _with_progress(
         lambda tell, started: run_period(folder, period, tell=tell, step_started=started),
         len(STEPS),
         period,
     )
+    return outcome
 
 
 def _with_progress(work: Callable[..., Any], steps: int, label: str = "") -> Any:

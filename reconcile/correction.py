@@ -100,9 +100,7 @@ def propose(stratum: Stratum, evaluated: Evaluated, settings: Settings, fault: s
 
     groups = _grouping(used["group"].astype("str").to_numpy(), used["sample_id"].to_numpy())
     held = _held_out(forms, lab, field, groups, line)
-    errors = {
-        form: _errors(values, lab, relative and positive) for form, values in held.items()
-    }
+    errors = {form: _errors(values, lab, relative and positive) for form, values in held.items()}
     usable = {form: e for form, e in errors.items() if np.all(np.isfinite(e))}
     form = _simplest(usable, groups, prefer="ratio" if relative else "offset")
     factor = _factor(stratum, evaluated, form, lab, field, line, relative and positive)

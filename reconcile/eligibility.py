@@ -7,10 +7,12 @@ keeps it out, or none. Nothing is deleted: a pair that is left out stays in the 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from reconcile import diagnosis, quality
 from reconcile.model import Finding, QualityCheck, Stratum
 from reconcile.pairing import Key, Side, censor_reason, joined_method
 from reconcile.settings import Settings, Thresholds
@@ -40,9 +42,7 @@ def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
     Columns: CONTROL_COLUMNS of the duplicate plus ``first_mg_kg``, ``first_qualifier``
     and ``first_limit_mg_kg``: of the sample's ordinary determination, by the same method.
     """
-    duplicates = _long(
-        store, "lab", keys, "disposition = 'control' AND sample_kind = 'duplicate'"
-    )
+    duplicates = _long(store, "lab", keys, "disposition = 'control' AND sample_kind = 'duplicate'")
     if duplicates.empty:
         return duplicates.assign(first_mg_kg=[], first_qualifier=[], first_limit_mg_kg=[])
     originals = _long(store, "lab", keys, "disposition = 'sample'")
@@ -104,54 +104,47 @@ def _long(store: Store, side: str, keys: Sequence[Key], condition: str) -> pd.Da
     return result[list(CONTROL_COLUMNS)]
 
 
-def quality_findings(checks: Sequence[QualityCheck]) -> tuple[Finding, ...]:
-    """One finding per failed control."""
-    return tuple(
-        Finding(
-            "quality",
-            "serious",
-            f"{check.side} {check.batch}".strip(),
-            f"{check.kind} {check.code}, {check.element}, {check.method}: failed.",
-            evidence=check.rule,
-            advice=(
-                "Results of this batch are kept out of the statistics; ask the laboratory to "
-                "repeat it."
-                if check.side == "lab"
-                else "Readings of that day are kept out; check the instrument and repeat them."
-            ),
-        )
-        for check in checks
-        if check.passed is False
-    )
-
-
 def lead_on_arsenic(
     store: Store, field: Side, field_keys: Sequence[Key], thresholds: Thresholds
 ) -> pd.DataFrame:
-    """Samples whose XRF arsenic is overlapped by lead (columns sample_id, instrument, ratio).
-
-    Source: US EPA Method 6200, section 4.7: at Pb:As of 10:1 and above, arsenic can't be
-    calculated efficiently.
-    """
+    """Samples whose XRF arsenic is overlapped by lead (model.EXCLUSION_COLUMNS)."""
     lead = next((k for k in field_keys if k.element == "Pb" and not k.method), None)
     arsenic = next((k for k in field_keys if k.element == "As" and not k.method), None)
     if lead is None or arsenic is None:
-        return pd.DataFrame({"sample_id": [], "instrument": [], "ratio": []})
-    samples = store.frame(
-        "SELECT sample_id, coalesce(instrument, '') AS instrument, technique FROM field_sample "
-        "ORDER BY number"
-    )
-    with np.errstate(all="ignore"):
-        samples["ratio"] = field.of(lead).low / field.of(arsenic).high
-    flagged = samples["technique"].eq("XRF") & (samples["ratio"] >= thresholds.lead_to_arsenic)
-    return samples.loc[flagged & np.isfinite(samples["ratio"]), ["sample_id", "instrument", "ratio"]]
+        return quality.interference_flags(pd.DataFrame(), thresholds)
+    samples = store.frame("SELECT sample_id, technique FROM field_sample ORDER BY number")
+    pb, ars = field.of(lead), field.of(arsenic)
+    samples["Pb"] = np.where(pb.censored == 0, pb.low, np.nan)
+    samples["As"] = np.where(ars.censored == 0, ars.low, np.nan)
+    samples["As_limit"] = np.where(np.isfinite(ars.high), ars.high, np.nan)
+    return quality.interference_flags(samples, thresholds)
+
+
+def swap_suspicions(pairs: pd.DataFrame, strata: Sequence[Stratum]) -> tuple[Finding, ...]:
+    """Samples whose labels were probably exchanged, method by method and matrix by matrix."""
+    if pairs.empty:
+        return ()
+    by_key = {s.key: s for s in strata}
+    unit = [
+        (s.technique, s.field_method.split(" · ")[:3], s.matrix, s.specimen_form, s.pair_type)
+        for s in (by_key[key] for key in pairs["stratum"])
+    ]
+    findings: list[Finding] = []
+    both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
+    for _, rows in pairs.loc[both].groupby(pd.Series(map(str, unit))[both]):
+        field, lab = (
+            rows.pivot_table(index="sample_id", columns="element", values=side, aggfunc="first")
+            for side in ("field_mean", "lab_mean")
+        )
+        findings += diagnosis.suspected_swaps(field, lab)
+    return tuple(findings)
 
 
 def with_reasons(
     pairs: pd.DataFrame,
     strata: Sequence[Stratum],
     custody_status: Mapping[str, str],
-    failed: pd.DataFrame,
+    checks: Sequence[QualityCheck],
     interference: pd.DataFrame,
     settings: Settings,
 ) -> pd.DataFrame:
@@ -165,10 +158,11 @@ def with_reasons(
         settings.leave_out.get(f"{s}/{e}", settings.leave_out.get(s, ""))
         for s, e in zip(pairs["sample_id"], pairs["element"], strict=True)
     ]
-    reasons = [
+    reasons: list[pd.Series[Any]] = [
         pd.Series([f"left out by entry: {why}" if why else "" for why in left_out]),
         pd.Series(np.where(pairs["custody"].eq("broken"), "custody broken", "")),
-        _batch_reasons(pairs, by_key, failed),
+        _batch_reasons(pairs, by_key, quality.failed_batches(checks), "batch failed its control"),
+        _batch_reasons(pairs, by_key, quality.contaminated_below(checks), "open to contamination"),
         _interference_reasons(pairs, by_key, interference),
         censor_reason(pairs),
         _near_limit(pairs, settings.thresholds.lab_limit_multiple),
@@ -182,39 +176,43 @@ def with_reasons(
 
 
 def _batch_reasons(
-    pairs: pd.DataFrame, by_key: Mapping[str, Stratum], failed: pd.DataFrame
+    pairs: pd.DataFrame, by_key: Mapping[str, Stratum], batches: pd.DataFrame, why: str
 ) -> pd.Series:
-    if failed.empty:
+    """Why a pair's batch keeps it out; with a column below_mg_kg, only results below it."""
+    if batches.empty:
         return pd.Series("", index=pairs.index, dtype="str")
-    lab = {
-        (row.batch, row.method, row.element): str(row.reason)
-        for row in failed.itertuples(index=False)
-        if row.side == "lab"
-    }
-    field = {
-        (row.batch, row.method, row.element): str(row.reason)
-        for row in failed.itertuples(index=False)
-        if row.side == "field"
+    edges = (
+        batches["below_mg_kg"] if "below_mg_kg" in batches.columns
+        else pd.Series(np.inf, index=batches.index)
+    )  # fmt: skip
+    told = {
+        (row.side, row.batch, row.method, row.element): (float(edge), str(row.reason))
+        for row, edge in zip(batches.itertuples(index=False), edges, strict=True)
     }
     days = pairs["field_time"].dt.strftime("%Y-%m-%d").fillna("")
     texts = []
-    for row, day in zip(pairs.itertuples(index=False), days, strict=True):
+    rows: list[Any] = list(pairs.itertuples(index=False))
+    for row, day in zip(rows, days, strict=True):
         stratum = by_key[row.stratum]
-        found = field.get((day, stratum.field_method, stratum.element), "")
-        for certificate in str(row.certificate).split(", "):
-            found = found or lab.get((certificate, stratum.lab_method, stratum.element), "")
-        texts.append(f"batch failed its control: {found}" if found else "")
+        candidates = [("field", day, stratum.field_method, row.field_low)] + [
+            ("lab", certificate, stratum.lab_method, row.lab_low)
+            for certificate in str(row.certificate).split(", ")
+        ]
+        found = ""
+        for side, batch, method, value in candidates:
+            edge, reason = told.get((side, batch, method, stratum.element), (-np.inf, ""))
+            if not found and value < edge:
+                found = reason
+        texts.append(f"{why}: {found}" if found else "")
     return pd.Series(texts, index=pairs.index, dtype="str")
 
 
 def _interference_reasons(
     pairs: pd.DataFrame, by_key: Mapping[str, Stratum], interference: pd.DataFrame
 ) -> pd.Series:
-    flagged = set(zip(interference["sample_id"], interference["instrument"], strict=True))
+    flagged = set(interference["sample_id"])
     hits = [
-        by_key[key].element == "As"
-        and by_key[key].technique == "XRF"
-        and any(s == sample and i in by_key[key].field_method for s, i in flagged)
+        by_key[key].element == "As" and by_key[key].technique == "XRF" and sample in flagged
         for key, sample in zip(pairs["stratum"], pairs["sample_id"], strict=True)
     ]
     return pd.Series(

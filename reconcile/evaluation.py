@@ -78,9 +78,7 @@ def levels_of(stratum: Stratum, settings: Settings) -> tuple[tuple[str, float], 
     return tuple((level.name, level.value / factor) for level in element.levels)
 
 
-def lab_errors(
-    duplicates: pd.DataFrame, errors: ErrorSettings
-) -> dict[tuple[str, str], LabError]:
+def lab_errors(duplicates: pd.DataFrame, errors: ErrorSettings) -> dict[tuple[str, str], LabError]:
     """Error of a lab determination per (element, lab method), from duplicates.
 
     ``duplicates`` as from ``eligibility.lab_duplicates``. Where ``errors.lab_rsd`` is set it
@@ -88,9 +86,7 @@ def lab_errors(
     """
     found: dict[tuple[str, str], LabError] = {}
     if len(duplicates):
-        both = duplicates.loc[
-            duplicates["qualifier"].eq("") & duplicates["first_qualifier"].eq("")
-        ]
+        both = duplicates.loc[duplicates["qualifier"].eq("") & duplicates["first_qualifier"].eq("")]
         for key, rows in both.groupby(["element", "method"], sort=True):
             a = rows["first_mg_kg"].to_numpy("float64")
             b = rows["value_mg_kg"].to_numpy("float64")
@@ -112,9 +108,7 @@ def lab_errors(
     return found
 
 
-def lab_error_of(
-    errors: Mapping[tuple[str, str], LabError], stratum: Stratum
-) -> LabError | None:
+def lab_error_of(errors: Mapping[tuple[str, str], LabError], stratum: Stratum) -> LabError | None:
     """The lab error that holds for a stratum: measured before stated."""
     return errors.get((stratum.element, stratum.lab_method)) or errors.get(("", ""))
 
@@ -195,9 +189,7 @@ def evaluate(
     )
 
 
-def structural_line(
-    statistics: StratumStatistics, lab: Array, field: Array
-) -> tuple[float, float]:
+def structural_line(statistics: StratumStatistics, lab: Array, field: Array) -> tuple[float, float]:
     """Intercept and slope of the headline method, fitted to other pairs of the same stratum."""
     method = statistics.headline.method
     lam = statistics.error_ratio.value
@@ -294,9 +286,7 @@ def _error_ratio(
     return ratio, f"field replicates against {lab_error.source}"
 
 
-def _log_line(
-    lab: Array, field: Array, positive: bool, level: float
-) -> tuple[lines.Line, float]:
+def _log_line(lab: Array, field: Array, positive: bool, level: float) -> tuple[lines.Line, float]:
     if not positive:
         empty = np.array([], dtype=np.float64)
         return lines.ols(empty, empty, level), math.nan
@@ -341,7 +331,10 @@ def _censored_ratio(pairs: pd.DataFrame, level: float) -> Estimate | None:
         return None
     bounds = eligible[["lab_low", "lab_high", "field_low", "field_high"]].to_numpy("float64")
     bounds = bounds[~np.isnan(bounds).any(axis=1)]
-    return censoring.censored_log_ratio_bias(*bounds.T, level=level).ratio
+    lab_low, lab_high, field_low, field_high = bounds.T
+    return censoring.censored_log_ratio_bias(
+        lab_low, lab_high, field_low, field_high, level=level
+    ).ratio
 
 
 def _details(
@@ -422,8 +415,8 @@ def _notes(
     broken = int(pairs["custody"].eq("broken").sum())
     if broken:
         notes.append(
-            f"Custody of {broken} {'sample' if broken == 1 else 'samples'} is broken; left out, and "
-            "shown with and without."
+            f"Custody of {broken} {'sample' if broken == 1 else 'samples'} is broken; left out, "
+            "and shown with and without."
         )
     if s.error_ratio.estimable:
         notes.append(
@@ -447,9 +440,7 @@ def adjust_p_values(
         lab = used["lab_mean"].to_numpy("float64")
         field = used["field_mean"].to_numpy("float64")
         difference = (
-            np.log(field / lab)
-            if e.statistics.difference_scale == "log ratio"
-            else field - lab
+            np.log(field / lab) if e.statistics.difference_scale == "log ratio" else field - lab
         )
         n = len(difference)
         sd = float(np.std(difference, ddof=1)) if n >= 2 else 0.0

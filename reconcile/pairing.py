@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -87,9 +87,7 @@ def written_ids(store: Store, files: Sequence[RunFile], table: str) -> list[str]
     return sorted(row[0] for row in rows)
 
 
-def place_rows(
-    store: Store, assign_by: str, bounds: tuple[datetime, datetime] | None
-) -> None:
+def place_rows(store: Store, assign_by: str, bounds: tuple[datetime, datetime] | None) -> None:
     """Give every field and lab row of the run its one disposition."""
     start, finish = (
         (edge.astimezone(UTC).replace(tzinfo=None) for edge in bounds)
@@ -138,9 +136,7 @@ class Side:
         else:  # every determination stands for itself
             spot, of_spot = np.arange(len(group)), group
         self._nesting = Nesting(group, spot, of_spot, int(groups))
-        self._columns = {
-            row[0] for row in store.rows(f"SELECT column_name FROM (DESCRIBE {side})")
-        }
+        self._columns = {row[0] for row in store.rows(f"SELECT column_name FROM (DESCRIBE {side})")}
 
     def of(self, key: Key) -> Means:
         """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
@@ -181,7 +177,7 @@ def _numbered(
 def _floats(column: Any) -> NDArray[np.float64]:
     """A column as it comes from the store, empty cells as NaN."""
     if isinstance(column, np.ma.MaskedArray):
-        return np.asarray(column.astype(np.float64).filled(np.nan))
+        return np.asarray(np.ma.filled(column.astype(np.float64), np.nan))
     return np.asarray(column, dtype=np.float64)
 
 
@@ -274,7 +270,7 @@ def _with_strata(
     frame[stratum_facts] = frame[stratum_facts].fillna("").astype("str")
     keys = pd.Series("", index=frame.index, dtype="object")
     for values, rows in frame.groupby(stratum_facts, sort=True).groups.items():
-        fact = dict(zip(stratum_facts, values, strict=True))
+        fact = dict(zip(stratum_facts, map(str, cast(tuple[Any, ...], values)), strict=True))
         stratum = Stratum(
             element=field_key.element,
             field_method=joined_method(
@@ -312,9 +308,7 @@ def _with_strata(
             "lab_mean": frame["lab_low"].where(~lab_cens),
             "lab_se": frame["lab_se"].astype("float64"),
             "lab_n": frame["lab_n"],
-            "lab_qualifier": _qualifier(
-                frame["lab_n"], frame["lab_censored"], frame["lab_high"]
-            ),
+            "lab_qualifier": _qualifier(frame["lab_n"], frame["lab_censored"], frame["lab_high"]),
             "lab_low": frame["lab_low"],
             "lab_high": frame["lab_high"],
             "field_time": pd.to_datetime(frame["field_time"], utc=True),
@@ -418,7 +412,7 @@ def _read_step(store: Store, kind: str, label: str) -> WaterfallStep:
     whole_rows = store.rows(
         'SELECT reason, count(*) FROM (SELECT file_id, sheet, "row", min(reason) AS reason '
         "FROM quarantine JOIN run_file USING (file_id) JOIN file USING (file_id) "
-        "WHERE kind = ? AND \"column\" = '' AND \"row\" > 0 "
+        'WHERE kind = ? AND "column" = \'\' AND "row" > 0 '
         'GROUP BY file_id, sheet, "row") GROUP BY reason ORDER BY reason',
         [kind],
     )
@@ -428,9 +422,7 @@ def _read_step(store: Store, kind: str, label: str) -> WaterfallStep:
 
 
 def _use_step(store: Store, kind: str, label: str) -> WaterfallStep:
-    counts = dict(
-        store.rows(f"SELECT disposition, count(*) FROM {kind}_row GROUP BY 1 ORDER BY 1")
-    )
+    counts = dict(store.rows(f"SELECT disposition, count(*) FROM {kind}_row GROUP BY 1 ORDER BY 1"))
     (stored,) = store.rows(f"SELECT count(*) FROM {kind} JOIN run_file USING (file_id)")[0]
     kept = int(counts.pop("sample", 0))
     return WaterfallStep(

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -37,6 +37,7 @@ from reconcile.intake.read import read_file
 from reconcile.model import (
     EXCLUSION_COLUMNS,
     QUARANTINE_COLUMNS,
+    Change,
     Finding,
     InputFile,
     QualityCheck,
@@ -46,13 +47,15 @@ from reconcile.model import (
     WaterfallStep,
 )
 from reconcile.pairing import Joined, RunFile
-from reconcile.release import Earlier
 from reconcile.reporting import words, write_release
 from reconcile.settings import TableSettings
-from reconcile.store import ROW_TABLES, Store, StoredFile
+from reconcile.store import Store, StoredFile
 from reconcile.workspace import FoundFile, MissingFile, Workspace
 
 Tell = Callable[[str], None]
+
+
+NO_CHANGES: tuple[Change, ...] = ()
 
 
 def _silent(_: str) -> None:
@@ -73,10 +76,8 @@ class Run:
     run_files: tuple[RunFile, ...] = ()
     findings: tuple[Finding, ...] = ()
     quality: tuple[QualityCheck, ...] = ()
-    failed: pd.DataFrame = field(default_factory=pd.DataFrame)
     custody_status: dict[str, str] = field(default_factory=dict)
     custody_head: str = ""
-    interference: pd.DataFrame = field(default_factory=pd.DataFrame)
     lab_errors: dict[tuple[str, str], evaluation.LabError] = field(default_factory=dict)
     joined: Joined | None = None
     pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -160,12 +161,8 @@ def read_tables(run: Run) -> Run:
                 f"A reconciliation needs at least one {kind} table.",
             )
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
-    numbered = tuple(
-        RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files)
-    )
-    return replace(
-        run, files=files, run_files=numbered, findings=run.findings + findings
-    )
+    numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
+    return replace(run, files=files, run_files=numbered, findings=run.findings + findings)
 
 
 def _read_one(
@@ -176,9 +173,13 @@ def _read_one(
         digest, copy = _archived(run.workspace, file)
     except OSError as error:
         problem = f"{file.shown} can't be read: {error.strerror or error}."
-        return run.store.add(
-            file.shown, "", f"{code}", table.kind, 0, (), problem, "Check that it is a file."
-        ) if (known := run.store.find(file.shown, "", code)) is None else known
+        return (
+            run.store.add(
+                file.shown, "", f"{code}", table.kind, 0, (), problem, "Check that it is a file."
+            )
+            if (known := run.store.find(file.shown, "", code)) is None
+            else known
+        )
     looked_up = register if table.look_up == "lab_id" else None
     key = _reading_key(table, zone, code, looked_up)
     known = run.store.find(file.shown, digest, key)
@@ -206,13 +207,11 @@ def _archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
         shutil.copyfile(file.path, working)
         digest = ws.sha256_of(working)  # the file may have changed meanwhile
         copy = workspace.archive / f"{digest}{file.path.suffix.lower()}"
-        os.replace(working, copy)
+        working.replace(copy)
     return digest, copy
 
 
-def _reading_key(
-    table: TableSettings, zone: str, code: str, register: pd.DataFrame | None
-) -> str:
+def _reading_key(table: TableSettings, zone: str, code: str, register: pd.DataFrame | None) -> str:
     content = [table.model_dump(mode="json", exclude={"files", "required", "name"}), zone, code]
     if register is not None:
         content.append(register.to_json(date_format="iso", orient="split"))
@@ -264,7 +263,10 @@ def settle_identities(run: Run) -> Run:
     }
     field_alone = sorted({*samples["field"]} - {*samples["lab"]})
     lab_alone = sorted({*samples["lab"]} - {*samples["field"]})
-    findings = [*identity.near_misses(lab_alone, field_alone)]
+    findings = [
+        *identity.near_misses(lab_alone, field_alone),
+        *identity.alias_findings(aliases, register_ids),
+    ]
     if register_ids:
         registered = {*resolved.loc[resolved["written_id"].isin(register_ids), "sample_id"]}
         for side, label in (("field", "field reading"), ("lab", "lab result")):
@@ -317,13 +319,13 @@ def judge_controls(run: Run) -> Run:
     return replace(
         run,
         quality=tuple(checks),
-        failed=quality.failed_batches(tuple(checks)),
         custody_status=dict(judgement.status),
         custody_head=custody.head(events) if len(events) else "",
         lab_errors=evaluation.lab_errors(duplicates, run.workspace.settings.errors),
         findings=run.findings
         + judgement.findings
-        + eligibility.quality_findings(tuple(checks)),
+        + quality.findings(checks)
+        + quality.chart_findings(pd.concat([controls["field"], controls["lab"]])),
     )
 
 
@@ -347,7 +349,7 @@ def make_pairs(run: Run) -> Run:
     joined = pairing.join(store, sides, field_keys, lab_keys, settings.pool)
     interference = eligibility.lead_on_arsenic(store, sides[0], field_keys, settings.thresholds)
     pairs = eligibility.with_reasons(
-        joined.pairs, joined.strata, run.custody_status, run.failed, interference, settings
+        joined.pairs, joined.strata, run.custody_status, run.quality, interference, settings
     )
     account = pairing.waterfall(store, joined, pairs)
     unbalanced = [step for step in account if step.balance]
@@ -357,14 +359,16 @@ def make_pairs(run: Run) -> Run:
             f"The account of rows does not balance ({text}).",
             "Nothing was released. This is a fault of the program: please report it.",
         )
-    faults = diagnosis.suspected_faults(pairs, settings.thresholds)
+    faults = (
+        *diagnosis.suspected_faults(pairs, settings.thresholds),
+        *eligibility.swap_suspicions(pairs, joined.strata),
+    )
     return replace(
         run,
         joined=joined,
         pairs=pairs,
-        interference=interference,
         steps_of_account=account,
-        findings=run.findings + tuple(faults),
+        findings=run.findings + faults,
     )
 
 
@@ -410,7 +414,11 @@ def give_verdicts(run: Run) -> Run:
                 decision_levels=evaluation.levels_of(stratum, settings),
             )
         )
-    return replace(run, results=tuple(results))
+    return replace(
+        run,
+        results=tuple(results),
+        findings=run.findings + diagnosis.digestion_deficit(results),
+    )
 
 
 def write_the_release(run: Run) -> Run:
@@ -432,7 +440,7 @@ def write_the_release(run: Run) -> Run:
     lines = ws.setting_lines(settings)
     revision = earlier.revision + (0 if same else 1) if earlier else 1
     if same and earlier is not None:
-        supersedes, changed = str(earlier.manifest["supersedes"]), ()
+        supersedes, changed = str(earlier.manifest["supersedes"]), NO_CHANGES
     else:
         supersedes = str(earlier.manifest["release_id"]) if earlier else ""
         changed = release.changes(
@@ -530,15 +538,14 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
     for found in run.found:
         if run.workspace.table(found.table_index).kind == "evidence" and found.path.is_file():
             digest, copy = _archived(run.workspace, found)
-            inputs.append(
-                InputFile(found.shown, digest, copy.stat().st_size, "evidence", 0, 0, 0)
-            )
+            inputs.append(InputFile(found.shown, digest, copy.stat().st_size, "evidence", 0, 0, 0))
     return tuple(inputs)
 
 
 def _data_until(run: Run) -> str:
     ((latest,),) = run.store.rows(
-        "SELECT max(moment) FROM (SELECT measured_at AS moment FROM field_row WHERE disposition = 'sample' "
+        "SELECT max(moment) FROM ("
+        "SELECT measured_at AS moment FROM field_row WHERE disposition = 'sample' "
         "UNION ALL SELECT coalesce(reported_at, analysed_at, received_at) FROM lab_row "
         "WHERE disposition = 'sample')"
     )
@@ -549,7 +556,8 @@ def quarantine_of(run: Run) -> pd.DataFrame:
     """Every refused file, row and cell of the run."""
     columns = ", ".join(f'"{name}"' for name in QUARANTINE_COLUMNS)
     rows = run.store.frame(
-        f"SELECT {columns} FROM quarantine JOIN run_file USING (file_id) ORDER BY file_place, {columns}"
+        f"SELECT {columns} FROM quarantine JOIN run_file USING (file_id) "
+        f"ORDER BY file_place, {columns}"
     )
     whole = pd.DataFrame(
         [
@@ -564,9 +572,12 @@ def quarantine_of(run: Run) -> pd.DataFrame:
 
 def _exclusions(run: Run) -> pd.DataFrame:
     strata = {stratum.key: stratum for stratum in run.joined.strata} if run.joined else {}
+    left_out: list[Any] = list(
+        run.pairs.loc[~run.pairs["used"].astype(bool)].itertuples(index=False)
+    )
     rows = [
         ("pair", p.sample_id, strata[p.stratum].element, p.stratum, p.reason, "", "")
-        for p in run.pairs.loc[~run.pairs["used"].astype(bool)].itertuples(index=False)
+        for p in left_out
     ]
     for side in ("field", "lab"):
         rows += [

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import os
 import re
 import shutil
 from collections.abc import Callable
@@ -65,8 +64,7 @@ def latest(folder: Path) -> Earlier | None:
 def needs_a_person(reconciliation: Reconciliation) -> bool:
     """True where something was found that a person should look at."""
     return bool(
-        len(reconciliation.quarantine)
-        or any(f.severity != "note" for f in reconciliation.findings)
+        len(reconciliation.quarantine) or any(f.severity != "note" for f in reconciliation.findings)
     )
 
 
@@ -117,7 +115,7 @@ def write(
         encoding="utf-8",
         newline="\n",
     )
-    os.replace(working, target)
+    working.replace(target)
     return target
 
 

@@ -244,6 +244,20 @@ class TableSettings(Part):
     cells: CellRules = CellRules()
 
 
+class LabelSettings(Part):
+    """The sheet on which sample labels are printed; millimetres. Defaults fit A4 and Letter."""
+
+    columns: Annotated[int, Field(ge=1, le=20)] = Field(3, description="labels side by side")
+    rows: Annotated[int, Field(ge=1, le=60)] = Field(8, description="labels one below the other")
+    width_mm: Annotated[float, Field(ge=20, le=280)] = Field(64.0, description="width of a label")
+    height_mm: Annotated[float, Field(ge=10, le=280)] = Field(33.0, description="height of a label")
+    left_mm: Annotated[float, Field(ge=0)] = Field(6.0, description="from the paper's left edge")
+    top_mm: Annotated[float, Field(ge=0)] = Field(8.0, description="from the paper's upper edge")
+    gap_x_mm: Annotated[float, Field(ge=0)] = Field(3.0, description="between columns")
+    gap_y_mm: Annotated[float, Field(ge=0)] = Field(0.0, description="between rows")
+    outline: bool = Field(True, description="draw thin lines to cut along")
+
+
 class ScheduleSettings(Part):
     """When the monthly flow runs."""
 
@@ -271,6 +285,7 @@ class Settings(Part):
     )
     table: tuple[TableSettings, ...] = ()
     schedule: ScheduleSettings = ScheduleSettings()
+    labels: LabelSettings = LabelSettings()
 
     @model_validator(mode="after")
     def _some_table(self) -> Settings:

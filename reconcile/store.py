@@ -194,11 +194,13 @@ class Store:
             con,
             "INSERT INTO column_meaning VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
-                [file_id, table.sheet, c.index, c.heading, c.role, c.key, c.element, c.species]
-                + [c.unit, c.to_mg_kg, c.sigma, c.method, c.why]
+                [
+                    file_id, table.sheet, c.index, c.heading, c.role, c.key, c.element,
+                    c.species, c.unit, c.to_mg_kg, c.sigma, c.method, c.why,
+                ]
                 for c in table.columns
             ),
-        )
+        )  # fmt: skip
         _insert(
             con,
             "INSERT INTO note VALUES (?, ?, ?)",

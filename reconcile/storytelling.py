@@ -74,9 +74,7 @@ def story_of(folder: Path, sample_id: str) -> Story:
 
 def _current_files(store: Store) -> list[int]:
     """The newest reading of every path: older versions of a file are in the archive."""
-    return [
-        row[0] for row in store.rows("SELECT max(file_id) FROM file GROUP BY path ORDER BY 1")
-    ]
+    return [row[0] for row in store.rows("SELECT max(file_id) FROM file GROUP BY path ORDER BY 1")]
 
 
 def _names(store: Store, files: list[int], wanted: str) -> set[str]:
@@ -212,7 +210,9 @@ def _result_lines(
         lines.append(
             StoryLine(
                 _time(row["line at"]),
-                f"{verb}: {shown or 'no result'} ({how}) mg/kg" if how else f"{verb}: {shown} mg/kg",
+                f"{verb}: {shown or 'no result'} ({how}) mg/kg"
+                if how
+                else f"{verb}: {shown} mg/kg",
                 str(row["line who"] or ""),
                 f"{row['path']}, row {row['row']}",
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rich import box
 from rich.console import Console
@@ -80,9 +80,7 @@ def show_outcome(outcome: RunOutcome) -> None:
             )
         )
     if r.changes:
-        changed = _table(
-            f"What changed since {r.supersedes}", "what", "before", "after"
-        )
+        changed = _table(f"What changed since {r.supersedes}", "what", "before", "after")
         for change in r.changes[:_MOST_ROWS]:
             _row(changed, change.what, change.before, change.after)
         console.print(changed)
@@ -156,7 +154,8 @@ def show_check(report: CheckReport) -> None:
             f"How the columns of {title} were understood",
             "heading", "taken as", "meaning", "unit", "to mg/kg", "because", right=(4,),
         )  # fmt: skip
-        for row in columns.itertuples(index=False):
+        rows: list[Any] = list(columns.itertuples(index=False))
+        for row in rows:
             factor = "" if row.to_mg_kg != row.to_mg_kg else f"x {row.to_mg_kg:g}"
             sigma = f", {row.sigma:g} SD" if row.sigma == row.sigma else ""
             meaning = " ".join(p for p in (row.species or row.key, row.method) if p) + sigma

@@ -136,9 +136,7 @@ def _forbidding(stratum: Stratum, settings: Settings, fault: str) -> tuple[Crite
     )  # fmt: skip
 
 
-def _missing(
-    stratum: Stratum, evaluated: Evaluated, settings: Settings
-) -> tuple[Criterion, ...]:
+def _missing(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> tuple[Criterion, ...]:
     t, s = settings.thresholds, evaluated.statistics
     unstated = [
         name

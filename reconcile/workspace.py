@@ -24,6 +24,7 @@ from reconcile.settings import Settings, TableSettings
 
 SETTINGS_FILE = "reconcile.toml"
 _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
+_EACH_PERIOD = re.compile(r"\*?\{period\}\*?")
 _LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
@@ -168,6 +169,17 @@ def find_files(
     return tuple(found), tuple(missing)
 
 
+def files_of_every_month(workspace: Workspace, *kinds: str) -> tuple[FoundFile, ...]:
+    """Files of these kinds of table, whatever their month, in the order of ``find_files``."""
+    return tuple(
+        FoundFile(path, _shown(workspace.folder, path), index, "{period}" in pattern)
+        for index, table in enumerate(workspace.settings.table)
+        if table.kind in kinds
+        for pattern in table.files
+        for path in sorted(_matches(workspace.folder, _EACH_PERIOD.sub("*", pattern)))
+    )
+
+
 def _matches(folder: Path, pattern: str) -> Iterator[Path]:
     if any(mark in pattern for mark in "*?["):
         base = folder
@@ -198,8 +210,10 @@ def sha256_of(path: Path) -> str:
 
 
 def settings_hash(settings: Settings) -> str:
-    """SHA-256 over the settings that shape a release (comments and output folder do not)."""
-    content = settings.model_dump(mode="json", exclude={"workspace": {"output"}, "schedule": True})
+    """SHA-256 over the settings that shape a release (output folder and labels do not)."""
+    content = settings.model_dump(
+        mode="json", exclude={"workspace": {"output"}, "schedule": True, "labels": True}
+    )
     return hashlib.sha256(
         json.dumps(content, sort_keys=True, ensure_ascii=False).encode()
     ).hexdigest()
@@ -269,7 +283,9 @@ def _lines_of(part: BaseModel, prefix: str) -> Iterator[SettingLine]:
         if name == "output":
             continue
         value = getattr(part, name)
-        text = "not given" if value in (None, "") else f"{value:g}" if _number(value) else str(value)
+        text = (
+            "not given" if value in (None, "") else f"{value:g}" if _number(value) else str(value)
+        )
         yield SettingLine(f"{prefix}.{name}", text, info.description or "")
 
 

@@ -25,7 +25,7 @@ def reconcile(*words: str, cwd: Path | None = None, **environment: str) -> tuple
     return done.returncode, done.stdout, done.stderr
 
 
-@pytest.fixture()
+@pytest.fixture
 def site(tmp_path: Path) -> Path:
     return small.build(tmp_path / "site")
 

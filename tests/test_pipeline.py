@@ -19,7 +19,7 @@ from tests import small
 PERIOD = "2026-10"
 
 
-@pytest.fixture()
+@pytest.fixture
 def site(tmp_path: Path) -> Path:
     return small.build(tmp_path / "site")
 
@@ -134,7 +134,9 @@ def test_the_same_bytes_come_from_a_fresh_store_and_a_used_one(site: Path, tmp_p
 
 
 @pytest.mark.parametrize("step", range(len(pipeline.STEPS)))
-def test_a_run_that_dies_after_any_step_costs_nothing(site: Path, tmp_path: Path, step: int) -> None:
+def test_a_run_that_dies_after_any_step_costs_nothing(
+    site: Path, tmp_path: Path, step: int
+) -> None:
     workspace = ws.load_workspace(site)
     with Store(workspace.store_file) as store:
         run = pipeline.begin(workspace, PERIOD, store)

@@ -87,9 +87,7 @@ def test_a_zone_that_looks_like_a_path_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_workspace_without_lab_table_is_refused(tmp_path: Path) -> None:
-    assert 'kind = "lab"' in complaint(
-        tmp_path, '[[table]]\nkind = "field"\nfiles = ["a.csv"]\n'
-    )
+    assert 'kind = "lab"' in complaint(tmp_path, '[[table]]\nkind = "field"\nfiles = ["a.csv"]\n')
 
 
 def test_broken_toml_names_the_line(tmp_path: Path) -> None:
@@ -145,9 +143,7 @@ def test_comments_and_the_output_folder_do_not_change_the_settings_hash(tmp_path
     second = ws.load_workspace(
         write(tmp_path, '# remark\n[workspace]\noutput = "elsewhere"\n' + SMALL)
     ).settings
-    third = ws.load_workspace(
-        write(tmp_path, SMALL + "[thresholds]\nbias_margin = 0.2\n")
-    ).settings
+    third = ws.load_workspace(write(tmp_path, SMALL + "[thresholds]\nbias_margin = 0.2\n")).settings
     assert ws.settings_hash(first) == ws.settings_hash(second)
     assert ws.settings_hash(first) != ws.settings_hash(third)
 

@@ -54,7 +54,7 @@ def wait_for(what: str, ready: Callable[[], bool], seconds: float) -> None:
     raise AssertionError(f"{what} did not come within {seconds} s")
 
 
-@pytest.fixture()
+@pytest.fixture
 def server(tmp_path: Path) -> Iterator[dict[str, str]]:
     """A standing server on loopback with a home of its own; yields the environment to use."""
     with socket.socket() as probe:
@@ -120,9 +120,7 @@ def test_a_served_deployment_completes_with_the_bytes_of_the_command(
         serving.wait(30)
     by_command = small.build(tmp_path / "commanded")
     reconcile.run_period(by_command, PERIOD)
-    releases = [
-        small.bytes_of(folder / "out" / "releases") for folder in (site, by_command)
-    ]
+    releases = [small.bytes_of(folder / "out" / "releases") for folder in (site, by_command)]
     assert releases[0] == releases[1]
 
 
