@@ -158,6 +158,23 @@ def verify(folder: Folder = Path()) -> None:
 
 
 @app.command()
+def selftest(
+    studies: Annotated[int, typer.Option(min=1, help="simulated studies per scenario")] = 200,
+    seed: Annotated[int, typer.Option(help="the same seed gives the same table")] = 1,
+    save: Annotated[Path | None, typer.Option(help="write the table as CSV, for the file")] = None,
+) -> None:
+    """Simulate studies of known truth: does every estimator keep its promise here?"""
+    from reconcile import terminal
+    from reconcile.statistics.selftest import run as simulate
+
+    rows = simulate(seed, studies)
+    terminal.show_selftest(rows, studies, seed)
+    if save is not None:
+        terminal.save_selftest(rows, save)
+    raise typer.Exit(DONE if all(row.kept for row in rows) else FINDINGS)
+
+
+@app.command()
 def schedule(
     folder: Folder = Path(),
     once: Annotated[

@@ -180,7 +180,7 @@ def evaluate(
         headline=headline,
         headline_line=best,
         difference_scale=scale,
-        levels=_levels(stratum, lab, field, best, settings),
+        levels=_levels(stratum, pairs, lab, best, settings),
         censored_ratio=_censored_ratio(pairs, level),
         details=_details(pairs, used, best, level),
     )
@@ -295,11 +295,17 @@ def _log_line(lab: Array, field: Array, positive: bool, level: float) -> tuple[l
 
 
 def _levels(
-    stratum: Stratum, lab: Array, field: Array, line: lines.Line, settings: Settings
+    stratum: Stratum, pairs: pd.DataFrame, lab: Array, line: lines.Line, settings: Settings
 ) -> tuple[LevelBias, ...]:
+    """Bias and wrong calls; a censored result counts where its limit leaves no doubt."""
     found = []
+    columns = ["lab_low", "lab_high", "field_low", "field_high"]
+    eligible = _eligible(pairs)[columns].to_numpy("float64")
+    lab_low, lab_high, field_low, field_high = eligible[~np.isnan(eligible).any(axis=1)].T
     for name, value in levels_of(stratum, settings):
-        table = decisions.decision_table(lab, field, value, settings.thresholds.confidence)
+        table = decisions.decision_table_censored(
+            lab_low, lab_high, field_low, field_high, value, settings.thresholds.confidence
+        )
         inside = bool(len(lab)) and lab.min() <= value <= lab.max()
         at = (
             bias.bias_at(line, value)

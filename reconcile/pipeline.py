@@ -238,9 +238,8 @@ def settle_identities(run: Run) -> Run:
         'ORDER BY file_id, "row"',
         [numbers],
     )
-    known = register_ids or field_ids
     everything = sorted({*field_ids, *lab_ids, *register_ids})
-    resolved = identity.resolve(everything, known, aliases)
+    resolved = identity.resolve(everything, register_ids or field_ids, aliases)
     unknown = resolved["sample_id"].eq("")
     resolved.loc[unknown, "sample_id"] = [
         identity.normalise_id(text) for text in resolved.loc[unknown, "written_id"]

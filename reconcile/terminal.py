@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import os
 from collections.abc import Sequence
+from dataclasses import fields
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rich import box
@@ -12,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from reconcile.reporting import words
+from reconcile.statistics.selftest import SelfTestRow
 
 if TYPE_CHECKING:
     from reconcile.checking import CheckReport
@@ -194,6 +198,51 @@ def show_verify(report: VerifyReport) -> None:
         console.print(Text("Nothing was altered."))
     console.print(Text(f"Head of the record: {report.head}"))
     console.print(Text(PROVES))
+
+
+def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
+    """Coverage and bias of every estimator on invented studies."""
+    console = _console()
+    table = _table(
+        f"Self-test: {studies} simulated studies per scenario, seed {seed}",
+        "area", "estimator", "scenario", "pairs", "truth", "mean found", "bias",
+        "intervals that hold the truth", "promised", "kept", right=(3, 4, 5, 6),
+    )  # fmt: skip
+    for row in rows:
+        _row(
+            table, row.area, row.estimator, row.scenario, row.pairs, f"{row.truth:.4g}",
+            f"{row.mean:.4g}", f"{row.bias:+.2g}",
+            f"{row.coverage:.1%} ({row.coverage_low:.1%} to {row.coverage_high:.1%})",
+            row.promise, "yes" if row.kept else "NO",
+        )  # fmt: skip
+    console.print(table)
+    broken = sum(not row.kept for row in rows)
+    console.print(
+        Text(
+            f"{words.count(len(rows), 'estimator', 'estimators')} tried; "
+            + (
+                "every promise was kept."
+                if not broken
+                else f"{words.count(broken, 'promise was', 'promises were')} not kept: do not "
+                "rely on these intervals; report it with this table."
+            )
+        )
+    )
+    console.print(
+        Text(
+            "Studies are invented, with normal or log-normal errors; real data may break what the "
+            "estimators assume."
+        )
+    )
+
+
+def save_selftest(rows: Sequence[SelfTestRow], path: Path) -> None:
+    """The table as CSV, for a validation file."""
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream, lineterminator="\n")
+        names = [field.name for field in fields(SelfTestRow)]
+        writer.writerow(names)
+        writer.writerows([getattr(row, name) for name in names] for row in rows)
 
 
 def show_story(story: Story) -> None:

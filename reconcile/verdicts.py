@@ -27,6 +27,7 @@ from reconcile.statistics import agreement, bias
 from reconcile.statistics.proportions import clopper_pearson
 
 #: Laboratory only by default: grades that move money on a few grains (common practice).
+AS_READ = "as read"
 PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd", "Rh", "Ir", "Os", "Ru"})
 
 
@@ -53,7 +54,7 @@ def judge(
     used = evaluated.used
     lab = used["lab_mean"].to_numpy("float64")
     field = used["field_mean"].to_numpy("float64")
-    raw = _shown("as read", lab, field, evaluated, settings)
+    raw = _shown(AS_READ, lab, field, evaluated, settings)
     criteria = (*forbidding, *missing, *raw.criteria)
     low = float(lab.min()) if len(lab) else math.nan
     high = float(lab.max()) if len(lab) else math.nan
@@ -208,9 +209,12 @@ def _shown(
         ),
     ]  # fmt: skip
     for level in evaluated.statistics.levels:
-        above = lab >= level.level
-        missed = int(np.sum(above & (field < level.level)))
-        count = int(np.sum(above))
+        if how == AS_READ:  # with results beyond a limit, where the limit leaves no doubt
+            count = level.lab_above
+            missed = round(level.false_negative.value * count) if count else 0
+        else:
+            above = lab >= level.level
+            missed, count = int(np.sum(above & (field < level.level))), int(np.sum(above))
         criteria.append(_missed(level.name, how, missed, count, t))
     # A level without samples above it can't be judged and does not by itself forbid.
     judged = [c for c in criteria[2:] if not c.found.startswith("no sample")]

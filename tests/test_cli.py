@@ -41,7 +41,7 @@ def test_help_names_every_command_without_loading_the_heavy_libraries() -> None:
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True
     )
-    for command in ("demo", "start", "check", "run", "story", "schedule"):
+    for command in ("demo", "start", "check", "run", "story", "verify", "selftest", "schedule"):
         assert command in done.stdout
     assert "HEAVY []" in done.stdout
 
@@ -128,3 +128,13 @@ def test_a_terminal_without_unicode_still_gets_every_line(site: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 0
     assert b"Traceback" not in done.stderr
+
+
+def test_the_self_test_prints_coverage_and_can_be_kept_for_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "validation.csv"
+    code, out, _ = reconcile("selftest", "--studies", "40", "--save", str(path))
+    assert code == 0
+    assert "every promise was kept" in out
+    lines = path.read_text("utf-8").splitlines()
+    assert lines[0].startswith("area,estimator,scenario")
+    assert len(lines) > 30
