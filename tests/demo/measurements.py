@@ -87,7 +87,7 @@ def _level(rng: np.random.Generator, visit: Visit, element: str, truth: s.FieldT
     error = float(rng.normal(0, 1))
     if visit.sample is None:
         factor = 1 + (truth.factor - 1) * s.BIAS_SEEN_BY_REFERENCE
-        return visit.true.get(element, 0.0) * factor * math.exp(0.01 * error)
+        return visit.true.get(element, 0.0) * factor
     level = visit.true[element] * truth.factor * math.exp(truth.error_sd * error)
     if element == "As" and visit.matrix == "soil" and visit.true["Pb"] >= 10 * visit.true["As"]:
         level += s.LEAD_ADDS_TO_ARSENIC * visit.true["Pb"]
@@ -149,7 +149,7 @@ def libs_shots(
         for spot, spot_class in enumerate(classes, 1):
             grain = 1.0 if spot_class == "random" else 6.5
             there = {
-                e: levels[e] * _scatter(rng, t.spot_sd if visit.sample else 0.02) * grain
+                e: levels[e] * _scatter(rng, t.spot_sd if visit.sample else 0.0) * grain
                 for e, t in truth.items()
             }
             for shot in range(1, shots + 1):

@@ -188,7 +188,8 @@ FIELD: dict[tuple[str, str], dict[str, FieldTruth]] = {
 #: of a soil whose Pb:As is 10 or more.
 LEAD_ADDS_TO_ARSENIC = 0.012
 
-#: A reference powder shows only this share of a bias that comes from the natural matrix.
+#: A reference material shows only this share of a bias that comes from the natural matrix; it
+#: is even, and the instruments do not drift, so its readings scatter by ``reading_sd`` alone.
 BIAS_SEEN_BY_REFERENCE = 0.2
 
 LAB: dict[str, dict[str, LabTruth]] = {
