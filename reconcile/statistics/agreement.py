@@ -8,21 +8,53 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from reconcile.statistics._quantiles import noncentral_t_quantile, normal_quantile, t_quantile
 from reconcile.statistics._values import (
+    TOO_LARGE,
     Floats,
     check_level,
     estimate,
-    interval_text,
+    level_text,
     pairs,
     percent,
     point,
     quiet,
+    show,
     with_unit,
+)
+from reconcile.statistics.bias import ALL_EQUAL, mean_of
+from reconcile.statistics.concordance import (
+    Concordance,
+    Correlation,
+    concordance,
+    correlation,
+)
+from reconcile.statistics.level_limits import (
+    LevelLimits,
+    ReplicateLimits,
+    level_dependent_limits,
+    limits_with_replicates,
 )
 from reconcile.statistics.proportions import clopper_pearson, howe_tolerance_factor
 from reconcile.statistics.result import NAN, Estimate, not_estimable
+
+__all__ = [
+    "Concordance",
+    "Correlation",
+    "LevelLimits",
+    "LimitsOfAgreement",
+    "ReplicateLimits",
+    "Scale",
+    "concordance",
+    "correlation",
+    "level_dependent_limits",
+    "limits_of_agreement",
+    "limits_with_replicates",
+    "mean_relative_percent_difference",
+    "rms_difference",
+    "share_within",
+]
 
 Scale = Literal["absolute", "relative", "log ratio"]
 
@@ -46,25 +78,27 @@ class LimitsOfAgreement:
     tolerance_high: float
     coverage: float = 0.95
     reason: str = ""
+    level: float = 0.95  # confidence of the tolerance interval
 
     def sentence(self, unit: str = "") -> str:
         """One plain sentence."""
         if self.reason:
             return f"Limits of agreement could not be estimated: {self.reason}."
-        share = f"{100 * self.coverage:g} % of single results"
+        share = f"{level_text(self.coverage)} of single field results"
+        n = f"(n {self.n})"
         if self.scale == "log ratio":
-            return (
-                f"{share} lie between {self.lower.value:.2f} and {self.upper.value:.2f} times the "
-                f"laboratory's (n {self.n})."
-            )
-        if self.scale == "relative":
-            return (
-                f"{share} lie between {percent(self.lower.value)} and {percent(self.upper.value)} "
-                f"of the laboratory's (n {self.n})."
-            )
+            ends = [show(v) for v in (self.lower.value, self.upper.value)]
+            sure = [show(v) for v in (self.tolerance_low, self.tolerance_high)]
+            text = f"{share} lie between {ends[0]} and {ends[1]} times the laboratory's {n}"
+        else:
+            write = percent if self.scale == "relative" else lambda v: with_unit(v, unit)
+            ends = [write(v) for v in (self.lower.value, self.upper.value)]
+            sure = [write(v) for v in (self.tolerance_low, self.tolerance_high)]
+            of = " of the mean of both" if self.scale == "relative" else ""
+            text = f"{share} less the laboratory's lie between {ends[0]} and {ends[1]}{of} {n}"
         return (
-            f"{share} lie between {with_unit(self.lower.value, unit)} and "
-            f"{with_unit(self.upper.value, unit)} of the laboratory's (n {self.n})."
+            f"{text}; with {level_text(self.level)} confidence that share lies between {sure[0]} "
+            f"and {sure[1]}."
         )
 
 
@@ -72,7 +106,7 @@ def _scaled(x: Floats, y: Floats, scale: str) -> tuple[Floats, str]:
     if scale == "absolute":
         return y - x, ""
     if scale == "relative":
-        mean = (x + y) / 2
+        mean = x / 2 + y / 2
         if np.any(mean <= 0):
             return x, "a relative difference needs pair means above zero"
         return (y - x) / mean, ""
@@ -91,219 +125,131 @@ def limits_of_agreement(
     level: float = 0.95,
     coverage: float = 0.95,
 ) -> LimitsOfAgreement:
-    """Bland & Altman limits with exact intervals.
+    """Bland & Altman limits of agreement with exact intervals.
 
-    Bland & Altman 1986, 1999 (mean ± z SD of the differences). Intervals of each limit
-    through the non-central t distribution (Carkeet 2015, from memory), exact for normal
-    differences; beside them the tolerance interval that holds ``coverage`` of results
-    with confidence ``level`` (Howe 1969).
+    Mean ± z·SD of the differences (Bland & Altman 1986, 1999). Intervals of each limit
+    through the noncentral t distribution (Carkeet 2015, from memory), exact for normal
+    differences; beside them the tolerance interval that holds ``coverage`` of single
+    results with confidence ``level`` (Howe 1969). Where the spread grows with the level
+    (constant CV) the absolute differences are not normal: take 'log ratio', or
+    ``level_dependent_limits``. ``bias`` stays estimable where the limits are not.
     """
     check_level(level)
     check_level(coverage, "coverage")
     x, y = pairs(lab, field, ("lab", "field"))
     d, reason = _scaled(x, y, scale)
-    n = x.size
+    n = int(x.size)
     method = "limits of agreement, exact interval"
-    sd = float(np.std(d, ddof=1)) if n >= 2 and not reason else NAN
-    if not reason:
-        if n < 3:
-            reason = "fewer than three pairs"
-        elif not math.isfinite(sd):
-            reason = "the values are too large to calculate with"
-        elif sd <= 1e-14 * float(np.max(np.abs(d))) or sd == 0:
-            reason = "all differences are equal, so their spread cannot be estimated"
+    back = _back if scale == "log ratio" else lambda item: item
+    size = np.ones(1) if scale != "absolute" else np.concatenate([x, y, np.zeros(1)])
+    if reason:
+        bias = not_estimable(n, reason, method, level)
+    else:
+        bias = mean_of(d, size, level, "mean, t interval")
+        reason = "fewer than three pairs" if n < 3 else bias.reason
     if reason:
         nothing = not_estimable(n, reason, method, level)
         return LimitsOfAgreement(
-            scale, n, nothing, NAN, nothing, nothing, NAN, NAN, coverage, reason
+            scale, n, back(bias), NAN, nothing, nothing, NAN, NAN, coverage, reason, level
         )
-    mean = float(np.mean(d))
-    z = float(stats.norm.ppf((1 + coverage) / 2))
-    se_mean = sd / math.sqrt(n)
+    mean, se_mean = bias.value, bias.se
+    sd = se_mean * math.sqrt(n)
+    z = normal_quantile(coverage)
     alpha = (1 - level) / 2
-    near = float(stats.nct.ppf(alpha, n - 1, z * math.sqrt(n))) * se_mean
-    far = float(stats.nct.ppf(1 - alpha, n - 1, z * math.sqrt(n))) * se_mean
+    near = noncentral_t_quantile(alpha, n - 1, z * math.sqrt(n)) * se_mean
+    far = noncentral_t_quantile(1 - alpha, n - 1, z * math.sqrt(n)) * se_mean
     se = sd * math.sqrt(1 / n + z * z / (2 * (n - 1)))
-    half = float(stats.t.ppf(1 - alpha, n - 1)) * se_mean
-    k = howe_tolerance_factor(n, coverage, level)
-    bias = estimate(mean, se_mean, mean - half, mean + half, n, level, "mean, t interval")
     lower = estimate(mean - z * sd, se, mean - far, mean - near, n, level, method)
     upper = estimate(mean + z * sd, se, mean + near, mean + far, n, level, method)
+    k = howe_tolerance_factor(n, coverage, level)
     low, high = mean - k * sd, mean + k * sd
     if scale == "log ratio":
-        bias, lower, upper = (_back(item) for item in (bias, lower, upper))
-        low, high = math.exp(low), math.exp(high)
-    return LimitsOfAgreement(scale, n, bias, sd, lower, upper, low, high, coverage)
+        low, high = _exp(low), _exp(high)
+    return LimitsOfAgreement(
+        scale, n, back(bias), sd, back(lower), back(upper), low, high, coverage, "", level
+    )
+
+
+def _exp(value: float) -> float:
+    return math.exp(value) if value < 700 else math.inf
 
 
 def _back(item: Estimate) -> Estimate:
     """A logarithm and its interval as a ratio."""
-    value = math.exp(item.value)
+    if not item.estimable:
+        return item
+    value = _exp(item.value)
+    method = item.method + " of the logarithm"
+    if math.isnan(item.low):
+        return point(value, item.n, method, item.reason, item.level)
     return estimate(
-        value, value * item.se, math.exp(item.low), math.exp(item.high), item.n, item.level,
-        item.method + " of the logarithm",
-    )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Concordance:
-    """Lin's concordance correlation with its parts."""
-
-    ccc: Estimate
-    r: float  # precision
-    c_b: float  # accuracy
-    location_shift: float  # (mean field - mean lab)/sqrt(sd field x sd lab)
-    scale_shift: float  # sd field / sd lab
-    n: int
-    reason: str = ""
-
-    def sentence(self, unit: str = "") -> str:
-        """One plain sentence."""
-        if self.reason:
-            return f"Concordance could not be estimated: {self.reason}."
-        return (
-            f"Concordance with the 1:1 line: {interval_text(self.ccc)}, n {self.n}; scatter alone "
-            f"would give {self.r:.3f}, the shift costs a factor {self.c_b:.3f}."
-        )
-
-
-@quiet
-def concordance(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Concordance:
-    """Lin's concordance correlation coefficient (Lin 1989, 2000).
-
-    Moments with divisor n; standard error with n - 2 and the interval on the inverse
-    hyperbolic tangent scale. The interval assumes bivariate normal data.
-    """
-    check_level(level)
-    method = "concordance (Lin 1989), inverse hyperbolic tangent interval"
-    x, y = pairs(lab, field, ("lab", "field"))
-    n = x.size
-    reason = ""
-    if n < 3:
-        reason = "fewer than three pairs"
-    elif np.ptp(x) == 0 or np.ptp(y) == 0:
-        reason = "all values of one side are equal"
-    if reason:
-        return Concordance(not_estimable(n, reason, method, level), NAN, NAN, NAN, NAN, n, reason)
-    mx, my = float(np.mean(x)), float(np.mean(y))
-    sxx, syy = float(np.mean((x - mx) ** 2)), float(np.mean((y - my) ** 2))
-    sxy = float(np.mean((x - mx) * (y - my)))
-    shift = mx - my
-    ccc = 2 * sxy / (sxx + syy + shift * shift)
-    r = sxy / math.sqrt(sxx * syy) if sxx * syy > 0 else NAN
-    if not (math.isfinite(ccc) and math.isfinite(r)):
-        reason = "the values are too large or too small to calculate with"
-        return Concordance(not_estimable(n, reason, method, level), NAN, NAN, NAN, NAN, n, reason)
-    r = max(-1.0, min(1.0, r))
-    u = shift / math.sqrt(math.sqrt(sxx * syy))
-    c_b = ccc / r if r != 0 else NAN
-    location, scale = (my - mx) / math.sqrt(math.sqrt(sxx * syy)), math.sqrt(syy / sxx)
-    if abs(r) >= 1 - 1e-15 or r == 0 or abs(ccc) >= 1:
-        why = "the points lie on a line" if r != 0 else "the correlation is zero"
-        return Concordance(point(ccc, n, method, why, level), r, c_b, location, scale, n)
-    variance = (
-        (1 - r * r) * ccc**2 * (1 - ccc**2) / r**2
-        + 2 * ccc**3 * (1 - ccc) * u * u / r
-        - ccc**4 * u**4 / (2 * r * r)
-    ) / (n - 2)
-    if not variance > 0:
-        return Concordance(
-            point(ccc, n, method, "its standard error can't be estimated", level),
-            r, c_b, location, scale, n,
-        )  # fmt: skip
-    se = math.sqrt(variance)
-    z, se_z = math.atanh(ccc), se / (1 - ccc * ccc)
-    half = float(stats.norm.ppf((1 + level) / 2)) * se_z
-    item = estimate(ccc, se, math.tanh(z - half), math.tanh(z + half), n, level, method)
-    return Concordance(item, r, c_b, location, scale, n)
-
-
-@dataclass(frozen=True, slots=True)
-class Correlation:
-    """Pearson and Spearman correlation: printed, never the verdict."""
-
-    r: Estimate
-    r_squared: float
-    spearman: float
-    n: int
-    reason: str = ""
-
-    def sentence(self, unit: str = "") -> str:
-        """One plain sentence."""
-        if self.reason:
-            return f"Correlation could not be estimated: {self.reason}."
-        return (
-            f"Correlation r {interval_text(self.r)}, r² {self.r_squared:.3f}, n {self.n}; it says "
-            "nothing of bias."
-        )
-
-
-@quiet
-def correlation(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Correlation:
-    """Pearson's r with Fisher's z interval, r² and Spearman's rank correlation."""
-    check_level(level)
-    method = "Pearson, Fisher z interval"
-    x, y = pairs(lab, field, ("lab", "field"))
-    n = x.size
-    if n < 3:
-        reason = "fewer than three pairs"
-        return Correlation(not_estimable(n, reason, method, level), NAN, NAN, n, reason)
-    if np.ptp(x) == 0 or np.ptp(y) == 0:
-        reason = "all values of one side are equal"
-        return Correlation(not_estimable(n, reason, method, level), NAN, NAN, n, reason)
-    dx, dy = (v - np.mean(v) for v in (x, y))
-    dx, dy = dx / np.max(np.abs(dx)), dy / np.max(np.abs(dy))
-    r = float(np.sum(dx * dy) / math.sqrt(float(np.sum(dx * dx)) * float(np.sum(dy * dy))))
-    r = max(-1.0, min(1.0, r))
-    if not math.isfinite(r):
-        reason = "the values are too large or too small to calculate with"
-        return Correlation(not_estimable(n, reason, method, level), NAN, NAN, n, reason)
-    ranks_x, ranks_y = stats.rankdata(x), stats.rankdata(y)
-    spearman = float(np.corrcoef(ranks_x, ranks_y)[0, 1])
-    if n < 4 or abs(r) >= 1 - 1e-15:
-        why = "fewer than four pairs give no interval" if n < 4 else "the points lie on a line"
-        return Correlation(point(r, n, method, why, level), r * r, spearman, n)
-    half = float(stats.norm.ppf((1 + level) / 2)) / math.sqrt(n - 3)
-    z = math.atanh(r)
-    se = (1 - r * r) / math.sqrt(n - 1)
-    item = estimate(r, se, math.tanh(z - half), math.tanh(z + half), n, level, method)
-    return Correlation(item, r * r, spearman, n)
+        value, value * item.se, _exp(item.low), _exp(item.high), item.n, item.level, method
+    )
 
 
 @quiet
 def share_within(
     lab: ArrayLike, field: ArrayLike, fraction: float, level: float = 0.95
 ) -> Estimate:
-    """Share of pairs with |field - lab| <= fraction x |lab|; Clopper & Pearson 1934 interval."""
+    """Share of pairs with |field − lab| ≤ fraction × |lab|; Clopper & Pearson 1934 interval.
+
+    A pair exactly on the margin counts as within, whatever binary rounding makes of it.
+    The interval never covers less than ``level``; being exact for counts it covers more.
+    """
     check_level(level)
-    if not fraction > 0:
+    if not (fraction > 0 and math.isfinite(fraction)):
         raise ValueError(f"fraction must be above zero, got {fraction}")
     x, y = pairs(lab, field, ("lab", "field"))
-    count = int(np.sum(np.abs(y - x) <= fraction * np.abs(x)))
+    slack = 4e-16 * (np.abs(x) + np.abs(y))
+    count = int(np.sum(np.abs(y - x) <= fraction * np.abs(x) + slack))
     return clopper_pearson(count, int(x.size), level)
 
 
 @quiet
-def rms_difference(lab: ArrayLike, field: ArrayLike) -> float:
-    """Root mean square of field - lab, in the unit of the inputs; NaN without pairs."""
+def rms_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Estimate:
+    """Root mean square of field − lab, in the unit of the inputs: bias and scatter together.
+
+    Interval by the jackknife of its logarithm, t with n − 1; none where fewer than five
+    pairs are there or the pairs agree exactly.
+    """
+    check_level(level)
+    method = "root mean square difference, jackknife interval of the logarithm"
     x, y = pairs(lab, field, ("lab", "field"))
-    return float(np.sqrt(np.mean((y - x) ** 2))) if x.size else NAN
+    n = int(x.size)
+    if n == 0:
+        return not_estimable(0, "no pair", method, level)
+    d = y - x
+    largest = float(np.abs(d).max())
+    if not largest < 1e150:
+        return not_estimable(n, TOO_LARGE, method, level)
+    if largest < 1e-150:
+        return point(largest if largest == 0 else NAN, n, method, ALL_EQUAL, level)
+    square = (d / largest) ** 2
+    total = float(square.sum())
+    value = largest * math.sqrt(total / n)
+    left = total - square
+    if n < 5 or not np.all(left > 1e-12 * total):
+        return point(value, n, method, "too few different pairs for an interval", level)
+    each = np.log(left / (n - 1)) / 2
+    se = math.sqrt((n - 1) / n * float(np.sum((each - each.mean()) ** 2)))
+    if se <= 1e-14:
+        return point(value, n, method, ALL_EQUAL, level)
+    half = t_quantile(n - 1, level) * se
+    return estimate(value, value * se, value * _exp(-half), value * _exp(half), n, level, method)
 
 
 @quiet
 def mean_relative_percent_difference(
     lab: ArrayLike, field: ArrayLike, level: float = 0.95
 ) -> Estimate:
-    """Mean of 100 |field - lab| over the pair's mean, in percent, with t interval."""
+    """Mean of 100 |field − lab| over the pair's mean, in percent, with t interval.
+
+    Not estimable where a pair's mean is zero or negative.
+    """
     check_level(level)
     method = "mean relative percent difference, t interval"
     x, y = pairs(lab, field, ("lab", "field"))
-    mean = (x + y) / 2
+    mean = x / 2 + y / 2
     if np.any(mean <= 0):
-        return not_estimable(x.size, "it needs pair means above zero", method, level)
-    if x.size < 2:
-        return not_estimable(x.size, "fewer than two pairs", method, level)
-    d = 100 * np.abs(y - x) / mean
-    value, se = float(np.mean(d)), float(np.std(d, ddof=1)) / math.sqrt(x.size)
-    half = float(stats.t.ppf((1 + level) / 2, x.size - 1)) * se
-    return estimate(value, se, value - half, value + half, int(x.size), level, method)
+        return not_estimable(int(x.size), "it needs pair means above zero", method, level)
+    return mean_of(100 * np.abs(y - x) / mean, np.full(1, 100.0), level, method)

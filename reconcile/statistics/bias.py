@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
+from reconcile.statistics._quantiles import normal_quantile, t_quantile
 from reconcile.statistics._values import (
+    TOO_LARGE,
     Floats,
     check_level,
     estimate,
@@ -23,25 +26,37 @@ from reconcile.statistics._values import (
     show,
     with_unit,
 )
+from reconcile.statistics.line import ROUNDING
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 if TYPE_CHECKING:
     from reconcile.statistics.lines import Line
 
-_TOO_FEW = "fewer than two pairs"
 _POSITIVE = "a ratio needs values above zero on both sides"
+#: Where nothing scatters no interval can be given.
+ALL_EQUAL = "all differences are equal, so their scatter can't be estimated"
 
 
-def _t_mean(values: Floats, level: float, method: str) -> Estimate:
-    """Mean with its t interval."""
-    n = values.size
-    if n < 2:
-        if n == 1:
-            return point(float(values[0]), 1, method, "one pair gives no interval", level)
-        return not_estimable(n, "no pair", method, level)
+def mean_of(values: Floats, size: Floats, level: float, method: str) -> Estimate:
+    """Mean with Student's t interval; ``size`` holds numbers as large as those subtracted.
+
+    Scatter below the rounding of ``size`` is none: then there is a mean but no interval.
+    """
+    n = int(values.size)
+    if n == 0:
+        return not_estimable(0, "no pair", method, level)
     mean = float(np.mean(values))
-    se = float(np.std(values, ddof=1)) / math.sqrt(n)
-    half = float(stats.t.ppf((1 + level) / 2, n - 1)) * se
+    if n == 1:
+        return point(mean, 1, method, "one pair gives no interval", level)
+    if not math.isfinite(mean):
+        return not_estimable(n, TOO_LARGE, method, level)
+    sd = float(np.std(values, ddof=1))
+    if not math.isfinite(sd):
+        return not_estimable(n, TOO_LARGE, method, level)
+    if sd <= ROUNDING * max(float(np.abs(size).max()), float(np.abs(values).max())):
+        return point(mean, n, method, ALL_EQUAL, level)
+    se = sd / math.sqrt(n)
+    half = t_quantile(n - 1, level) * se
     return estimate(mean, se, mean - half, mean + half, n, level, method)
 
 
@@ -50,7 +65,7 @@ def mean_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Es
     """Mean of field - lab with Student's t interval, in the unit of the inputs."""
     check_level(level)
     x, y = pairs(lab, field, ("lab", "field"))
-    return _t_mean(y - x, level, "mean difference, t interval")
+    return mean_of(y - x, np.concatenate([x, y, [0]]), level, "mean difference, t interval")
 
 
 @quiet
@@ -63,8 +78,9 @@ def mean_relative_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.
     method = "mean relative difference, t interval"
     x, y = pairs(lab, field, ("lab", "field"))
     if x.size and np.any(x <= 0):
-        return not_estimable(x.size, "a relative difference needs lab values above zero", method)
-    return _t_mean((y - x) / x, level, method)
+        why = "a relative difference needs lab values above zero"
+        return not_estimable(int(x.size), why, method, level)
+    return mean_of((y - x) / x, np.ones(1), level, method)
 
 
 @quiet
@@ -77,13 +93,17 @@ def geometric_mean_ratio(lab: ArrayLike, field: ArrayLike, level: float = 0.95) 
     method = "geometric mean ratio, t interval of the logarithm"
     x, y = pairs(lab, field, ("lab", "field"))
     if np.any(x <= 0) or np.any(y <= 0):
-        return not_estimable(x.size, _POSITIVE, method, level)
-    log = _t_mean(np.log(y) - np.log(x), level, method)
+        return not_estimable(int(x.size), _POSITIVE, method, level)
+    log = mean_of(np.log(y) - np.log(x), np.ones(1), level, method)
     if not log.estimable:
         return log
+    if not abs(log.value) < 700:
+        return not_estimable(log.n, TOO_LARGE, method, level)
     value = math.exp(log.value)
     if math.isnan(log.low):
         return point(value, log.n, method, log.reason, level)
+    if not max(abs(log.low), abs(log.high)) < 700:
+        return point(value, log.n, method, "the ratios differ too much for an interval", level)
     return estimate(
         value, value * log.se, math.exp(log.low), math.exp(log.high), log.n, level, method
     )
@@ -94,6 +114,7 @@ def geometric_mean_ratio(lab: ArrayLike, field: ArrayLike, level: float = 0.95) 
 _EXACT_RANKS = 60
 
 
+@lru_cache(maxsize=1024)
 def _signed_rank_quantile(n: int, probability: float) -> int:
     """Largest c with P(W+ < c) <= probability, for the Wilcoxon signed-rank statistic.
 
@@ -111,7 +132,7 @@ def _signed_rank_quantile(n: int, probability: float) -> int:
         return int(np.searchsorted(below, probability, side="right") - 1)
     mean = n * (n + 1) / 4
     sd = math.sqrt(n * (n + 1) * (2 * n + 1) / 24)
-    return max(int(math.floor(mean + float(stats.norm.ppf(probability)) * sd + 0.5)), 0)
+    return max(math.floor(mean + float(special.ndtri(probability)) * sd + 0.5), 0)
 
 
 def _walsh_count(x: Floats, limit: float) -> int:
@@ -155,16 +176,20 @@ def hodges_lehmann(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Est
     if n == 0:
         return not_estimable(0, "no pair", method, level)
     d = np.sort(y - x)
-    if not math.isfinite(float(d[0])) or not math.isfinite(float(d[-1])):
-        return not_estimable(n, "the values are too large to calculate with", method, level)
+    if not max(abs(float(d[0])), abs(float(d[-1]))) < 1e150:
+        return not_estimable(n, TOO_LARGE, method, level)
     count = n * (n + 1) // 2
     middle = [_walsh_order(d, (count + 1) // 2), _walsh_order(d, count // 2 + 1)]
-    value = (middle[0] + middle[1]) / 2
+    value = middle[0] / 2 + middle[1] / 2
     rank = _signed_rank_quantile(n, (1 - level) / 2)
     if rank < 1:
-        return point(value, n, method, f"{n} pairs can't give a {level:.0%} interval", level)
+        count_text = "one pair gives" if n == 1 else f"{n} pairs give"
+        why = f"{count_text} no {level_text(level)} interval by ranks"
+        return point(value, n, method, why, level)
+    if d[-1] - d[0] <= ROUNDING * max(float(np.abs(x).max()), float(np.abs(y).max())):
+        return point(value, n, method, ALL_EQUAL, level)
     low, high = _walsh_order(d, rank), _walsh_order(d, count + 1 - rank)
-    se = (high - low) / 2 / float(stats.norm.ppf((1 + level) / 2))
+    se = (high - low) / 2 / normal_quantile(level)
     return estimate(value, se, low, high, n, level, method)
 
 
@@ -208,18 +233,18 @@ class Equivalence:
         )
 
 
-def _tost(values: Floats, low: float, high: float, alpha: float) -> tuple[float, float, float]:
-    """Interval and the larger p value of two one-sided t tests (Schuirmann 1987)."""
-    n = values.size
-    mean = float(np.mean(values))
-    se = float(np.std(values, ddof=1)) / math.sqrt(n)
-    half = float(stats.t.ppf(1 - alpha, n - 1)) * se
-    if se == 0:
-        return mean, mean, 0.0 if low < mean < high else 1.0
+def _tost(
+    scaled: Estimate, low: float, high: float, alpha: float
+) -> tuple[float, float, float, bool]:
+    """Interval, larger p value and claim of two one-sided t tests (Schuirmann 1987)."""
+    df = scaled.n - 1
+    half = t_quantile(df, 1 - 2 * alpha) * scaled.se
     p = max(
-        float(stats.t.sf((mean - low) / se, n - 1)), float(stats.t.sf((high - mean) / se, n - 1))
+        float(special.stdtr(df, -(scaled.value - low) / scaled.se)),
+        float(special.stdtr(df, -(high - scaled.value) / scaled.se)),
     )
-    return mean - half, mean + half, p
+    ends = scaled.value - half, scaled.value + half
+    return *ends, p, low < ends[0] and ends[1] < high
 
 
 def _check_margin(margin: float, alpha: float) -> None:
@@ -233,22 +258,22 @@ def _check_margin(margin: float, alpha: float) -> None:
 def equivalence_ratio(
     lab: ArrayLike, field: ArrayLike, margin: float, alpha: float = 0.05
 ) -> Equivalence:
-    """Two one-sided t tests on ln(field/lab) against -ln(1+margin) and ln(1+margin).
+    """Two one-sided t tests on ln(field/lab) against −ln(1 + margin) and ln(1 + margin).
 
-    Schuirmann 1987 (from memory); equivalent where the 1 - 2 alpha interval of the ratio
-    lies inside 1/(1+margin) … 1+margin.
+    Schuirmann 1987 (from memory); equivalent where the 1 − 2·alpha interval of the ratio
+    lies inside 1/(1 + margin) … 1 + margin. The chance to claim it wrongly is at most alpha.
     """
     _check_margin(margin, alpha)
-    ratio = geometric_mean_ratio(lab, field)
     x, y = pairs(lab, field, ("lab", "field"))
-    reason = ratio.reason if not ratio.estimable else _TOO_FEW if x.size < 2 else ""
-    if reason:
-        return Equivalence(ratio, NAN, NAN, NAN, False, margin, x.size, "ratio", alpha, reason)
+    ratio = geometric_mean_ratio(x, y)
+    scale = "ratio"
+    if not ratio.estimable or math.isnan(ratio.low):
+        return Equivalence(ratio, NAN, NAN, NAN, False, margin, ratio.n, scale, alpha, ratio.reason)
+    log = mean_of(np.log(y) - np.log(x), np.ones(1), 1 - 2 * alpha, "")
     edge = math.log1p(margin)
-    low, high, p = _tost(np.log(y) - np.log(x), -edge, edge, alpha)
-    inside = -edge < low and high < edge
+    low, high, p, inside = _tost(log, -edge, edge, alpha)
     return Equivalence(
-        ratio, math.exp(low), math.exp(high), p, inside, margin, x.size, "ratio", alpha
+        ratio, math.exp(low), math.exp(high), p, inside, margin, ratio.n, scale, alpha
     )
 
 
@@ -256,34 +281,38 @@ def equivalence_ratio(
 def equivalence_difference(
     lab: ArrayLike, field: ArrayLike, margin: float, alpha: float = 0.05
 ) -> Equivalence:
-    """Two one-sided t tests on field - lab against ±margin (same unit)."""
+    """Two one-sided t tests on field − lab against ±margin, in the unit of the inputs."""
     _check_margin(margin, alpha)
     difference = mean_difference(lab, field)
-    x, y = pairs(lab, field, ("lab", "field"))
-    if x.size < 2:
-        return Equivalence(
-            difference, NAN, NAN, NAN, False, margin, x.size, "difference", alpha, _TOO_FEW
-        )
-    low, high, p = _tost(y - x, -margin, margin, alpha)
-    inside = -margin < low and high < margin
-    return Equivalence(difference, low, high, p, inside, margin, x.size, "difference", alpha)
+    n, scale = difference.n, "difference"
+    if not difference.estimable or math.isnan(difference.low):
+        why = difference.reason
+        return Equivalence(difference, NAN, NAN, NAN, False, margin, n, scale, alpha, why)
+    low, high, p, inside = _tost(difference, -margin, margin, alpha)
+    return Equivalence(difference, low, high, p, inside, margin, n, scale, alpha)
 
 
 @quiet
 def bias_at(line: Line, level_x: float) -> Estimate:
-    """Bias a + (b - 1) x at a lab value x, from a fitted line (delta method, t with n - 2)."""
-    method = f"bias from {line.method}, delta method"
-    confidence = line.slope.level
-    if line.reason or not line.slope.estimable:
-        return not_estimable(line.n, line.reason or line.slope.reason, method, confidence)
+    """Bias a + (b − 1)·x at a lab value x, from a fitted line (delta method, t with n − 2).
+
+    It says nothing outside the range of the line's pairs (``x_low`` … ``x_high``), which is
+    for the caller to check.
+    """
+    if not math.isfinite(level_x):
+        why = "the level is not a finite number"
+        return not_estimable(line.n, why, f"bias from {line.method}", line.slope.level)
+    # a + b·x − x: the covariance is that of the line
+    at = line.combination(1.0, level_x, f"bias from {line.method}, delta method")
+    if not at.estimable:
+        return at
     value = line.intercept.value + (line.slope.value - 1) * level_x
-    (c00, c01), (_, c11) = line.covariance
-    variance = c00 + 2 * level_x * c01 + level_x**2 * c11
-    if not variance >= 0 or line.n < 3:
-        return point(value, line.n, method, "the line has no covariance", confidence)
-    se = math.sqrt(variance)
-    half = float(stats.t.ppf((1 + confidence) / 2, line.n - 2)) * se
-    return estimate(value, se, value - half, value + half, line.n, confidence, method)
+    if math.isnan(at.low):
+        return point(value, at.n, at.method, at.reason, at.level)
+    return estimate(
+        value, at.se, value + (at.low - at.value), value + (at.high - at.value), at.n, at.level,
+        at.method,
+    )  # fmt: skip
 
 
 def bias_sentence(item: Estimate, unit: str = "", ratio: bool = False) -> str:
