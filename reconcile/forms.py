@@ -22,11 +22,14 @@ import pandas as pd
 from reconcile import workspace as ws
 from reconcile.custody.events import number_of, text_of, time_of
 from reconcile.errors import ReconcileError
+from reconcile.evidence import exhibits_of
 from reconcile.identity import comparison_form
 from reconcile.intake.read import read_file
-from reconcile.intake.tables import CUSTODY_FACTS, REGISTER_FACTS
+from reconcile.intake.tables import ABOVE, BELOW, CUSTODY_FACTS, QUANTIFIED, REGISTER_FACTS
 from reconcile.reporting.custody_form import CustodyForm, EventLine, SampleLine, custody_form
 from reconcile.reporting.labels import Label, SheetLayout, label_sheet
+from reconcile.reporting.story_page import Act, Results, Shown, StoryPage, Use, story_page
+from reconcile.storytelling import Story, StoryLine
 from reconcile.workspace import Workspace
 
 _MOST_EVENTS = 12
@@ -203,9 +206,9 @@ def _facts(workspace: Workspace, found: Dispatch) -> tuple[tuple[str, str], ...]
         lines.append(("mass by the register", f"{_grams(sum(masses))}{some}"))
     dates = sorted(t for t in map(time_of, found.samples["collected_at"]) if t is not None)
     if dates:
-        some = "" if len(dates) == count else f" ({len(dates)} of {count} samples dated)"
-        span = f"{local_time(dates[0], zone)} to {local_time(dates[-1], zone)}"
-        lines.append(("collected", span + some))
+        # How many have a date is not said: inserted controls have none.
+        first, last = local_time(dates[0], zone), local_time(dates[-1], zone)
+        lines.append(("collected", first if first == last else f"{first} to {last}"))
     for label, fact, show in (
         ("containers, last recorded", "containers", _number),
         ("mass, last recorded", "mass_g", _grams),
@@ -275,6 +278,87 @@ def write_labels(
     path = _place(workspace, "labels", name or ";".join(samples))
     write_whole(path, content)
     return Written(path, len(labels), notes)
+
+
+def write_story(folder: Path, story: Story, target: Path) -> Path:
+    """Write one sample's story as a single page."""
+    workspace = ws.load_workspace(folder)
+    of_kind: dict[str, list[StoryLine]] = {}
+    for line in story.lines:
+        of_kind.setdefault(line.kind, []).append(line)
+    page = StoryPage(
+        sample_id=story.sample_id,
+        project=workspace.settings.workspace.title,
+        register=tuple(
+            f"{'collected ' + line.at + ' UTC; ' if line.at else ''}{line.what} ({line.evidence})"
+            for line in of_kind.get("register", [])
+        ),
+        custody=tuple(
+            Act(line.at, line.what, line.holder, line.seal, line.evidence)
+            for line in of_kind.get("custody", [])
+        ),
+        readings=_grouped(of_kind.get("reading", [])),
+        determinations=_grouped(of_kind.get("determination", [])),
+        uses=tuple(Use(line.evidence, line.what) for line in of_kind.get("release", [])),
+        evidence=tuple(
+            Shown(e.file, e.at, e.note, e.sha256, e.picture, e.remark)
+            for e in exhibits_of(workspace, set(story.names))
+        ),
+        summary=story.summary,
+        paper=workspace.settings.report.paper,
+    )
+    write_whole(target, story_page(page))
+    return target
+
+
+def _grouped(lines: Sequence[StoryLine]) -> tuple[Results, ...]:
+    """Results of one method, person and file together: the range of each analyte."""
+    groups: dict[tuple[str, str, str], list[StoryLine]] = {}
+    for line in lines:
+        path, _, _ = line.evidence.rpartition(", row ")
+        groups.setdefault((line.method, line.who, path), []).append(line)
+    return tuple(
+        Results(_span([m.at for m in members]), method, str(len(members)), _ranges(members), who,
+                _places(path, members))
+        for (method, who, path), members in groups.items()
+    )  # fmt: skip
+
+
+def _span(times: Sequence[str]) -> str:
+    known = sorted(t[:16] for t in times if t)
+    if not known or known[0] == known[-1]:
+        return known[0] if known else ""
+    same_day = known[0][:10] == known[-1][:10]
+    return f"{known[0]} to {known[-1][11:] if same_day else known[-1]}"
+
+
+def _places(path: str, members: Sequence[StoryLine]) -> str:
+    rows = sorted(int(m.evidence.rpartition(", row ")[2]) for m in members)
+    if len(rows) == 1:
+        return f"{path}, row {rows[0]}"
+    return f"{path}, {len(rows)} rows from {rows[0]} to {rows[-1]}"
+
+
+def _ranges(members: Sequence[StoryLine]) -> str:
+    """Each analyte's lowest to highest value with its count; results beyond a limit apart."""
+    values: dict[str, dict[int, list[float]]] = {}
+    for member in members:
+        for key, code, number in member.values:
+            values.setdefault(key, {}).setdefault(code, []).append(number)
+    return ", ".join(
+        f"{key} " + " and ".join(_range(code, by_code[code]) for code in sorted(by_code))
+        for key, by_code in values.items()
+    )
+
+
+def _range(code: int, numbers: Sequence[float]) -> str:
+    mark = {QUANTIFIED: "", BELOW: "<", ABOVE: ">"}[code]
+    known = sorted(n for n in numbers if n == n)
+    count = f" (n {len(numbers)})" if len(numbers) > 1 else ""
+    if not known:
+        return f"{'below' if code == BELOW else 'above'} an unknown limit{count}"
+    low, high = f"{mark}{known[0]:.4g}", f"{mark}{known[-1]:.4g}"
+    return (low if low == high else f"{low} to {high}") + count
 
 
 def _place(workspace: Workspace, kind: str, text: str) -> Path:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reconcile import identity
+from reconcile import custody, identity
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.release import MANIFEST
@@ -22,6 +22,11 @@ class StoryLine:
     what: str
     who: str
     evidence: str  # file and row, release
+    kind: str = ""  # custody | register | reading | determination | release
+    holder: str = ""  # of a custody event: who holds the sample after it
+    seal: str = ""
+    method: str = ""  # of a result
+    values: tuple[tuple[str, int, float], ...] = ()  # analyte, qualifier code, mg/kg or limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +36,7 @@ class Story:
     sample_id: str
     lines: tuple[StoryLine, ...]
     summary: str
+    names: tuple[str, ...] = ()  # every spelling under which the sample stands in the files
 
 
 def story_of(folder: Path, sample_id: str) -> Story:
@@ -69,6 +75,7 @@ def story_of(folder: Path, sample_id: str) -> Story:
         f"{len({line.evidence for line in releases})} "
         f"{'release' if len({line.evidence for line in releases}) == 1 else 'releases'}. "
         "The record shows what was written down; it proves alteration, not truth.",
+        tuple(sorted(names)),
     )
 
 
@@ -113,19 +120,34 @@ def _custody_lines(store: Store, files: list[int], names: set[str]) -> list[Stor
         )
     ]
     rows = store.rows(
-        'SELECT "at", event, "by", "to", seal, place, containers, mass_g, note, dispatch, path, '
+        'SELECT "at", event, "by", "to", seal, seal_intact, place, containers, mass_g, note, dispatch, path, '
         '"row" FROM custody_event JOIN file USING (file_id) WHERE list_contains(?, file_id) '
         "AND (list_contains(?, sample_id) OR (sample_id IS NULL AND list_contains(?, dispatch))) "
         'ORDER BY "at", file_id, "row"',
         [files, sorted(names), dispatches],
     )
     lines = []
-    for at, event, by, to, seal, place, containers, mass, note, dispatch, path, number in rows:
+    for (
+        at,
+        event,
+        by,
+        to,
+        seal,
+        intact,
+        place,
+        containers,
+        mass,
+        note,
+        dispatch,
+        path,
+        number,
+    ) in rows:
         what = str(event or "event")
         if to:
             what += f" to {to}"
         details = [
             f"seal {seal}" if seal else "",
+            f"seal intact: {intact}" if intact else "",
             f"at {place}" if place else "",
             f"{containers:g} containers" if containers is not None else "",
             f"{mass:g} g" if mass is not None else "",
@@ -136,10 +158,21 @@ def _custody_lines(store: Store, files: list[int], names: set[str]) -> list[Stor
         lines.append(
             StoryLine(
                 _time(at), what + (f" ({extra})" if extra else ""), str(by or ""),
-                f"{path}, row {number}",
+                f"{path}, row {number}", "custody", _holder(event, by, to),
+                f"{seal or '-'}, intact: {intact}" if intact else str(seal or ""),
             )
         )  # fmt: skip
     return lines
+
+
+def _holder(event: object, by: object, to: object) -> str:
+    """Who has the sample after the act, as far as the record says."""
+    act = custody.EVENT_WORDS.get(str(event or "").strip().casefold(), "")
+    if act == "received":
+        return str(to or by or "")
+    if act == "relinquished":
+        return f"handed to {to}" if to else "handed over"
+    return str(by or "")
 
 
 def _register_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
@@ -156,6 +189,7 @@ def _register_lines(store: Store, files: list[int], names: set[str]) -> list[Sto
             + ", ".join(str(p) for p in (matrix, form, basis, place) if p),
             "",
             f"{path}, row {number}",
+            "register",
         )
         for at, matrix, form, basis, place, path, number in rows
     ]
@@ -177,6 +211,7 @@ def _lab_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLin
 
 
 _MOST_VALUES = 6
+_PLACES = ("spot_no", "shot_no")
 
 
 def _result_lines(
@@ -215,6 +250,11 @@ def _result_lines(
                 else f"{verb}: {shown} mg/kg",
                 str(row["line who"] or ""),
                 f"{row['path']}, row {row['row']}",
+                "reading" if table == "field" else "determination",
+                method=", ".join(
+                    str(row[name]) for name in facts if row.get(name) and name not in _PLACES
+                ),
+                values=tuple(v for key in columns if (v := _coded(row, key)) is not None),
             )
         )
     return lines
@@ -231,6 +271,14 @@ def _value(row: dict[Any, Any], key: str) -> str:
         return ""
     known = number is not None and number == number
     return f"{key} {mark}{number:.6g}" if known else f"{key} {mark}limit"
+
+
+def _coded(row: dict[Any, Any], key: str) -> tuple[str, int, float] | None:
+    code = row.get(f"q:{key}")
+    if code is None or code != code or int(code) not in (0, 1, 2):
+        return None
+    number = row.get(f"v:{key}") if int(code) == 0 else row.get(f"l:{key}")
+    return key, int(code), float("nan") if number is None else float(number)
 
 
 def _time(value: object) -> str:
@@ -255,9 +303,16 @@ def _release_lines(workspace: ws.Workspace, wanted: str) -> list[StoryLine]:
                 used.append(label)
         if used:
             text = f"used for {len(used)} {'stratum' if len(used) == 1 else 'strata'}: "
-            lines.append(StoryLine("", text + ", ".join(used), "", manifest["release_id"]))
+            text += ", ".join(used)
+            lines.append(StoryLine("", text, "", manifest["release_id"], "release"))
         lines += [
-            StoryLine("", f"left out ({reason}): {', '.join(labels)}", "", manifest["release_id"])
+            StoryLine(
+                "",
+                f"left out ({reason}): {', '.join(labels)}",
+                "",
+                manifest["release_id"],
+                "release",
+            )
             for reason, labels in sorted(left.items())
         ]
     return lines

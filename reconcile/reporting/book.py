@@ -64,6 +64,7 @@ class Meta:
     status: str  # "" or a warning for the head of each page
     running: str
     paper: str
+    footer: str = words.PAGE  # may name {release}, {page} and {total}
 
 
 @dataclass(slots=True)
@@ -151,7 +152,7 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         canvas.setFont(fonts.BOLD, 7.5)
         canvas.drawCentredString(width / 2, top + 4, self.meta.status)
         canvas.setFont(fonts.REGULAR, 7.5)
-        line = words.PAGE.format(
+        line = self.meta.footer.format(
             release=self.meta.release_id, page=self.page, total=self.known.total or 0
         )
         canvas.drawString(MARGIN_X, bottom - 10, fonts.fitting(self.meta.title, 7.5, room))

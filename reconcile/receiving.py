@@ -1,0 +1,179 @@
+"""A receipt at the laboratory's door or the store's, added to the custody record."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import os
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pyarrow as pa
+
+from reconcile import workspace as ws
+from reconcile.custody.events import time_of
+from reconcile.errors import ReconcileError
+from reconcile.forms import find_dispatch, read_records
+from reconcile.intake.read import read_file
+from reconcile.intake.times import parse_times
+from reconcile.reporting.text import looks_like_formula
+from reconcile.workspace import Workspace
+
+RECEIVED = "custody/received.csv"
+HEADINGS = (
+    "Event ID", "Sample ID", "Dispatch", "Event", "At", "By", "To", "Seal", "Seal intact",
+    "Containers", "Mass g", "Place", "Note",
+)  # fmt: skip
+_MOST_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What a person saw when the dispatch arrived."""
+
+    by: str
+    at: str
+    containers: int | None = None
+    seal: str = ""
+    seal_intact: bool | None = None
+    mass_g: float | None = None
+    place: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """The event that was added."""
+
+    path: Path
+    event_id: str
+    at: str
+    samples: int
+    trouble: str  # why the next run will not read it; "" where it will
+
+
+def receive(folder: Path, dispatch: str, receipt: Receipt) -> Recorded:
+    """Append one 'received' event to ``custody/received.csv``; nothing is ever overwritten.
+
+    Raises ReconcileError for a dispatch that is not known, a time that can't be read, the
+    same receipt a second time, or a file there that has other headings.
+    """
+    workspace = ws.load_workspace(folder)
+    records = read_records(workspace)
+    found = find_dispatch(records, dispatch)
+    at = _moment(receipt.at, workspace.settings.workspace.time_zone)
+    for name, text in (
+        ("dispatch", found.number), ("--by", receipt.by), ("--seal", receipt.seal),
+        ("--place", receipt.place), ("--note", receipt.note),
+    ):  # fmt: skip
+        _plain(name, text)
+    if not receipt.by.strip():
+        raise ReconcileError("Nobody received it.", "Say who did: --by 'name or role'.")
+    for name, number in (("--containers", receipt.containers), ("--mass", receipt.mass_g)):
+        if number is not None and not 0 <= number < 1e9:
+            raise ReconcileError(f"{name} {number} can't be right.", "Write what was counted.")
+    cells = [
+        "", found.number, "received", at, receipt.by.strip(), "", receipt.seal.strip(),
+        {None: "", True: "yes", False: "no"}[receipt.seal_intact],
+        "" if receipt.containers is None else str(receipt.containers),
+        "" if receipt.mass_g is None else f"{receipt.mass_g:.10g}",
+        receipt.place.strip(), receipt.note.strip(),
+    ]  # fmt: skip
+    mark = hashlib.sha256("\x1f".join(cells).encode("utf-8", "backslashreplace")).hexdigest()
+    event_id = f"R-{mark[:12]}"
+    path = workspace.folder / RECEIVED
+    _append(path, [event_id, *cells])
+    return Recorded(path, event_id, at, len(found.samples), _trouble(workspace, path, event_id, at))
+
+
+def _moment(text: str, zone: str) -> str:
+    advice = "Write --at as 2026-10-12T10:00+02:00."
+    try:
+        times = parse_times(pa.array([text.strip() or None], pa.string()), zone, None, "--at")
+    except ReconcileError as error:
+        raise ReconcileError(error.message, advice) from error
+    moment = times.values.to_pylist()[0]
+    if moment is None:
+        raise ReconcileError(f"{times.bad.get(0, 'No time was given')}.", advice)
+    assert isinstance(moment, datetime)
+    return moment.astimezone(ZoneInfo(zone)).isoformat(timespec="seconds")
+
+
+def _plain(name: str, text: str) -> None:
+    if len(text) > _MOST_TEXT or not text.isprintable():
+        raise ReconcileError(
+            f"The text of {name} is too long or holds characters that can't be printed.",
+            f"Write one line of at most {_MOST_TEXT} characters.",
+        )
+    if looks_like_formula(text.strip()):
+        raise ReconcileError(
+            f"The text of {name} begins with '{text.strip()[0]}': a spreadsheet that opens the "
+            "record would run it.",
+            "Begin it with a letter or a digit; a dispatch of that name is entered by hand.",
+        )
+
+
+def _line(cells: list[str] | tuple[str, ...]) -> str:
+    target = io.StringIO(newline="")
+    csv.writer(target, lineterminator="\n").writerow(cells)
+    return target.getvalue()
+
+
+def _append(path: Path, cells: list[str]) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    before = path.read_bytes() if path.exists() else b""
+    heading = _line(HEADINGS)
+    if before:
+        try:
+            text = before.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            raise _not_ours(path) from error
+        if text.splitlines()[0] != heading.rstrip("\n"):
+            raise _not_ours(path)
+        if any(line.partition(",")[0] == cells[0] for line in text.splitlines()):
+            raise ReconcileError(
+                f"This receipt stands in {RECEIVED} already ({cells[0]}).", "Nothing was added."
+            )
+    addition = (b"" if before else heading.encode()) + (
+        b"\n" if before and not before.endswith(b"\n") else b""
+    )
+    with path.open("ab" if before else "wb" if path.exists() else "xb") as stream:
+        stream.write(addition + _line(cells).encode())
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _not_ours(path: Path) -> ReconcileError:
+    return ReconcileError(
+        f"{path} is there with other headings than {', '.join(HEADINGS)}.",
+        "Nothing was added. Give that file another name, or enter the receipt in it by hand.",
+    )
+
+
+def _trouble(workspace: Workspace, path: Path, event_id: str, at: str) -> str:
+    """Read the record as a run would, and say why the event would not be found."""
+    zone = workspace.settings.workspace.time_zone
+    problem = ""
+    for file in ws.files_of_every_month(workspace, "custody"):
+        if file.path.resolve() != path.resolve():
+            continue
+        try:
+            for sheet in read_file(
+                file.path, file.shown, workspace.table(file.table_index), zone=zone
+            ):
+                facts = sheet.facts.select(["event_id", "at"]).to_pylist()
+                wanted = datetime.fromisoformat(at)
+                if any(r["event_id"] == event_id and time_of(r["at"]) == wanted for r in facts):
+                    return ""
+            problem = "its [[table]] reads the file, and not this event as it was written."
+        except ReconcileError as error:
+            problem = f"its [[table]] can't read the file: {error.message}"
+    if problem:
+        return f"No run will find it: {problem} Give the file a [[table]] of its own."
+    return (
+        "No run will find it: no [[table]] of kind 'custody' names the file. Add to reconcile.toml: "
+        f'[[table]] kind = "custody", files = ["{RECEIVED}"].'
+    )

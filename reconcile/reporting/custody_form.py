@@ -1,0 +1,292 @@
+"""The custody form of one dispatch, to be printed, signed and kept with the samples.
+
+The form goes to the laboratory with the samples: what is a blank, a duplicate or a
+reference material is not on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from reportlab.lib.colors import black
+from reportlab.lib.units import mm
+from reportlab.platypus import CondPageBreak, Flowable, Paragraph, Table, TableStyle
+
+from reconcile.reporting import book, codes
+from reconcile.reporting.book import Meta
+from reconcile.reporting.styles import (
+    RULE,
+    SHADE,
+    beside,
+    columns,
+    facts,
+    foreign,
+    gap,
+    grid,
+    own,
+    style,
+)
+from reconcile.reporting.text import markup, printable
+
+#: Longest id that is printed whole; a longer one is cut, and the form says how long it is.
+ID_LIMIT = 600
+_BAR_ROOM, _SQUARE_ROOM, _SQUARE_CELL = 72 * mm, 11.5 * mm, 14 * mm
+_HANDOVERS = 3
+_BOX = "\N{BALLOT BOX}"
+CAUTION = (
+    "Samples can hold lead, silica, asbestos or radioactive minerals. Local rules for handling "
+    "and transport come first. A form shows what was written down; it proves no fact by itself."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SampleLine:
+    """One sample of the dispatch."""
+
+    sample_id: str
+    mass: str  # with its unit; "" where not known
+
+
+@dataclass(frozen=True, slots=True)
+class EventLine:
+    """One custody event that the record already holds."""
+
+    at: str
+    event: str
+    by: str
+    to: str
+    seal: str
+    containers: str
+    mass: str
+
+
+@dataclass(frozen=True, slots=True)
+class CustodyForm:
+    """All that is printed; every text may come from a file."""
+
+    dispatch: str
+    project: str
+    zone: str
+    facts: tuple[tuple[str, str], ...]
+    events: tuple[EventLine, ...]
+    samples: tuple[SampleLine, ...]
+    notes: tuple[str, ...]
+    sources: tuple[str, ...]
+    paper: str = "A4"
+
+
+def custody_form(form: CustodyForm) -> bytes:
+    """The form as PDF; equal values give equal bytes."""
+    meta = Meta(
+        title=printable(form.project)[:200],
+        author="",
+        subject=f"Custody form of dispatch {printable(form.dispatch)[:60]}",
+        release_id="",
+        status="",
+        running=f"Custody form, dispatch {printable(form.dispatch)[:60]}",
+        paper=form.paper,
+        footer="page {page} of {total}",
+    )
+    width = book.body_size(form.paper)[0]
+    return book.make(meta, lambda pages: [*_first_part(form, width), *_sample_table(form, width)])
+
+
+def _first_part(form: CustodyForm, width: float) -> list[Flowable]:
+    code_room = 62 * mm
+    bars = codes.bar_code(form.dispatch, code_room - 16 * mm, 9 * mm)
+    square = codes.square_code(form.dispatch, 14 * mm)
+    right = [x for x in (bars, square) if not isinstance(x, str) and x.width <= code_room]
+    head = columns(
+        [
+            [own("Custody form", "title"), foreign(form.project, "subtitle", 160)],
+            [_row(right)] if right else [],
+        ],
+        [width - code_room, code_room],
+    )
+    number = Paragraph(f"Dispatch {markup(form.dispatch, 120)}", style("h1"))
+    half = (len(form.facts) + 1) // 2
+    room = (width - 5 * mm) / 2
+    known = [[facts(part, room, 36 * mm)] if part else [] for part in
+             (form.facts[:half], form.facts[half:])]  # fmt: skip
+    story: list[Flowable] = [head, number, beside(known[0], known[1], width)]
+    story += [foreign(note, "small", 400) for note in form.notes]
+    if form.events:
+        story += [own("Recorded so far", "h2"), _events(form, width)]
+    story += [own("To be written by the sender", "h2"), _sender(width)]
+    story += [own("Handover", "h2"), _handovers(form, width)]
+    story += [own("On receipt", "h2"), _receipt(width), own(CAUTION, "small")]
+    return story
+
+
+def _row(flowables: Sequence[Flowable]) -> Table:
+    return Table(
+        [list(flowables)],
+        colWidths=[f.width for f in flowables],
+        hAlign="RIGHT",
+        style=TableStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+                ("TOPPADDING", (0, 0), (-1, -1), 0),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
+            ]
+        ),
+    )
+
+
+def _events(form: CustodyForm, width: float) -> Table:
+    shares = (0.2, 0.12, 0.19, 0.19, 0.12, 0.09, 0.09)
+    return grid(
+        (f"time ({form.zone})", "event", "by", "to", "seal", "containers", "mass"),
+        [
+            [foreign(c) for c in (e.at, e.event, e.by, e.to, e.seal)]
+            + [foreign(e.containers, "cell-right"), foreign(e.mass, "cell-right")]
+            for e in form.events
+        ],
+        [width * share for share in shares],
+        right=(5, 6),
+        compact=True,
+    )
+
+
+def _blank(rows: list[list[Any]], widths: list[float], heights: list[float]) -> Table:
+    """Cells to be written in by hand: ruled, the label small at the top left."""
+    return Table(
+        rows,
+        colWidths=widths,
+        rowHeights=heights,
+        hAlign="LEFT",
+        style=TableStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 3),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+                ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
+                ("GRID", (0, 0), (-1, -1), 0.4, RULE),
+                ("BOX", (0, 0), (-1, -1), 0.8, black),
+            ]
+        ),
+    )
+
+
+def _labels(*texts: str) -> list[Flowable]:
+    return [own(text, "cell") for text in texts]
+
+
+def _sender(width: float) -> Table:
+    third = width / 3
+    return _blank(
+        [
+            _labels("containers (number and kind)", "seal numbers", "carrier and waybill"),
+            _labels("analyses asked, limits required", "hazards to tell the receiver", "remarks"),
+        ],
+        [third] * 3,
+        [10 * mm, 10 * mm],
+    )
+
+
+def _handovers(form: CustodyForm, width: float) -> Table:
+    one = [width * share for share in (0.2, 0.14, 0.16)]
+    head = [
+        own(text, "head")
+        for text in (
+            "relinquished by (name, organisation)", "signature", "date, time, zone",
+            "received by (name, organisation)", "signature", "date, time, zone",
+        )
+    ]  # fmt: skip
+    table = _blank(
+        [head, *([[""] * 6 for _ in range(_HANDOVERS)])],
+        one * 2,
+        [6.5 * mm] + [12 * mm] * _HANDOVERS,
+    )
+    table.setStyle(
+        TableStyle(
+            [
+                ("BACKGROUND", (0, 0), (-1, 0), SHADE),
+                ("LINEAFTER", (2, 0), (2, -1), 0.8, black),
+            ]
+        )
+    )
+    return table
+
+
+def _receipt(width: float) -> Table:
+    quarter = width / 4
+    yes_no = f"{_BOX} yes   {_BOX} no"
+    table = _blank(
+        [
+            [
+                *_labels("seal numbers found"),
+                _labels("seals intact", yes_no),
+                *_labels("containers counted"),
+                _labels("count agrees with the sender's", yes_no),
+            ],
+            [
+                own(
+                    f"condition on receipt   {_BOX} good   {_BOX} wet   {_BOX} damaged   "
+                    f"{_BOX} other, namely:",
+                    "cell",
+                ),
+                "",
+                own("mass found, unit", "cell"),
+                own("stored at", "cell"),
+            ],
+            [own("deviations (what, which samples, who was told)", "cell"), "", "", ""],
+        ],
+        [quarter] * 4,
+        [10 * mm, 10 * mm, 15 * mm],
+    )
+    table.setStyle(TableStyle([("SPAN", (0, 1), (1, 1)), ("SPAN", (0, 2), (-1, 2))]))
+    return table
+
+
+def _sample_table(form: CustodyForm, width: float) -> list[Flowable]:
+    fixed = (9 * mm, _BAR_ROOM + 2 * mm, _SQUARE_CELL + 1 * mm, 16 * mm, 13 * mm, 14 * mm)
+    rows: list[list[Flowable | str]] = []
+    for number, sample in enumerate(form.samples, start=1):
+        bar, square = _codes(sample.sample_id)
+        rows.append(
+            [
+                str(number),
+                foreign(sample.sample_id, "cell-bold", ID_LIMIT),
+                bar,
+                square,
+                foreign(sample.mass, "cell-right"),
+                own(_BOX, "verdict"),
+                own(_BOX, "verdict"),
+            ]
+        )
+    widths = [fixed[0], width - sum(fixed), *fixed[1:]]
+    table = grid(
+        ("no.", "sample id", "bar code", "QR code", "mass", "sent", "received"),
+        rows, widths, right=(0, 4),
+    )  # fmt: skip
+    table.setStyle(
+        TableStyle([("VALIGN", (0, 1), (-1, -1), "MIDDLE"), ("LEFTPADDING", (5, 0), (5, -1), 8)])
+    )
+    sources = "Made from: " + "; ".join(form.sources)
+    return [
+        CondPageBreak(35 * mm),
+        own(f"Samples ({len(form.samples)})", "h2"),
+        table,
+        gap(4),
+        own("End of the list.", "small"),
+        foreign(sources, "small", 1200),
+    ]
+
+
+def _codes(text: str) -> tuple[Flowable | list[Flowable], Flowable]:
+    """What stands in the two code cells; a large QR code takes the bar code's place."""
+    bar = codes.bar_code(text, _BAR_ROOM, 8 * mm)
+    square = codes.square_code(text, _SQUARE_ROOM)
+    if isinstance(square, str):
+        return own(square, "cell"), own("", "cell")
+    if not isinstance(bar, str):
+        return bar, square
+    if square.width > _SQUARE_CELL:
+        return [square, own(bar, "cell")], own("", "cell")
+    return own(bar, "cell"), square
