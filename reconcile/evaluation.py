@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 
 _CENSORED = ("outside its limits", "outside their limits")
 _FEWEST_DUPLICATES = 3
+_NEAR = 1.25  # duplicates up to this factor outside the range of the pairs still count
 _EXACT = 1_000_000  # degrees of freedom of an error that is stated, not measured
 
 
@@ -33,9 +34,32 @@ class LabError:
     """Error of one lab determination, from duplicates or from the settings."""
 
     relative_variance: float
-    absolute_variance: float  # (mg/kg)²; NaN where only a relative SD is known
     degrees_of_freedom: float  # inf where stated, not measured
     source: str
+    levels: tuple[float, ...] = ()  # mean of each pair of duplicates, mg/kg
+    differences: tuple[float, ...] = ()  # of each pair, mg/kg
+
+    def near(self, low: float, high: float) -> LabError:
+        """The same from the duplicates between two levels, where there are enough of them.
+
+        Duplicates of other material, at other levels, say little of the size of an error.
+        """
+        level, difference = np.array(self.levels), np.array(self.differences)
+        inside = (level >= low) & (level <= high)
+        if int(inside.sum()) < _FEWEST_DUPLICATES:
+            return self
+        return _from_duplicates(level[inside], difference[inside])
+
+
+def _from_duplicates(level: Array, difference: Array) -> LabError:
+    n = len(level)
+    return LabError(
+        float(np.mean((difference / level) ** 2) / 2),
+        float(n),
+        f"{n} pairs of laboratory duplicates",
+        tuple(map(float, level)),
+        tuple(map(float, difference)),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,15 +118,10 @@ def lab_errors(duplicates: pd.DataFrame, errors: ErrorSettings) -> dict[tuple[st
             mean = (a + b) / 2
             if n < _FEWEST_DUPLICATES or np.any(mean <= 0):
                 continue
-            found[(str(key[0]), str(key[1]))] = LabError(
-                float(np.mean(((a - b) / mean) ** 2) / 2),
-                float(np.mean((a - b) ** 2) / 2),
-                float(n),
-                f"{n} pairs of laboratory duplicates",
-            )
+            found[(str(key[0]), str(key[1]))] = _from_duplicates(mean, a - b)
     if errors.lab_rsd is not None:
         found[("", "")] = LabError(
-            errors.lab_rsd**2, math.nan, math.inf,
+            errors.lab_rsd**2, math.inf,
             f"relative SD of {errors.lab_rsd:.1%} stated in the settings",
         )  # fmt: skip
     return found
@@ -268,13 +287,13 @@ def _error_ratio(
             "not known: no laboratory duplicates and no stated laboratory error",
         )
     replicates = max(float(used["lab_n"].mean()), 1.0) if n else 1.0
-    if scale == "log ratio":
-        field_variance, lab_variance = relative_field, lab_error.relative_variance
-    else:
-        field_variance, lab_variance = absolute_field, lab_error.absolute_variance
-        if math.isnan(lab_variance):
-            middle = float(used["lab_mean"].median())
-            lab_variance = lab_error.relative_variance * middle**2
+    lab_error = lab_error.near(
+        float(used["lab_mean"].min()) / _NEAR, float(used["lab_mean"].max()) * _NEAR
+    )
+    field_variance, lab_variance = relative_field, lab_error.relative_variance
+    if scale == "absolute":
+        middle = float(used["lab_mean"].median())
+        field_variance, lab_variance = absolute_field, lab_variance * middle**2
     ratio = components.variance_ratio_of_sds(
         math.sqrt(field_variance),
         int(min(freedom, _EXACT)),

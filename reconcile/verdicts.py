@@ -198,7 +198,7 @@ def _shown(
             f"{test.low - 1:+.1%} to {test.high - 1:+.1%}, n {len(lab)}"
             if decided
             else "not estimable",
-            inside if decided else None,
+            True if inside else False if outside else None,
         ),
         Criterion(
             f"spread, {how}", f"limits of agreement within a factor {1 + t.agreement_span:.2f}",

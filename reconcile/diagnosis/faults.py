@@ -21,12 +21,15 @@ Floats = npt.NDArray[np.float64]
 #: soils and slags (common practice, no source).
 _OXIDES = (
     "Li2O", "BeO", "B2O3", "CO2", "Na2O", "MgO", "Al2O3", "SiO2", "P2O5", "SO3", "K2O", "CaO",
-    "TiO2", "V2O5", "Cr2O3", "MnO", "FeO", "Fe2O3", "Rb2O", "SrO", "Y2O3",
-    "ZrO2", "Nb2O5", "MoO3", "SnO2", "BaO", "La2O3", "CeO2", "Ta2O5", "WO3", "ThO2", "U3O8",
+    "TiO2", "V2O5", "Cr2O3", "MnO", "FeO", "Fe2O3", "SrO",
+    "ZrO2", "Nb2O5", "MoO3", "SnO2", "BaO", "Ta2O5", "WO3", "U3O8",
 )  # fmt: skip
 #: Oxides seldom reported: their factors (1.06 to 1.58) would call many an ordinary bias a fault,
 #: so that they count only together with a power of ten.
-_SELDOM = ("MnO2", "Fe3O4", "CoO", "NiO", "CuO", "ZnO", "As2O3", "Cs2O", "PbO")
+_SELDOM = (
+    "MnO2", "Fe3O4", "CoO", "NiO", "CuO", "ZnO", "As2O3", "Cs2O", "PbO", "Rb2O", "Y2O3", "La2O3",
+    "CeO2", "ThO2",
+)  # fmt: skip
 _POWERS = (-6, -5, -4, -3, -2, -1, 1, 2, 3, 4, 5, 6)
 #: Fewest pairs from which a fault of the whole stratum is read.
 FEWEST_PAIRS = 5

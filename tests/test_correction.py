@@ -1,0 +1,111 @@
+"""Factors: the right form on average, the right direction, never outside their range."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reconcile import correction, evaluation
+from reconcile.correction import Proposal
+from tests.pairs import STRATUM, settings, study
+
+
+def proposal(n: int = 40, fault: str = "", seed: int = 1, **truth: float) -> Proposal:
+    evaluated = evaluation.evaluate(STRATUM, study(n, seed=seed, **truth), None, settings())
+    return correction.propose(STRATUM, evaluated, settings(), fault)
+
+
+def test_a_true_ratio_is_found_and_divides_the_field_value() -> None:
+    factor = proposal(60, ratio=1.25).factor
+    assert factor is not None
+    assert factor.form == "ratio"
+    assert factor.slope == pytest.approx(1.25, rel=0.05)
+    corrected, inside = correction.correct(factor, np.array([250.0]))
+    assert inside.all()
+    assert corrected[0] == pytest.approx(250 / factor.slope)
+    assert factor.error_after < factor.error_before
+
+
+def test_without_bias_no_correction_is_chosen() -> None:
+    chosen = Counter(
+        factor.form for s in range(25) if (factor := proposal(60, seed=s).factor) is not None
+    )
+    assert chosen["none"] >= 18
+
+
+def test_a_bias_is_corrected_in_most_studies_by_the_simple_form() -> None:
+    chosen = Counter(
+        factor.form
+        for s in range(25)
+        if (factor := proposal(60, ratio=1.25, seed=s).factor) is not None
+    )
+    assert chosen["ratio"] >= 18
+
+
+def test_an_offset_with_a_ratio_needs_a_line() -> None:
+    factor = proposal(80, ratio=1.1, offset=60, rsd=0.04).factor
+    assert factor is not None
+    assert factor.form in ("line", "power")
+
+
+def test_no_factor_hides_a_fault_that_must_be_mended() -> None:
+    found = proposal(60, ratio=1.25, fault="looks like Cu read as CuO")
+    assert found.factor is None
+    assert "mended first" in found.why
+
+
+def test_too_few_pairs_give_no_factor_and_say_how_many_are_needed() -> None:
+    found = proposal(12, ratio=1.25)
+    assert found.factor is None
+    assert "12 pairs, 20 are needed" in found.why
+
+
+def test_a_partial_digestion_is_named_and_not_called_a_calibration_fault() -> None:
+    partial = replace(STRATUM, digestion_class="partial")
+    text = correction.basis_of(partial)
+    assert STRATUM.lab_method in text
+    assert "partial digestion" in text
+    assert "no calibration fault" in text
+
+
+@given(st.lists(st.floats(0.1, 1e6), min_size=1, max_size=20))
+def test_nothing_outside_the_range_is_ever_corrected(values: list[float]) -> None:
+    factor = FACTOR
+    corrected, inside = correction.correct(factor, np.array(values))
+    for value, result, ok in zip(values, corrected, inside, strict=True):
+        assert ok == (factor.low <= value <= factor.high)
+        assert np.isnan(result) != ok
+
+
+FACTOR = proposal(60, ratio=1.25).factor
+assert FACTOR is not None
+
+
+def test_the_same_pairs_give_the_same_factor_and_other_pairs_another_hash() -> None:
+    first, second = proposal(40, ratio=1.2).factor, proposal(40, ratio=1.2).factor
+    other = proposal(40, ratio=1.2, seed=2).factor
+    assert first == second
+    assert first is not None
+    assert other is not None
+    assert first.pairs_hash != other.pairs_hash
+
+
+def test_held_out_values_come_from_fits_that_did_not_see_them() -> None:
+    frame = study(30, ratio=1.3)
+    evaluated = evaluation.evaluate(STRATUM, frame, None, settings())
+    base = correction.propose(STRATUM, evaluated, settings(), "").held_out
+    changed = frame.copy()
+    changed.loc[changed.index[0], ["lab_mean", "lab_low", "lab_high"]] *= 1.5
+    again = correction.propose(
+        STRATUM, evaluation.evaluate(STRATUM, changed, None, settings()), settings(), ""
+    ).held_out
+    assert base is not None
+    assert again is not None
+    # its own lab value never enters the correction of a held-out sample
+    assert again[0] == pytest.approx(base[0], rel=1e-12)
+    assert not np.allclose(again[1:], base[1:], rtol=1e-12)

@@ -1,0 +1,124 @@
+"""Which figures are computed, on which pairs, on which scale: by written rules only."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reconcile import evaluation
+from reconcile.evaluation import LabError
+from reconcile.settings import ErrorSettings
+from tests.pairs import STRATUM, pairs, settings, study
+
+LAB_ERROR = LabError(0.0004, 20, "20 pairs of laboratory duplicates")
+
+
+def test_lambda_is_never_assumed() -> None:
+    found = evaluation.evaluate(STRATUM, study(), None, settings()).statistics
+    assert not found.error_ratio.estimable
+    assert not found.deming.slope.estimable
+    assert found.headline.method == "passing-bablok"
+    assert "not known" in found.headline.rule_text
+
+
+def test_lambda_comes_from_replicates_of_both_sides() -> None:
+    found = evaluation.evaluate(STRATUM, study(), LAB_ERROR, settings()).statistics
+    assert found.error_ratio.value == pytest.approx(0.05**2 / 0.0004)
+    assert found.headline.method == "weighted deming"
+
+
+def test_a_stated_laboratory_error_is_named_as_stated() -> None:
+    errors = evaluation.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.03))
+    error = evaluation.lab_error_of(errors, STRATUM)
+    assert error is not None
+    assert "stated in the settings" in error.source
+    assert error.relative_variance == pytest.approx(0.0009)
+
+
+def duplicates(first: list[float], second: list[float]) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "element": "Cu", "method": STRATUM.lab_method, "qualifier": "", "first_qualifier": "",
+            "first_mg_kg": first, "value_mg_kg": second,
+        }
+    )  # fmt: skip
+
+
+def test_duplicates_of_other_levels_do_not_set_the_error_of_a_stratum() -> None:
+    table = duplicates([100, 110, 120, 9000, 9500], [102, 108, 121, 9900, 8600])
+    (error,) = evaluation.lab_errors(table, ErrorSettings()).values()
+    near = error.near(90, 130)
+    assert near.degrees_of_freedom == 3
+    assert near.relative_variance < error.relative_variance / 4
+    assert error.near(1e5, 2e5) is error
+
+
+def test_two_duplicates_are_too_few_to_show_an_error() -> None:
+    assert evaluation.lab_errors(duplicates([1, 2], [1.1, 2.1]), ErrorSettings()) == {}
+
+
+def test_a_wide_range_is_compared_by_ratios_and_a_narrow_one_by_differences() -> None:
+    rng = np.random.default_rng(0)
+    wide = np.exp(rng.uniform(0, 4, 30))
+    assert evaluation.difference_scale(wide, wide * 1.1)[0] == "log ratio"
+    narrow = rng.uniform(100, 120, 60)
+    scale, rule = evaluation.difference_scale(narrow, narrow + rng.normal(0, 2, 60))
+    assert scale == "absolute"
+    assert "does not grow" in rule
+    assert evaluation.difference_scale(np.array([0.0, 1, 2]), np.array([1.0, 2, 3]))[0] == (
+        "absolute"
+    )
+
+
+def test_differences_that_grow_with_the_level_are_compared_by_ratios() -> None:
+    rng = np.random.default_rng(3)
+    lab = rng.uniform(100, 500, 200)
+    scale, rule = evaluation.difference_scale(lab, lab * np.exp(rng.normal(0, 0.2, 200)))
+    assert scale == "log ratio"
+    assert "grow with the level" in rule
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3])
+def test_few_pairs_give_no_number_and_no_crash(n: int) -> None:
+    found = evaluation.evaluate(STRATUM, study(n) if n else study(5).iloc[:0], None, settings())
+    assert found.statistics.n_used == n
+    if n < 2:
+        assert math.isnan(found.statistics.geometric_mean_ratio.low)
+
+
+def test_censored_pairs_are_kept_in_the_likelihood_and_out_of_the_means() -> None:
+    frame = study(40)
+    low = frame["field_mean"] < 90
+    assert 3 < low.sum() < 15
+    frame.loc[low, ["field_mean", "field_se", "field_sd"]] = np.nan
+    frame.loc[low, "field_low"], frame.loc[low, "field_high"] = 0.0, 90.0
+    frame.loc[low, "field_qualifier"] = "<"
+    frame.loc[low, "used"] = False
+    frame.loc[low, "reason"] = "field outside its limits"
+    found = evaluation.evaluate(STRATUM, frame, None, settings()).statistics
+    assert found.n_used == 40 - low.sum()
+    assert found.n_excluded == 0
+    assert found.censored_ratio is not None
+    assert found.censored_ratio.n == 40
+    assert found.censored_ratio.value == pytest.approx(1, abs=0.06)
+
+
+def test_thirds_are_of_the_logarithm_where_the_range_is_wide() -> None:
+    lab = np.array([1.0, 2, 10, 20, 100, 1000])
+    frame = pairs(lab, lab)
+    assert sum(evaluation.evaluate(STRATUM, frame, None, settings()).thirds) == 6
+    assert evaluation.evaluate(STRATUM, frame, None, settings()).thirds == (2, 2, 2)
+
+
+def test_p_values_are_adjusted_over_all_strata() -> None:
+    items = tuple(
+        (STRATUM, evaluation.evaluate(STRATUM, study(30, seed=s), None, settings()))
+        for s in range(6)
+    )
+    adjusted = [e.statistics.p_value_adjusted for _, e in evaluation.adjust_p_values(items)]
+    assert all(0 <= p <= 1 for p in adjusted)
+    alone = evaluation.adjust_p_values(items[:1])[0][1].statistics.p_value_adjusted
+    assert adjusted[0] >= alone

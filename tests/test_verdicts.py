@@ -1,0 +1,117 @@
+"""Verdicts are safe: what forbids comes first, then what is missing, then what was shown."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from reconcile import correction, evaluation, verdicts
+from reconcile.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    INSUFFICIENT,
+    LABORATORY_ONLY,
+    Stratum,
+    Verdict,
+)
+from reconcile.settings import Settings
+from tests.pairs import STRATUM, settings, study
+
+
+def verdict(
+    stratum: Stratum = STRATUM,
+    config: Settings | None = None,
+    fault: str = "",
+    n: int = 40,
+    seed: int = 1,
+    **truth: float,
+) -> Verdict:
+    config = config or settings()
+    evaluated = evaluation.evaluate(stratum, study(n, seed=seed, **truth), None, config)
+    proposal = correction.propose(stratum, evaluated, config, fault)
+    return verdicts.judge(stratum, evaluated, proposal, config, fault, "2027-01-31")
+
+
+def with_purpose(purpose: str) -> Settings:
+    return settings().model_copy(
+        update={"report": settings().report.model_copy(update={"purpose": purpose})}
+    )
+
+
+def test_a_true_and_precise_method_is_accepted_in_its_range_until_a_date() -> None:
+    found = verdict(rsd=0.04)
+    assert found.decision == ACCEPTED
+    assert 40 < found.range_low < found.range_high < 900
+    assert found.valid_until == "2027-01-31"
+
+
+def test_a_steady_bias_is_accepted_after_correction_and_names_the_factor() -> None:
+    found = verdict(ratio=1.3, rsd=0.04)
+    assert found.decision == ACCEPTED_CORRECTED
+    assert "factor Cu-" in found.reason
+
+
+def test_a_wild_method_is_left_to_the_laboratory_however_good_its_correlation() -> None:
+    found = verdict(rsd=0.6)
+    assert found.decision == LABORATORY_ONLY
+    assert "spread" in found.reason.casefold()
+
+
+def test_few_pairs_are_insufficient_and_the_shortfall_is_said() -> None:
+    found = verdict(n=12, rsd=0.04)
+    assert found.decision == INSUFFICIENT
+    assert "12 used; 20 or more asked" in found.reason
+    assert "8 more samples" in found.next_step
+
+
+def test_an_empty_third_of_the_range_is_insufficient() -> None:
+    config = settings(pairs_per_third=30)
+    assert "third" in verdict(config=config, rsd=0.04).reason
+
+
+@pytest.mark.parametrize("element", ["Au", "Pt", "C"])
+def test_precious_metals_and_field_carbon_go_to_the_laboratory_by_default(element: str) -> None:
+    assert verdict(replace(STRATUM, element=element), rsd=0.02).decision == LABORATORY_ONLY
+
+
+def test_resource_estimation_goes_to_the_laboratory_by_default() -> None:
+    found = verdict(config=with_purpose("Resource estimation"), rsd=0.02)
+    assert found.decision == LABORATORY_ONLY
+    assert found.reason.startswith("purpose") or "resource" in found.reason.casefold()
+
+
+def test_a_suspected_fault_comes_before_everything_shown() -> None:
+    found = verdict(fault="The ratio is that of Cu to CuO.", ratio=1.25, rsd=0.02)
+    assert found.decision == LABORATORY_ONLY
+    assert "CuO" in found.reason
+
+
+@pytest.mark.parametrize("missing", ["specimen_form", "moisture_basis", "digestion_class"])
+def test_a_comparison_that_is_not_described_gets_no_verdict(missing: str) -> None:
+    found = verdict(replace(STRATUM, **{missing: ""}), rsd=0.02)
+    assert found.decision == INSUFFICIENT
+    assert missing.replace("_", " ") in found.reason
+
+
+def test_every_criterion_is_shown_whatever_decides() -> None:
+    names = " ".join(c.name for c in verdict(replace(STRATUM, element="Au")).criteria)
+    for part in ("purpose", "element", "suspected fault", "pairs", "bias", "spread"):
+        assert part in names
+
+
+def test_a_bias_at_the_margin_is_seldom_accepted() -> None:
+    # The two one-sided tests hold the rate at 5 %; 300 studies, exact 99.9 % bound of 5 %.
+    config = settings(false_negative_rate=0.99)
+    accepted = sum(
+        verdict(config=config, n=25, ratio=1.1, rsd=0.10, seed=s).decision == ACCEPTED
+        for s in range(300)
+    )
+    assert accepted <= 28
+
+
+def test_no_difference_found_is_not_read_as_agreement() -> None:
+    # The bias is not significant here, but its interval is far wider than the margin.
+    config = settings(minimum_pairs=8, pairs_per_third=0, agreement_span=5)
+    found = verdict(config=config, n=9, rsd=0.35, seed=4)
+    assert found.decision in (INSUFFICIENT, LABORATORY_ONLY)
