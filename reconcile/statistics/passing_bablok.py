@@ -241,8 +241,8 @@ def cusum_linearity(x: ArrayLike, y: ArrayLike, line: Line, alpha: float = 0.05)
 def theil_sen(x: ArrayLike, y: ArrayLike, level: float = 0.95) -> Line:
     """Median of the pairwise slopes (Theil 1950), interval by Kendall's score (Sen 1968).
 
-    x is taken as free of error; variance of the score corrected for ties. Intercept:
-    median(y) − slope·median(x), without an interval. Time n log n, memory n.
+    x is taken as free of error; variance of the score corrected for ties. Intercept: median
+    of y − slope·x, without an interval. Time n log n, memory n.
     """
     check_level(level)
     u, v = pairs(x, y, ("x", "y"))
@@ -252,7 +252,7 @@ def theil_sen(x: ArrayLike, y: ArrayLike, level: float = 0.95) -> Line:
     slopes = PairwiseSlopes(u, v)
     count = slopes.finite
     b = slopes.select((count + 1) // 2) / 2 + slopes.select(count // 2 + 1) / 2
-    a = float(np.median(v) - b * np.median(u))
+    a = float(np.median(v - b * u))
     if not (math.isfinite(a) and math.isfinite(b)):
         return no_line(THEIL_SEN, n, "the slope is not determined by these pairs", level)
     ties = [np.unique(side, return_counts=True)[1].astype(np.float64) for side in (u, v)]
