@@ -17,6 +17,7 @@ import typer
 from reconcile.errors import ReconcileError
 
 if TYPE_CHECKING:
+    from reconcile.forms import Written
     from reconcile.pipeline import RunOutcome
 
 app = typer.Typer(
@@ -137,13 +138,85 @@ def run(period: Period, folder: Folder = Path()) -> None:
 
 @app.command()
 def story(
-    sample: Annotated[str, typer.Argument(help="sample id")], folder: Folder = Path()
+    sample: Annotated[str, typer.Argument(help="sample id")],
+    folder: Folder = Path(),
+    pdf: Annotated[Path | None, typer.Option(help="write it as one page to this file")] = None,
 ) -> None:
     """Show one sample's whole story: custody, readings, results, exclusions, releases."""
-    from reconcile import storytelling, terminal
+    from reconcile import forms, storytelling, terminal
 
-    terminal.show_story(storytelling.story_of(folder, sample))
+    told = storytelling.story_of(folder, sample)
+    if pdf is None:
+        terminal.show_story(told)
+    else:
+        typer.echo(f"Wrote {forms.write_story(folder, told, pdf)}")
     raise typer.Exit(DONE)
+
+
+@app.command()
+def form(
+    dispatch: Annotated[str, typer.Argument(help="dispatch number")], folder: Folder = Path()
+) -> None:
+    """Write the custody form of a dispatch, with a bar code of every sample, to be printed."""
+    from reconcile import forms
+
+    _tell_written(forms.write_form(folder, dispatch))
+
+
+@app.command()
+def labels(
+    folder: Folder = Path(),
+    dispatch: Annotated[str, typer.Option(help="label every sample of this dispatch")] = "",
+    sample: Annotated[
+        list[str] | None, typer.Option(help="label this id; may be given again")
+    ] = None,
+    skip: Annotated[int, typer.Option(min=0, help="labels already used on the first sheet")] = 0,
+) -> None:
+    """Write sheets of sample labels with bar code and QR code; the settings hold their grid."""
+    from reconcile import forms
+
+    _tell_written(forms.write_labels(folder, dispatch, tuple(sample or ()), skip))
+
+
+def _tell_written(written: Written) -> NoReturn:
+    from reconcile.reporting import words
+
+    typer.echo(f"Wrote {written.path} ({words.count(written.samples, 'sample', 'samples')})")
+    for note in written.notes:
+        typer.echo(f"Look at: {note}")
+    raise typer.Exit(FINDINGS if written.notes else DONE)
+
+
+@app.command()
+def receive(
+    dispatch: Annotated[str, typer.Argument(help="dispatch number")],
+    by: Annotated[str, typer.Option(help="who received it")],
+    at: Annotated[str, typer.Option(help="when, such as 2026-10-12T10:00+02:00")],
+    folder: Folder = Path(),
+    containers: Annotated[int | None, typer.Option(help="containers counted")] = None,
+    seal: Annotated[str, typer.Option(help="seal number found")] = "",
+    seal_intact: Annotated[
+        bool | None, typer.Option("--seal-intact/--seal-broken", help="state of the seal")
+    ] = None,
+    mass: Annotated[float | None, typer.Option(help="mass found, g")] = None,
+    place: Annotated[str, typer.Option(help="where")] = "",
+    note: Annotated[str, typer.Option(help="condition on receipt, deviations")] = "",
+) -> None:
+    """Add the receipt of a dispatch to the custody record; nothing there is changed."""
+    from reconcile import receiving
+
+    recorded = receiving.receive(
+        folder,
+        dispatch,
+        receiving.Receipt(by, at, containers, seal, seal_intact, mass, place, note),
+    )
+    typer.echo(
+        f"Added event {recorded.event_id}, received at {recorded.at}, to {recorded.path} "
+        f"({recorded.samples} samples)"
+    )
+    if recorded.trouble:
+        typer.echo(recorded.trouble)
+    raise typer.Exit(FINDINGS if recorded.trouble else DONE)
 
 
 @app.command()

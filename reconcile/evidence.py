@@ -153,7 +153,7 @@ def _read_index(file: FoundFile, zone: str) -> tuple[list[Entry], list[Finding]]
                 written,
                 posixpath.normpath(posixpath.join(base, written.replace("\\", "/"))),
                 samples,
-                "" if moment is None else f"{moment:%Y-%m-%d %H:%M:%S}",
+                "" if moment is None else f"{moment:%Y-%m-%d %H:%M}",
                 row.get("note", ""),
                 row.get("sha256", "").casefold(),
             )

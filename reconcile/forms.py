@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,6 +27,7 @@ from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, CUSTODY_FACTS, QUANTIFIED, REGISTER_FACTS
 from reconcile.reporting.custody_form import CustodyForm, EventLine, SampleLine, custody_form
 from reconcile.reporting.labels import Label, SheetLayout, label_sheet
+from reconcile.reporting.numbers import plain_sig
 from reconcile.reporting.story_page import Act, Results, Shown, StoryPage, Use, story_page
 from reconcile.storytelling import Story, StoryLine
 from reconcile.workspace import Workspace
@@ -147,7 +147,8 @@ def find_dispatch(records: Records, wanted: str) -> Dispatch:
     samples = pd.DataFrame(
         list(lines.values()), columns=["sample_id", "sample_mass_g", "collected_at"]
     )
-    order = sorted(range(len(ours)), key=lambda i: (time_of(ours.iloc[i]["at"]) or _LAST, i))
+    times = [time_of(cell) or _LAST for cell in ours["at"]]
+    order = sorted(range(len(ours)), key=times.__getitem__)
     return Dispatch(number, samples, ours.iloc[order], (*notes, *records.problems))
 
 
@@ -290,11 +291,12 @@ def write_story(folder: Path, story: Story, target: Path) -> Path:
         sample_id=story.sample_id,
         project=workspace.settings.workspace.title,
         register=tuple(
-            f"{'collected ' + line.at + ' UTC; ' if line.at else ''}{line.what} ({line.evidence})"
+            (f"collected {line.at[:16]} UTC; " if line.at else "")
+            + f"{line.what} ({line.evidence})"
             for line in of_kind.get("register", [])
         ),
         custody=tuple(
-            Act(line.at, line.what, line.holder, line.seal, line.evidence)
+            Act(line.at[:16], line.brief, line.holder, line.seal, line.evidence)
             for line in of_kind.get("custody", [])
         ),
         readings=_grouped(of_kind.get("reading", [])),
@@ -346,9 +348,14 @@ def _ranges(members: Sequence[StoryLine]) -> str:
         for key, code, number in member.values:
             values.setdefault(key, {}).setdefault(code, []).append(number)
     return ", ".join(
-        f"{key} " + " and ".join(_range(code, by_code[code]) for code in sorted(by_code))
+        f"{_analyte(key)} " + " and ".join(_range(code, by_code[code]) for code in sorted(by_code))
         for key, by_code in values.items()
     )
+
+
+def _analyte(key: str) -> str:
+    element, _, method = key.partition("@")
+    return f"{element} ({method})" if method else element
 
 
 def _range(code: int, numbers: Sequence[float]) -> str:
@@ -357,7 +364,7 @@ def _range(code: int, numbers: Sequence[float]) -> str:
     count = f" (n {len(numbers)})" if len(numbers) > 1 else ""
     if not known:
         return f"{'below' if code == BELOW else 'above'} an unknown limit{count}"
-    low, high = f"{mark}{known[0]:.4g}", f"{mark}{known[-1]:.4g}"
+    low, high = f"{mark}{plain_sig(known[0], 4)}", f"{mark}{plain_sig(known[-1], 4)}"
     return (low if low == high else f"{low} to {high}") + count
 
 
@@ -375,4 +382,4 @@ def write_whole(path: Path, content: bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     working = path.with_name(f".unfinished-{path.name}")
     working.write_bytes(content)
-    os.replace(working, path)
+    working.replace(path)

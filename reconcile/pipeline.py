@@ -181,7 +181,7 @@ def _read_one(
             else known
         )
     looked_up = register if table.look_up == "lab_id" else None
-    key = _reading_key(table, zone, code, looked_up)
+    key = reading_key(table, zone, code, looked_up)
     known = run.store.find(file.shown, digest, key)
     if known is not None:
         return known
@@ -211,7 +211,8 @@ def _archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
     return digest, copy
 
 
-def _reading_key(table: TableSettings, zone: str, code: str, register: pd.DataFrame | None) -> str:
+def reading_key(table: TableSettings, zone: str, code: str, register: pd.DataFrame | None) -> str:
+    """What a reading depends on beside the file's bytes: settings, zone, code, register."""
     content = [table.model_dump(mode="json", exclude={"files", "required", "name"}), zone, code]
     if register is not None:
         content.append(register.to_json(date_format="iso", orient="split"))

@@ -174,6 +174,6 @@ def _trouble(workspace: Workspace, path: Path, event_id: str, at: str) -> str:
     if problem:
         return f"No run will find it: {problem} Give the file a [[table]] of its own."
     return (
-        "No run will find it: no [[table]] of kind 'custody' names the file. Add to reconcile.toml: "
-        f'[[table]] kind = "custody", files = ["{RECEIVED}"].'
+        "No run will find it: no [[table]] of kind 'custody' names the file. "
+        f'Add to reconcile.toml: [[table]] kind = "custody", files = ["{RECEIVED}"].'
     )

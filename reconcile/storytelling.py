@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,9 @@ from typing import Any
 from reconcile import custody, identity
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
+from reconcile.pipeline import reading_key
 from reconcile.release import MANIFEST
-from reconcile.store import Store
+from reconcile.store import ROW_TABLES, Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +27,7 @@ class StoryLine:
     kind: str = ""  # custody | register | reading | determination | release
     holder: str = ""  # of a custody event: who holds the sample after it
     seal: str = ""
+    brief: str = ""  # the act without holder and seal
     method: str = ""  # of a result
     values: tuple[tuple[str, int, float], ...] = ()  # analyte, qualifier code, mg/kg or limit
 
@@ -51,7 +54,7 @@ def story_of(folder: Path, sample_id: str) -> Story:
         )
     wanted = identity.normalise_id(sample_id).casefold()
     with Store(workspace.store_file) as store:
-        current = _current_files(store)
+        current = _current_files(store, workspace)
         names = _names(store, current, wanted)
         if not names:
             raise ReconcileError(
@@ -67,7 +70,7 @@ def story_of(folder: Path, sample_id: str) -> Story:
     releases = list(_release_lines(workspace, wanted))
     dated = sorted((line for line in lines if line.at), key=lambda line: line.at)
     undated = [line for line in lines if not line.at]
-    shown = sorted(names)[0]
+    shown = min(names, key=lambda n: (identity.normalise_id(n).casefold() != wanted, ";" in n, n))
     return Story(
         shown,
         (*dated, *undated, *releases),
@@ -79,9 +82,40 @@ def story_of(folder: Path, sample_id: str) -> Story:
     )
 
 
-def _current_files(store: Store) -> list[int]:
-    """The newest reading of every path: older versions of a file are in the archive."""
-    return [row[0] for row in store.rows("SELECT max(file_id) FROM file GROUP BY path ORDER BY 1")]
+def _current_files(store: Store, workspace: ws.Workspace) -> list[int]:
+    """The newest reading of every path by every table that reads it; older ones are past.
+
+    A table that looks ids up depends on the register of its run: its newest reading is
+    what no other table of the path explains. Where the program or the settings changed
+    since the last run, the last readings stand for the current ones.
+    """
+    keys: dict[str, set[str]] = {}
+    tables: Counter[str] = Counter()
+    looked_up: set[str] = set()
+    zone, code = workspace.settings.workspace.time_zone, ws.code_version()
+    for file in ws.files_of_every_month(workspace, *ROW_TABLES):
+        table = workspace.table(file.table_index)
+        tables[file.shown] += 1
+        if table.look_up:
+            looked_up.add(file.shown)
+        else:
+            keys.setdefault(file.shown, set()).add(reading_key(table, zone, code, None))
+    readings: dict[str, list[tuple[int, str, str]]] = {}
+    for path, *reading in store.rows(
+        "SELECT path, file_id, sha256, reading_key FROM file ORDER BY file_id"
+    ):
+        readings.setdefault(path, []).append((reading[0], reading[1], reading[2]))
+    current: list[int] = []
+    for path, of_path in readings.items():
+        of_bytes = [r for r in of_path if r[1] == of_path[-1][1]]
+        exact = [r[0] for r in of_bytes if r[2] in keys.get(path, set())]
+        others = [r[0] for r in of_bytes if r[0] not in exact]
+        if not exact:
+            exact = others[-max(1, tables[path]) :]
+        elif path in looked_up:
+            exact += others[-1:]
+        current += exact
+    return sorted(current)
 
 
 def _names(store: Store, files: list[int], wanted: str) -> set[str]:
@@ -120,46 +154,33 @@ def _custody_lines(store: Store, files: list[int], names: set[str]) -> list[Stor
         )
     ]
     rows = store.rows(
-        'SELECT "at", event, "by", "to", seal, seal_intact, place, containers, mass_g, note, dispatch, path, '
-        '"row" FROM custody_event JOIN file USING (file_id) WHERE list_contains(?, file_id) '
+        'SELECT "at", event, "by", "to", seal, seal_intact, place, containers, mass_g, note, '
+        'dispatch, path, "row" FROM custody_event JOIN file USING (file_id) '
+        "WHERE list_contains(?, file_id) "
         "AND (list_contains(?, sample_id) OR (sample_id IS NULL AND list_contains(?, dispatch))) "
         'ORDER BY "at", file_id, "row"',
         [files, sorted(names), dispatches],
     )
     lines = []
-    for (
-        at,
-        event,
-        by,
-        to,
-        seal,
-        intact,
-        place,
-        containers,
-        mass,
-        note,
-        dispatch,
-        path,
-        number,
-    ) in rows:
-        what = str(event or "event")
-        if to:
-            what += f" to {to}"
+    for row in rows:
+        at, event, by, to, seal, intact, place, containers, mass, note, dispatch, path, number = row
+        act = str(event or "event")
+        what = act + (f" to {to}" if to else "")
+        sealing = [f"seal {seal}" if seal else "", f"seal intact: {intact}" if intact else ""]
         details = [
-            f"seal {seal}" if seal else "",
-            f"seal intact: {intact}" if intact else "",
             f"at {place}" if place else "",
             f"{containers:g} containers" if containers is not None else "",
             f"{mass:g} g" if mass is not None else "",
             f"dispatch {dispatch}" if dispatch else "",
             str(note or ""),
         ]
-        extra = ", ".join(d for d in details if d)
+        extra = ", ".join(d for d in (*sealing, *details) if d)
+        brief = ", ".join(d for d in (act, *details) if d)
         lines.append(
             StoryLine(
                 _time(at), what + (f" ({extra})" if extra else ""), str(by or ""),
                 f"{path}, row {number}", "custody", _holder(event, by, to),
-                f"{seal or '-'}, intact: {intact}" if intact else str(seal or ""),
+                f"{seal or '-'}, intact: {intact}" if intact else str(seal or ""), brief,
             )
         )  # fmt: skip
     return lines

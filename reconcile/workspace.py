@@ -309,7 +309,7 @@ def write_template(folder: Path) -> Path:
     if target.exists():
         raise ReconcileError(f"{target} is there already.", "Nothing was changed.")
     folder.mkdir(parents=True, exist_ok=True)
-    for name in ("field", "lab", "register", "custody"):
+    for name in ("field", "lab", "register", "custody", "evidence"):
         (folder / name).mkdir(exist_ok=True)
     text = resources.files("reconcile").joinpath("template.toml").read_text(encoding="utf-8")
     target.write_text(text, encoding="utf-8", newline="\n")

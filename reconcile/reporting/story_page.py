@@ -111,7 +111,7 @@ def _content(page: StoryPage, width: float, most: int, pictures: int) -> list[Fl
     story += [foreign(text, "small", 300) for text in page.register[:2]]
     story += _table(
         "Custody", ("when (UTC)", "act", "holder after it", "seal", "written in"),
-        (0.13, 0.37, 0.19, 0.13, 0.18), width, most, page.custody,
+        (0.14, 0.28, 0.17, 0.13, 0.28), width, most, page.custody,
         lambda a: (a.at, a.what, a.holder, a.seal, a.written_in),
         "No custody event is recorded.",
     )  # fmt: skip
@@ -121,7 +121,7 @@ def _content(page: StoryPage, width: float, most: int, pictures: int) -> list[Fl
     ):
         story += _table(
             title, ("when (UTC)", "method", "rows", "lowest to highest value", "who", "written in"),
-            (0.13, 0.18, 0.06, 0.34, 0.11, 0.18), width, most, results,
+            (0.13, 0.17, 0.05, 0.3, 0.1, 0.25), width, most, results,
             lambda r: (r.at, r.method, r.count, r.values, r.who, r.written_in), none,
         )  # fmt: skip
     story += _table(
@@ -141,7 +141,7 @@ def _head(page: StoryPage, width: float) -> Table:
     shown = [c for c in found if not isinstance(c, str) and c.width <= room - 16 * mm]
     code = Table(
         [shown], colWidths=[c.width for c in shown], hAlign="RIGHT",
-        style=TableStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE")] + _NO_PADDING),
+        style=TableStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), *_NO_PADDING]),
     ) if shown else Spacer(1, 1)  # fmt: skip
     title = [
         Paragraph("The story of a sample", style("subtitle")),
@@ -192,10 +192,13 @@ def _evidence(
     seen = [e for e in evidence if e.picture is not None][:pictures]
     rest = [e for e in evidence if not any(e is s for s in seen)]
     if seen:
-        room = width / _MOST_PICTURES
-        cells = [[Thumbnail(e.picture, room - 6), *_caption(e)] for e in seen if e.picture]
-        cells += [[] for _ in range(_MOST_PICTURES - len(seen))]
-        story.append(columns(cells, [room] * _MOST_PICTURES))
+        between = 4 * mm
+        room = (width + between) / _MOST_PICTURES - between
+        cells = [[Thumbnail(e.picture, room), *_caption(e)] for e in seen if e.picture]
+        cells += [[] for _ in range(_MOST_PICTURES - len(cells))]
+        spaced = [part for cell in cells for part in (cell, [])][:-1]
+        widths = [w for _ in cells for w in (room, between)][:-1]
+        story += [columns(spaced, widths), gap(3)]
     for item in rest[:most]:
         parts = [item.file, _utc(item.at), item.note, item.remark]
         parts.append(f"SHA-256 {item.sha256}" if item.sha256 else "")
