@@ -6,13 +6,13 @@ keeps it out, or none. Nothing is deleted: a pair that is left out stays in the 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from reconcile import diagnosis, quality
+from reconcile import diagnosis, identity, quality
 from reconcile.model import Finding, QualityCheck, Stratum
 from reconcile.pairing import Key, Side, censor_reason, joined_method
 from reconcile.settings import Settings, Thresholds
@@ -21,7 +21,7 @@ from reconcile.store import Store, quoted
 CONTROL_COLUMNS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
     "technique", "method", "element", "batch", "at", "value_mg_kg", "qualifier",
-    "limit_mg_kg", "se",
+    "limit_mg_kg", "se", "digestion_class",
 )  # fmt: skip
 
 _QUALIFIERS = {0: "", 1: "<", 2: ">"}
@@ -72,6 +72,7 @@ def _long(store: Store, side: str, keys: Sequence[Key], condition: str) -> pd.Da
         method = ("technique", "lab_method", "digestion")
     columns = {row[0] for row in store.rows(f"SELECT column_name FROM (DESCRIBE {side})")}
     described = ", ".join(f"chosen.{name}" for name in method)
+    digestion = "chosen.digestion_class" if side == "lab" else "''"
     frames = []
     for key in keys:
         value, code, limit, error = (quoted(f"{mark}:{key.key}") for mark in "vqle")
@@ -80,7 +81,7 @@ def _long(store: Store, side: str, keys: Sequence[Key], condition: str) -> pd.Da
             f"SELECT chosen.sample_kind, coalesce(chosen.reference_code, '') AS reference_code, "
             f"chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind, {described}, batch, "
             f"moment AS at, {value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, "
-            f"{se}::DOUBLE AS se "
+            f"{se}::DOUBLE AS se, {digestion} AS digestion_class "
             f"FROM (SELECT *, {batch} AS batch, {at} AS moment FROM {side}_row WHERE {condition}) "
             f"AS chosen JOIN (SELECT rowid AS source, * FROM {side}) AS stored "
             f"ON stored.source = chosen.source WHERE {code} IN (0, 1, 2) "
@@ -102,6 +103,34 @@ def _long(store: Store, side: str, keys: Sequence[Key], condition: str) -> pd.Da
     result["technique"] = result["technique"].fillna("")
     result["at"] = pd.to_datetime(result["at"], utc=True)
     return result[list(CONTROL_COLUMNS)]
+
+
+def with_settled_ids(
+    events: pd.DataFrame, register_ids: Iterable[str], aliases: pd.DataFrame
+) -> pd.DataFrame:
+    """Custody events with the ids that a person has settled in place of those written.
+
+    A cell may name several samples separated by ';'. Only aliases are followed; the events
+    as written stay what the hash chain covers.
+    """
+    if events.empty or aliases.empty:
+        return events
+    cells = [str(cell) if pd.notna(cell) else "" for cell in events["sample_id"]]
+    written = sorted({part.strip() for cell in cells for part in cell.split(";")} - {""})
+    resolved = identity.resolve(written, register_ids, aliases)
+    settled = {
+        row.written_id: row.sample_id
+        for row in resolved.itertuples(index=False)
+        if row.how == "alias"
+    }
+    if not settled:
+        return events
+    return events.assign(
+        sample_id=[
+            "; ".join(settled.get(part.strip(), part.strip()) for part in cell.split(";"))
+            for cell in cells
+        ]
+    )
 
 
 def lead_on_arsenic(

@@ -49,7 +49,7 @@ from reconcile.model import (
 from reconcile.pairing import Joined, RunFile
 from reconcile.reporting import words, write_release
 from reconcile.settings import TableSettings
-from reconcile.store import Store, StoredFile
+from reconcile.store import Store, StoredFile, sql
 from reconcile.workspace import FoundFile, MissingFile, Workspace
 
 Tell = Callable[[str], None]
@@ -303,9 +303,10 @@ def judge_controls(run: Run) -> Run:
     duplicates = eligibility.lab_duplicates(store, pairing.keys_of(store, "lab", elements))
     checks += quality.judge_duplicates(duplicates, thresholds)
     events = _of_run(run, "custody_event")
+    register = store.frame(sql("register_entries"))
     judgement = custody.judge(
-        events,
-        store.frame("SELECT * EXCLUDE (file_id, sheet) FROM register_row ORDER BY sample_id"),
+        eligibility.with_settled_ids(events, register["sample_id"], _of_run(run, "alias")),
+        register,
         store.frame(
             "SELECT sample_id, certificate, received_at, analysed_at, reported_at FROM lab_row "
             "WHERE disposition = 'sample' ORDER BY ALL"
@@ -314,6 +315,7 @@ def judge_controls(run: Run) -> Run:
             "SELECT sample_id, measured_at FROM field_row WHERE disposition = 'sample' ORDER BY ALL"
         ),
         thresholds,
+        zone=run.workspace.settings.workspace.time_zone,
     )
     checks.sort(key=lambda c: (c.side, c.kind, c.element, c.method, c.batch, c.code))
     return replace(

@@ -235,3 +235,44 @@ def test_hostile_ids_come_through_as_text_and_nothing_runs(tmp_path: Path) -> No
     assert iron.statistics.n_pairs == 30
     pairs = pd.read_csv(outcome.release_folder / "pairs.csv", dtype=str, keep_default_na=False)
     assert {i.lstrip("'") for i in pairs["sample_id"]} >= {"=cmd()", "+1+1", "@SUM(A1)"}
+
+
+CUSTODY = """
+[[table]]
+kind = "custody"
+files = ["custody.csv"]
+
+[[table]]
+kind = "aliases"
+files = ["aliases.csv"]
+"""
+
+
+def test_custody_events_under_an_alias_belong_to_the_sample_and_double_entries_are_named(
+    site: Path,
+) -> None:
+    settings = site / "reconcile.toml"
+    settings.write_text(settings.read_text("utf-8") + CUSTODY, encoding="utf-8")
+    (site / "custody.csv").write_text(
+        "event_id,sample_id,event,at,by,to\n"
+        "E1,BAG-7; S002,collected,2026-10-01 06:00,technician,\n"
+        "E2,BAG-7; S002,relinquished,2026-10-02 06:00,technician,laboratory\n"
+        "E3,BAG-7; S002,received,2026-10-02 08:00,laboratory,\n",
+        encoding="utf-8",
+    )
+    (site / "aliases.csv").write_text(
+        "written_id,sample_id,entered_by,reason\nBAG-7,S001,keeper,seen on the bag\n",
+        encoding="utf-8",
+    )
+    register = site / "register.csv"
+    register.write_text(register.read_text("utf-8") + "S002,soil,sieved,dry,split\n", "utf-8")
+    workspace = ws.load_workspace(site)
+    with Store(None) as store:
+        run = pipeline.begin(workspace, PERIOD, store)
+        for _, step in pipeline.STEPS[:4]:
+            run = step(run)
+    assert run.custody_status["S001"] == "complete"
+    assert run.custody_status["S003"] == "not recorded"
+    (double,) = [f for f in run.findings if f.text.startswith("Id registered twice")]
+    assert double.subject == "S002"
+    assert run.custody_status["S002"] == "deviation"
