@@ -23,7 +23,13 @@ from reconcile.statistics.headline import (
     choose_headline,
     least_squares_caution,
 )
-from reconcile.statistics.least_squares import Polynomial, ols, polynomial, weighted_ols
+from reconcile.statistics.least_squares import (
+    Polynomial,
+    ols,
+    polynomial,
+    through_origin,
+    weighted_ols,
+)
 from reconcile.statistics.line import NO_COVARIANCE, Covariance, Line
 from reconcile.statistics.passing_bablok import (
     CusumLinearity,
@@ -55,6 +61,7 @@ __all__ = [
     "passing_bablok",
     "polynomial",
     "theil_sen",
+    "through_origin",
     "weighted_deming",
     "weighted_deming_point",
     "weighted_ols",
