@@ -9,7 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from reconcile.statistics._quantiles import noncentral_t_quantile, normal_quantile, t_quantile
+from reconcile.statistics._jackknife import jackknife_half_width
+from reconcile.statistics._quantiles import noncentral_t_quantile, normal_quantile
 from reconcile.statistics._values import (
     TOO_LARGE,
     Floats,
@@ -209,8 +210,9 @@ def share_within(
 def rms_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Estimate:
     """Root mean square of field − lab, in the unit of the inputs: bias and scatter together.
 
-    Interval by the jackknife of its logarithm, t with n − 1; none where fewer than five
-    pairs are there or the pairs agree exactly.
+    Interval by the jackknife of its logarithm (measured: 95 % at constant SD; at constant CV
+    over 1.3 decades, where the highest samples carry it, 90.5, 92.5 and 94.5 % at n = 20, 40
+    and 100); none below five pairs or where the pairs agree exactly.
     """
     check_level(level)
     method = "root mean square difference, jackknife interval of the logarithm"
@@ -230,11 +232,9 @@ def rms_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Est
     left = total - square
     if n < 5 or not np.all(left > 1e-12 * total):
         return point(value, n, method, "too few different pairs for an interval", level)
-    each = np.log(left / (n - 1)) / 2
-    se = math.sqrt((n - 1) / n * float(np.sum((each - each.mean()) ** 2)))
-    if se <= 1e-14:
+    se, half = jackknife_half_width(np.log(left / (n - 1)) / 2, level)
+    if not se > 1e-14:
         return point(value, n, method, ALL_EQUAL, level)
-    half = t_quantile(n - 1, level) * se
     return estimate(value, value * se, value * _exp(-half), value * _exp(half), n, level, method)
 
 
@@ -242,14 +242,26 @@ def rms_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Est
 def mean_relative_percent_difference(
     lab: ArrayLike, field: ArrayLike, level: float = 0.95
 ) -> Estimate:
-    """Mean of 100 |field − lab| over the pair's mean, in percent, with t interval.
+    """Mean of 100 |field − lab| over the pair's mean, in percent.
 
-    Not estimable where a pair's mean is zero or negative.
+    Interval by the jackknife of its logarithm, as sizes of differences are skewed (measured
+    94 to 96 % at n = 20 to 100, where Student's t gives 91 to 95 %). Not estimable where a
+    pair's mean is zero or negative.
     """
     check_level(level)
-    method = "mean relative percent difference, t interval"
+    method = "mean relative percent difference, jackknife interval of the logarithm"
     x, y = pairs(lab, field, ("lab", "field"))
+    n = int(x.size)
     mean = x / 2 + y / 2
     if np.any(mean <= 0):
-        return not_estimable(int(x.size), "it needs pair means above zero", method, level)
-    return mean_of(100 * np.abs(y - x) / mean, np.full(1, 100.0), level, method)
+        return not_estimable(n, "it needs pair means above zero", method, level)
+    size = 100 * np.abs(y - x) / mean
+    plain = mean_of(size, np.full(1, 100.0), level, method)
+    if not plain.estimable or math.isnan(plain.low):
+        return plain
+    left = (float(size.sum()) - size) / (n - 1)
+    if n < 5 or not np.all(left > 1e-12 * plain.value):
+        return point(plain.value, n, method, "too few different pairs for an interval", level)
+    se, half = jackknife_half_width(np.log(left), level)
+    value = plain.value
+    return estimate(value, value * se, value * _exp(-half), value * _exp(half), n, level, method)

@@ -9,8 +9,9 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special, stats
+from scipy import stats
 
+from reconcile.statistics._jackknife import jackknife_half_width
 from reconcile.statistics._quantiles import normal_quantile
 from reconcile.statistics._values import (
     TOO_LARGE,
@@ -103,20 +104,9 @@ def _left_out(x: Floats, y: Floats, coefficient: Coefficient) -> Floats:
 def _with_interval(
     x: Floats, y: Floats, value: float, coefficient: Coefficient, name: str, level: float
 ) -> Estimate:
-    """Jackknife interval on the inverse hyperbolic tangent scale.
-
-    t with min(n − 1, 2n/(κ − 1)) degrees of freedom, κ the kurtosis of the left-out values:
-    where a few pairs carry most of the variance, it is itself known poorly (the degrees of
-    freedom that Satterthwaite 1946 gives a variance of that kurtosis).
-    """
+    """Jackknife interval on the inverse hyperbolic tangent scale."""
     n = int(x.size)
-    each = _left_out(x, y, coefficient)
-    square = (each - each.mean()) ** 2
-    total = float(square.sum())
-    kurtosis = n * float(square @ square) / total**2
-    df = min(float(n - 1), 2 * n / (kurtosis - 1)) if kurtosis > 1 else float(n - 1)
-    se = math.sqrt((n - 1) / n * total) if total > 0 else NAN
-    half = float(special.stdtrit(df, (1 + level) / 2)) * se
+    se, half = jackknife_half_width(_left_out(x, y, coefficient), level)
     method = f"{name}, jackknife interval on the inverse hyperbolic tangent scale"
     if n < 4 or not math.isfinite(half):
         return point(value, n, method, "too few different pairs for an interval", level)
