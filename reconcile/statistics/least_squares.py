@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import linalg
 
+from reconcile.statistics._jackknife import freedom_of
 from reconcile.statistics._quantiles import t_quantile
 from reconcile.statistics._values import (
     TOO_LARGE,
@@ -84,11 +85,14 @@ def fit(
     b = float(np.sum(w * dx * (y - my))) / sxx
     a = my - b * mx
     residual = y - my - b * dx
+    freedom: tuple[float, float] | None = None
     if errors == "any":
         leverage = w * (1 / total + dx * dx / sxx)
         pull = w * residual / np.maximum(1 - leverage, 1e-12)
         columns = np.column_stack([1 / total - mx * dx / sxx, dx / sxx]) * pull[:, None]
         matrix = columns.T @ columns
+        most = x.size - 2.0
+        freedom = freedom_of(columns[:, 0], most), freedom_of(columns[:, 1], most)
         covariance: Covariance = (
             (float(matrix[0, 0]), float(matrix[0, 1])),
             (float(matrix[1, 0]), float(matrix[1, 1])),
@@ -99,7 +103,7 @@ def fit(
             (variance * (1 / total + mx * mx / sxx), -variance * mx / sxx),
             (-variance * mx / sxx, variance / sxx),
         )
-    return line_of(method, x, y, a, b, covariance, level, NAN, rule)
+    return line_of(method, x, y, a, b, covariance, level, NAN, rule, freedom)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import special
 
 from reconcile.statistics._quantiles import t_quantile
 from reconcile.statistics._values import (
@@ -132,28 +133,33 @@ def line_of(
     level: float,
     lam: float = NAN,
     rule: str = "",
+    freedom: tuple[float, float] | None = None,
 ) -> Line:
-    """A Line with t intervals (n − 2) from its covariance."""
+    """A Line with t intervals from its covariance.
+
+    ``freedom``: degrees of freedom of the variances of intercept and slope, else n − 2.
+    """
     n = int(x.size)
     if not (math.isfinite(a) and math.isfinite(b)):
         return no_line(method, n, "the slope is not determined by these pairs", level, lam)
     exact = on_a_line(x, y, a, b)
-    half = t_quantile(n - 2, level)
 
-    def item(value: float, variance: float) -> Estimate:
+    def item(value: float, variance: float, df: float) -> Estimate:
         if exact:
             return point(value, n, method, ON_A_LINE, level)
         if not variance >= 0:
             return point(value, n, method, "its standard error can't be estimated", level)
         se = math.sqrt(variance)
-        return estimate(value, se, value - half * se, value + half * se, n, level, method)
+        half = float(special.stdtrit(df, (1 + level) / 2)) * se
+        return estimate(value, se, value - half, value + half, n, level, method)
 
+    df = freedom or (n - 2.0, n - 2.0)
     sd = math.sqrt(float(np.sum((y - a - b * x) ** 2)) / (n - 2))
     return Line(
         method,
         n,
-        item(a, covariance[0][0]),
-        item(b, covariance[1][1]),
+        item(a, covariance[0][0], df[0]),
+        item(b, covariance[1][1], df[1]),
         covariance,
         sd,
         float(x.min()),

@@ -80,8 +80,8 @@ def passing_bablok(
 
     ``True`` or ``'any scatter'`` (default): the ranks at Kendall's score between
     y − slope·x and y + x, which is what the procedure sets to zero, with the score's
-    jackknife variance in place of that for equal scatter; for the intercept the interval
-    of the median residual and that of the slope together, with their correlation.
+    variance found from the pairs in place of that for equal scatter; for the intercept the
+    interval of the median residual and that of the slope together, with their correlation.
     ``False``: no interval.
     """
     check_level(level)
@@ -145,8 +145,9 @@ def passing_bablok(
         size = float(np.abs(v).max()) + abs(b) * float(np.abs(u).max())
         # differences that are only rounding count as ties
         pulls = kendall_pulls(np.rint(residual / size * 1e11), np.rint((u + v) / size * 1e12))
-        jackknife = n * (n - 1) / (n - 2) ** 2 * float(np.sum((pulls - pulls.mean()) ** 2))
-        variance = max(jackknife, variance / 2)
+        # unbiased for equal scatter, where the plain jackknife is 17 % too large at n = 20
+        factor = n * (2 * n + 5) / (2 * (n + 5) * (n - 2))
+        variance = max(factor * float(np.sum((pulls - pulls.mean()) ** 2)), variance / 2)
     width = z * math.sqrt(variance)
     first = round((count - width) / 2)
     if first < 1:
