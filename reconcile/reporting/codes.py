@@ -21,10 +21,10 @@ from reportlab.platypus import Flowable
 DOT = inch / 600
 #: Widths of a module in dots, best first: 0.34 to 0.21 mm for bars, 0.68 to 0.34 mm for squares.
 BAR_DOTS = (8, 7, 6, 5)
-SQUARE_DOTS = (16, 14, 12, 11, 10, 9, 8)
+SQUARE_DOTS = (16, 14, 12, 10, 8)  # even: whole dots at 300 dpi too
 BAR_QUIET, SQUARE_QUIET = 10, 4
-#: Longest text of a QR code, in bytes of UTF-8; a denser one is hard to read.
-MOST_BYTES = 400
+#: Longest text of a QR code, in bytes of UTF-8: an id of 200 characters of any script.
+MOST_BYTES = 800
 _ALPHANUMERIC = re.compile(r"[-0-9A-Z $%*+./:]+")
 _UTF8 = 26  # number of the encoding in the QR code's own list
 

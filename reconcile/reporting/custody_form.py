@@ -31,8 +31,8 @@ from reconcile.reporting.styles import (
 from reconcile.reporting.text import markup, printable
 
 #: Longest id that is printed whole; a longer one is cut, and the form says how long it is.
-ID_LIMIT = 600
-_BAR_ROOM, _SQUARE_ROOM, _SQUARE_CELL = 72 * mm, 11.5 * mm, 14 * mm
+ID_LIMIT = 1800
+_BAR_ROOM, _SQUARE_ROOM, _SQUARE_CELL = 72 * mm, 12.5 * mm, 14 * mm
 _HANDOVERS = 3
 _BOX = "\N{BALLOT BOX}"
 CAUTION = (
@@ -252,7 +252,7 @@ def _sample_table(form: CustodyForm, width: float) -> list[Flowable]:
         rows.append(
             [
                 str(number),
-                foreign(sample.sample_id, "cell-bold", ID_LIMIT),
+                _id(sample.sample_id),
                 bar,
                 square,
                 foreign(sample.mass, "cell-right"),
@@ -277,6 +277,12 @@ def _sample_table(form: CustodyForm, width: float) -> list[Flowable]:
         own("End of the list.", "small"),
         foreign(sources, "small", 1200),
     ]
+
+
+def _id(text: str) -> Flowable:
+    """The id whole; small where it would be taller than a page."""
+    small = len(printable(text)) > 600
+    return foreign(text, "mono" if small else "cell-bold", ID_LIMIT)
 
 
 def _codes(text: str) -> tuple[Flowable | list[Flowable], Flowable]:
