@@ -219,6 +219,45 @@ def receive(
     raise typer.Exit(FINDINGS if recorded.trouble else DONE)
 
 
+@app.command("factors")
+def list_factors(
+    folder: Folder = Path(),
+    every: Annotated[
+        bool, typer.Option("--all", help="also those that were superseded, expired or withdrawn")
+    ] = False,
+) -> None:
+    """List correction factors: state, range, dates, error before and after."""
+    from reconcile import factors, terminal
+
+    lives, head = factors.listed(folder)
+    terminal.show_factors(lives, head, every)
+    raise typer.Exit(DONE)
+
+
+Factor = Annotated[str, typer.Argument(help="factor id, such as Cu-3fa9c2d4e1")]
+By = Annotated[str, typer.Option(help="full name of the person who decides")]
+Reason = Annotated[str, typer.Option(help="what was looked at and why")]
+At = Annotated[str, typer.Option(help="date of the decision, such as 2026-11-03")]
+
+
+@app.command()
+def approve(factor: Factor, by: By, reason: Reason, folder: Folder = Path(), at: At = "") -> None:
+    """Approve a proposed factor; the person must be another than its author."""
+    from reconcile import factors, terminal
+
+    terminal.show_factor_change(factors.approve(folder, factor, by, reason, at))
+    raise typer.Exit(DONE)
+
+
+@app.command()
+def withdraw(factor: Factor, by: By, reason: Reason, folder: Folder = Path(), at: At = "") -> None:
+    """End a factor before its time; results that were corrected with it stay as they are."""
+    from reconcile import factors, terminal
+
+    terminal.show_factor_change(factors.withdraw(folder, factor, by, reason, at))
+    raise typer.Exit(DONE)
+
+
 @app.command()
 def verify(folder: Folder = Path()) -> None:
     """Recompute every digest: the record of events, archived inputs, all releases."""

@@ -109,6 +109,7 @@ def propose(stratum: Stratum, evaluated: Evaluated, settings: Settings, fault: s
         error_before=float(np.sqrt(np.mean(usable["none"]))),
         error_after=float(np.sqrt(np.mean(usable[form]))),
     )
+    factor = named(factor)
     corrected = held[form].mean(axis=0)
     return Proposal(factor, corrected, factor.reason)
 
@@ -199,9 +200,9 @@ def _factor(
             ]
         ).encode()
     ).hexdigest()
-    identity = hashlib.sha256(f"{stratum.key}\n{form}\n{pairs_hash}".encode()).hexdigest()
+    spot_variance, spots = _repeatability(evaluated, relative)
     return CorrectionFactor(
-        factor_id=f"{stratum.element}-{identity[:10]}",
+        factor_id="",
         stratum=stratum,
         form=form,
         intercept=fit.intercept,
@@ -223,7 +224,56 @@ def _factor(
             else f"The form '{form}' is the simplest within one standard error of the best for "
             "held-out samples."
         ),
+        spot_variance=spot_variance,
+        spots=spots,
     )
+
+
+def named(factor: CorrectionFactor) -> CorrectionFactor:
+    """The factor under the id that its content gives: another coefficient, another id.
+
+    Coefficients count to 9 significant digits, beyond which machines may differ.
+    """
+    (aa, ab), (_, bb) = factor.covariance
+    numbers = (
+        factor.intercept, factor.slope, aa, ab, bb, factor.residual_sd, factor.low, factor.high,
+        factor.spot_variance, factor.spots,
+    )  # fmt: skip
+    content = [
+        factor.stratum.key, factor.form, *(f"{value:.9g}" for value in numbers),
+        factor.residual_relative, factor.n, factor.pairs_hash, factor.basis,
+        factor.valid_from, factor.valid_until,
+    ]  # fmt: skip
+    digest = hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
+    return replace(factor, factor_id=f"{factor.stratum.element}-{digest[:10]}")
+
+
+def dated(proposal: Proposal, valid_from: str, valid_until: str) -> Proposal:
+    """The same proposal with the dates between which its factor may be used (ISO, or '')."""
+    if proposal.factor is None:
+        return proposal
+    factor = replace(proposal.factor, valid_from=valid_from, valid_until=valid_until)
+    return replace(proposal, factor=named(factor))
+
+
+def _repeatability(evaluated: Evaluated, relative: bool) -> tuple[float, float]:
+    """Pooled variance of one spot and the harmonic mean number of spots; NaN where unknown.
+
+    A reading or shot stands for a spot where a sample has one spot. The variance is
+    relative to the mean where ``relative``, else in (mg/kg)².
+    """
+    used = evaluated.used
+    mean = used["field_mean"].to_numpy("float64")
+    spots = used["field_spots"].to_numpy("float64")
+    shots = used["field_n"].to_numpy("float64")
+    count = np.where(spots >= 2, spots, shots)
+    se = used["field_se"].to_numpy("float64") / (np.abs(mean) if relative else 1.0)
+    keep = np.isfinite(se) & (count >= 2)
+    if not keep.any():
+        return float("nan"), float("nan")
+    freedom = count[keep] - 1
+    variance = float(np.sum(freedom * count[keep] * se[keep] ** 2) / np.sum(freedom))
+    return variance, float(1 / np.mean(1 / np.maximum(count, 1)))
 
 
 def basis_of(stratum: Stratum) -> str:

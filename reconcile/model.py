@@ -175,6 +175,10 @@ class CorrectionFactor:
     basis: str  # "to the four-acid (near-total) basis of …"
     status: str = "proposed"
     reason: str = ""
+    valid_from: str = ""  # ISO date of the first day of the values it may correct
+    valid_until: str = ""  # ISO date of the last day; "" where the period is no month
+    spot_variance: float = float("nan")  # of one spot: (mg/kg)², or relative as the residual
+    spots: float = float("nan")  # spots (or readings) per sample of the pairs, harmonic mean
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from reconcile import (
     diagnosis,
     eligibility,
     evaluation,
+    factors,
     identity,
     pairing,
     quality,
@@ -391,12 +392,15 @@ def compute_statistics(run: Run) -> Run:
 def give_verdicts(run: Run) -> Run:
     """Propose correction factors, then say what may be done with field-only results."""
     settings = run.workspace.settings
+    first = f"{run.period}-01" if ws.is_month(run.period) else ""
     until = ws.month_after(run.period, settings.thresholds.factor_valid_months)
     suspected = {f.subject: f.text for f in run.findings if f.area == "diagnosis"}
     results = []
     for stratum, evaluated in run.evaluated:
         fault = suspected.get(stratum.key, "")
-        proposal = correction.propose(stratum, evaluated, settings, fault)
+        proposal = correction.dated(
+            correction.propose(stratum, evaluated, settings, fault), first, until
+        )
         factor = proposal.factor
         verdict = verdicts.judge(stratum, evaluated, proposal, settings, fault, until)
         unit = evaluation.unit_of(stratum, settings)
@@ -482,12 +486,12 @@ def write_the_release(run: Run) -> Run:
     else:
         run.tell("report and workbook")
         target = release.write(reconciliation, folder, mark, write_release)
-    _record(run, target)
+    _record(run, target, reconciliation)
     return replace(run, outcome=RunOutcome(target, reconciliation, not same))
 
 
-def _record(run: Run, target: Path) -> None:
-    """Custody events and the release into the record, each once, also after a crash."""
+def _record(run: Run, target: Path, reconciliation: Reconciliation) -> None:
+    """Custody events, the release, its factors: into the record, each once, also after a crash."""
     manifest = json.loads((target / release.MANIFEST).read_text(encoding="utf-8"))
     additions: list[tuple[str, dict[str, object]]] = [
         ("custody event", {"event": link.canonical})
@@ -505,7 +509,11 @@ def _record(run: Run, target: Path) -> None:
             },
         )
     )
-    record.extend(run.workspace.output / record.RECORD, additions)
+    path = run.workspace.output / record.RECORD
+    reading = record.read(path)
+    if not reading.altered:  # else extend refuses
+        additions += factors.events_of_release(factors.lives(reading), reconciliation)
+    record.extend(path, additions)
 
 
 def _inputs(run: Run) -> tuple[InputFile, ...]:

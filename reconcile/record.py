@@ -1,6 +1,6 @@
-"""The record: an append-only file of custody events and releases, each line chained by SHA-256.
+"""The record: an append-only file of events, each line chained by SHA-256.
 
-It lies beside the releases as ``record.jsonl``. A line is appended whole; a line that a
+Custody events, releases and the life of correction factors stand in it. It lies beside the releases as ``record.jsonl``. A line is appended whole; a line that a
 crash left unfinished is taken away before the next one is written. Whoever holds the
 file can rebuild it, so its head, and the custody head printed in every release, belong
 in another's hands too: the chain proves alteration, not truth.
@@ -28,7 +28,7 @@ class Entry:
     """One line: what it says and its place in the chain."""
 
     number: int
-    kind: str  # custody event | release
+    kind: str  # custody event | factor event | release
     content: dict[str, Any]
     hash: str
 

@@ -19,6 +19,7 @@ from reconcile.statistics.selftest import SelfTestRow
 
 if TYPE_CHECKING:
     from reconcile.checking import CheckReport
+    from reconcile.factors import Life
     from reconcile.pipeline import RunOutcome
     from reconcile.storytelling import Story
     from reconcile.verify import VerifyReport
@@ -254,3 +255,61 @@ def show_story(story: Story) -> None:
         _row(table, line.at, line.what, line.who, line.evidence)
     console.print(table)
     console.print(Text(story.summary))
+
+
+def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
+    """Every factor with its state; those that have ended only where asked for."""
+    console = _console()
+    shown = [x for x in lives if every or x.state in ("proposed", "approved")]
+    table = _table(
+        "Correction factors",
+        "factor", "state", "field method", "material", "form", "field values, mg/kg",
+        "valid", "pairs", "error before", "after", "by", right=(7, 8, 9),
+    )  # fmt: skip
+    for life in shown:
+        f = life.factor
+        relative = f.residual_relative
+        _row(
+            table,
+            f.factor_id,
+            life.state,
+            f.stratum.field_method,
+            ", ".join(p for p in (f.stratum.matrix, f.stratum.specimen_form) if p),
+            f.form,
+            f"{f.low:.4g} to {f.high:.4g}",
+            f"{f.valid_from or '-'} to {f.valid_until or '-'}",
+            f.n,
+            f"{f.error_before:.1%}" if relative else f"{f.error_before:.3g} of the mean",
+            f"{f.error_after:.1%}" if relative else f"{f.error_after:.3g} of the mean",
+            f"{life.author or '-'}; approved: {life.approver or '-'}",
+        )
+    console.print(table)
+    if hidden := len(lives) - len(shown):
+        have = words.count(hidden, "factor has", "factors have")
+        console.print(Text(f"{have} ended: --all shows them."))
+    console.print(
+        Text(
+            "Errors are root mean squares on held-out groups. Every change is a line of the "
+            f"record; keep its head in another's hands: {head}"
+        )
+    )
+
+
+def show_factor_change(life: Life) -> None:
+    """What became of one factor."""
+    f = life.factor
+    console = _console()
+    console.print(
+        Text(
+            f"Factor {f.factor_id} ({f.stratum.label}, form {f.form}) is {life.state}. "
+            f"Reason kept: {life.reason}"
+        )
+    )
+    if life.state == "approved":
+        console.print(
+            Text(
+                f"It may correct field values from {f.low:.4g} to {f.high:.4g} mg/kg, measured "
+                f"{f.valid_from or '(no date)'} to {f.valid_until or '(no date)'}, {f.basis}. "
+                "Results given out before stay as they are."
+            )
+        )

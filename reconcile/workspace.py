@@ -293,6 +293,11 @@ def _number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
+def is_month(period: str) -> bool:
+    """True for a period such as 2026-10, False for a label of another kind."""
+    return bool(_MONTH.fullmatch(period))
+
+
 def month_after(period: str, months: int) -> str:
     """ISO date of the last day of the month ``months`` after ``period``; '' for no month."""
     if not _MONTH.fullmatch(period):

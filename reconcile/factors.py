@@ -1,0 +1,366 @@
+"""The life of a correction factor: proposed, approved by a second person, ended.
+
+Every change is an event in the chained record; a state is never stored, it follows from
+the events. A proposal carries the whole factor, so that what was approved is what is
+applied, whatever becomes of other files.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from reconcile import record
+from reconcile import workspace as ws
+from reconcile.errors import ReconcileError
+from reconcile.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    CorrectionFactor,
+    Reconciliation,
+    Stratum,
+)
+from reconcile.store import Store
+from reconcile.workspace import Workspace
+
+EVENT = "factor event"
+PROPOSED, APPROVED = "proposed", "approved"
+SUPERSEDED, EXPIRED, WITHDRAWN = "superseded", "expired", "withdrawn"
+_ENDS = (SUPERSEDED, EXPIRED, WITHDRAWN)
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """One factor with what happened to it."""
+
+    factor: CorrectionFactor  # its status is the state
+    period: str
+    revision: int
+    release_id: str
+    author: str  # who prepared the release that proposed it
+    verdict: str  # of its stratum in that release
+    verdict_reason: str
+    approver: str = ""
+    reason: str = ""  # of the last change
+    at: str = ""  # when the last change was made, as its person said
+    by_factor: str = ""  # the factor that superseded it
+
+    @property
+    def state(self) -> str:
+        """proposed, approved, superseded, expired or withdrawn."""
+        return self.factor.status
+
+
+# ---- a factor as plain values ---------------------------------------------------------
+
+
+def as_plain(factor: CorrectionFactor) -> dict[str, Any]:
+    """The factor as JSON values; what is not a number becomes None."""
+
+    def plain(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {key: plain(item) for key, item in value.items()}
+        if isinstance(value, (list, tuple)):
+            return [plain(item) for item in value]
+        return None if isinstance(value, float) and not math.isfinite(value) else value
+
+    result: dict[str, Any] = plain(dataclasses.asdict(factor))
+    return result
+
+
+def from_plain(values: dict[str, Any]) -> CorrectionFactor:
+    """The factor of ``as_plain`` or of an entry of a release's factors.json.
+
+    Raises ReconcileError where a part is missing or of another kind.
+    """
+    try:
+        numbers = {
+            field.name: math.nan if values[field.name] is None else float(values[field.name])
+            for field in dataclasses.fields(CorrectionFactor)
+            if field.type == "float" and field.name in values
+        }
+        (aa, ab), (ba, bb) = values["covariance"]
+        texts = {
+            name: str(values[name])
+            for name in (
+                "factor_id", "form", "pairs_hash", "basis", "status", "reason", "valid_from",
+                "valid_until",
+            )
+            if name in values
+        }  # fmt: skip
+        return CorrectionFactor(
+            stratum=Stratum(**{str(k): str(v) for k, v in values["stratum"].items()}),
+            covariance=((float(aa), float(ab)), (float(ba), float(bb))),
+            residual_relative=bool(values["residual_relative"]),
+            n=int(values["n"]),
+            **texts,  # type: ignore[arg-type]
+            **numbers,  # type: ignore[arg-type]
+        )
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise ReconcileError(
+            f"A correction factor can't be read ({type(error).__name__}: {error}).",
+            "Take factors.json of a release as it was written.",
+        ) from error
+
+
+def load(path: Path) -> tuple[CorrectionFactor, ...]:
+    """The factors of a release's factors.json."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        entries = content["factors"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ReconcileError(
+            f"{path} can't be read as a list of factors.",
+            "Name factors.json of a release, as it was written.",
+        ) from error
+    return tuple(from_plain(entry) for entry in entries)
+
+
+# ---- who is who -----------------------------------------------------------------------
+
+#: Letters that look like a Latin letter (Unicode TR 39 lists many more; the common ones).
+_ALIKE = str.maketrans("аеорсухіјѕԁһкмтвнαοιρυκνεχτβ", "aeopcyxijsdhkmtbhaoipuknextb")
+_BLANK_LETTERS = frozenset("\u115f\u1160\u3164\uffa0")
+_JOINERS = re.compile(r"[;&/+|]|\band\b", re.IGNORECASE)
+
+
+def _name(text: str) -> tuple[str, ...]:
+    """The words of a name without case, accents, order, marks or look-alike letters."""
+    folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
+    shown = "".join(
+        c if c.isalnum() and c not in _BLANK_LETTERS else " "
+        for c in folded
+        # Marks and characters without a form of their own neither part nor make a word.
+        if unicodedata.category(c) not in ("Mn", "Me", "Cf") and c not in _BLANK_LETTERS
+    )
+    return tuple(shown.translate(_ALIKE).split())
+
+
+def may_be_one_person(first: str, second: str) -> bool:
+    """True where two names could be of one person: then neither can check the other.
+
+    Case, blanks, accents, Unicode forms, look-alike letters and the order of words do not
+    make another person, nor does leaving out a part of the name. Several names in one
+    text are compared one by one.
+    """
+    ones = [n for part in (first, *_JOINERS.split(first)) if (n := _name(part))]
+    others = [n for part in (second, *_JOINERS.split(second)) if (n := _name(part))]
+    return any({*a} <= {*b} or {*b} <= {*a} or _run(a) == _run(b) for a in ones for b in others)
+
+
+def _run(words: tuple[str, ...]) -> str:
+    """The letters alone, in order of size: blanks set elsewhere do not make another name."""
+    return "".join(sorted("".join(words)))
+
+
+# ---- events and what follows from them ------------------------------------------------
+
+
+def lives(reading: record.Reading) -> dict[str, Life]:
+    """Every factor of the record by its id, in the order of its proposal."""
+    found: dict[str, Life] = {}
+    for entry in reading.entries:
+        if entry.kind != EVENT:
+            continue
+        content = entry.content
+        act, number = str(content["act"]), str(content["factor_id"])
+        if act == PROPOSED:
+            found.setdefault(
+                number,
+                Life(
+                    replace(from_plain(content["factor"]), status=PROPOSED),
+                    str(content["period"]), int(content["revision"]),
+                    str(content["release_id"]), str(content["author"]),
+                    str(content["verdict"]), str(content["verdict_reason"]),
+                ),
+            )  # fmt: skip
+            continue
+        life = found.get(number)
+        if life is None or life.state in _ENDS:
+            continue
+        found[number] = replace(
+            life,
+            factor=replace(life.factor, status=act),
+            approver=str(content["by"]) if act == APPROVED else life.approver,
+            reason=str(content.get("reason", "")),
+            at=str(content.get("at", "")),
+            by_factor=str(content.get("by_factor", "")),
+        )
+    return found
+
+
+def of_workspace(workspace: Workspace) -> dict[str, Life]:
+    """Every factor of a workspace; raises ReconcileError where the record was altered."""
+    reading = record.read(workspace.output / record.RECORD)
+    if reading.altered:
+        raise ReconcileError(
+            f"Line {reading.altered} of {record.RECORD} is not what was written: no factor can "
+            "be relied on.",
+            "Run 'reconcile verify', and restore the record from a copy.",
+        )
+    return lives(reading)
+
+
+def events_of_release(
+    known: dict[str, Life], reconciliation: Reconciliation
+) -> list[tuple[str, dict[str, Any]]]:
+    """What a release adds to the record: its proposals and the ends that follow from it.
+
+    A proposal of a later release of the same stratum supersedes one that nobody approved;
+    an approved factor stands until another is approved, it expires or is withdrawn. A
+    factor whose last day is before the period's first day has expired.
+    """
+    additions: list[tuple[str, dict[str, Any]]] = []
+    place = (reconciliation.period, reconciliation.revision)
+    for result in reconciliation.results:
+        factor = result.factor
+        if factor is None:
+            continue
+        if factor.factor_id not in known:
+            additions.append(
+                (
+                    EVENT,
+                    {
+                        "act": PROPOSED, "factor_id": factor.factor_id,
+                        "factor": as_plain(factor), "release_id": reconciliation.release_id,
+                        "period": reconciliation.period, "revision": reconciliation.revision,
+                        "author": reconciliation.prepared_by,
+                        "verdict": result.verdict.decision,
+                        "verdict_reason": result.verdict.reason,
+                    },
+                )
+            )  # fmt: skip
+        additions += [
+            _end(
+                SUPERSEDED, life,
+                f"release {reconciliation.release_id} proposed {factor.factor_id}",
+                factor.factor_id,
+            )
+            for number, life in known.items()
+            if number != factor.factor_id
+            and life.state == PROPOSED
+            and life.factor.stratum.key == factor.stratum.key
+            and (life.period, life.revision) < place
+        ]  # fmt: skip
+    ended = {content["factor_id"] for _, content in additions if content["act"] != PROPOSED}
+    if ws.is_month(reconciliation.period):
+        additions += [
+            _end(EXPIRED, life, f"it stood until {life.factor.valid_until}")
+            for number, life in known.items()
+            if number not in ended
+            and life.state not in _ENDS
+            and life.factor.valid_until
+            and life.factor.valid_until < f"{reconciliation.period}-01"
+        ]
+    return additions
+
+
+def _end(act: str, life: Life, reason: str, by_factor: str = "") -> tuple[str, dict[str, Any]]:
+    content = {"act": act, "factor_id": life.factor.factor_id, "reason": reason, "by": "program"}
+    return EVENT, content | ({"by_factor": by_factor} if by_factor else {})
+
+
+def approve(folder: Path, factor_id: str, by: str, reason: str, at: str = "") -> Life:
+    """Approve a proposed factor; an earlier approved one of its stratum is superseded.
+
+    Raises ReconcileError where the approver may be the author, a reason is missing, the
+    factor is not open to approval, or its verdict does not allow it.
+    """
+    workspace = ws.load_workspace(folder)
+    _check_person(by, reason)
+    with Store(workspace.store_file):  # one writer at a time
+        known = of_workspace(workspace)
+        life = _known(known, factor_id)
+        if life.state != PROPOSED:
+            raise ReconcileError(
+                f"Factor {factor_id} is {life.state}; only a proposed factor can be approved.",
+                "See 'reconcile factors'.",
+            )
+        if not _name(life.author):
+            raise ReconcileError(
+                f"Release {life.release_id} does not say who prepared it, so nobody can show to "
+                "be another person.",
+                "Set prepared_by under [report] in reconcile.toml and run the month again.",
+            )
+        if may_be_one_person(by, life.author):
+            raise ReconcileError(
+                f"'{by}' may be the person who prepared the factor ('{life.author}').",
+                "Have another person look at the factor and approve it, under their full name.",
+            )
+        if life.verdict not in (ACCEPTED, ACCEPTED_CORRECTED):
+            raise ReconcileError(
+                f"Factor {factor_id} can't be approved: the verdict of its release is "
+                f"'{life.verdict}'. {life.verdict_reason}",
+                "Mend the cause and run the month again; a factor does not overrule a verdict.",
+            )
+        additions = [(EVENT, _act(APPROVED, factor_id, by, reason, at))]
+        additions += [
+            _end(SUPERSEDED, other, f"{factor_id} was approved", factor_id)
+            for number, other in known.items()
+            if number != factor_id
+            and other.state == APPROVED
+            and other.factor.stratum.key == life.factor.stratum.key
+        ]
+        record.extend(workspace.output / record.RECORD, additions)
+    return of_workspace(workspace)[factor_id]
+
+
+def withdraw(folder: Path, factor_id: str, by: str, reason: str, at: str = "") -> Life:
+    """End a proposed or approved factor before its time, with a reason."""
+    workspace = ws.load_workspace(folder)
+    _check_person(by, reason)
+    with Store(workspace.store_file):
+        life = _known(of_workspace(workspace), factor_id)
+        if life.state in _ENDS:
+            raise ReconcileError(f"Factor {factor_id} is {life.state} already.")
+        record.extend(
+            workspace.output / record.RECORD,
+            [(EVENT, _act(WITHDRAWN, factor_id, by, reason, at))],
+        )
+    return of_workspace(workspace)[factor_id]
+
+
+def _act(act: str, factor_id: str, by: str, reason: str, at: str) -> dict[str, Any]:
+    if at:
+        try:
+            date.fromisoformat(at[:10])
+        except ValueError as error:
+            raise ReconcileError(f"'{at}' is no date.", "Write it such as 2026-11-03.") from error
+    return {"act": act, "factor_id": factor_id, "by": by, "reason": reason, "at": at}
+
+
+def _check_person(by: str, reason: str) -> None:
+    if not _name(by):
+        raise ReconcileError("No name was given.", "Give the person's name with --by.")
+    if not any(c.isalnum() for c in reason):
+        raise ReconcileError("No reason was given.", "Say what was looked at, with --reason.")
+
+
+def _known(known: dict[str, Life], factor_id: str) -> Life:
+    if factor_id not in known:
+        raise ReconcileError(
+            f"No factor '{factor_id}' stands in the record of this workspace.",
+            "'reconcile factors' lists them.",
+        )
+    return known[factor_id]
+
+
+def listed(folder: Path) -> tuple[Sequence[Life], str]:
+    """Every factor of the workspace in ``folder``, and the head of the record."""
+    workspace = ws.load_workspace(folder)
+    head = record.read(workspace.output / record.RECORD).head
+    return _in_order(of_workspace(workspace).values()), head
+
+
+def _in_order(found: Iterable[Life]) -> list[Life]:
+    return sorted(
+        found, key=lambda x: (x.factor.stratum.key, x.period, x.revision, x.factor.factor_id)
+    )

@@ -1,0 +1,189 @@
+"""A factor's life: two people, a reason, a record that shows every touch."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import reconcile
+from reconcile import correction, evaluation, factors, record
+from reconcile.errors import ReconcileError
+from reconcile.verify import verify
+from tests import small
+from tests.pairs import STRATUM, settings, study
+
+PERIOD = "2026-10"
+
+
+def build(folder: Path, **values: object) -> Path:
+    site = small.build(folder, **values)  # type: ignore[arg-type]
+    path = site / "reconcile.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[report]", '[report]\nprepared_by = "Ana Lima"'), "utf-8")
+    return site
+
+
+@pytest.fixture(scope="module")
+def released(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    site = build(tmp_path_factory.mktemp("factors") / "site", samples=40)
+    reconcile.run_period(site, PERIOD)
+    return site
+
+
+@pytest.fixture
+def site(released: Path, tmp_path: Path) -> Path:
+    import shutil
+
+    return Path(shutil.copytree(released, tmp_path / "site"))
+
+
+def copper(site: Path) -> factors.Life:
+    return next(x for x in factors.listed(site)[0] if x.factor.stratum.element == "Cu")
+
+
+def test_a_release_proposes_its_factors_with_range_and_dates(site: Path) -> None:
+    life = copper(site)
+    assert life.state == "proposed"
+    assert life.author == "Ana Lima"
+    assert life.factor.form == "ratio"
+    assert (life.factor.valid_from, life.factor.valid_until) == ("2026-10-01", "2027-01-31")
+
+
+def test_another_person_approves_and_the_reason_is_kept(site: Path) -> None:
+    life = factors.approve(site, copper(site).factor.factor_id, "Ben Osei", "ratio steady", "")
+    assert life.state == "approved"
+    assert (life.approver, life.reason) == ("Ben Osei", "ratio steady")
+    assert verify(site).findings == ()
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "Ana Lima", "ana lima", "  ANA\u00a0 LIMA ", "A\u200bna Lima", "Lima, Ana", "AnaLima",
+        "Aná Lima", "Ａｎａ Ｌｉｍａ", "\u0410n\u0430 Lima", "Lima", "Dr. Ana Lima",
+        "Ben Osei and Ana Lima", "ana_lima", "A n a L i m a", "Ana\u3164Lima",
+    ],
+)  # fmt: skip
+def test_the_author_in_any_spelling_can_not_approve(site: Path, name: str) -> None:
+    with pytest.raises(ReconcileError, match="may be the person"):
+        factors.approve(site, copper(site).factor.factor_id, name, "fine")
+    assert copper(site).state == "proposed"
+
+
+@given(st.text(max_size=30), st.integers(0, 3))
+def test_no_spelling_of_a_name_makes_two_people_of_one(name: str, how: int) -> None:
+    if not factors._name(name):
+        return
+    other = [name.upper(), f"  {name}\u200d ", name.swapcase(), " ".join(name.split()[::-1])][how]
+    # upper and lower case of a few letters have no common form (ß, ı): folding settles them
+    assert factors.may_be_one_person(name, name)
+    if factors._name(other):
+        assert factors.may_be_one_person(other, name) or how in (0, 2)
+
+
+@pytest.mark.parametrize(("by", "reason"), [("", "fine"), (" \u200b", "fine"), ("Ben", " . ")])
+def test_an_approval_needs_a_name_and_a_reason(site: Path, by: str, reason: str) -> None:
+    with pytest.raises(ReconcileError, match=r"No (name|reason)"):
+        factors.approve(site, copper(site).factor.factor_id, by, reason)
+
+
+def test_a_factor_whose_author_is_not_named_can_not_be_approved(tmp_path: Path) -> None:
+    site = small.build(tmp_path / "site")
+    reconcile.run_period(site, PERIOD)
+    with pytest.raises(ReconcileError, match="does not say who prepared it"):
+        factors.approve(site, copper(site).factor.factor_id, "Ben Osei", "fine")
+
+
+def test_an_approved_factor_is_superseded_when_the_next_is_approved(site: Path) -> None:
+    first = copper(site).factor.factor_id
+    factors.approve(site, first, "Ben Osei", "fine")
+    lab = site / "lab.csv"
+    lines = lab.read_text(encoding="utf-8").splitlines()
+    lab.write_text("\n".join(lines[:-2]) + "\n", encoding="utf-8")
+    reconcile.run_period(site, PERIOD)
+    of = {x.factor.factor_id: x for x in factors.listed(site)[0]}
+    second = next(k for k, x in of.items() if k[:2] == "Cu" and k != first)
+    assert of[first].state == "approved"  # a proposal alone changes nothing
+    factors.approve(site, second, "Ben Osei", "two samples less")
+    of = {x.factor.factor_id: x for x in factors.listed(site)[0]}
+    assert (of[first].state, of[first].by_factor) == ("superseded", second)
+    assert of[second].state == "approved"
+
+
+def test_a_withdrawn_factor_stays_so(site: Path) -> None:
+    number = copper(site).factor.factor_id
+    assert factors.withdraw(site, number, "Ana Lima", "window replaced").state == "withdrawn"
+    with pytest.raises(ReconcileError, match="is withdrawn"):
+        factors.approve(site, number, "Ben Osei", "fine")
+
+
+def test_a_later_period_records_that_a_factor_expired(site: Path) -> None:
+    lives = factors.of_workspace(reconcile.workspace.load_workspace(site))
+    outcome = reconcile.run_period(site, PERIOD)
+    later = replace(outcome.reconciliation, period="2027-02", results=())
+    acts = [content["act"] for _, content in factors.events_of_release(lives, later)]
+    assert acts == ["expired"] * len(lives)
+    before = replace(later, period="2027-01")
+    assert factors.events_of_release(lives, before) == []
+
+
+def test_running_again_adds_nothing_to_the_record(site: Path) -> None:
+    path = site / "out" / record.RECORD
+    before = path.read_bytes()
+    reconcile.run_period(site, PERIOD)
+    assert path.read_bytes() == before
+
+
+def test_every_changed_byte_of_an_approval_is_detected(site: Path) -> None:
+    factors.approve(site, copper(site).factor.factor_id, "Ben Osei", "fine")
+    path = site / "out" / record.RECORD
+    good = path.read_bytes()
+    start = good.rindex(b'{"hash"')
+    for place in range(start, len(good), 7):
+        bad = bytearray(good)
+        bad[place] ^= 1
+        path.write_bytes(bytes(bad))
+        assert record.check(path), place
+    path.write_bytes(good[:start].replace(b"Ana Lima", b"Ada Lima") + good[start:])
+    assert verify(site).findings
+    with pytest.raises(ReconcileError, match="not what was written"):
+        factors.listed(site)
+
+
+def test_a_release_file_loads_back_into_the_same_factors(site: Path) -> None:
+    outcome = reconcile.run_period(site, PERIOD)
+    loaded = factors.load(outcome.release_folder / "factors.json")
+    assert loaded == tuple(r.factor for r in outcome.reconciliation.results if r.factor)
+    raw = json.loads((outcome.release_folder / "factors.json").read_text(encoding="utf-8"))
+    assert [factors.as_plain(f) for f in loaded] == raw["factors"]
+
+
+@pytest.mark.parametrize("truth", [{"ratio": 1.2}, {"ratio": 1.1, "offset": 60.0}, {}])
+def test_a_factor_survives_text_to_the_last_bit(truth: dict[str, float]) -> None:
+    config = settings()
+    evaluated = evaluation.evaluate(STRATUM, study(40, **truth), None, config)  # type: ignore[arg-type]
+    factor = correction.propose(STRATUM, evaluated, config, "").factor
+    assert factor is not None
+    assert factors.from_plain(json.loads(json.dumps(factors.as_plain(factor)))) == factor
+
+
+def test_a_file_that_holds_no_factors_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "factors.json"
+    path.write_text('{"factors": [{"form": "ratio"}]}', encoding="utf-8")
+    with pytest.raises(ReconcileError, match="can't be read"):
+        factors.load(path)
+
+
+def test_another_coefficient_has_another_id() -> None:
+    config = settings()
+    evaluated = evaluation.evaluate(STRATUM, study(40, ratio=1.2), None, config)
+    factor = correction.propose(STRATUM, evaluated, config, "").factor
+    assert factor is not None
+    assert correction.named(factor) == factor
+    changed = correction.named(replace(factor, slope=factor.slope * 1.001))
+    assert changed.factor_id != factor.factor_id
