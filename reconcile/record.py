@@ -1,9 +1,10 @@
 """The record: an append-only file of events, each line chained by SHA-256.
 
-Custody events, releases and the life of correction factors stand in it. It lies beside the releases as ``record.jsonl``. A line is appended whole; a line that a
-crash left unfinished is taken away before the next one is written. Whoever holds the
-file can rebuild it, so its head, and the custody head printed in every release, belong
-in another's hands too: the chain proves alteration, not truth.
+Custody events, releases and the life of correction factors stand in it; it lies beside
+the releases as ``record.jsonl``. A line is appended whole; a line that a crash left
+unfinished is taken away before the next one is written. Whoever holds the file can
+rebuild it, so its head, and the custody head printed in every release, belong in
+another's hands too: the chain proves alteration, not truth.
 """
 
 from __future__ import annotations

@@ -1,0 +1,1 @@
+"""Long simulations whose tables the validation notes hold."""
