@@ -7,6 +7,7 @@ keeps it out, or none. Nothing is deleted: a pair that is left out stays in the 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,24 @@ def control_rows(store: Store, side: str, keys: Sequence[Key]) -> pd.DataFrame:
     """
     condition = "disposition = 'control'"
     return _long(store, side, keys, condition)
+
+
+def control_history(
+    store: Store, side: str, keys: Sequence[Key], finish: datetime | None
+) -> pd.DataFrame:
+    """Controls of this and earlier periods in the run's files (CONTROL_COLUMNS).
+
+    Only files that bear on this period are asked, for these alone a release lists as its
+    inputs. ``finish``: end of the period, UTC without a zone.
+    """
+    moment = "measured_at" if side == "field" else "coalesce(analysed_at, reported_at, received_at)"
+    until = "" if finish is None else f"AND {moment} < TIMESTAMP '{finish.isoformat(sep=' ')}'"
+    return _long(
+        store, side, keys,
+        f"disposition = 'control' OR (disposition = 'other period' AND sample_kind <> 'sample' "
+        f"AND file_id IN (SELECT file_id FROM {side}_row WHERE disposition <> 'other period') "
+        f"{until})",
+    )  # fmt: skip
 
 
 def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
@@ -118,11 +137,8 @@ def with_settled_ids(
     cells = [str(cell) if pd.notna(cell) else "" for cell in events["sample_id"]]
     written = sorted({part.strip() for cell in cells for part in cell.split(";")} - {""})
     resolved = identity.resolve(written, register_ids, aliases)
-    settled = {
-        row.written_id: row.sample_id
-        for row in resolved.itertuples(index=False)
-        if row.how == "alias"
-    }
+    aliased = resolved.loc[resolved["how"].eq("alias")]
+    settled = dict(zip(aliased["written_id"], aliased["sample_id"], strict=True))
     if not settled:
         return events
     return events.assign(

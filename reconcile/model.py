@@ -277,6 +277,60 @@ class QualityCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class ControlChart:
+    """The results of one control by one method in order of time, with centre and SD, mg/kg."""
+
+    side: str  # field | lab
+    code: str
+    element: str
+    method: str
+    values: tuple[float, ...]
+    times: tuple[str, ...]  # ISO, UTC; "" where not known
+    centre: float
+    sd: float
+    rules: tuple[tuple[str, tuple[int, ...], float], ...]
+    """Words of each rule, the results (from 0) that complete it, and the share of charts of
+    as many good results on which it speaks at least once (simulated)."""
+    any_rate: float  # the same for all rules together
+
+
+@dataclass(frozen=True, slots=True)
+class DuplicateStage:
+    """How far results of one stage of duplicates repeat, and what that stage adds."""
+
+    side: str
+    method: str
+    element: str
+    stage: str  # lab repeat | pulp | coarse | field
+    n: int  # pairs
+    rsd: Estimate  # relative SD of one result, all later stages within it (fraction)
+    added: float  # relative SD that this stage adds to the one after it; NaN: not resolved
+
+
+@dataclass(frozen=True, slots=True)
+class InsertionRate:
+    """Controls of one kind among samples and controls, against the plan."""
+
+    side: str
+    kind: str
+    controls: int
+    samples: int
+    rate: float  # fraction
+    planned: float  # fraction; NaN where none was planned
+    batches: int
+    without: tuple[str, ...]  # batches that hold none
+
+
+@dataclass(frozen=True, slots=True)
+class ControlRecord:
+    """What the report shows of controls over time and by stage."""
+
+    charts: tuple[ControlChart, ...] = ()
+    stages: tuple[DuplicateStage, ...] = ()
+    rates: tuple[InsertionRate, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class InputFile:
     """One file that went into the period."""
 
@@ -338,4 +392,5 @@ class Reconciliation:
     changes: tuple[Change, ...] = ()
     paper: str = "A4"
     language: str = "en"
+    controls: ControlRecord = field(default_factory=ControlRecord)
     extra: dict[str, Any] = field(default_factory=dict)

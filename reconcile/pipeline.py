@@ -12,6 +12,7 @@ import json
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from reconcile import (
     evaluation,
     factors,
     identity,
+    inspection,
     pairing,
     quality,
     record,
@@ -39,6 +41,7 @@ from reconcile.model import (
     EXCLUSION_COLUMNS,
     QUARANTINE_COLUMNS,
     Change,
+    ControlRecord,
     Finding,
     InputFile,
     QualityCheck,
@@ -77,6 +80,7 @@ class Run:
     run_files: tuple[RunFile, ...] = ()
     findings: tuple[Finding, ...] = ()
     quality: tuple[QualityCheck, ...] = ()
+    controls: ControlRecord = field(default_factory=ControlRecord)
     custody_status: dict[str, str] = field(default_factory=dict)
     custody_head: str = ""
     lab_errors: dict[tuple[str, str], evaluation.LabError] = field(default_factory=dict)
@@ -247,12 +251,8 @@ def settle_identities(run: Run) -> Run:
         identity.normalise_id(text) for text in resolved.loc[unknown, "written_id"]
     ]
     pairing.begin(store, files, resolved)
-    bounds = (
-        None
-        if run.workspace.settings.workspace.assign_rows_by == "nothing"
-        else ws.period_bounds(run.period, run.workspace.settings.workspace.time_zone)
-    )
-    pairing.place_rows(store, run.workspace.settings.workspace.assign_rows_by, bounds)
+    assign = run.workspace.settings.workspace.assign_rows_by
+    pairing.place_rows(store, assign, _bounds(run))
     samples = {
         side: [
             row[0]
@@ -285,15 +285,21 @@ def settle_identities(run: Run) -> Run:
     return replace(run, findings=run.findings + tuple(findings))
 
 
+def _bounds(run: Run) -> tuple[datetime, datetime] | None:
+    """Start and end of the period; None where rows are not assigned by time."""
+    settings = run.workspace.settings.workspace
+    if settings.assign_rows_by == "nothing":
+        return None
+    return ws.period_bounds(run.period, settings.time_zone)
+
+
 def judge_controls(run: Run) -> Run:
     """Quality control on both sides, and custody, before any number is compared."""
     thresholds = run.workspace.settings.thresholds
     elements = run.workspace.settings.element
     store = run.store
-    controls = {
-        side: eligibility.control_rows(store, side, pairing.keys_of(store, side, elements))
-        for side in ("field", "lab")
-    }
+    keys = {side: pairing.keys_of(store, side, elements) for side in ("field", "lab")}
+    controls = {side: eligibility.control_rows(store, side, keys[side]) for side in keys}
     reference = _of_run(run, "reference_material")
     checks = [
         *quality.judge_reference_materials(
@@ -301,7 +307,7 @@ def judge_controls(run: Run) -> Run:
         ),
         *quality.judge_blanks(pd.concat([controls["field"], controls["lab"]]), thresholds),
     ]
-    duplicates = eligibility.lab_duplicates(store, pairing.keys_of(store, "lab", elements))
+    duplicates = eligibility.lab_duplicates(store, keys["lab"])
     checks += quality.judge_duplicates(duplicates, thresholds)
     events = _of_run(run, "custody_event")
     register = store.frame(sql("register_entries"))
@@ -318,6 +324,10 @@ def judge_controls(run: Run) -> Run:
         thresholds,
         zone=run.workspace.settings.workspace.time_zone,
     )
+    bounds = _bounds(run)
+    inspected = inspection.inspect(
+        store, keys, controls, duplicates, reference, thresholds, bounds[1] if bounds else None
+    )
     checks.sort(key=lambda c: (c.side, c.kind, c.element, c.method, c.batch, c.code))
     return replace(
         run,
@@ -325,10 +335,8 @@ def judge_controls(run: Run) -> Run:
         custody_status=dict(judgement.status),
         custody_head=custody.head(events) if len(events) else "",
         lab_errors=evaluation.lab_errors(duplicates, run.workspace.settings.errors),
-        findings=run.findings
-        + judgement.findings
-        + quality.findings(checks)
-        + quality.chart_findings(pd.concat([controls["field"], controls["lab"]])),
+        findings=run.findings + judgement.findings + quality.findings(checks) + inspected.findings,
+        controls=inspected.record,
     )
 
 
@@ -475,6 +483,7 @@ def write_the_release(run: Run) -> Run:
         lab_only=run.joined.lab_only,
         findings=run.findings,
         quality=run.quality,
+        controls=run.controls,
         inputs=inputs,
         settings=lines,
         changes=changed,

@@ -142,6 +142,57 @@ class Thresholds(Part):
     mass_tolerance: Fraction = Field(
         0.05, description="largest loss of mass between dispatch and receipt, fraction"
     )
+    shot_trend_level: Fraction = Field(
+        0.01,
+        description="LIBS: shots within the spots are told to rise or fall below this p-value "
+        "(over all samples of one method and element together)",
+    )
+    shot_trend_size: Fraction = Field(
+        0.10, description="LIBS: and only where last and first shots differ by this fraction"
+    )
+    rejected_share: Fraction = Field(
+        0.25, description="LIBS: largest share of a sample's shots that may be rejected"
+    )
+    libs_spots: Annotated[int, Field(ge=1)] = Field(
+        5, description="LIBS: fewest spots of a sample (common practice, no source)"
+    )
+    count_time_s: Positive = Field(
+        30.0, description="XRF: shortest count time of a reading, s (common practice, no source)"
+    )
+    detection_sigma: Positive = Field(
+        3.0,
+        description="XRF: a result below this many of its own standard deviations is not detected "
+        "(US EPA Method 6200, section 9.6)",
+    )
+    quantitation_sigma: Positive = Field(
+        10.0,
+        description="XRF: below this many it is detected and not quantified (same source)",
+    )
+    moisture_pct: Positive = Field(
+        20.0,
+        description="XRF: highest moisture of a specimen read moist, % (US EPA Method 6200, "
+        "section 4.3: little error from 5 to 20 %)",
+    )
+    check_every_samples: Annotated[int, Field(ge=1)] = Field(
+        20, description="most samples between two checks of a field instrument"
+    )
+    check_every_hours: Positive = Field(
+        2.0, description="longest time between two checks of a field instrument, hours"
+    )
+    drift_size: Fraction = Field(
+        0.05, description="largest mean change of a control from first to last check of the day"
+    )
+    rate_reference_materials: Annotated[float, Field(ge=0, lt=1)] = Field(
+        0.06,
+        description="planned share of reference materials among samples and controls, each side "
+        "(common practice, from memory)",
+    )
+    rate_blanks: Annotated[float, Field(ge=0, lt=1)] = Field(
+        0.04, description="planned share of blanks, laboratory (common practice, from memory)"
+    )
+    rate_duplicates: Annotated[float, Field(ge=0, lt=1)] = Field(
+        0.06, description="planned share of duplicates, laboratory (common practice, from memory)"
+    )
 
 
 class ErrorSettings(Part):

@@ -225,10 +225,12 @@ def test_half_of_the_batches_failing_does_not_hide_them():
 
 def test_a_signal_on_the_chart_names_the_rule_and_how_often_chance_gives_it():
     frame = clean()
-    assert all(f.severity == "note" for f in quality.chart_findings(frame))
+    assert all(f.severity == "note" for f in quality.chart_findings(quality.control_charts(frame)))
     here = frame.index[_where(frame, side="field", element="Cu", reference_code="RM-1")]
     frame.loc[here[10], "value_mg_kg"] *= 1.25
-    (finding,) = [f for f in quality.chart_findings(frame) if f.severity == "warning"]
+    (finding,) = [
+        f for f in quality.chart_findings(quality.control_charts(frame)) if f.severity == "warning"
+    ]
     assert "one point beyond 3 s" in finding.text
     assert "of good charts of 24 points show it" in finding.evidence
 

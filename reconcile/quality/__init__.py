@@ -5,21 +5,23 @@ fails its own control can't judge anything.
 """
 
 from reconcile.quality.blanks import judge_blanks
+from reconcile.quality.bracketing import judge_bracketing
 from reconcile.quality.charts import (
     RULES,
     Chart,
     ChartConstants,
     Rule,
     chart_constants,
-    chart_findings,
     false_alarm_rates,
     individuals_chart,
     signals,
 )
-from reconcile.quality.duplicates import judge_duplicates
+from reconcile.quality.duplicates import duplicate_stages, judge_duplicates
+from reconcile.quality.history import chart_findings, control_charts
 from reconcile.quality.interference import interference_flags
 from reconcile.quality.outcome import contaminated_below, failed_batches, findings
-from reconcile.quality.rates import insertion_rates
+from reconcile.quality.rates import against_plan, insertion_rates, rate_findings
+from reconcile.quality.readings import Column, judge_readings
 from reconcile.quality.references import (
     ReferenceScores,
     judge_reference_materials,
@@ -30,11 +32,15 @@ __all__ = [
     "RULES",
     "Chart",
     "ChartConstants",
+    "Column",
     "ReferenceScores",
     "Rule",
+    "against_plan",
     "chart_constants",
     "chart_findings",
     "contaminated_below",
+    "control_charts",
+    "duplicate_stages",
     "failed_batches",
     "false_alarm_rates",
     "findings",
@@ -42,8 +48,11 @@ __all__ = [
     "insertion_rates",
     "interference_flags",
     "judge_blanks",
+    "judge_bracketing",
     "judge_duplicates",
+    "judge_readings",
     "judge_reference_materials",
+    "rate_findings",
     "reference_scores",
     "signals",
 ]

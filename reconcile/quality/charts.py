@@ -7,17 +7,15 @@ Shewhart limits at 3 s; run rules of the Western Electric handbook (1956) and Ne
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import special
 
-from reconcile.model import Finding
-from reconcile.quality.controls import CONTROLS, finite, groups, number, whole
+from reconcile.quality.controls import number
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -205,40 +203,3 @@ def chart_constants(n: int) -> ChartConstants:
     joint = 1 - high**n - (1 - low) ** n + (high - low) ** n
     square = float(np.trapezoid(np.trapezoid(joint, x, axis=1), x))
     return ChartConstants(n, d2, math.sqrt(square - d2**2), c4)
-
-
-def chart_findings(controls: pd.DataFrame) -> tuple[Finding, ...]:
-    """Signals of every control that was measured eight times or more by one method.
-
-    The centre is the median of the results, for it is drift that a chart shows; trueness is
-    judged elsewhere. A point beyond 3 s is a warning, a run is a note.
-    """
-    rows = whole(controls)
-    rows = rows.take(np.isin(rows["sample_kind"], CONTROLS) & (rows["qualifier"] == ""))
-    rows = rows.put(code=rows.code())
-    found: list[Finding] = []
-    for (side, method, code, element), own in groups(rows, "side", "method", "code", "element"):
-        values = finite(own["value_mg_kg"])
-        if values.size < FEWEST_POINTS:
-            continue
-        chart = individuals_chart(values, centre=float(np.median(values)))
-        spoken = [rule for rule in RULES if chart.signals[rule.name]]
-        if chart.reason or not spoken:
-            continue
-        found.append(
-            Finding(
-                "quality",
-                "warning" if chart.signals["3 s"] else "note",
-                f"{side} {code} {element}",
-                f"Control chart of {code}, {element}, {method}: "
-                + _joined([rule.words for rule in spoken]) + ".",
-                chart.sentence(),
-                "Look for drift, a changed window, gas, batch of reagent or calibration at the "
-                "points named; one signal among many charts may be chance.",
-            )
-        )  # fmt: skip
-    return tuple(found)
-
-
-def _joined(words: Sequence[str]) -> str:
-    return "; ".join(words)

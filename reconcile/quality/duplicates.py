@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from reconcile.identity import comparison_form
-from reconcile.model import QualityCheck
+from reconcile.model import DuplicateStage, QualityCheck
 from reconcile.quality.controls import QUANTIFIED_FROM, Rows, groups, iso, whole
 from reconcile.settings import Thresholds
+from reconcile.statistics.components import nested_variance
 from reconcile.statistics.precision import duplicate_cv, hard
 
 #: 90 % of pairs within this half relative difference, by the stage that was repeated
@@ -70,10 +73,7 @@ def _check(
     side: str, stage: str, method: str, element: str, rows: Rows, thresholds: Thresholds
 ) -> QualityCheck:
     first, second = rows["first_mg_kg"], rows["value_mg_kg"]
-    plain = (rows["qualifier"] == "") & (rows["first_qualifier"] == "")
-    limit = np.nan_to_num(np.fmax(rows["limit_mg_kg"], rows["first_limit_mg_kg"]))
-    enough = (first + second) / 2 >= QUANTIFIED_FROM * limit
-    usable = plain & np.isfinite(first) & np.isfinite(second) & enough & (first + second > 0)
+    usable = _usable(rows)
     cv = duplicate_cv(first[usable], second[usable])
     by_hard = stage in ("field", "coarse")
     most = HARD_LIMITS.get(stage, HARD_LIMITS["pulp"])
@@ -110,6 +110,64 @@ def _check(
         rule=f"{rule}: {why}",
         at=iso(rows["at"]),
     )
+
+
+def _usable(rows: Rows) -> npt.NDArray[np.bool_]:
+    """Pairs with both sides quantified and above what can be quantified."""
+    first, second = rows["first_mg_kg"], rows["value_mg_kg"]
+    plain = (rows["qualifier"] == "") & (rows["first_qualifier"] == "")
+    limit = np.nan_to_num(np.fmax(rows["limit_mg_kg"], rows["first_limit_mg_kg"]))
+    enough = (first + second) / 2 >= QUANTIFIED_FROM * limit
+    return np.asarray(
+        plain & np.isfinite(first) & np.isfinite(second) & enough & (first + second > 0)
+    )
+
+
+#: From the finest stage to the coarsest; the scatter of each holds that of those before it.
+STAGES = ("lab repeat", "pulp", "coarse", "field")
+
+
+def duplicate_stages(duplicates: pd.DataFrame, level: float) -> tuple[DuplicateStage, ...]:
+    """The scatter of duplicates stage by stage, and what each stage adds to the one before.
+
+    ``duplicates`` as for ``judge_duplicates``. The relative SD of one result is the square
+    root of the variance within pairs of logarithms (nested analysis of variance); what a stage
+    adds is the root of the difference of two such variances (NaN where that is negative: not
+    resolved).
+    """
+    rows = whole(duplicates)
+    if "first_mg_kg" not in duplicates.columns:
+        rows = _with_first(rows)
+    rows = rows.take((rows["sample_kind"] == "duplicate") & _usable(rows))
+    rows = rows.take((rows["first_mg_kg"] > 0) & (rows["value_mg_kg"] > 0))
+    found: dict[tuple[str, str, str], dict[str, DuplicateStage]] = {}
+    for (side, method, element, stage), own in groups(
+        rows, "side", "method", "element", "duplicate_kind"
+    ):
+        logs = np.log(np.r_[own["first_mg_kg"], own["value_mg_kg"]].astype(np.float64))
+        within = nested_variance(logs, np.tile(np.arange(len(own)), 2), level=level).shot
+        value, low, high = (
+            math.sqrt(max(part, 0.0)) if math.isfinite(part) else math.nan
+            for part in (within.value, within.low, within.high)
+        )
+        rsd = replace(
+            within, value=value, low=low, high=high, se=math.nan, n=len(own),
+            method="nested analysis of variance of logarithms",
+        )  # fmt: skip
+        found.setdefault((side, method, element), {})[stage] = DuplicateStage(
+            side, method, element, stage or "duplicate", len(own), rsd, math.nan
+        )
+    made: list[DuplicateStage] = []
+    for key in sorted(found):
+        before = math.nan
+        for stage in (*STAGES, ""):
+            if (item := found[key].get(stage)) is None:
+                continue
+            own_variance = item.rsd.value**2
+            more = own_variance - before
+            made.append(replace(item, added=math.sqrt(more)) if more > 0 else item)
+            before = own_variance if math.isfinite(own_variance) else before
+    return tuple(made)
 
 
 def _decided(value: float, least: float, limit: float, n: int) -> bool | None:

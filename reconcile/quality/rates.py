@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 
+from reconcile.model import Finding, InsertionRate
 from reconcile.quality.controls import whole
+from reconcile.settings import Thresholds
 
 _KINDS = ("blank", "check standard", "duplicate", "reference material")
 
@@ -58,3 +62,74 @@ def _lines(
         (side, batch, kind, count, samples, count / total if total else float("nan"))
         for kind, count in (*counts, ("all", len(mine)))
     ]
+
+
+def against_plan(
+    rates: pd.DataFrame, thresholds: Thresholds, solid: frozenset[str] = frozenset()
+) -> tuple[InsertionRate, ...]:
+    """The rates of ``insertion_rates`` by side and kind, beside what was planned.
+
+    Reference materials and check standards count together. Of a field instrument only
+    these are planned: its duplicates are repeated readings, and blanks are no rule there.
+    ``solid``: batches that were analysed without digestion, where a blank has no sense.
+    """
+    made: list[InsertionRate] = []
+    planned = {
+        "reference material": thresholds.rate_reference_materials,
+        "blank": thresholds.rate_blanks,
+        "duplicate": thresholds.rate_duplicates,
+    }
+    kind = rates["kind"].replace({"check standard": "reference material"})
+    for side in sorted(set(rates["side"])):
+        mine = rates.loc[rates["side"].eq(side)].assign(kind=kind)
+        everything = mine.loc[mine["batch"].eq("") & mine["kind"].eq("all")]
+        samples, controls = int(everything["samples"].sum()), int(everything["controls"].sum())
+        total = samples + controls
+        batches = sorted({b for b in mine["batch"] if b})
+        asked = mine.loc[mine["batch"].ne("") & mine["kind"].eq("all") & mine["samples"].gt(0)]
+        for name, plan in planned.items():
+            own = mine.loc[mine["kind"].eq(name)]
+            count = int(own.loc[own["batch"].eq(""), "controls"].sum())
+            held = own.loc[own["batch"].ne("")].groupby("batch")["controls"].sum()
+            due = set(asked["batch"]) - (solid if name == "blank" else frozenset())
+            without = tuple(b for b in batches if b in due and not held.get(b, 0))
+            made.append(
+                InsertionRate(
+                    side, name, count, samples, count / total if total else math.nan,
+                    plan if side == "lab" or name == "reference material" else math.nan,
+                    len(batches), without,
+                )
+            )  # fmt: skip
+    return tuple(made)
+
+
+def rate_findings(rates: tuple[InsertionRate, ...]) -> tuple[Finding, ...]:
+    """Kinds of control that fall short of the plan, and batches that hold none of a kind."""
+    found: list[Finding] = []
+    for rate in rates:
+        if not rate.planned > 0:
+            continue
+        if rate.rate < rate.planned:
+            found.append(
+                Finding(
+                    "quality", "note", f"{rate.side} {rate.kind}",
+                    f"Fewer controls than planned: {rate.kind}, {rate.side}.",
+                    f"{rate.controls} among {rate.samples} samples: {rate.rate:.1%} of all, "
+                    f"{rate.planned:.0%} planned (common practice, from memory)",
+                    "Put more among the next samples, or agree on another plan.",
+                )
+            )  # fmt: skip
+        if rate.without and rate.side == "lab":  # of an instrument's day ``bracketing`` tells
+            named = ", ".join(rate.without[:6])
+            more = f" and {len(rate.without) - 6} more" if len(rate.without) > 6 else ""
+            found.append(
+                Finding(
+                    "quality", "warning", f"{rate.side} {named}{more}",
+                    f"Batch without control: no {rate.kind} in {len(rate.without)} of "
+                    f"{rate.batches} batch(es), {rate.side}.",
+                    f"{rate.planned:.0%} planned",
+                    "Nothing shows that these batches were in control in this respect; ask for "
+                    "the laboratory's own controls, or measure some again.",
+                )
+            )  # fmt: skip
+    return tuple(found)

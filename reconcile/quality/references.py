@@ -102,7 +102,9 @@ def reference_scores(
 
 
 @dataclass(frozen=True, slots=True)
-class _Certified:
+class Certified:
+    """A certified value of one material and element, mg/kg."""
+
     code: str
     value: float
     expanded: float
@@ -110,6 +112,7 @@ class _Certified:
 
     @property
     def standard(self) -> float:
+        """Standard uncertainty."""
         return self.expanded / self.k
 
 
@@ -130,7 +133,7 @@ def judge_reference_materials(
     censored results that leave the answer open, low recovery of a total value by a digestion
     that is partial for the element.
     """
-    certified = _certified_values(reference)
+    certified = certified_values(reference)
     known_codes = {code for code, _ in certified}
     checks: list[QualityCheck] = []
     for side, controls in (("field", field_controls), ("lab", lab_controls)):
@@ -147,7 +150,7 @@ def judge_reference_materials(
             if value is None:
                 continue
             basis = _Basis(
-                value, _spread(own), limits.get((side, method, element), math.nan), thresholds
+                value, spread_of(own), limits.get((side, method, element), math.nan), thresholds
             )
             for (batch,), of_batch in groups(own, "batch"):
                 checks.append(_check(side, kind, method, element, batch, of_batch, basis))
@@ -159,8 +162,9 @@ def judge_reference_materials(
     )
 
 
-def _certified_values(reference: pd.DataFrame) -> dict[tuple[str, str], _Certified]:
-    values: dict[tuple[str, str], _Certified] = {}
+def certified_values(reference: pd.DataFrame) -> dict[tuple[str, str], Certified]:
+    """Certified values by comparison form of the code, and element; the first entry stands."""
+    values: dict[tuple[str, str], Certified] = {}
     for row in reference.to_dict("records"):
         form, element = comparison_form(row.get("reference_code")), str(row.get("element"))
         value, expanded, k = (
@@ -170,7 +174,7 @@ def _certified_values(reference: pd.DataFrame) -> dict[tuple[str, str], _Certifi
         if form and value > 0:
             values.setdefault(
                 (form, element),
-                _Certified(
+                Certified(
                     str(row["reference_code"]).strip(), value,
                     expanded if expanded >= 0 else math.nan, k if k > 0 else _DEFAULT_COVERAGE,
                 ),
@@ -184,7 +188,7 @@ def _number(cell: object) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Spread:
+class Spread:
     """SD of one result, where it comes from, and whether repeats in a batch lessen it."""
 
     sd: float
@@ -196,13 +200,13 @@ class _Spread:
 class _Basis:
     """What the results of one material, method and element are held against."""
 
-    certified: _Certified
-    spread: _Spread
+    certified: Certified
+    spread: Spread
     usual_limit: float
     thresholds: Thresholds
 
 
-def _spread(rows: Rows) -> _Spread:
+def spread_of(rows: Rows) -> Spread:
     """The spread of this material by this method over all its batches."""
     values = finite(rows["value_mg_kg"][rows["qualifier"] == ""])
     n = values.size
@@ -212,12 +216,12 @@ def _spread(rows: Rows) -> _Spread:
         robust = median_mad(values)
         if robust.scale.estimable and robust.scale.value > 0:
             sd = robust.scale.value * n / (n - 0.8)
-            return _Spread(sd, f"spread from {n} results of this material", shared=True)
+            return Spread(sd, f"spread from {n} results of this material", shared=True)
     errors = finite(rows["se"])
     errors = errors[errors > 0]
     if errors.size:
-        return _Spread(float(np.sqrt(np.mean(errors**2))), "spread from the stated errors")
-    return _Spread(math.nan, "spread not known")
+        return Spread(float(np.sqrt(np.mean(errors**2))), "spread from the stated errors")
+    return Spread(math.nan, "spread not known")
 
 
 def _check(
