@@ -71,12 +71,12 @@ class LevelLimits:
         if not spread.value > 0:
             return nothing("the fitted spread is not above zero at this level")
         factor = normal_quantile(self.coverage) * _TO_SD
-        t = t_quantile(self.n - 2, self.level)
         half = factor * spread.value
         # bias and spread of symmetric differences are uncorrelated
         se = math.hypot(bias.se, factor * spread.se)
+        around = math.hypot(bias.high - bias.value, factor * (spread.high - spread.value))
         ends = [
-            estimate(v, se, v - t * se, v + t * se, self.n, self.level, method)
+            estimate(v, se, v - around, v + around, self.n, self.level, method)
             for v in (bias.value - half, bias.value + half)
         ]
         return bias, ends[0], ends[1]

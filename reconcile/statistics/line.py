@@ -77,7 +77,9 @@ class Line:
             why = self.slope.reason or self.intercept.reason or "the line has no standard error"
             return point(value, self.n, method, why, level)
         se = math.sqrt(variance)
-        half = t_quantile(self.n - 2, level) * se
+        # where the intervals of both allow for a poorly known variance, so does this one
+        wider = [(e.high - e.low) / (2 * e.se) for e in (self.intercept, self.slope) if e.se > 0]
+        half = max([t_quantile(self.n - 2, level), *([min(wider)] if len(wider) == 2 else [])]) * se
         return estimate(value, se, value - half, value + half, self.n, level, method)
 
     def sentence(self, unit: str = "") -> str:
