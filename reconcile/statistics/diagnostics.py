@@ -22,6 +22,7 @@ from reconcile.statistics.deming import (
 from reconcile.statistics.least_squares import ols, polynomial
 from reconcile.statistics.line import Line, on_a_line
 from reconcile.statistics.passing_bablok import (
+    PASSING_BABLOK,
     THEIL_SEN,
     CusumLinearity,
     cusum_linearity,
@@ -54,7 +55,8 @@ class Diagnostics:
     standard errors of the slope; ``influential_pair`` its place in the arrays given.
     ``scatter_trend``: rank correlation of the residual's size with the level (for weighted
     Deming the residual over the level), with its p value. ``curvature_p``: t test of a
-    quadratic term.
+    quadratic term. ``linearity`` is given for lines through ranks only: about a least-squares
+    or Deming line the cumulative sums reject one straight relation in eight, not in twenty.
     """
 
     n: int
@@ -81,7 +83,9 @@ class Diagnostics:
         if self.linearity is not None:
             found.append(self.linearity.sentence(unit))
         if self.curvature_p < ALPHA:
-            found.append(f"The points bend (p {_p(self.curvature_p)} for a curved line).")
+            found.append(f"The points bend (p {_p(self.curvature_p)} for a straight line).")
+        elif self.linearity is None and math.isfinite(self.curvature_p):
+            found.append(f"No bend is seen (p {_p(self.curvature_p)} for a straight line).")
         if self.scatter_trend_p < ALPHA:
             way = "grows" if self.scatter_trend > 0 else "shrinks"
             found.append(
@@ -179,7 +183,8 @@ def _thirds(line: Line, x: Floats, y: Floats) -> tuple[Third, ...]:
 def diagnostics(x: ArrayLike, y: ArrayLike, line: Line) -> Diagnostics:
     """Examine a line fitted to these pairs; refits use its own method and λ.
 
-    Straightness by cumulative sums (Passing & Bablok 1983) and by a quadratic term; scatter
+    Straightness by a quadratic term, for lines through ranks by cumulative sums as well
+    (Passing & Bablok 1983); scatter
     by the rank correlation of the residual's size with the level; influence by leaving out
     one pair (beyond 30 pairs, each of the 30 with the largest product of residual and
     distance from the middle); the slope by thirds of the samples, from 18 pairs on, and
@@ -214,7 +219,7 @@ def diagnostics(x: ArrayLike, y: ArrayLike, line: Line) -> Diagnostics:
         influence,
         "",
         int(place[at]) if at >= 0 else -1,
-        cusum_linearity(u, v, line),
+        cusum_linearity(u, v, line) if line.method in (PASSING_BABLOK, THEIL_SEN) else None,
         curvature,
         trend,
         trend_p,
