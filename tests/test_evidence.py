@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-from reconcile import evidence, forms, pipeline, storytelling
+from reconcile import evidence, forms, pipeline, storytelling, verify
 from reconcile import workspace as ws
 from tests import small
 
@@ -94,6 +94,15 @@ def test_an_altered_file_is_found_until_a_revision_says_so(site: Path) -> None:
     assert again.new_release
     assert any("evidence/bag.jpg" in c.what for c in again.reconciliation.changes)
     assert check(site) == {}
+
+
+def test_verify_names_evidence_that_was_altered(site: Path) -> None:
+    pipeline.run_period(site, PERIOD)
+    (site / "evidence" / "loose.png").write_bytes(picture("PNG"))
+    assert verify.verify(site).findings == ()
+    (site / "evidence" / "bag.jpg").write_bytes(b"another")
+    (finding,) = verify.verify(site).findings
+    assert (finding.area, finding.subject) == ("evidence", "evidence/bag.jpg")
 
 
 def test_a_digest_written_into_the_index_is_compared(site: Path) -> None:
