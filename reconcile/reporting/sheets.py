@@ -111,6 +111,21 @@ def put(cell: Cell, value: Any, kind: Kind, wrap: bool = False) -> None:
     cell.alignment = _PLAIN
 
 
+def put_formula(cell: Cell, formula: str, number_format: str) -> None:
+    """A formula of our own; never text from a file."""
+    cell.value = f"={formula}"
+    cell.number_format = number_format
+    cell.alignment = _PLAIN
+
+
+def protect(sheet: Worksheet) -> None:
+    """Guard the formulas against a slip of the hand; no password, filters still work."""
+    sheet.protection.sheet = True
+    sheet.protection.autoFilter = False  # the flag says what is forbidden
+    sheet.protection.formatColumns = False
+    sheet.protection.formatRows = False
+
+
 def table(
     sheet: Worksheet,
     columns: Sequence[Column],
@@ -210,6 +225,7 @@ def saved(workbook: Workbook, title: str, author: str) -> bytes:
     properties.title, properties.creator = title, author
     properties.lastModifiedBy = author
     properties.created = properties.modified = _FIXED
+    workbook.calculation.fullCalcOnLoad = True
     raw = io.BytesIO()
     workbook.save(raw)
     out = io.BytesIO()

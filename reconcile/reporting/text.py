@@ -33,8 +33,11 @@ def _hidden(character: str) -> bool:
 
 def visible(text: object, keep_newlines: bool = False) -> str:
     """``text`` with control, direction, odd space and unencodable characters as ⟨U+…⟩."""
+    raw = str(text)
+    if raw.isprintable():  # true for nothing that is hidden
+        return raw
     return "".join(
-        _code(c) if _hidden(c) and not (keep_newlines and c == "\n") else c for c in str(text)
+        _code(c) if _hidden(c) and not (keep_newlines and c == "\n") else c for c in raw
     )
 
 

@@ -422,6 +422,7 @@ SIGN_OFF_HEADINGS = ("Role", "Name", "Date", "Signature")
 SHEETS = {
     "summary": "Summary",
     "pairs": "Pairs",
+    "recomputed": "Recomputed",
     "statistics": "Statistics",
     "factors": "Factors",
     "exclusions": "Exclusions",
@@ -434,6 +435,51 @@ SHEETS = {
 CHART_LIMIT = (
     "Charts of the first {shown} of {total} strata with pairs; the rest are in report.pdf."
 )
+
+#: Headings of the helper columns of the pair sheet; used pairs only.
+HELPERS = {
+    "difference": "Field − lab, mg/kg",
+    "relative": "(Field − lab) / lab",
+    "to_mean": "(Field − lab) / mean of both",
+    "ln_ratio": "ln(field / lab)",
+    "log_lab": "log10 of lab",
+    "log_field": "log10 of field",
+    "counts": "Counts at decision levels",
+}
+NO_UPPER_END = "∞"
+INTERVAL_END = {"low": "interval from", "high": "interval to"}
+#: Rows of the recomputation that only serve others.
+BLOCKS = {
+    "n": "Pairs used",
+    "mean_lab": "Mean of lab",
+    "mean_field": "Mean of field",
+    "sxx": "Sum of squares of lab about its mean, (mg/kg)²",
+    "syy": "Sum of squares of field about its mean, (mg/kg)²",
+    "sxy": "Sum of products about the means, (mg/kg)²",
+    "mean_ln": "Mean of ln(field / lab)",
+    "near": "Pairs near the lab",
+    "lambda": "Error ratio λ, as given",
+    "deming_d": "Deming: Syy − λ·Sxx",
+    "deming_root": "Deming: root of (Syy − λ·Sxx)² + 4λ·Sxy²",
+    "false_negative": "Field below {level} while lab at or above: samples",
+    "false_negative_of": "Lab at or above {level}, both sides known: samples",
+    "false_positive": "Field at or above {level} while lab below: samples",
+    "false_positive_of": "Lab below {level}, both sides known: samples",
+}
+RECOMPUTED_TITLE = "Figures recomputed in cells from the sheet Pairs"
+RECOMPUTED_HOW = "How to read it"
+RECOMPUTED_INTRO = (
+    "Column “In cells” is computed by the formulas in it from named ranges such as lab_001 and "
+    "field_001 (the used pairs of stratum 1 on the sheet Pairs, mg/kg); column “Program” is the "
+    "value of this release. Not recomputed here, because no short formula exists: intervals of "
+    "the limits of agreement (noncentral t), Passing–Bablok and weighted Deming lines, jackknife "
+    "intervals, the median difference and estimates with censored pairs. The sheet is protected "
+    "without a password."
+)
+RECOMPUTED_TOLERANCE = "Agrees up to a relative difference of"
+RECOMPUTED_CELLS = "Numbers compared"
+RECOMPUTED_AGREE = "Numbers that agree"
+RECOMPUTED_LEFT_OUT = "Not recomputed, as the sheet Pairs does not hold their pairs: {strata}"
 
 # ---- sentences -----------------------------------------------------------------------
 

@@ -13,9 +13,10 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
-from reconcile.reporting import charts, numbers, sheets, words
+from reconcile.reporting import charts, numbers, recompute, sheets, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key, figures_of
+from reconcile.reporting.recompute import Block
 from reconcile.reporting.sheets import Column
 from reconcile.reporting.tables import PAIR_MASSES, pair_columns
 from reconcile.reporting.text import cell_text
@@ -31,17 +32,21 @@ def workbook(r: Reconciliation) -> bytes:
     first.title = words.SHEETS["summary"]
     _summary(first, r)
     made = {key: book.create_sheet(name) for key, name in words.SHEETS.items() if key != "summary"}
-    spans = _pairs(made["pairs"], r)
+    blocks = _pairs(book, made["pairs"], r)
+    recompute.recomputed(made["recomputed"], r.results, blocks)
     _statistics(made["statistics"], r)
     _factors(made["factors"], r)
     _exclusions(made["exclusions"], r)
     _quality(made["quality"], r)
     _findings(made["findings"], r)
+    spans = {key: (b.first, b.last) for key, b in blocks.items()}
     charts.add(made["charts"], made["pairs"], r.results, spans)
     _inputs(made["inputs"], r)
     _settings(made["settings"], r)
     for sheet in (first, *made.values()):
         sheets.set_up(sheet, r.paper, r.release_id, fit=sheet is not made["charts"])
+    for key in ("pairs", "recomputed"):
+        sheets.protect(made[key])
     return sheets.saved(book, cell_text(r.title)[:200], cell_text(r.prepared_by)[:200])
 
 
@@ -126,8 +131,8 @@ def _summary_row(x: StratumResult) -> list[Any]:
     ]
 
 
-def _pairs(sheet: Worksheet, r: Reconciliation) -> dict[str, tuple[int, int]]:
-    """The pair sheet; returns the first and last row of each stratum that is shown whole."""
+def _pairs(book: Workbook, sheet: Worksheet, r: Reconciliation) -> dict[str, Block]:
+    """The pair sheet, used pairs first in each stratum; returns where each stratum stands."""
     names = [c for c in pair_columns(r) if c != "stratum"]
     columns = [
         Column("Stratum", width=26),
@@ -136,25 +141,60 @@ def _pairs(sheet: Worksheet, r: Reconciliation) -> dict[str, tuple[int, int]]:
         Column("Field used, unit shown", "number", 11),
         Column("Field left out, unit shown", "number", 11),
         *(_pair_column(name) for name in names),
+        *(Column(heading, "number", 12) for _, heading, _ in recompute.HELPERS),
+        Column(words.HELPERS["counts"], "number", 10),
         Column("Stratum, whole key", width=40),
     ]
-    spans: dict[str, tuple[int, int]] = {}
+    places = {name: names.index(name) + 6 for name in names}
+    helpers = {name: 6 + len(names) + i for i, (name, _, _) in enumerate(recompute.HELPERS)}
+    helpers["counts"] = 6 + len(names) + len(recompute.HELPERS)
+    blocks: dict[str, Block] = {}
     rows: list[list[Any]] = []
-    for x in r.results:
+    for number, x in enumerate(r.results, start=1):
         if len(rows) + len(x.pairs) > sheets.MOST_ROWS:
             continue
         first = len(rows) + 2
         rows += _pair_rows(x, names)
-        spans[x.stratum.key] = (first, len(rows) + 1)
+        used = int(x.pairs["used"].fillna(False).astype(bool).sum())
+        blocks[x.stratum.key] = Block(number, first, used, len(rows) + 1)
     total = sum(len(x.pairs) for x in r.results)
     last = sheets.table(sheet, columns, rows)
-    place = names.index("sample_id") + 6
+    ranges = {"lab": places["lab_mean"], "field": places["field_mean"], **helpers}
+    ranges |= {name: places[name] for name in recompute.WHOLE if name != "counts"}
+    for block in blocks.values():
+        _helpers(sheet, block, places, helpers)
+        recompute.define_names(book, sheet, block, ranges)
+    place = places["sample_id"]
     sheets.freeze(sheet, 2, place + 1)
     sheet.print_title_cols = f"A:{get_column_letter(place)}"
     if len(rows) < total:
         note = words.TRUNCATED.format(shown=len(rows), total=total, file="pairs.csv")
         sheets.put_text(sheets.at(sheet, last + 1, 1), note)
-    return spans
+    return blocks
+
+
+_HELPED_BY = ("used", "reason", "lab_low", "lab_high", "field_low", "field_high")
+
+
+def _helpers(
+    sheet: Worksheet, block: Block, places: dict[str, int], helpers: dict[str, int]
+) -> None:
+    """Formulas of the helper columns, row by row."""
+    letters = {name: get_column_letter(places[name]) for name in _HELPED_BY}
+    letters |= {
+        "lab": get_column_letter(places["lab_mean"]),
+        "field": get_column_letter(places["field_mean"]),
+    }
+    for row in range(block.first, block.last + 1):
+        at = {name: f"{letter}{row}" for name, letter in letters.items()}
+        sheets.put_formula(
+            sheets.at(sheet, row, helpers["counts"]), recompute.COUNTS.format(**at), "0"
+        )
+        if row < block.first + block.used:
+            for name, _, formula in recompute.HELPERS:
+                sheets.put_formula(
+                    sheets.at(sheet, row, helpers[name]), formula.format(**at), "General"
+                )
 
 
 def _pair_column(name: str) -> Column:
@@ -168,7 +208,11 @@ def _pair_column(name: str) -> Column:
 
 
 def _pair_rows(x: StratumResult, names: list[str]) -> Iterable[list[Any]]:
-    frame = x.pairs.reindex(columns=names)
+    first = x.pairs["used"].fillna(False).astype(bool).to_numpy()
+    frame = x.pairs.iloc[np.argsort(~first, kind="stable")].reindex(columns=names)
+    for end in ("lab_high", "field_high"):
+        high = frame[end].astype(object)
+        frame[end] = high.where(frame[end] != math.inf, words.NO_UPPER_END)
     lab = pd.to_numeric(frame["lab_mean"], errors="coerce").to_numpy("float64") * x.per_mg_kg
     field = pd.to_numeric(frame["field_mean"], errors="coerce").to_numpy("float64") * x.per_mg_kg
     used = frame["used"].fillna(False).astype(bool).to_numpy()
@@ -181,7 +225,7 @@ def _pair_rows(x: StratumResult, names: list[str]) -> Iterable[list[Any]]:
             lab[i],
             field[i] if used[i] and both[i] else math.nan,
             field[i] if not used[i] and both[i] else math.nan,
-            *values, key,
+            *values, *[None] * (len(recompute.HELPERS) + 1), key,
         ]
         for i, values in enumerate(cells)
     ]  # fmt: skip

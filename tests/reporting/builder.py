@@ -125,9 +125,12 @@ def statistics_of(
     )
     best = fits.get(headline.method, fits["passing-bablok"])
     low, high = (float(lab.min()), float(lab.max())) if len(lab) else (math.nan, math.nan)
+    f_cens, l_cens = pairs["field_qualifier"].ne(""), pairs["lab_qualifier"].ne("")
+    eligible = pairs.loc[pairs["used"].astype(bool) | pairs["reason"].str.endswith("limits")]
+    bounds = eligible[["lab_low", "lab_high", "field_low", "field_high"]].to_numpy("float64")
     at_levels = []
     for name, value in levels:
-        table = decisions.decision_table(lab, field, value)
+        table = decisions.decision_table_censored(*bounds.T, value)
         at = (
             bias.bias_at(best, value)
             if low <= value <= high
@@ -139,9 +142,6 @@ def statistics_of(
                 table.false_negative, table.false_positive,
             )
         )  # fmt: skip
-    f_cens, l_cens = pairs["field_qualifier"].ne(""), pairs["lab_qualifier"].ne("")
-    eligible = pairs.loc[~pairs["custody"].eq("broken")]
-    bounds = eligible[["lab_low", "lab_high", "field_low", "field_high"]].to_numpy("float64")
     censored = (
         censored_ratio.censored_log_ratio_bias(*bounds.T).ratio if (f_cens | l_cens).any() else None
     )

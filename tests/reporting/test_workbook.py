@@ -1,6 +1,7 @@
 """The workbook: opens, text stays text, nothing hidden, nothing that runs."""
 
 import io
+import re
 import shutil
 import subprocess
 import zipfile
@@ -42,15 +43,71 @@ def test_sheets_are_named_visible_and_in_order(book):
         assert not any(d.hidden for d in sheet.row_dimensions.values())
 
 
-def test_there_is_no_macro_no_formula_and_no_outside_link(content, book):
+def test_there_is_no_macro_no_outside_link_and_no_formula_but_our_own(content, book):
     names = zipfile.ZipFile(io.BytesIO(content)).namelist()
     assert not any("vba" in n.lower() or "externalLink" in n for n in names)
+    helpers = set(words.HELPERS.values())
+    ours = {c.column for c in book["Pairs"][1] if c.value in helpers}
+    assert len(ours) == len(helpers)
     for sheet in book:
         for row in sheet.iter_rows():
             for cell in row:
-                assert cell.data_type != "f", (sheet.title, cell.coordinate, cell.value)
                 assert cell.data_type != "e", (sheet.title, cell.coordinate, cell.value)
                 assert cell.hyperlink is None
+                if cell.data_type == "f":
+                    helper = sheet.title == "Pairs" and cell.column in ours
+                    assert sheet.title == "Recomputed" or helper, (cell.coordinate, cell.value)
+                    assert "HYPERLINK" not in cell.value
+                    assert "cmd" not in cell.value
+
+
+def test_formulas_use_only_functions_that_both_kinds_of_program_have(book):
+    """Names in the functions' lists of ECMA-376 (prefix for later ones) and OpenFormula 1.2."""
+    known = {
+        "IF", "AND", "OR", "COUNTIF", "COUNT", "AVERAGE", "DEVSQ", "SUMPRODUCT", "SQRT", "EXP",
+        "LN", "LOG10", "ABS", "MAX", "SLOPE", "INTERCEPT", "STEYX", "CORREL", "ISNUMBER", "RIGHT",
+        "_xlfn.STDEV.S", "_xlfn.T.INV.2T", "_xlfn.NORM.S.INV", "_xlfn.CHISQ.INV", "_xlfn.BETA.INV",
+    }  # fmt: skip
+    found = set()
+    for name in ("Pairs", "Recomputed"):
+        for row in book[name].iter_rows():
+            for cell in row:
+                if cell.data_type == "f":
+                    assert len(cell.value) < 8192
+                    found |= set(re.findall(r"([A-Za-z_][A-Za-z0-9_.]*)\(", cell.value))
+    assert found <= known
+    assert {"SLOPE", "_xlfn.STDEV.S", "CORREL", "SUMPRODUCT"} <= found
+
+
+def test_named_ranges_are_valid_and_cover_the_used_pairs_of_each_stratum(book, mixed):
+    names = book.defined_names
+    pairs = book["Pairs"]
+    lab = next(c.column_letter for c in pairs[1] if c.value == "Lab mean, mg/kg")
+    used = next(c.column_letter for c in pairs[1] if c.value == "Used")
+    for name in names:
+        assert re.fullmatch(r"[a-z][a-z_0-9]*_\d{3}", name), name
+        assert not re.fullmatch(r"[A-Za-z]{1,3}\d+", name), "looks like a cell"
+    for number, x in enumerate(mixed.results, start=1):
+        name = f"lab_{number:03d}"
+        if not x.statistics.n_used:
+            assert name not in names
+            continue
+        match = re.fullmatch(rf"'?Pairs'?!\${lab}\$(\d+):\${lab}\$(\d+)", names[name].attr_text)
+        first, last = int(match[1]), int(match[2])
+        assert last - first + 1 == x.statistics.n_used
+        assert all(pairs[f"{used}{row}"].value == "yes" for row in range(first, last + 1))
+        values = [pairs[f"{lab}{row}"].value for row in range(first, last + 1)]
+        expected = sorted(x.pairs.loc[x.pairs["used"], "lab_mean"])
+        assert sorted(values) == pytest.approx(expected, rel=1e-15)
+
+
+def test_sheets_with_formulas_are_protected_without_a_password_and_can_be_filtered(book):
+    for name in ("Pairs", "Recomputed"):
+        protection = book[name].protection
+        assert protection.sheet
+        assert not protection.password
+        assert not protection.autoFilter  # not forbidden
+    assert book.calculation.fullCalcOnLoad
 
 
 def test_ids_are_kept_as_text_and_as_written(book):

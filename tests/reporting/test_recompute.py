@@ -1,0 +1,110 @@
+"""The formulas of the workbook, computed by an office program and compared with the program."""
+
+import io
+import shutil
+import subprocess
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+import reconcile
+from reconcile import demonstration
+from reconcile.reporting import recompute, workbook
+from tests import workspaces
+from tests.reporting import builder
+
+office = pytest.mark.skipif(
+    shutil.which("soffice") is None, reason="no office program to recalculate with"
+)
+
+
+def recalculated(content: bytes, folder: Path) -> openpyxl.Workbook:
+    """The workbook with its values after a whole recalculation."""
+    (folder / "in").mkdir()
+    (folder / "in" / "workbook.xlsx").write_bytes(content)
+    subprocess.run(
+        ["soffice", f"-env:UserInstallation={(folder / 'profile').as_uri()}", "--headless",
+         "--convert-to", "xlsx", "--outdir", str(folder), str(folder / "in" / "workbook.xlsx")],
+        check=True, timeout=170, capture_output=True,
+    )  # fmt: skip
+    return openpyxl.load_workbook(folder / "workbook.xlsx", data_only=True)
+
+
+def assert_agrees(content: bytes, folder: Path, strata: int) -> None:
+    """No error cell anywhere; each number within 1e-9 of the program's; none left out."""
+    book = recalculated(content, folder)
+    for sheet in book:
+        for row in sheet.iter_rows():
+            for cell in row:
+                assert cell.data_type != "e", (sheet.title, cell.coordinate, cell.value)
+    sheet = book["Recomputed"]
+    original = openpyxl.load_workbook(io.BytesIO(content))["Recomputed"]
+    compared, seen = 0, set()
+    for row in range(7, original.max_row + 1):
+        engine = original.cell(row, 5).value
+        cell = sheet.cell(row, 4).value
+        if original.cell(row, 4).value is not None:
+            assert isinstance(cell, (int, float)), (row, original.cell(row, 4).value, cell)
+        if engine is None:
+            continue
+        compared += 1
+        seen.add(original.cell(row, 1).value)
+        assert cell == pytest.approx(engine, rel=1e-9, abs=0), original.cell(row, 3).value
+        assert sheet.cell(row, 8).value == "yes"
+    assert len(seen) == strata
+    assert sheet["D4"].value == sheet["D5"].value == compared
+
+
+@office
+def test_every_formula_agrees_for_ordinary_censored_hostile_and_empty_strata(tmp_path):
+    value = builder.mixed()
+    assert_agrees(workbook.workbook(value), tmp_path, len(value.results))
+
+
+@office
+def test_a_wrong_value_of_the_program_is_shown_as_disagreement(tmp_path, monkeypatch):
+    value = builder.reconciliation([builder.ordinary()])
+    true = recompute.by_key
+
+    def with_a_fault(statistics):
+        figures = dict(true(statistics))
+        wrong = figures["ols_slope"]
+        object.__setattr__(wrong, "value", wrong.value * (1 + 1e-7))
+        return figures
+
+    monkeypatch.setattr(recompute, "by_key", with_a_fault)
+    sheet = recalculated(workbook.workbook(value), tmp_path)["Recomputed"]
+    assert sheet["D4"].value - sheet["D5"].value == 1
+    rows = [r for r in sheet.iter_rows(min_row=7, values_only=True) if r[7] == "no"]
+    assert [r[2] for r in rows] == [true(value.results[0].statistics)["ols_slope"].label]
+
+
+def test_every_headline_figure_is_recomputed_where_it_can_be_estimated():
+    names = {c.name for c in recompute.cells_of(builder.ordinary().statistics)}
+    assert {
+        "n", "mean_difference", "mean_difference_low", "mean_relative_difference_high",
+        "geometric_mean_ratio", "geometric_mean_ratio_low", "limits_absolute_lower",
+        "limits_log_ratio_upper", "ols_slope", "ols_intercept", "ols_lab_on_field_slope",
+        "log_line_slope", "log_r_squared", "correlation", "r_squared", "concordance",
+        "concordance_precision", "concordance_accuracy", "share_within", "share_within_low",
+        "deming_slope", "deming_intercept", "level_1_false_negative_count",
+        "level_1_false_positive_count",
+    } <= names  # fmt: skip
+
+
+@office
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["demo", "pottery"])
+def test_a_whole_workspace_agrees_after_recalculation(name, tmp_path):
+    if name == "demo":
+        folder, periods = demonstration.prepare(tmp_path / "demo")
+        period = periods[-1]
+    else:
+        data = workspaces.data_of(name)
+        if data is None:
+            pytest.skip("the tables of the pottery are not on this machine (RECONCILE_REAL_DATA)")
+        folder, period = workspaces.build(name, tmp_path / name, data), "published"
+    outcome = reconcile.run_period(folder, period)
+    content = (outcome.release_folder / "workbook.xlsx").read_bytes()
+    assert_agrees(content, tmp_path, len(outcome.reconciliation.results))
