@@ -72,8 +72,10 @@ class Line:
             return not_estimable(self.n, why, method, level)
         value = of_intercept * self.intercept.value + of_slope * self.slope.value
         (c00, c01), (_, c11) = self.covariance
-        variance = of_intercept**2 * c00 + 2 * of_intercept * of_slope * c01 + of_slope**2 * c11
-        if self.n < 3 or not variance >= 0 or math.isnan(self.slope.low):
+        variance = of_intercept * of_intercept * c00 + of_slope * of_slope * c11
+        variance += 2 * of_intercept * of_slope * c01
+        known = 0 <= variance < math.inf and not math.isnan(self.slope.low)
+        if self.n < 3 or not known:
             why = self.slope.reason or self.intercept.reason or "the line has no standard error"
             return point(value, self.n, method, why, level)
         se = math.sqrt(variance)

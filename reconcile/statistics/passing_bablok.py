@@ -74,15 +74,16 @@ def passing_bablok(
 
     ``interval='1983'``: the published rank interval of the slope, and the medians of
     y − slope·x at its ends for the intercept. Both assume scatter of the same size at every
-    level; with constant CV the slope's 95 % interval covers about 90 %, and the intercept's
-    ignores the scatter about the line, so that it covers as little as 15 % where x = 0 lies
-    within the data (logarithms, centred values).
+    level; with constant CV the slope's 95 % interval holds in 90 % of studies, and the
+    intercept's ignores the scatter about the line, so that it holds in 28 to 43 % where x = 0
+    lies in the middle of the data (logarithms, centred values).
 
     ``True`` or ``'any scatter'`` (default): the ranks at Kendall's score between
     y − slope·x and y + x, which is what the procedure sets to zero, with the score's
     variance found from the pairs in place of that for equal scatter; for the intercept the
     interval of the median residual and that of the slope together, with their correlation.
-    ``False``: no interval.
+    Measured: 93.5 to 97 % for both at n = 20, 40 and 100, constant SD and constant CV, also
+    where x = 0 lies in the middle. ``False``: no interval.
     """
     check_level(level)
     u, v = pairs(x, y, ("x", "y"))
