@@ -259,6 +259,26 @@ def withdraw(factor: Factor, by: By, reason: Reason, folder: Folder = Path(), at
 
 
 @app.command()
+def correct(
+    table: Annotated[Path, typer.Argument(help="field-only table")],
+    to: Annotated[Path, typer.Option(help="new file: .csv, .parquet or .xlsx")],
+    folder: Folder = Path(),
+    name: Annotated[
+        str, typer.Option("--table", help="name of the [[table]] that reads it; else what fits")
+    ] = "",
+    lab_method: Annotated[
+        str, typer.Option(help="where factors to several laboratory methods stand")
+    ] = "",
+) -> None:
+    """Correct a field-only table with approved factors; flag what must stay as it is."""
+    from reconcile import applying, terminal
+
+    result = applying.correct_table(table, folder, to, name, lab_method)
+    terminal.show_corrected(result)
+    raise typer.Exit(FINDINGS if result.flags or result.notes else DONE)
+
+
+@app.command()
 def verify(folder: Folder = Path()) -> None:
     """Recompute every digest: the record of events, archived inputs, all releases."""
     from reconcile import terminal

@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 FORMS = ("none", "offset", "ratio", "line", "power")
 _COMPLEXITY = {"none": 0, "offset": 1, "ratio": 1, "line": 2, "power": 2}
 _FOLDS, _REPEATS, _SEED = 5, 10, 20_240_229
+COVERAGE = 2.0  # coverage factor of expanded uncertainties
 _FEWEST = 8  # below this no form can be told from another
 
 
@@ -75,6 +76,54 @@ def correct(factor: CorrectionFactor, field_mg_kg: Array) -> tuple[Array, NDArra
     inside = (values >= factor.low) & (values <= factor.high)
     corrected = _apply(factor.form, _Fit(factor.intercept, factor.slope), values)
     return np.where(inside, corrected, np.nan), inside
+
+
+def standard_uncertainty(factor: CorrectionFactor, field_mg_kg: Array, spots: Array) -> Array:
+    """Standard uncertainty, mg/kg, of corrected values against one laboratory result each.
+
+    ``spots`` is the number of spots (or readings) behind each field value. By the law of
+    propagation (JCGM 100:2008, 5.2.2): u² = [u²(y) + u²(a) + x²u²(b) + 2x·cov(a, b)]/b² +
+    s², for ``power`` the same of the logarithms. s² is the scatter of the pairs about the
+    fit, the laboratory's included, less what the spots alone explain, so that the field's
+    repeatability counts once; where it is not known all of it stays in s². Shapes as given.
+    """
+    y = np.asarray(field_mg_kg, dtype=np.float64)
+    x = _apply(factor.form, _Fit(factor.intercept, factor.slope), y)
+    (aa, ab), (_, bb) = factor.covariance
+    known = np.isfinite(factor.spot_variance) and np.isfinite(factor.spots)
+    variance = factor.spot_variance if known else 0.0
+    typical = variance / (factor.spots if known else 1.0)
+    count = np.asarray(spots, dtype=np.float64)
+    own = np.where(count >= 1, variance / np.maximum(count, 1.0), variance)
+    with np.errstate(all="ignore"):
+        if factor.form == "power":
+            log = np.log(x)
+            sensitivity = x / (factor.slope * y)
+            fit = x**2 * (aa + log**2 * bb + 2 * log * ab) / factor.slope**2
+        else:
+            sensitivity = np.full_like(y, 1 / factor.slope)
+            fit = (aa + x**2 * bb + 2 * x * ab) / factor.slope**2
+        per_mass = y**2 if factor.residual_relative else np.ones_like(y)
+        scatter = factor.residual_sd**2 * (x**2 if factor.residual_relative else 1.0)
+        between = np.maximum(scatter - sensitivity**2 * per_mass * typical, 0.0)
+        total = np.maximum(fit, 0.0) + between + sensitivity**2 * per_mass * own
+        return np.asarray(np.sqrt(total), dtype=np.float64)
+
+
+def interval(
+    factor: CorrectionFactor, corrected: Array, uncertainty: Array, k: float = COVERAGE
+) -> tuple[Array, Array]:
+    """Bounds within which one laboratory result is expected (about 95 % for k = 2), mg/kg.
+
+    x ± k·u; where the scatter is relative, x divided and multiplied by the uncertainty
+    factor exp(k·u/x) (Ramsey & Ellison 2019, Eurachem/CITAC guide, uncertainty from
+    sampling, appendix on the uncertainty factor; from memory).
+    """
+    if factor.residual_relative:
+        with np.errstate(all="ignore"):
+            times = np.exp(k * uncertainty / corrected)
+        return corrected / times, corrected * times
+    return corrected - k * uncertainty, corrected + k * uncertainty
 
 
 def propose(stratum: Stratum, evaluated: Evaluated, settings: Settings, fault: str) -> Proposal:

@@ -18,6 +18,7 @@ from reconcile.reporting import words
 from reconcile.statistics.selftest import SelfTestRow
 
 if TYPE_CHECKING:
+    from reconcile.applying import CorrectedTable
     from reconcile.checking import CheckReport
     from reconcile.factors import Life
     from reconcile.pipeline import RunOutcome
@@ -313,3 +314,26 @@ def show_factor_change(life: Life) -> None:
                 "Results given out before stay as they are."
             )
         )
+
+
+def show_corrected(result: CorrectedTable) -> None:
+    """How many values were corrected, and why others were not."""
+    console = _console()
+    done = sum(not row.flags for row in result.rows)
+    console.print(
+        Text(
+            f"Wrote {result.path}: {done} of {words.count(len(result.rows), 'value', 'values')} "
+            f"on the laboratory's scale, read as table '{result.table}'. Expanded uncertainty "
+            "U with k = 2, against one laboratory result."
+        )
+    )
+    if result.flags:
+        table = _table("Not corrected (a value may have several reasons)", "why", "values",
+                       right=(1,))  # fmt: skip
+        for flag, count in result.flags:
+            _row(table, flag, count)
+        console.print(table)
+    for note in result.notes[:_MOST_ROWS]:
+        console.print(Text(f"Look at: {note}"))
+    if len(result.notes) > _MOST_ROWS:
+        console.print(Text(f"and {len(result.notes) - _MOST_ROWS} more such notes"))
