@@ -145,6 +145,14 @@ def polynomial(
     s = (u - centre) / half
     root = np.sqrt(w)
     q, r = linalg.qr(s[:, None] ** np.arange(degree + 1) * root[:, None], mode="economic")
+    pivots = np.abs(np.diag(r))
+    if not (np.all(np.isfinite(r)) and pivots.min() > 1e-13 * pivots.max()):
+        why = "x is too unevenly spread to tell a curve from a line"
+        return Polynomial(int(u.size), (), (), NAN, why)
+    size = np.abs(np.diag(r))
+    if not size.min() > 1e-12 * size.max():
+        reason = f"fewer than {degree + 1} x that differ enough"
+        return Polynomial(int(u.size), (), (), NAN, reason)
     inner = linalg.solve_triangular(r, q.T @ (root * v))
     residual = root * (v - (s[:, None] ** np.arange(degree + 1)) @ inner)
     # a second pass on the residuals recovers the last digits

@@ -142,8 +142,8 @@ def passing_bablok(
     z = normal_quantile(level)
     variance = n * (n - 1) * (2 * n + 5) / 18
     pulls = np.zeros(n)
+    size = float(np.abs(v).max()) + abs(b) * float(np.abs(u).max())
     if interval != "1983":
-        size = float(np.abs(v).max()) + abs(b) * float(np.abs(u).max())
         # differences that are only rounding count as ties
         pulls = kendall_pulls(np.rint(residual / size * 1e11), np.rint((u + v) / size * 1e12))
         # unbiased for equal scatter, where the plain jackknife is 17 % too large at n = 20
@@ -164,7 +164,7 @@ def passing_bablok(
         ends = (a - down, a + up)
         c00, c01 = ((ends[1] - ends[0]) / 2 / z) ** 2, -centre * se * se
     else:
-        side = np.sign(residual - a)
+        side = np.sign(np.rint((residual - a) / size * 1e11))
         off = pulls - pulls.mean()
         norm = math.sqrt(float(off @ off) * float(side @ side))
         rho = float(off @ side) / norm if norm > 0 else 0.0
