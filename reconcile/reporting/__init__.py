@@ -12,16 +12,18 @@ __all__ = ["write_release"]
 def write_release(reconciliation: Reconciliation, folder: Path) -> tuple[str, ...]:
     """Write every file of the release (but the manifest) into an existing empty folder.
 
-    Returns the names of the files: report.pdf, workbook.xlsx and the data files.
+    Returns the names of the files: report.pdf, report.html, workbook.xlsx and the data files.
     Raises OSError where the folder can't be written.
     """
     # Loaded here so that reading the words alone stays quick.
     from reconcile.reporting.pdf import report
+    from reconcile.reporting.screen import page
     from reconcile.reporting.tables import data_files
     from reconcile.reporting.workbook import workbook
 
     files = {
         "report.pdf": report(reconciliation),
+        "report.html": page(reconciliation),
         "workbook.xlsx": workbook(reconciliation),
         **data_files(reconciliation),
     }

@@ -70,14 +70,14 @@ def _cover(
         Paragraph(f"{markup(revision)} &nbsp; {markup(r.release_id)}", style("subtitle")),
         facts(rows, width, 52 * mm),
         own(words.Q_MAY_I, "h2"),
-        own(_may_i(r)),
+        own(may_i(r)),
         _counts_of_verdicts(r, width, anchors, named),
         own(words.Q_HOW_WRONG, "h2"),
-        *[own(line) for line in _how_wrong(r)],
+        *[own(line) for line in how_wrong(r)],
         own(words.Q_LEFT_OUT, "h2"),
         _short_account(r, width, account_rows),
         gap(3),
-        own(_left_out(r)),
+        own(left_out(r)),
         own(words.Q_CHANGED, "h2"),
         *_changed(r, changes),
         own(words.Q_NEXT, "h2"),
@@ -101,7 +101,7 @@ def _contents(pages: Pages) -> Paragraph:
     )
 
 
-def _may_i(r: Reconciliation) -> str:
+def may_i(r: Reconciliation) -> str:
     """How many strata may be used for the stated purpose."""
     usable = sum(kind_of(x) < 2 for x in r.results)
     purpose = r.purpose.strip() or words.NOT_STATED
@@ -147,7 +147,7 @@ def _counts_of_verdicts(
     return grid(headings, rows, [width * s for s in shares], right=(2,))
 
 
-def _how_wrong(r: Reconciliation) -> list[str]:
+def how_wrong(r: Reconciliation) -> list[str]:
     """The narrowest and the widest limits among the strata that may be used, else among all."""
     usable = [x for x in r.results if kind_of(x) < 2]
     spans = []
@@ -196,7 +196,8 @@ def _short_account(r: Reconciliation, width: float, most: int) -> Table:
     return grid(headings, rows, [width * s for s in shares], right=(2, 3, 4, 5), compact=True)
 
 
-def _left_out(r: Reconciliation) -> str:
+def left_out(r: Reconciliation) -> str:
+    """How much was left out, in one sentence."""
     return (
         f"{numbers.count(len(r.exclusions), 'excluded result').capitalize()}, "
         f"{numbers.count(len(r.quarantine), 'quarantined row')}, "

@@ -57,6 +57,7 @@ class Points:
     x: Array
     y: Array
     y_high: Array | None = None  # upper end where the value is only bounded ("partial")
+    names: tuple[str, ...] = ()  # of each mark, for reading on a screen
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,7 +110,8 @@ def _recoveries(r: Reconciliation, width: float) -> list[Flowable]:
     return out
 
 
-def _check(c: QualityCheck) -> list[Flowable | str]:
+def check_texts(c: QualityCheck) -> list[str]:
+    """The cells of one control, in the order of words.QUALITY_HEADINGS."""
     if c.kind == "duplicate":
         found = numbers.NONE if math.isnan(c.found) else f"CV {numbers.percent(c.found)}"
         expected = _percent(c.expected)
@@ -123,11 +124,11 @@ def _check(c: QualityCheck) -> list[Flowable | str]:
             expected = f"{value} ± {numbers.plain(c.uncertainty, decimals)}\N{NO-BREAK SPACE}mg/kg"
     score = "" if math.isnan(c.score) else f"{c.score:.1f}"
     return [
-        foreign(c.side),
-        foreign(c.kind),
-        foreign(c.code),
-        foreign(c.element),
-        foreign(c.batch),
+        c.side,
+        c.kind,
+        c.code,
+        c.element,
+        c.batch,
         str(c.n),
         found,
         expected,
@@ -135,6 +136,11 @@ def _check(c: QualityCheck) -> list[Flowable | str]:
         score,
         words.PASSED[c.passed],
     ]
+
+
+def _check(c: QualityCheck) -> list[Flowable | str]:
+    texts = check_texts(c)
+    return [*(foreign(t) for t in texts[:5]), *texts[5:]]
 
 
 def _percent(value: float) -> str:

@@ -56,10 +56,10 @@ def full_page(
     tail: list[Flowable] = [
         _counts(figures, result),
         beside(
-            [own(words.FIGURES_LEFT, "h3"), _table(_left(figures, result), result, width)],
+            [own(words.FIGURES_LEFT, "h3"), _table(left_rows(figures, result), result, width)],
             [
                 own(words.FIGURES_RIGHT.format(method=method), "h3"),
-                _table(_right(figures, result), result, width),
+                _table(right_rows(figures, result), result, width),
             ],
             width,
         ),
@@ -156,20 +156,34 @@ def verdict_box(result: StratumResult, width: float) -> Table:
             style("verdict"),
         )
     ]
-    said = " ".join(result.sentences).lower()
-    for label, text in ((words.BINDING, verdict.reason), (words.NEXT_STEP, verdict.next_step)):
-        if text and text.strip().rstrip(".").lower() not in said:
-            lines.append(
-                Paragraph(
-                    f'<font name="ReportBold">{label}:</font> {minus(markup(text, 400))}',
-                    style("small"),
-                )
+    for label, text in unsaid(result):
+        lines.append(
+            Paragraph(
+                f'<font name="ReportBold">{label}:</font> {minus(markup(text, 400))}',
+                style("small"),
             )
+        )
     mark = plots.verdict_mark(kind, 13)
     return boxed([columns([[mark], lines], [20, width - 34])], width)
 
 
+def unsaid(result: StratumResult) -> list[tuple[str, str]]:
+    """Binding reason and next step where the sentences don't say them already."""
+    verdict, said = result.verdict, " ".join(result.sentences).lower()
+    return [
+        (label, text)
+        for label, text in ((words.BINDING, verdict.reason), (words.NEXT_STEP, verdict.next_step))
+        if text and text.strip().rstrip(".").lower() not in said
+    ]
+
+
 def _counts(figures: dict[str, Figure], result: StratumResult) -> Flowable:
+    return own(counts_text(figures, result), "small")
+
+
+def counts_text(figures: dict[str, Figure], result: StratumResult) -> str:
+    """Pairs joined, used, excluded and censored, and their range."""
+
     def at(key: str) -> int:
         return int(figures[key].value)
 
@@ -188,7 +202,7 @@ def _counts(figures: dict[str, Figure], result: StratumResult) -> Flowable:
         )
         if math.isfinite(low)
     ]
-    return own(f"{text} Range of the used pairs: {', '.join(ranges)}." if ranges else text, "small")
+    return f"{text} Range of the used pairs: {', '.join(ranges)}." if ranges else text
 
 
 def _plots(result: StratumResult, width: float, height: float) -> Flowable:
@@ -212,10 +226,11 @@ def _plots(result: StratumResult, width: float, height: float) -> Flowable:
 
 # ---- figures -------------------------------------------------------------------------
 
-_Row = tuple[str, str, str, str]
+#: Name, value, interval, n as printed.
+Row = tuple[str, str, str, str]
 
 
-def _row(figure: Figure, result: StratumResult, label: str = "") -> _Row:
+def _row(figure: Figure, result: StratumResult, label: str = "") -> Row:
     unit = figure.unit(result.unit)
     value, interval = figure.texts(result.per_mg_kg)
     name = label or figure.label
@@ -224,7 +239,8 @@ def _row(figure: Figure, result: StratumResult, label: str = "") -> _Row:
     return name, value, interval, "" if figure.n is None else numbers.plain(float(figure.n), 0)
 
 
-def _left(figures: dict[str, Figure], result: StratumResult) -> list[_Row]:
+def left_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
+    """Name, value, interval and n of what is said of differences."""
     s = result.statistics
     keys = ["geometric_mean_ratio", "ratio_as_difference"]
     if "censored_ratio" in figures:
@@ -246,7 +262,7 @@ def _left(figures: dict[str, Figure], result: StratumResult) -> list[_Row]:
     return rows
 
 
-def _limits(figures: dict[str, Figure], key: str, result: StratumResult) -> list[_Row]:
+def _limits(figures: dict[str, Figure], key: str, result: StratumResult) -> list[Row]:
     ratio = ", ratio" if figures[f"{key}_lower"].kind == "ratio" else ""
     return [
         _row(figures[f"{key}_{end}"], result, f"{end.capitalize()} limit of agreement{ratio}")
@@ -254,7 +270,7 @@ def _limits(figures: dict[str, Figure], key: str, result: StratumResult) -> list
     ]
 
 
-def _equivalence(figures: dict[str, Figure], result: StratumResult) -> _Row:
+def _equivalence(figures: dict[str, Figure], result: StratumResult) -> Row:
     test = result.statistics.equivalence
     answer = numbers.NONE
     if math.isfinite(test.p_value):
@@ -267,7 +283,7 @@ def _equivalence(figures: dict[str, Figure], result: StratumResult) -> _Row:
     return name, answer, interval, str(test.n)
 
 
-def _tolerance(figures: dict[str, Figure], key: str, result: StratumResult) -> _Row:
+def _tolerance(figures: dict[str, Figure], key: str, result: StratumResult) -> Row:
     low, high = figures[f"{key}_tolerance_low"], figures[f"{key}_tolerance_high"]
     factor = low.factor(result.per_mg_kg)
     _, interval = numbers.estimate_texts(math.nan, low.value * factor, high.value * factor)
@@ -280,7 +296,8 @@ def _tolerance(figures: dict[str, Figure], key: str, result: StratumResult) -> _
     )
 
 
-def _right(figures: dict[str, Figure], result: StratumResult) -> list[_Row]:
+def right_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
+    """Name, value, interval and n of the line, the scatter and the decisions."""
     s = result.statistics
     rows = [
         _row(figures["headline_slope"], result, "Slope"),
@@ -311,7 +328,7 @@ def _short(name: str, most: int = 18) -> str:
     return name if len(name) <= most else f"{name[:most]}…"
 
 
-def _table(rows: list[_Row], result: StratumResult, width: float) -> Table:
+def _table(rows: list[Row], result: StratumResult, width: float) -> Table:
     half = (width - 5 * mm) / 2
     level = numbers.percent(result.statistics.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
@@ -359,10 +376,15 @@ def factor_coefficients(factor: CorrectionFactor, unit: str, per_mg_kg: float) -
 
 
 def _factor(result: StratumResult, width: float) -> list[Flowable]:
+    return [gap(4), _labelled(words.FACTOR, factor_text(result))]
+
+
+def factor_text(result: StratumResult) -> str:
+    """The factor in words, or that there is none."""
     factor = result.factor
     if factor is None or factor.form == "none":
         reason = f" {factor.reason}" if factor is not None and factor.reason else ""
-        return [gap(4), _labelled(words.FACTOR, f"{words.NO_FACTOR}{reason}")]
+        return f"{words.NO_FACTOR}{reason}"
     intercept, slope = factor_coefficients(factor, result.unit, result.per_mg_kg)
     low, high = factor.low * result.per_mg_kg, factor.high * result.per_mg_kg
     used = []
@@ -370,7 +392,7 @@ def _factor(result: StratumResult, width: float) -> list[Flowable]:
         used.append(f"a = {intercept}")
     if factor.form in ("ratio", "line", "power"):
         used.append(f"b = {slope}")
-    text = (
+    return (
         f"{factor.factor_id} ({factor.status}), {words.FACTOR_FORM.get(factor.form, factor.form)}; "
         f"{', '.join(used)}; n = {factor.n}; field values "
         f"{numbers.interval_of_numbers(low, high, result.unit)}. Root mean square error on pairs "
@@ -378,7 +400,6 @@ def _factor(result: StratumResult, width: float) -> list[Flowable]:
         f"{numbers.percent(factor.error_after)} after. Basis: {factor.basis.rstrip('. ')}."
         + (f" {factor.reason.rstrip('. ')}." if factor.reason else "")
     )
-    return [gap(4), _labelled(words.FACTOR, text)]
 
 
 def _labelled(label: str, text: str) -> Paragraph:

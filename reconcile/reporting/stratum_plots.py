@@ -34,6 +34,7 @@ def points_of(pairs: pd.DataFrame, factor: float) -> tuple[Points, ...]:
     q_field = pairs["field_qualifier"].fillna("").astype(str).to_numpy()
     q_lab = pairs["lab_qualifier"].fillna("").astype(str).to_numpy()
     used = pairs["used"].fillna(False).astype(bool).to_numpy()
+    ids = pairs["sample_id"].astype(str).to_numpy()
     below_field, below_lab = q_field == "<", q_lab == "<"
     above = (q_field == ">") | (q_lab == ">")
     partial = (q_field == "~") & ~below_lab & ~above
@@ -53,12 +54,25 @@ def points_of(pairs: pd.DataFrame, factor: float) -> tuple[Points, ...]:
     known = np.isfinite(x) & np.isfinite(y)
     partial &= np.isfinite(x) & np.isfinite(low) & np.isfinite(high)
     out = [
-        Points(kind, words.LEGEND[kind], x[mask & known], y[mask & known])
+        Points(
+            kind,
+            words.LEGEND[kind],
+            x[mask & known],
+            y[mask & known],
+            names=tuple(ids[mask & known]),
+        )
         for kind, mask in kinds
         if (mask & known).any()
     ]
     if partial.any():
-        bars = Points("partial", words.LEGEND["partial"], x[partial], low[partial], high[partial])
+        bars = Points(
+            "partial",
+            words.LEGEND["partial"],
+            x[partial],
+            low[partial],
+            high[partial],
+            tuple(ids[partial]),
+        )
         out.insert(len(out) - 1 if out and out[-1].kind == "used" else len(out), bars)
     return tuple(out)
 
@@ -121,14 +135,16 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
     out, hidden = [], 0
     for p in quantified:
         keep = np.isfinite(p.x) & np.isfinite(p.y)
-        x, y = p.x[keep], p.y[keep]
         if ratio:
-            positive = (x > 0) & (y > 0)
-            hidden += int((~positive).sum())
-            x, y = x[positive], y[positive]
-            out.append(Points(p.kind, p.label, np.sqrt(x) * np.sqrt(y), y / x))
+            positive = keep & (p.x > 0) & (p.y > 0)
+            hidden += int((keep & ~positive).sum())
+            keep = positive
+        x, y = p.x[keep], p.y[keep]
+        names = tuple(name for name, kept in zip(p.names, keep, strict=True) if kept)
+        if ratio:
+            out.append(Points(p.kind, p.label, np.sqrt(x) * np.sqrt(y), y / x, names=names))
         else:
-            out.append(Points(p.kind, p.label, (x + y) / 2, y - x))
+            out.append(Points(p.kind, p.label, (x + y) / 2, y - x, names=names))
     if not any(len(p.x) for p in out):
         return None
     limits = s.limits_log_ratio if ratio else s.limits_absolute

@@ -481,6 +481,26 @@ RECOMPUTED_CELLS = "Numbers compared"
 RECOMPUTED_AGREE = "Numbers that agree"
 RECOMPUTED_LEFT_OUT = "Not recomputed, as the sheet Pairs does not hold their pairs: {strata}"
 
+# ---- page for the screen -------------------------------------------------------------
+
+FILTER = "Show rows with all of these words:"
+HOVER = "Point at a mark to read its sample and values."
+DASHED = " (dashed)"
+RULE_HEADING = "Rule"
+SCREEN_VERDICT_HEADINGS = (
+    "Stratum",
+    "Verdict",
+    "n",
+    "Field/lab ratio",
+    "Limits of agreement",
+    "Valid range",
+    "Valid until",
+    "Binding reason",
+    "Next step",
+    "Field method",
+    "Lab method",
+)
+
 # ---- sentences -----------------------------------------------------------------------
 
 _ORDINARY_NAME = re.compile(r"[^\W\d_][\w ,-]{0,39}")

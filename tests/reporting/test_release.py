@@ -12,8 +12,8 @@ from reconcile.reporting import write_release
 from tests.reporting import builder
 
 NAMES = {
-    "report.pdf", "workbook.xlsx", "statistics.csv", "statistics.json", "factors.csv",
-    "factors.json", "pairs.csv", "exclusions.csv", "quarantine.csv", "waterfall.csv",
+    "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json",
+    "factors.csv", "factors.json", "pairs.csv", "exclusions.csv", "quarantine.csv", "waterfall.csv",
 }  # fmt: skip
 
 
