@@ -14,6 +14,11 @@ time_zone = "UTC"
 [report]
 prepared_for = "the reader"
 
+[thresholds]  # no controls were agreed for this site
+rate_reference_materials = 0
+rate_blanks = 0
+rate_duplicates = 0
+
 [element.Cu]
 unit = "mg/kg"
 levels = [{ name = "cut-off", value = 300 }]

@@ -103,7 +103,12 @@ def judge_bracketing(
 
 
 def _plan(timeline: pd.DataFrame, thresholds: Thresholds) -> Iterable[Finding]:
-    """Whether checks stood at the start and end of each day and close enough between."""
+    """Whether checks stood at the start and end of each day and close enough between.
+
+    Nothing is asked where the agreed plan has no reference materials (rate 0).
+    """
+    if thresholds.rate_reference_materials <= 0:
+        return
     for method, rows in timeline.groupby("method", sort=True):
         wide: list[str] = []
         days = 0
