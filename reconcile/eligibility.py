@@ -28,17 +28,22 @@ CONTROL_COLUMNS = (
 _QUALIFIERS = {0: "", 1: "<", 2: ">"}
 
 
-def control_rows(store: Store, side: str, keys: Sequence[Key]) -> pd.DataFrame:
+def control_rows(store: Store, side: str, keys: Sequence[Key], zone: str = "UTC") -> pd.DataFrame:
     """Every control of one side, long: one row per control row and element (CONTROL_COLUMNS).
 
-    A lab batch is a certificate, a field batch a day (UTC).
+    A lab batch is a certificate, a field batch a day as the calendar of ``zone`` has it.
     """
-    condition = "disposition = 'control'"
-    return _long(store, side, keys, condition)
+    return _long(store, side, keys, "disposition = 'control'", zone)
+
+
+def days_of(moments: pd.Series, zone: str) -> pd.Series:
+    """The day of each moment in the calendar of a place; '' where there is none."""
+    days: pd.Series = moments.dt.tz_convert(zone).dt.strftime("%Y-%m-%d").fillna("")
+    return days
 
 
 def control_history(
-    store: Store, side: str, keys: Sequence[Key], finish: datetime | None
+    store: Store, side: str, keys: Sequence[Key], finish: datetime | None, zone: str = "UTC"
 ) -> pd.DataFrame:
     """Controls of this and earlier periods in the run's files (CONTROL_COLUMNS).
 
@@ -51,7 +56,7 @@ def control_history(
         store, side, keys,
         f"disposition = 'control' OR (disposition = 'other period' AND sample_kind <> 'sample' "
         f"AND file_id IN (SELECT file_id FROM {side}_row WHERE disposition <> 'other period') "
-        f"{until})",
+        f"{until})", zone,
     )  # fmt: skip
 
 
@@ -81,9 +86,11 @@ def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
     )
 
 
-def _long(store: Store, side: str, keys: Sequence[Key], condition: str) -> pd.DataFrame:
+def _long(
+    store: Store, side: str, keys: Sequence[Key], condition: str, zone: str = "UTC"
+) -> pd.DataFrame:
     if side == "field":
-        batch = "coalesce(strftime(measured_at, '%Y-%m-%d'), '')"
+        batch = "''"
         at, method = "measured_at", ("technique", "instrument", "calibration")
     else:
         batch = "coalesce(certificate, '')"
@@ -121,6 +128,8 @@ def _long(store: Store, side: str, keys: Sequence[Key], condition: str) -> pd.Da
     result["side"] = side
     result["technique"] = result["technique"].fillna("")
     result["at"] = pd.to_datetime(result["at"], utc=True)
+    if side == "field":
+        result["batch"] = days_of(result["at"], zone)
     return result[list(CONTROL_COLUMNS)]
 
 
@@ -203,11 +212,13 @@ def with_reasons(
         settings.leave_out.get(f"{s}/{e}", settings.leave_out.get(s, ""))
         for s, e in zip(pairs["sample_id"], pairs["element"], strict=True)
     ]
+    zone = settings.workspace.time_zone
+    failed, open_below = quality.failed_batches(checks), quality.contaminated_below(checks)
     reasons: list[pd.Series[Any]] = [
         pd.Series([f"left out by entry: {why}" if why else "" for why in left_out]),
         pd.Series(np.where(pairs["custody"].eq("broken"), "custody broken", "")),
-        _batch_reasons(pairs, by_key, quality.failed_batches(checks), "batch failed its control"),
-        _batch_reasons(pairs, by_key, quality.contaminated_below(checks), "open to contamination"),
+        _batch_reasons(pairs, by_key, failed, "batch failed its control", zone),
+        _batch_reasons(pairs, by_key, open_below, "open to contamination", zone),
         _interference_reasons(pairs, by_key, interference),
         censor_reason(pairs),
         _near_limit(pairs, settings.thresholds.lab_limit_multiple),
@@ -221,7 +232,11 @@ def with_reasons(
 
 
 def _batch_reasons(
-    pairs: pd.DataFrame, by_key: Mapping[str, Stratum], batches: pd.DataFrame, why: str
+    pairs: pd.DataFrame,
+    by_key: Mapping[str, Stratum],
+    batches: pd.DataFrame,
+    why: str,
+    zone: str,
 ) -> pd.Series:
     """Why a pair's batch keeps it out; with a column below_mg_kg, only results below it."""
     if batches.empty:
@@ -234,7 +249,7 @@ def _batch_reasons(
         (row.side, row.batch, row.method, row.element): (float(edge), str(row.reason))
         for row, edge in zip(batches.itertuples(index=False), edges, strict=True)
     }
-    days = pairs["field_time"].dt.strftime("%Y-%m-%d").fillna("")
+    days = days_of(pairs["field_time"], zone)
     texts = []
     rows: list[Any] = list(pairs.itertuples(index=False))
     for row, day in zip(rows, days, strict=True):

@@ -38,20 +38,26 @@ def inspect(
     reference: pd.DataFrame,
     thresholds: Thresholds,
     finish: datetime | None,
+    zone: str = "UTC",
 ) -> Inspection:
     """Judge readings, checks of the instruments, charts over time, stages and rates.
 
-    ``keys`` and ``controls`` by side; ``finish`` ends the period (None: no end). The
-    temporary tables of a run (``field_row``, ``lab_row``, ``register_row``) must stand.
+    ``keys`` and ``controls`` by side; ``finish`` ends the period (None: no end); days are
+    those of the calendar of ``zone``. The temporary tables of a run (``field_row``,
+    ``lab_row``, ``register_row``) must stand.
     """
     facts = store.frame(sql("reading_facts"))
     facts["method"] = _methods(facts)
     readings = quality.judge_readings(facts, _columns(store, keys["field"], facts), thresholds)
     timeline = store.frame(sql("instrument_days"))
     timeline["method"] = _methods(timeline)
+    timeline["day"] = eligibility.days_of(pd.to_datetime(timeline["at"], utc=True), zone)
     brackets = quality.judge_bracketing(timeline, controls["field"], reference, thresholds)
     history = pd.concat(
-        [eligibility.control_history(store, side, keys[side], _naive(finish)) for side in keys]
+        [
+            eligibility.control_history(store, side, keys[side], _naive(finish), zone)
+            for side in keys
+        ]
     )
     charts = quality.control_charts(history)
     rates = quality.against_plan(_rates(store, timeline), thresholds, _solid(store))

@@ -31,6 +31,7 @@ from reconcile import (
     quality,
     record,
     release,
+    scoring,
     verdicts,
 )
 from reconcile import workspace as ws
@@ -89,6 +90,8 @@ class Run:
     steps_of_account: tuple[WaterfallStep, ...] = ()
     evaluated: tuple[tuple[Stratum, Evaluated], ...] = ()
     results: tuple[StratumResult, ...] = ()
+    factor_scores: tuple[scoring.FactorScore, ...] = ()
+    earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
     outcome: RunOutcome | None = None
 
 
@@ -297,9 +300,10 @@ def judge_controls(run: Run) -> Run:
     """Quality control on both sides, and custody, before any number is compared."""
     thresholds = run.workspace.settings.thresholds
     elements = run.workspace.settings.element
+    zone = run.workspace.settings.workspace.time_zone
     store = run.store
     keys = {side: pairing.keys_of(store, side, elements) for side in ("field", "lab")}
-    controls = {side: eligibility.control_rows(store, side, keys[side]) for side in keys}
+    controls = {side: eligibility.control_rows(store, side, keys[side], zone) for side in keys}
     reference = _of_run(run, "reference_material")
     checks = [
         *quality.judge_reference_materials(
@@ -322,11 +326,18 @@ def judge_controls(run: Run) -> Run:
             "SELECT sample_id, measured_at FROM field_row WHERE disposition = 'sample' ORDER BY ALL"
         ),
         thresholds,
-        zone=run.workspace.settings.workspace.time_zone,
+        zone=zone,
     )
     bounds = _bounds(run)
     inspected = inspection.inspect(
-        store, keys, controls, duplicates, reference, thresholds, bounds[1] if bounds else None
+        store,
+        keys,
+        controls,
+        duplicates,
+        reference,
+        thresholds,
+        bounds[1] if bounds else None,
+        zone,
     )
     checks.sort(key=lambda c: (c.side, c.kind, c.element, c.method, c.batch, c.code))
     return replace(
@@ -403,6 +414,16 @@ def give_verdicts(run: Run) -> Run:
     first = f"{run.period}-01" if ws.is_month(run.period) else ""
     until = ws.month_after(run.period, settings.thresholds.factor_valid_months)
     suspected = {f.subject: f.text for f in run.findings if f.area == "diagnosis"}
+    # Before anything is fitted again: how did the factors of earlier months do?
+    earlier = scoring.earlier_factors(
+        run.workspace, run.period, (stratum for stratum, _ in run.evaluated)
+    )
+    scores = scoring.score_all(
+        earlier,
+        {stratum.key: evaluated.used for stratum, evaluated in run.evaluated},
+        {stratum.key: evaluated.margin for stratum, evaluated in run.evaluated},
+        settings.thresholds,
+    )
     results = []
     for stratum, evaluated in run.evaluated:
         fault = suspected.get(stratum.key, "")
@@ -431,7 +452,9 @@ def give_verdicts(run: Run) -> Run:
     return replace(
         run,
         results=tuple(results),
-        findings=run.findings + diagnosis.digestion_deficit(results),
+        factor_scores=scores,
+        earlier_mark=scoring.mark(earlier),
+        findings=run.findings + scoring.findings(scores) + diagnosis.digestion_deficit(results),
     )
 
 
@@ -443,7 +466,9 @@ def write_the_release(run: Run) -> Run:
     earlier = release.latest(folder)
     code = ws.code_version()
     inputs = _inputs(run)
-    mark = release.fingerprint(run.period, code, ws.settings_hash(settings), inputs)
+    mark = release.fingerprint(
+        run.period, code, ws.settings_hash(settings), inputs, run.earlier_mark
+    )
     same = earlier is not None and earlier.manifest["fingerprint"] == mark
     if earlier is not None and (altered := release.altered_files(earlier)):
         raise ReconcileError(
@@ -489,6 +514,10 @@ def write_the_release(run: Run) -> Run:
         changes=changed,
         paper=settings.report.paper,
         language=settings.report.language,
+        extra={
+            "factor scores": run.factor_scores,
+            "factor scores in brief": scoring.as_manifest(run.factor_scores),
+        },
     )
     if same and earlier is not None:
         target = earlier.folder

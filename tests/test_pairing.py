@@ -160,6 +160,16 @@ def test_a_reissued_certificate_supersedes_the_earlier_issue() -> None:
     assert lost == {"superseded by a re-issue": 1}
 
 
+@pytest.mark.parametrize(("first", "later"), [("A", "B"), ("1", "rev. 2"), ("issue 1", "Issue 2")])
+def test_issues_in_letters_and_words_supersede_like_numbers(first: str, later: str) -> None:
+    lab = [
+        lab_row("A", 15.0, certificate="C7", certificate_issue=later),
+        lab_row("A", 12.0, certificate="C7", certificate_issue=first),
+    ]
+    row = joined([field_row("A", 10.0)], lab)[0].pairs.iloc[0]
+    assert (row.lab_mean, row.lab_n) == (15.0, 1)
+
+
 def test_targeted_spots_and_controls_stay_out_of_the_means() -> None:
     rows = [
         field_row("A", 10.0, spot_class="random"),

@@ -28,7 +28,7 @@ def test_a_month_gives_report_workbook_tables_and_manifest(site: Path) -> None:
     outcome = reconcile.run_period(site, PERIOD)
     names = {p.name for p in outcome.release_folder.iterdir()}
     assert names >= {
-        "report.pdf", "workbook.xlsx", "statistics.csv", "statistics.json", "factors.csv",
+        "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json", "factors.csv",
         "factors.json", "pairs.csv", "exclusions.csv", "quarantine.csv", "waterfall.csv",
         "manifest.json",
     }  # fmt: skip
@@ -276,3 +276,51 @@ def test_custody_events_under_an_alias_belong_to_the_sample_and_double_entries_a
     (double,) = [f for f in run.findings if f.text.startswith("Id registered twice")]
     assert double.subject == "S002"
     assert run.custody_status["S002"] == "deviation"
+
+
+@pytest.mark.parametrize("numbered", [True, False])
+def test_readings_of_two_files_are_each_their_own_spot(site: Path, numbered: bool) -> None:
+    settings = site / "reconcile.toml"
+    text = settings.read_text("utf-8").replace('["field.csv"]', '["field*.csv"]')
+    settings.write_text(text, encoding="utf-8")
+    heading = "sample_id,reading_no,measured_at,Cu (mg/kg)"
+    for name, readings in (("field", ((1, 100), (2, 100))), ("field_b", ((1, 400),))):
+        lines = [
+            f"S001,{number if numbered else ''},2026-10-02 09:0{number},{value}"
+            for number, value in readings
+        ]
+        (site / f"{name}.csv").write_text("\n".join([heading, *lines]) + "\n", encoding="utf-8")
+    result = pipeline.run_period(site, PERIOD).reconciliation.results[0]
+    (row,) = result.pairs.itertuples()
+    assert row.field_mean == pytest.approx((100 + 100 + 400) / 3)
+    assert (row.field_n, row.field_spots) == (3, 3)
+
+
+def test_a_failed_field_control_keeps_out_the_day_of_the_place_not_of_greenwich(
+    tmp_path: Path,
+) -> None:
+    site = small.build(tmp_path / "east", bias=1.0)
+    settings = site / "reconcile.toml"
+    text = settings.read_text("utf-8").replace('"UTC"', '"Australia/Brisbane"')
+    text = text.replace(
+        'calibration = "soil 1" }',
+        'calibration = "soil 1" }\nkind_rules = [{ column = "sample_id", pattern = "RM1", '
+        'kind = "reference material" }]',
+    )
+    text += '\n[[table]]\nkind = "reference materials"\nfiles = ["rm.csv"]\n'
+    settings.write_text(text, encoding="utf-8")
+    (site / "rm.csv").write_text("code,element,value,uncertainty,unit\nRM1,Cu,100,4,mg/kg\n")
+    heading, *lines = (site / "field.csv").read_text("utf-8").splitlines()
+    # Read at noon, ten hours east of Greenwich; the control at eight falls on the day before there.
+    lines = [line.replace(" 01:00", " 12:00").replace(" 02:00", " 12:10") for line in lines]
+    lines += [
+        f"RM1,{90 + day},2026-10-{day:02d} 08:00,{300 if day == 5 else 100},35000"
+        for day in range(1, 29)
+    ]
+    (site / "field.csv").write_text("\n".join([heading, *lines]) + "\n", encoding="utf-8")
+    outcome = pipeline.run_period(site, PERIOD)
+    (failed,) = [c for c in outcome.reconciliation.quality if c.passed is False]
+    assert failed.batch == "2026-10-05"
+    pairs = outcome.reconciliation.results[0].pairs
+    kept_out = pairs.loc[pairs["reason"].str.startswith("batch failed")]
+    assert kept_out["sample_id"].tolist() == ["S005"]

@@ -16,7 +16,12 @@ SELECT
     coalesce(field."group", register."group", '') AS "group",
     coalesce(field.sample_kind, register.sample_kind, 'sample') AS sample_kind,
     coalesce(field.reference_code, register.reference_code) AS reference_code,
-    coalesce(field.spot_no, field.reading_no, 'row ' || field."row") AS spot,
+    -- Reading numbers and rows start again in every file and sheet: they name a spot only there.
+    coalesce(
+        field.spot_no,
+        printf('%06d ', run_file.file_place) || field.sheet || ' '
+            || coalesce(field.reading_no, 'row ' || field."row")
+    ) AS spot,
     run_file.file_place,
     CASE
         WHEN coalesce(field.sample_kind, register.sample_kind, 'sample') = 'leave out'

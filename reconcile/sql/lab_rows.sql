@@ -21,7 +21,14 @@ WITH resolved AS (
         coalesce(lab.moisture_basis, '') AS moisture_basis,
         run_file.file_place,
         run_file.of_period,
-        coalesce(try_cast(lab.certificate_issue AS DOUBLE), 1) AS issue
+        -- '2', 'rev. 2', 'issue 2' and 'B' are all a second issue; none stated is the first.
+        coalesce(
+            try_cast(lab.certificate_issue AS DOUBLE),
+            try_cast(regexp_extract(lab.certificate_issue, '\d+(\.\d+)?') AS DOUBLE),
+            CASE WHEN regexp_full_match(trim(lab.certificate_issue), '(?i)(issue |rev\.? ?)?[A-Z]')
+                THEN ascii(upper(right(trim(lab.certificate_issue), 1))) - 64 END,
+            1
+        ) AS issue
     FROM lab
     JOIN run_file USING (file_id)
     LEFT JOIN identity ON identity.written_id = lab.sample_id
