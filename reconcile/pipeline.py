@@ -31,7 +31,6 @@ from reconcile import (
     quality,
     record,
     release,
-    scoring,
     verdicts,
 )
 from reconcile import workspace as ws
@@ -90,8 +89,6 @@ class Run:
     steps_of_account: tuple[WaterfallStep, ...] = ()
     evaluated: tuple[tuple[Stratum, Evaluated], ...] = ()
     results: tuple[StratumResult, ...] = ()
-    factor_scores: tuple[scoring.FactorScore, ...] = ()
-    earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
     outcome: RunOutcome | None = None
 
 
@@ -414,16 +411,6 @@ def give_verdicts(run: Run) -> Run:
     first = f"{run.period}-01" if ws.is_month(run.period) else ""
     until = ws.month_after(run.period, settings.thresholds.factor_valid_months)
     suspected = {f.subject: f.text for f in run.findings if f.area == "diagnosis"}
-    # Before anything is fitted again: how did the factors of earlier months do?
-    earlier = scoring.earlier_factors(
-        run.workspace, run.period, (stratum for stratum, _ in run.evaluated)
-    )
-    scores = scoring.score_all(
-        earlier,
-        {stratum.key: evaluated.used for stratum, evaluated in run.evaluated},
-        {stratum.key: evaluated.margin for stratum, evaluated in run.evaluated},
-        settings.thresholds,
-    )
     results = []
     for stratum, evaluated in run.evaluated:
         fault = suspected.get(stratum.key, "")
@@ -452,9 +439,7 @@ def give_verdicts(run: Run) -> Run:
     return replace(
         run,
         results=tuple(results),
-        factor_scores=scores,
-        earlier_mark=scoring.mark(earlier),
-        findings=run.findings + scoring.findings(scores) + diagnosis.digestion_deficit(results),
+        findings=run.findings + diagnosis.digestion_deficit(results),
     )
 
 
@@ -466,9 +451,7 @@ def write_the_release(run: Run) -> Run:
     earlier = release.latest(folder)
     code = ws.code_version()
     inputs = _inputs(run)
-    mark = release.fingerprint(
-        run.period, code, ws.settings_hash(settings), inputs, run.earlier_mark
-    )
+    mark = release.fingerprint(run.period, code, ws.settings_hash(settings), inputs)
     same = earlier is not None and earlier.manifest["fingerprint"] == mark
     if earlier is not None and (altered := release.altered_files(earlier)):
         raise ReconcileError(
@@ -514,10 +497,6 @@ def write_the_release(run: Run) -> Run:
         changes=changed,
         paper=settings.report.paper,
         language=settings.report.language,
-        extra={
-            "factor scores": run.factor_scores,
-            "factor scores in brief": scoring.as_manifest(run.factor_scores),
-        },
     )
     if same and earlier is not None:
         target = earlier.folder
