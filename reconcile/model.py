@@ -353,6 +353,20 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierResult:
+    """What the latest release of an earlier period said of one stratum."""
+
+    period: str
+    release_id: str
+    stratum: str  # Stratum.key
+    used: int
+    ratio: float  # geometric mean of field/lab; NaN where not estimable
+    low: float  # its interval; NaN where none was kept
+    high: float
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
 class SettingLine:
     """One setting as the report prints it."""
 
@@ -390,6 +404,7 @@ class Reconciliation:
     inputs: tuple[InputFile, ...]
     settings: tuple[SettingLine, ...]
     changes: tuple[Change, ...] = ()
+    history: tuple[EarlierResult, ...] = ()  # of earlier periods, oldest first
     paper: str = "A4"
     language: str = "en"
     controls: ControlRecord = field(default_factory=ControlRecord)

@@ -28,7 +28,7 @@ def test_a_month_gives_report_workbook_tables_and_manifest(site: Path) -> None:
     outcome = reconcile.run_period(site, PERIOD)
     names = {p.name for p in outcome.release_folder.iterdir()}
     assert names >= {
-        "report.pdf", "workbook.xlsx", "statistics.csv", "statistics.json", "factors.csv",
+        "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json", "factors.csv",
         "factors.json", "pairs.csv", "exclusions.csv", "quarantine.csv", "waterfall.csv",
         "manifest.json",
     }  # fmt: skip

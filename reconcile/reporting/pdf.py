@@ -7,6 +7,7 @@ from reportlab.platypus import Flowable, PageBreak
 from reconcile.model import Reconciliation
 from reconcile.reporting import book, cover, sections, stratum_page, words
 from reconcile.reporting.book import Group, Heading, Meta, Pages
+from reconcile.reporting.stratum_page import Small
 from reconcile.reporting.text import printable
 
 
@@ -23,11 +24,16 @@ def report(r: Reconciliation) -> bytes:
     )
     size = book.body_size(r.paper)
     anchors = {result.stratum.key: f"stratum-{i}" for i, result in enumerate(r.results, start=1)}
-    return book.make(meta, lambda pages: _story(r, size, anchors, pages))
+    small = {x.stratum.key: stratum_page.small_plots(r, x) for x in r.results}
+    return book.make(meta, lambda pages: _story(r, size, anchors, small, pages))
 
 
 def _story(
-    r: Reconciliation, size: tuple[float, float], anchors: dict[str, str], pages: Pages
+    r: Reconciliation,
+    size: tuple[float, float],
+    anchors: dict[str, str],
+    small: dict[str, list[Small]],
+    pages: Pages,
 ) -> list[Flowable]:
     width = size[0]
     story: list[Flowable] = [
@@ -40,19 +46,23 @@ def _story(
     full = [x for x in r.results if not stratum_page.is_short(x)]
     short = [x for x in r.results if stratum_page.is_short(x)]
     notes_left: dict[str, tuple[str, ...]] = {}
+    plots_left: list[tuple[str, Small]] = []
     for number, result in enumerate(full):
-        page, left = stratum_page.full_page(result, anchors[result.stratum.key], size)
+        key = result.stratum.key
+        page, left = stratum_page.full_page(result, anchors[key], size, small[key])
         first = [Group(words.STRATA, "strata")] if number == 0 else []
         story += [PageBreak(), *first, *page]
-        notes_left[result.stratum.key] = left
+        notes_left[key] = left.notes
+        plots_left += [(result.stratum.label, plot) for plot in left.plots]
     if short:
         story += [PageBreak(), Heading(words.SMALL_STRATA, "small-strata")]
     for result in short:
         page, left = stratum_page.half_page(result, anchors[result.stratum.key], size)
         story += page
-        notes_left[result.stratum.key] = left
+        notes_left[result.stratum.key] = left.notes
     return [
         *story,
+        *sections.more_plots(plots_left, width),
         *sections.quality(r, width),
         *sections.findings(r, width),
         *sections.left_out(r, width),

@@ -139,6 +139,28 @@ class StripPlot:
     legend: dict[str, str]
 
 
+@dataclass(frozen=True, slots=True)
+class TrendPlot:
+    """A ratio by period with its interval; NaN where there is none."""
+
+    periods: tuple[str, ...]
+    values: Array
+    low: Array
+    high: Array
+    counts: tuple[int, ...]
+    y_title: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChancePlot:
+    """Chance of a wrong call (y, 0 to 1) by true value (x), below and above one level."""
+
+    branches: tuple[Curve, Curve]  # ``high`` holds the upper confidence bound
+    level: Level
+    x_title: str
+    y_title: str
+
+
 @dataclass(slots=True)
 class _Frame:
     """The plotting area, in points, with its axes."""
@@ -288,6 +310,75 @@ def strip_plot(plot: StripPlot, width: float, height: float) -> Drawing:
     present = [k for k in shapes if any(m.kind == k for m in plot.marks)]
     keys: list[tuple[_Draw | None, str]] = [(_mark_key(shapes[k]), plot.legend[k]) for k in present]
     _legend(drawing, _legend_rows(keys, width), left, 5.0, width - left)
+    return drawing
+
+
+def trend_axes(plot: TrendPlot) -> tuple[Axis, Axis]:
+    """Positions of the periods, and a logarithmic axis of the ratios."""
+    values = np.concatenate([plot.values, plot.low, plot.high, np.array([0.95, 1.05])])
+    values = values[np.isfinite(values) & (values > 0)]
+    count = len(plot.periods)
+    ticks = tuple(float(i) for i in range(count))
+    x = Axis(-0.5, count - 0.5, False, ticks, plot.periods)
+    return x, axes.logarithmic(float(values.min()), float(values.max()), 4)
+
+
+def trend_plot(plot: TrendPlot, width: float, height: float) -> Drawing:
+    """The ratio by period with its interval about a rule at 1."""
+    x_axis, y_axis = trend_axes(plot)
+    left = _left(y_axis)
+    bottom = TEXT_SIZE + 6
+    frame = _Frame(left, bottom, width - left - 6, height - bottom - _TOP, x_axis, y_axis)
+    drawing = Drawing(width, height)
+    _grid(frame, "", plot.y_title)
+    _stroke(frame, np.array([x_axis.low, x_axis.high]), np.ones(2), INK, 0.6, (6, 2.5))
+    places = np.arange(len(plot.periods), dtype=np.float64)
+    _stroke(frame, places, plot.values, ACCENT, 0.8)
+    for x, low, high in zip(places, plot.low, plot.high, strict=True):
+        if math.isfinite(low) and math.isfinite(high):
+            _stroke(frame, np.array([x, x]), np.array([low, high]), ACCENT, 1.0)
+    _marks(frame, Points("used", "", places, plot.values))
+    drawing.add(frame.group)
+    return drawing
+
+
+def chance_axes(plot: ChancePlot) -> tuple[Axis, Axis]:
+    """Axes of a plot of chances."""
+    x = np.concatenate([branch.x for branch in plot.branches])
+    log = bool(x.min() > 0) and float(x.max()) > 2.5 * float(x.min())
+    low, high = float(x.min()), float(x.max())
+    x_axis = axes.logarithmic(low, high, 5) if log else axes.linear(low, high, 4)
+    top = max(float(np.nanmax(c.y if c.high is None else c.high)) for c in plot.branches)
+    ticks = (0.0, 0.25, 0.5, 0.75, 1.0)
+    y_axis = Axis(0.0, 1.0, False, ticks, tuple(f"{t * 100:.0f} %" for t in ticks))
+    if top <= 0.5:
+        y_axis = Axis(0.0, 0.5, False, ticks[:3], y_axis.labels[:3])
+    return x_axis, y_axis
+
+
+def chance_plot(plot: ChancePlot, width: float, height: float) -> Drawing:
+    """Chance of a wrong call with its upper bound (dotted), and the level."""
+    x_axis, y_axis = chance_axes(plot)
+    left = _left(y_axis)
+    top = _TOP + SMALL + 1
+    frame = _Frame(
+        left, _BOTTOM, width - left - _right(x_axis), height - _BOTTOM - top, x_axis, y_axis
+    )
+    drawing = Drawing(width, height)
+    _grid(frame, plot.x_title, plot.y_title)
+    x = float(frame.px(plot.level.value))
+    frame.group.add(
+        Line(x, frame.bottom, x, frame.top + 2.5, strokeColor=INK, strokeWidth=0.8,
+             strokeDashArray=[1.2, 2])
+    )  # fmt: skip
+    room = 2 * min(x - frame.left, frame.right - x)
+    name = fonts.fitting(plot.level.name, SMALL, max(room, 20))
+    _text(frame.group, x, frame.top + 3, name, "middle", size=SMALL)
+    for branch in plot.branches:
+        _stroke(frame, branch.x, branch.y, ACCENT, 1.6)
+        if branch.high is not None:
+            _stroke(frame, branch.x, branch.high, ACCENT, 0.6, (1, 1.6))
+    drawing.add(frame.group)
     return drawing
 
 

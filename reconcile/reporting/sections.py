@@ -23,6 +23,7 @@ from reconcile.reporting import numbers, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.plots import Strip, StripPlot, strip_plot
+from reconcile.reporting.stratum_page import Small, small_row
 from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own, style
 from reconcile.reporting.text import markup, printable
 
@@ -40,6 +41,19 @@ def _truncated(shown: int, total: int, file: str) -> list[Flowable]:
     if shown >= total:
         return []
     return [gap(3), own(words.TRUNCATED.format(shown=shown, total=total, file=file), "small")]
+
+
+def more_plots(left: Sequence[tuple[str, Small]], width: float) -> list[Flowable]:
+    """Small plots for which the strata's pages had no room, three to a row."""
+    if not left:
+        return []
+    named = [(f"{printable(label)[:60]}: {title}", draw) for label, (title, draw) in left]
+    rows = [
+        KeepTogether(small_row(named[first : first + 3], width))
+        for first in range(0, len(named), 3)
+    ]
+    head = Heading(words.MORE_PLOTS, "more-plots")
+    return [*start(), head, own(words.MORE_PLOTS_INTRO, "small"), *rows]
 
 
 def quality(r: Reconciliation, width: float) -> list[Flowable]:

@@ -3,16 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
 
+from reportlab.graphics.shapes import Drawing
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Table
 
-from reconcile.model import DECISIONS, INSUFFICIENT, CorrectionFactor, StratumResult
-from reconcile.reporting import numbers, plots, words
+from reconcile.model import (
+    DECISIONS,
+    INSUFFICIENT,
+    CorrectionFactor,
+    Reconciliation,
+    StratumResult,
+)
+from reconcile.reporting import fonts, numbers, plots, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.figures import Figure, by_key
-from reconcile.reporting.stratum_plots import difference_plot_of, method_plot_of
+from reconcile.reporting.stratum_plots import (
+    chance_plots_of,
+    difference_plot_of,
+    method_plot_of,
+    trend_plot_of,
+)
 from reconcile.reporting.styles import (
     beside,
     boxed,
@@ -42,12 +56,25 @@ def is_short(result: StratumResult) -> bool:
     return result.verdict.decision == INSUFFICIENT and s.n_used < _FEWEST
 
 
+#: A title and what draws the plot in a given width and height.
+Small = tuple[str, Callable[[float, float], Drawing]]
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a page had no room for."""
+
+    notes: tuple[str, ...] = ()
+    plots: tuple[Small, ...] = ()
+
+
 def full_page(
-    result: StratumResult, anchor: str, size: tuple[float, float]
-) -> tuple[list[Flowable], tuple[str, ...]]:
+    result: StratumResult, anchor: str, size: tuple[float, float], small: Sequence[Small] = ()
+) -> tuple[list[Flowable], Left]:
     """The page of one stratum, its plots as high as the rest of the page allows.
 
-    Also returns the notes for which there was no room.
+    ``small`` are further plots, shown in one row where there is room. Also returns what
+    had to be left to other sections.
     """
     width, height = size
     head = [*_title(result, anchor, width), *_sentences(result)]
@@ -76,14 +103,48 @@ def full_page(
         shown -= 1
         notes = _notes(listed, shown)
     room -= height_of(notes, width)
+    row = small_row(small[:_IN_A_ROW], width)
+    fits = bool(row) and shown == len(listed) and room - height_of(row, width) >= _LOWEST
+    if fits:
+        room -= height_of(row, width)
     plot_height = min(_HIGHEST, max(_LOWEST, room))
-    content = [*head, _plots(result, width, plot_height), *tail, *notes]
-    return content, listed[shown:]
+    middle = row if fits else []
+    content = [*head, _plots(result, width, plot_height), *middle, *tail, *notes]
+    return content, Left(listed[shown:], tuple(small[_IN_A_ROW:] if fits else small))
+
+
+_IN_A_ROW, _SMALL_HEIGHT = 3, 30 * mm
+
+
+def small_row(small: Sequence[Small], width: float) -> list[Flowable]:
+    """Up to three small plots side by side."""
+    if not small:
+        return []
+    each = (width - (_IN_A_ROW - 1) * 4 * mm) / _IN_A_ROW
+    cells: list[list[Flowable]] = []
+    for title, draw in small:
+        heading = fonts.fitting(title, 7.5, each)
+        cells.append([own(heading, "small"), draw(each, _SMALL_HEIGHT)])
+    widths = [each + 4 * mm] * (len(cells) - 1) + [each]
+    return [columns(cells, widths), gap(3)]
+
+
+def small_plots(r: Reconciliation, result: StratumResult) -> list[Small]:
+    """The trend over the periods, then one plot of chances per decision level."""
+    out: list[Small] = []
+    trend = trend_plot_of(r, result)
+    if trend is not None:
+        out.append((words.PLOT_TREND, partial(plots.trend_plot, trend)))
+    out += [
+        (words.PLOT_CHANCE, partial(plots.chance_plot, chance))
+        for chance in chance_plots_of(result)
+    ]
+    return out
 
 
 def half_page(
     result: StratumResult, anchor: str, size: tuple[float, float]
-) -> tuple[list[Flowable], tuple[str, ...]]:
+) -> tuple[list[Flowable], Left]:
     """A short form: what there is, why it is too little, and what to do.
 
     Also returns the notes for which there was no room.
@@ -101,7 +162,7 @@ def half_page(
         drawing = plots.method_plot(plot, right, 47 * mm)
         middle = [columns([middle, [], [drawing]], [left, 5 * mm, right])]
     content = [*heading, *middle, gap(3), criteria_table(result, width), gap(12)]
-    return [KeepTogether(content)], result.notes[shown:]
+    return [KeepTogether(content)], Left(result.notes[shown:])
 
 
 # ---- head ----------------------------------------------------------------------------

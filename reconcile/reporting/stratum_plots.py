@@ -8,10 +8,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.model import StratumResult, StratumStatistics
+from reconcile.model import EarlierResult, Reconciliation, StratumResult, StratumStatistics
 from reconcile.reporting import numbers, words
-from reconcile.reporting.plots import Curve, DifferencePlot, Level, MethodPlot, Points, Rule
+from reconcile.reporting.plots import (
+    ChancePlot,
+    Curve,
+    DifferencePlot,
+    Level,
+    MethodPlot,
+    Points,
+    Rule,
+    TrendPlot,
+)
 from reconcile.reporting.text import minus, printable
+from reconcile.statistics.decisions import operating_characteristic_from_pairs
 
 Array = NDArray[np.float64]
 
@@ -178,3 +188,82 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
         words.AXIS_RATIO if ratio else words.AXIS_DIFFERENCE.format(unit=unit),
         words.NOT_DRAWN.format(n=hidden) if hidden else "",
     )
+
+
+_MOST_MONTHS = 12
+_FEWEST_FOR_CHANCE = 10  # used pairs from which the chance of a wrong call is drawn
+
+
+def trend_plot_of(r: Reconciliation, result: StratumResult) -> TrendPlot | None:
+    """The ratio field/lab over the earlier periods and this one, or None without a past."""
+    past: list[EarlierResult] = [h for h in r.history if h.stratum == result.stratum.key]
+    now = result.statistics.geometric_mean_ratio
+    points = [(h.period, h.ratio, h.low, h.high, h.used) for h in past]
+    points.append((r.period, now.value, now.low, now.high, now.n))
+    points = [p for p in points if math.isfinite(p[1]) and p[1] > 0][-_MOST_MONTHS:]
+    if len(points) < 2 or points[-1][0] != r.period:
+        return None
+    periods, values, lows, highs, counts = zip(*points, strict=True)
+    return TrendPlot(
+        tuple(printable(p) for p in periods),
+        np.array(values, dtype=np.float64),
+        np.array(lows, dtype=np.float64),
+        np.array(highs, dtype=np.float64),
+        tuple(int(n) for n in counts),
+        words.AXIS_RATIO,
+    )
+
+
+def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
+    """The chance of a wrong call by true value, one plot for each level inside the pairs."""
+    s = result.statistics
+    used = result.pairs.loc[result.pairs["used"].astype(bool)]
+    if len(used) < _FEWEST_FOR_CHANCE:
+        return []
+    lab, field = (used[c].to_numpy("float64") for c in ("lab_mean", "field_mean"))
+    ratio = s.difference_scale == "log ratio"
+    out = []
+    for level in s.levels:
+        if not level.bias.estimable:
+            continue
+        at = level.level
+        if ratio:
+            span = max(1.5 * _spread(s.limits_log_ratio.sd), 0.05)
+            steps = np.exp(np.linspace(0, span, 15))
+            below, above = at / steps[:0:-1], at * steps
+        else:
+            span = max(1.5 * _spread(s.limits_absolute.sd), 1e-9 * abs(at))
+            shift = np.linspace(0, span, 15)
+            below, above = at - shift[:0:-1], at + shift
+        below = np.append(below, at * (1 - 1e-9))  # just below: the other call is wrong
+        curves = []
+        for values in (below, above):
+            found = operating_characteristic_from_pairs(
+                lab, field, at, values, "log ratio" if ratio else "absolute"
+            )
+            if found.reason:
+                break
+            curves.append(
+                Curve(
+                    "",
+                    values * result.per_mg_kg,
+                    np.array([p.wrong for p in found.points]),
+                    None,
+                    np.array([p.upper for p in found.points]),
+                )
+            )
+        if len(curves) == 2:
+            unit = numbers.unit_name(result.unit)
+            out.append(
+                ChancePlot(
+                    (curves[0], curves[1]),
+                    Level(printable(level.name), at * result.per_mg_kg),
+                    words.AXIS_TRUE.format(unit=unit),
+                    words.AXIS_CHANCE,
+                )
+            )
+    return out
+
+
+def _spread(sd: float) -> float:
+    return 3 * sd if math.isfinite(sd) else 0.0

@@ -36,9 +36,7 @@ def visible(text: object, keep_newlines: bool = False) -> str:
     raw = str(text)
     if raw.isprintable():  # true for nothing that is hidden
         return raw
-    return "".join(
-        _code(c) if _hidden(c) and not (keep_newlines and c == "\n") else c for c in raw
-    )
+    return "".join(_code(c) if _hidden(c) and not (keep_newlines and c == "\n") else c for c in raw)
 
 
 def printable(text: object) -> str:

@@ -68,6 +68,7 @@ SECTIONS = {
     "account": ACCOUNT,
     "strata": STRATA,
     "small-strata": SMALL_STRATA,
+    "more-plots": "Trends and chances of wrong calls",
     "quality": QUALITY,
     "custody": CUSTODY,
     "exclusions": EXCLUSIONS,
@@ -223,6 +224,19 @@ LEGEND = {
     "band": "{level} interval",
     "level": "decision level",
 }
+AXIS_TRUE = "True value, {unit}"
+AXIS_CHANCE = "Wrong call"
+PLOT_TREND = "Ratio field/lab by period, with its interval"
+PLOT_CHANCE = "Chance of a wrong call, as read; dotted: upper bound"
+MORE_PLOTS = "Trends and chances of wrong calls"
+MORE_PLOTS_INTRO = (
+    "Plots for which the pages of the strata had no room. Trend: geometric mean of field/lab in "
+    "the latest release of each earlier period and in this one, with its interval. Chance: for a "
+    "true value on the horizontal axis, how likely one field result as read falls on the wrong "
+    "side of the decision level; the dotted line is its one-sided upper 95 % bound (noncentral "
+    "t, Owen 1968). The scatter holds the laboratory's error too, so that the chances are on "
+    "the safe side."
+)
 NOT_DRAWN = "{n} at or below zero not drawn on log axes"
 NO_LIMIT = "{n} without stated limit not drawn"
 NOTHING_TO_PLOT = "No pair can be drawn."
