@@ -28,9 +28,9 @@ FEWEST_SAMPLES, FEWEST_FREEDOM = 5, 10
 #: A constant SD and a constant CV can't be told apart over a narrower range of levels.
 NARROWEST_RANGE = 1.5
 
-# shares of the proportional part, dense towards both ends, with the ends themselves
-_SHARES = np.concatenate([[0.0], special.expit(np.linspace(-24, 24, 961)), [1.0]])
-_REST = np.concatenate([[1.0], special.expit(-np.linspace(-24, 24, 961)), [0.0]])
+# log odds of the proportional part's share, from nothing to everything
+_ODDS = np.concatenate([[-np.inf], np.linspace(-24, 24, 961), [np.inf]])
+_BLOCK = 2048  # samples at once; bounds the memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,34 +134,51 @@ def error_structure(
         return _nothing(n, freedom, "all levels are zero", confidence, method)
 
     c2, s2 = (c / unit_c) ** 2, (s / unit_s) ** 2
-    share, log_likelihood, total = _profile(c2, s2, df)
+    odds = _ODDS
+    log_likelihood, total = _profile(c2, s2, df, odds)
     best = int(np.argmax(log_likelihood))
-    variance = total[best] * (_REST[best] + share[best] * c2)
+    if 1 < best < odds.size - 2:
+        finer = np.linspace(odds[best - 1], odds[best + 1], 201)
+        more, more_total = _profile(c2, s2, df, finer)
+        odds = np.concatenate([odds, finer])
+        log_likelihood = np.concatenate([log_likelihood, more])
+        total = np.concatenate([total, more_total])
+        best = int(np.argmax(log_likelihood))
+    share, rest = special.expit(odds), special.expit(-odds)
+    variance = total[best] * (rest[best] + share[best] * c2)
     # var(s²) = 2σ⁴/df for normal replicates
     pearson = float(np.sum(df / 2 * (s2 / variance - 1) ** 2))
     dispersion = max(pearson / max(n - 2, 1), 1.0)
     drop = (log_likelihood[best] - log_likelihood) / dispersion
-    p_sd, p_cv = (_boundary_p(2 * float(d)) for d in (drop[0], drop[-1]))
-    s0_low, s0_high, theta_low, theta_high = _intervals(drop, total, df, dispersion, confidence)
+    p_sd, p_cv = (_boundary_p(2 * float(drop[k])) for k in (0, _ODDS.size - 1))
+    s0_low, s0_high, theta_low, theta_high = _intervals(
+        drop, total * rest, total * share, float(df.sum()), dispersion, confidence
+    )
 
     def item(square: float, low: float, high: float, unit: float) -> Estimate:
         z = float(stats.norm.ppf((1 + confidence) / 2))
         value, low, high = (math.sqrt(max(v, 0.0)) * unit for v in (square, low, high))
         return estimate(value, (high - low) / 2 / z, low, high, n, confidence, method)
 
-    s0 = item(total[best] * _REST[best], s0_low, s0_high, unit_s)
+    s0 = item(total[best] * rest[best], s0_low, s0_high, unit_s)
     theta = item(total[best] * share[best], theta_low, theta_high, unit_s / unit_c)
     structure, reason = _classify(p_sd, p_cv, n, freedom, float(c.min()) / unit_c, alpha)
     return ErrorStructure(structure, s0, theta, dispersion, p_sd, p_cv, n, freedom, reason)
 
 
-def _profile(c2: Floats, s2: Floats, df: Floats) -> tuple[Floats, Floats, Floats]:
+def _profile(c2: Floats, s2: Floats, df: Floats, odds: Floats) -> tuple[Floats, Floats]:
     """Per share of the proportional part: log likelihood and the total variance at level 1."""
-    shape = _REST[:, None] + _SHARES[:, None] * c2
-    total = np.where(df > 0, df * s2 / shape, 0.0).sum(axis=1) / df.sum()
-    likelihood = -0.5 * (df.sum() * np.log(total) + (df * np.log(shape)).sum(axis=1))
-    likelihood = np.where(np.isfinite(likelihood), likelihood, -np.inf)
-    return _SHARES, likelihood, total
+    share, rest = special.expit(odds)[:, None], special.expit(-odds)[:, None]
+    total, logs = np.zeros(odds.size), np.zeros(odds.size)
+    for start in range(0, c2.size, _BLOCK):
+        part = slice(start, start + _BLOCK)
+        shape = rest + share * c2[part]
+        total += (df[part] * s2[part] / shape).sum(axis=1)
+        logs += (df[part] * np.log(shape)).sum(axis=1)
+    freedom = float(df.sum())
+    total /= freedom
+    likelihood = -0.5 * (freedom * np.log(total) + logs)
+    return np.where(np.isfinite(likelihood), likelihood, -np.inf), total
 
 
 def _boundary_p(statistic: float) -> float:
@@ -174,7 +191,12 @@ def _boundary_p(statistic: float) -> float:
 
 
 def _intervals(
-    drop: Floats, total: Floats, df: Floats, dispersion: float, confidence: float
+    drop: Floats,
+    constant: Floats,
+    proportional: Floats,
+    freedom: float,
+    dispersion: float,
+    confidence: float,
 ) -> tuple[float, float, float, float]:
     """Profile intervals of s0² and θ²: the extremes over all curves that are likely enough.
 
@@ -183,15 +205,15 @@ def _intervals(
     """
     left = float(stats.chi2.ppf(confidence, 1)) / 2 - drop
     inside = left >= 0
-    argument = -np.exp(-(1 + 2 * left[inside] * dispersion / float(df.sum())))
-    low = total[inside] / -special.lambertw(argument, -1).real
-    high = total[inside] / -special.lambertw(argument, 0).real
-    rest, share = _REST[inside], _SHARES[inside]
+    argument = -np.exp(-(1 + 2 * left[inside] * dispersion / freedom))
+    down = 1 / -special.lambertw(argument, -1).real
+    up = 1 / -special.lambertw(argument, 0).real
+    constant, proportional = constant[inside], proportional[inside]
     return (
-        float(np.min(low * rest)),
-        float(np.max(high * rest)),
-        float(np.min(low * share)),
-        float(np.max(high * share)),
+        float(np.min(down * constant)),
+        float(np.max(up * constant)),
+        float(np.min(down * proportional)),
+        float(np.max(up * proportional)),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -52,11 +53,23 @@ def test_the_fit_is_the_maximum_of_the_gamma_likelihood(seed: int) -> None:
         _minus_log_likelihood, [1.0, -4.0], args=data, method="Nelder-Mead",
         options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 5000},
     )  # fmt: skip
-    # the share is searched on a grid of steps of 5 % in its odds
-    assert found.s0.value == pytest.approx(math.exp(best.x[0] / 2), rel=0.02)
-    assert found.theta.value == pytest.approx(math.exp(best.x[1] / 2), rel=0.02)
+    # the share is found on a grid of steps of 0.05 % in its odds
+    assert found.s0.value == pytest.approx(math.exp(best.x[0] / 2), rel=5e-4)
+    assert found.theta.value == pytest.approx(math.exp(best.x[1] / 2), rel=5e-4)
     ours = np.log([found.s0.value**2, found.theta.value**2])
-    assert _minus_log_likelihood(ours, *data) == pytest.approx(float(best.fun), abs=2e-3)
+    assert _minus_log_likelihood(ours, *data) == pytest.approx(float(best.fun), abs=1e-5)
+
+
+def test_ten_thousand_samples_take_little_memory() -> None:
+    data = replicates(2.0, 0.1, 10_000)
+    tracemalloc.start()
+    found = error_structure(*data)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 120 * 2**20
+    assert found.structure == "mixed"
+    assert found.s0.value == pytest.approx(2.0, rel=0.05)
+    assert found.theta.value == pytest.approx(0.1, rel=0.03)
 
 
 def test_one_level_gives_the_pooled_sd_and_no_structure() -> None:
