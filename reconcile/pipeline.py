@@ -25,6 +25,7 @@ from reconcile import (
     eligibility,
     evaluation,
     factors,
+    history,
     identity,
     inspection,
     pairing,
@@ -452,6 +453,8 @@ def write_the_release(run: Run) -> Run:
     code = ws.code_version()
     inputs = _inputs(run)
     mark = release.fingerprint(run.period, code, ws.settings_hash(settings), inputs)
+    past = history.earlier_results(folder.parent, run.period)
+    mark = history.bound(mark, past)
     same = earlier is not None and earlier.manifest["fingerprint"] == mark
     if earlier is not None and (altered := release.altered_files(earlier)):
         raise ReconcileError(
@@ -465,7 +468,8 @@ def write_the_release(run: Run) -> Run:
         supersedes, changed = str(earlier.manifest["supersedes"]), NO_CHANGES
     else:
         supersedes = str(earlier.manifest["release_id"]) if earlier else ""
-        changed = release.changes(
+        changed = history.changes(earlier.manifest if earlier else None, past)
+        changed += release.changes(
             earlier, code, {line.name: line.value for line in lines}, inputs, run.results
         )
     reconciliation = Reconciliation(
@@ -495,6 +499,7 @@ def write_the_release(run: Run) -> Run:
         inputs=inputs,
         settings=lines,
         changes=changed,
+        history=past,
         paper=settings.report.paper,
         language=settings.report.language,
     )

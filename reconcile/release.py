@@ -139,6 +139,7 @@ def _manifest(
             {"path": f.path, "sha256": f.sha256, "size": f.size, "kind": f.kind}
             for f in reconciliation.inputs
         ],
+        "earlier_releases": {h.period: h.release_id for h in reconciliation.history},
         "strata": {r.stratum.key: _summary(r) for r in reconciliation.results},
         "pairs": {
             key: value
@@ -162,6 +163,8 @@ def _summary(result: StratumResult) -> dict[str, Any]:
         "label": result.stratum.label,
         "used": result.statistics.n_used,
         "ratio": _finite(ratio.value),
+        "ratio_low": _finite(ratio.low),
+        "ratio_high": _finite(ratio.high),
         "verdict": result.verdict.decision,
         "factor": result.factor.form if result.factor else "",
     }
