@@ -38,8 +38,9 @@ def control_rows(store: Store, side: str, keys: Sequence[Key], zone: str = "UTC"
 
 def days_of(moments: pd.Series, zone: str) -> pd.Series:
     """The day of each moment in the calendar of a place; '' where there is none."""
-    days: pd.Series = moments.dt.tz_convert(zone).dt.strftime("%Y-%m-%d").fillna("")
-    return days
+    days = moments.dt.tz_convert(zone).dt.strftime("%Y-%m-%d").astype("object")
+    days = days.where(moments.notna(), "")
+    return pd.Series(days, dtype="str")
 
 
 def control_history(

@@ -72,14 +72,15 @@ def _naive(finish: datetime | None) -> datetime | None:
     return None if finish is None else finish.astimezone(UTC).replace(tzinfo=None)
 
 
-def _methods(frame: pd.DataFrame) -> list[str]:
-    return [
+def _methods(frame: pd.DataFrame) -> pd.Series:
+    named = [
         " · ".join(part or "-" for part in parts)
         for parts in zip(
             *(frame[name].fillna("") for name in ("technique", "instrument", "calibration")),
             strict=True,
         )
     ]
+    return pd.Series(named, index=frame.index, dtype="str")  # text, even where there is no row
 
 
 def _columns(store: Store, keys: Sequence[Key], facts: pd.DataFrame) -> Iterator[quality.Column]:

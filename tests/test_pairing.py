@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from reconcile import pairing
+from reconcile import eligibility, pairing
 from reconcile.intake import tables as contract
 from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
 from reconcile.model import QUARANTINE_COLUMNS
@@ -230,3 +230,10 @@ def test_keys_with_quotes_and_statements_stay_identifiers() -> None:
     lab = [{**lab_row("A", None), key: 12.0}]
     pairs = joined(rows, lab, keys=(key,))[0].pairs
     assert pairs["lab_mean"].tolist() == [12.0]
+
+
+@pytest.mark.parametrize("written", [[], [None], [None, "2026-10-04T22:00Z"]])
+def test_the_day_of_a_moment_is_text_whatever_times_are_missing(written: list[str | None]) -> None:
+    moments = pd.Series(pd.to_datetime(written, utc=True))
+    days = eligibility.days_of(moments, "Australia/Brisbane")
+    assert (days + " x").tolist() == [f"{'2026-10-05' if text else ''} x" for text in written]
