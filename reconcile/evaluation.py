@@ -366,18 +366,7 @@ def _details(
     pairs: pd.DataFrame, used: pd.DataFrame, line: lines.Line, level: float
 ) -> tuple[tuple[str, Any], ...]:
     found: list[tuple[str, Any]] = []
-    both = pairs.loc[pairs["lab_mean"].notna() & pairs["field_mean"].notna()]
-    if len(both) > len(used):
-        found.append(
-            (
-                "with every exclusion put back",
-                bias.geometric_mean_ratio(
-                    both["lab_mean"].to_numpy("float64"),
-                    both["field_mean"].to_numpy("float64"),
-                    level,
-                ),
-            )
-        )
+    found += _put_back(pairs, len(used), level)
     if len(used) >= 3:
         found.append(
             (
@@ -401,6 +390,30 @@ def _details(
             )
         )
     return tuple(found)
+
+
+#: What may be put back, and how the reasons of those pairs begin.
+_PUT_BACK = (
+    ("with failed batches put back", ("batch failed its control", "open to contamination")),
+    ("with broken custody put back", ("custody broken",)),
+    ("with every exclusion put back", ("",)),
+)
+
+
+def _put_back(pairs: pd.DataFrame, used: int, level: float) -> list[tuple[str, Estimate]]:
+    """The geometric mean ratio with pairs put back that a reason keeps out; only where any is."""
+    both = pairs.loc[pairs["lab_mean"].notna() & pairs["field_mean"].notna()]
+    found = []
+    for name, starts in _PUT_BACK:
+        taken = both.loc[both["used"].astype(bool) | both["reason"].str.startswith(starts)]
+        if len(taken) > used:
+            ratio = bias.geometric_mean_ratio(
+                taken["lab_mean"].to_numpy("float64"),
+                taken["field_mean"].to_numpy("float64"),
+                level,
+            )
+            found.append((name, ratio))
+    return found
 
 
 def _range(values: Array) -> tuple[float, float]:

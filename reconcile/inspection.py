@@ -119,7 +119,9 @@ def _rates(store: Store, timeline: pd.DataFrame) -> pd.DataFrame:
     check of the instrument.
     """
     lab = store.frame(sql("lab_insertions"))
-    field = timeline.assign(side="field", batch=timeline["day"] + " " + timeline["method"])
+    field = timeline.assign(
+        side="field", batch=timeline["day"].replace("", "undated") + " " + timeline["method"]
+    )
     order = field.sort_values(["method", "sample_id", "at"], kind="stable")
     same = order["method"].eq(order["method"].shift()) & order["sample_id"].eq(
         order["sample_id"].shift()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from reportlab.platypus import Flowable, PageBreak
 
 from reconcile.model import Reconciliation
-from reconcile.reporting import book, cover, sections, stratum_page, words
+from reconcile.reporting import book, cover, quality_pages, sections, stratum_page, words
 from reconcile.reporting.book import Group, Heading, Meta, Pages
 from reconcile.reporting.stratum_page import Small
 from reconcile.reporting.text import printable
@@ -64,6 +64,7 @@ def _story(
         *story,
         *sections.more_plots(plots_left, width),
         *sections.quality(r, width),
+        *quality_pages.over_time(r, width),
         *sections.findings(r, width),
         *sections.left_out(r, width),
         *sections.changes(r, width),
