@@ -76,7 +76,7 @@ def test_a_number_out_of_bounds_is_shown_as_found(tmp_path: Path) -> None:
 
 def test_an_unknown_zone_is_refused_in_plain_words(tmp_path: Path) -> None:
     assert "not a known time zone" in complaint(
-        tmp_path, '[workspace]\ntime_zone = "Mars/Olympus"\n' + SMALL
+        tmp_path, '[workspace]\ntime_zone = "Mars/Nowhere"\n' + SMALL
     )
 
 

@@ -176,22 +176,22 @@ def test_units_by_row_and_unknown_units(read):
 
 def test_ids_are_built_mended_and_kinds_recognised(read):
     table = read(
-        "upper,lower,tare,Cu ppm\n326,327,1,5\n326,327,,6\nBLANK,,,0\nMESS,,,30\nskip,,,1\n",
+        "upper,lower,tare,Cu ppm\n326,327,1,5\n326,327,,6\nBLANK,,,0\nSED,,,30\nskip,,,1\n",
         sample_id_template="c{upper}",
         sample_id_rules=[{"find": "^c", "replace": "C1-"}],
         kind_rules=[
             {"column": "upper", "pattern": "BLANK", "kind": "blank"},
-            {"column": "upper", "pattern": "MESS", "kind": "reference material", "code": "MESS-4"},
+            {"column": "upper", "pattern": "SED", "kind": "reference material", "code": "SED-4"},
             {"column": "upper", "pattern": "s.*", "kind": "leave out"},
             {"column": "tare", "pattern": "", "kind": "duplicate", "duplicate_kind": "pulp"},
         ],
     )
     facts = table.facts.to_pandas()
-    assert facts["sample_id"].tolist() == ["C1-326", "C1-326", "BLANK", "MESS", "C1-skip"]
+    assert facts["sample_id"].tolist() == ["C1-326", "C1-326", "BLANK", "SED", "C1-skip"]
     assert facts["sample_kind"].fillna("").tolist() == [
         "", "duplicate", "blank", "reference material", "leave out",
     ]  # fmt: skip
-    assert facts.loc[3, "reference_code"] == "MESS-4"
+    assert facts.loc[3, "reference_code"] == "SED-4"
     assert facts.loc[1, ["duplicate_of", "duplicate_kind"]].tolist() == ["C1-326", "pulp"]
 
 
