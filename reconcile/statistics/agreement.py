@@ -85,21 +85,22 @@ class LimitsOfAgreement:
         """One plain sentence."""
         if self.reason:
             return f"Limits of agreement could not be estimated: {self.reason}."
-        share = f"{level_text(self.coverage)} of single field results"
-        n = f"(n {self.n})"
+        share, n = level_text(self.coverage), f"(n {self.n})"
+        sure = f"with {level_text(self.level)} confidence"
         if self.scale == "log ratio":
             ends = [show(v) for v in (self.lower.value, self.upper.value)]
-            sure = [show(v) for v in (self.tolerance_low, self.tolerance_high)]
-            text = f"{share} lie between {ends[0]} and {ends[1]} times the laboratory's {n}"
-        else:
-            write = percent if self.scale == "relative" else lambda v: with_unit(v, unit)
-            ends = [write(v) for v in (self.lower.value, self.upper.value)]
-            sure = [write(v) for v in (self.tolerance_low, self.tolerance_high)]
-            of = " of the mean of both" if self.scale == "relative" else ""
-            text = f"{share} less the laboratory's lie between {ends[0]} and {ends[1]}{of} {n}"
+            wide = [show(v) for v in (self.tolerance_low, self.tolerance_high)]
+            return (
+                f"{share} of single field results lie between {ends[0]} and {ends[1]} times the "
+                f"laboratory's {n}; {sure}, between {wide[0]} and {wide[1]} times."
+            )
+        write = percent if self.scale == "relative" else lambda v: with_unit(v, unit)
+        ends = [write(v) for v in (self.lower.value, self.upper.value)]
+        wide = [write(v) for v in (self.tolerance_low, self.tolerance_high)]
+        of = " of the mean of both" if self.scale == "relative" else ""
         return (
-            f"{text}; with {level_text(self.level)} confidence that share lies between {sure[0]} "
-            f"and {sure[1]}."
+            f"For {share} of single results field minus laboratory lies between {ends[0]} and "
+            f"{ends[1]}{of} {n}; {sure}, between {wide[0]} and {wide[1]}."
         )
 
 

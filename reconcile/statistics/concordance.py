@@ -185,8 +185,8 @@ def concordance(
     u = shift / root
     variance = (
         (1 - r * r) * ccc**2 * (1 - ccc**2) / r**2
-        + 2 * ccc**3 * (1 - ccc) * u * u / r
-        - ccc**4 * u**4 / (2 * r * r)
+        + 2 * ccc**3 * (1 - ccc) * (u * u) / r
+        - ccc**4 * (u * u) * (u * u) / (2 * r * r)
     ) / (n - 2)
     if not variance > 0:
         why = "its standard error can't be estimated"

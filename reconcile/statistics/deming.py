@@ -257,8 +257,8 @@ def york(
     a = my - b * mx
     adjusted = mx + beta
     centre = float(w @ adjusted / w.sum())
-    vb = 1 / float(w @ (adjusted - centre) ** 2)
-    va = 1 / float(w.sum()) + centre**2 * vb
+    vb = float(1 / (w @ (adjusted - centre) ** 2))
+    va = float(1 / w.sum()) + centre * centre * vb
     reduced = float(w @ (v - a - b * u) ** 2) / (u.size - 2)
     factor = {"given": 1.0, "residual": reduced}.get(scale, max(reduced, 1.0))
     covariance = ((va * factor, -centre * vb * factor), (-centre * vb * factor, vb * factor))

@@ -83,6 +83,8 @@ def fit(
     mx, my = float(np.sum(w * x)) / total, float(np.sum(w * y)) / total
     dx = x - mx
     sxx = float(np.sum(w * dx * dx))
+    if not sxx > 0:
+        return no_line(method, int(x.size), "the weights leave one x alone", level)
     b = float(np.sum(w * dx * (y - my))) / sxx
     a = my - b * mx
     residual = y - my - b * dx
@@ -141,7 +143,7 @@ def polynomial(
         reason = f"fewer than {degree + 1} different x"
     if reason:
         return Polynomial(int(u.size), (), (), NAN, reason)
-    centre, half = float(u.min() / 2 + u.max() / 2), float(np.ptp(u)) / 2
+    centre, half = u.min() / 2 + u.max() / 2, np.ptp(u) / 2
     s = (u - centre) / half
     root = np.sqrt(w)
     q, r = linalg.qr(s[:, None] ** np.arange(degree + 1) * root[:, None], mode="economic")

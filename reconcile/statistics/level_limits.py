@@ -11,6 +11,7 @@ from scipy import special
 
 from reconcile.statistics._quantiles import normal_quantile, t_quantile
 from reconcile.statistics._values import (
+    TOO_LARGE,
     Floats,
     check_level,
     estimate,
@@ -23,7 +24,7 @@ from reconcile.statistics._values import (
     with_unit,
 )
 from reconcile.statistics.least_squares import fit
-from reconcile.statistics.line import Line, no_line, trouble
+from reconcile.statistics.line import ROUNDING, Line, no_line, trouble
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 from reconcile.statistics.variance_intervals import combination_limits
 
@@ -93,7 +94,7 @@ class LevelLimits:
                     f"between {with_unit(lower.value, unit)} and {with_unit(upper.value, unit)} "
                     f"at {with_unit(where, unit)}"
                 )
-        share = f"{level_text(self.coverage)} of single field results less the laboratory's lie"
+        share = f"For {level_text(self.coverage)} of single results field minus laboratory lies"
         changes = f"spread changes with the level: p = {show(self.p_spread_changes, 2)}"
         if not parts:
             return f"The fitted spread falls to zero within the range ({changes}, n {self.n})."
@@ -171,8 +172,8 @@ class ReplicateLimits:
         if self.reason:
             return f"Limits of agreement from replicates could not be estimated: {self.reason}."
         return (
-            f"{level_text(self.coverage)} of single field results less single laboratory results "
-            f"lie between {with_unit(self.lower.value, unit)} and "
+            f"For {level_text(self.coverage)} of single results field minus laboratory lies "
+            f"between {with_unit(self.lower.value, unit)} and "
             f"{with_unit(self.upper.value, unit)} ({self.n} samples with replicates)."
         )
 
@@ -232,13 +233,16 @@ def limits_with_replicates(
     x, y = x[code_x >= 0], y[code_y >= 0]
     code_x, code_y = code_x[code_x >= 0], code_y[code_y >= 0]
     same_length(x, code_x.astype(np.float64), names=("lab", "lab_sample"))
+    unit = max(float(np.abs(x).max()), float(np.abs(y).max()))
+    if not (unit == 0 or 1e-130 < unit < 1e150):
+        return failed(TOO_LARGE)
+    unit = unit if unit > 0 else 1.0
+    # in units of the largest value, so that squares of variances stay numbers
+    x, y = x / unit, y / unit
     mx, mean_x, within_x, df_x = _by_sample(x, code_x, n)
     my, mean_y, within_y, df_y = _by_sample(y, code_y, n)
     d = mean_y - mean_x
     between = float(np.var(d, ddof=1))
-    if not (math.isfinite(between) and float(np.abs(d).max()) < 1e150):
-        return failed("the values are too large to calculate with")
-    size = max(float(np.abs(x).max()), float(np.abs(y).max()))
     coefficients, squares, dfs = [1.0], [between], [float(n - 1)]
     for m, within, df in ((mx, within_x, df_x), (my, within_y, df_y)):
         extra = 1 - float(np.mean(1 / m))
@@ -247,7 +251,7 @@ def limits_with_replicates(
             squares.append(within)
             dfs.append(df)
     variance = float(np.dot(coefficients, squares))
-    if variance <= (1e-13 * size) ** 2:
+    if variance <= ROUNDING**2:
         return failed("all differences are equal, so their spread can't be estimated")
     mean, se_mean = float(np.mean(d)), math.sqrt(between / n)
     half = t_quantile(n - 1, level) * se_mean
@@ -258,16 +262,19 @@ def limits_with_replicates(
         sum(2 * (c * v) ** 2 / k for c, v, k in zip(coefficients, squares, dfs, strict=True))
     ) / (2 * sd)
     se = math.hypot(se_mean, z * se_sd)
-    upper = estimate(
-        mean + z * sd, se, mean + z * sd - math.hypot(half, down),
-        mean + z * sd + math.hypot(half, up), n, level, method,
-    )  # fmt: skip
-    lower = estimate(
-        mean - z * sd, se, mean - z * sd - math.hypot(half, up),
-        mean - z * sd + math.hypot(half, down), n, level, method,
-    )  # fmt: skip
-    bias = estimate(mean, se_mean, mean - half, mean + half, n, level, "mean, t interval")
+
+    def item(value: float, se: float, down: float, up: float, how: str) -> Estimate:
+        ends = unit * (value - down), unit * (value + up)
+        return estimate(unit * value, unit * se, *ends, n, level, how)
+
     return ReplicateLimits(
-        n, bias, sd, math.sqrt(between), math.sqrt(within_x) if df_x > 0 else NAN,
-        math.sqrt(within_y) if df_y > 0 else NAN, lower, upper, coverage,
-    )  # fmt: skip
+        n,
+        item(mean, se_mean, half, half, "mean, t interval"),
+        unit * sd,
+        unit * math.sqrt(between),
+        unit * math.sqrt(within_x) if df_x > 0 else NAN,
+        unit * math.sqrt(within_y) if df_y > 0 else NAN,
+        item(mean - z * sd, se, math.hypot(half, up), math.hypot(half, down), method),
+        item(mean + z * sd, se, math.hypot(half, down), math.hypot(half, up), method),
+        coverage,
+    )

@@ -162,7 +162,7 @@ def passing_bablok(
     down, up = max(a - min(at_low, at_high), 0.0), max(max(at_low, at_high) - a, 0.0)
     if interval == "1983":
         ends = (a - down, a + up)
-        c00, c01 = ((ends[1] - ends[0]) / 2 / z) ** 2, -centre * se * se
+        c00, c01 = centre * centre * se * se, -centre * se * se
     else:
         side = np.sign(np.rint((residual - a) / size * 1e11))
         off = pulls - pulls.mean()
@@ -173,11 +173,12 @@ def passing_bablok(
         # a = median residual − centre·slope: both intervals joined as in Zou & Donner 2008
         turn = 2 * rho * math.copysign(1.0, centre)
         ends = (
-            a - math.sqrt(max(down**2 + below**2 - turn * down * below, 0.0)),
-            a + math.sqrt(max(up**2 + above**2 - turn * up * above, 0.0)),
+            a - math.sqrt(max(down * down + below * below - turn * down * below, 0.0)),
+            a + math.sqrt(max(up * up + above * above - turn * up * above, 0.0)),
         )
         middle_se = (below + above) / 2 / z
-        c00 = middle_se**2 + (centre * se) ** 2 - 2 * rho * centre * middle_se * se
+        by_slope = centre * se
+        c00 = middle_se * middle_se + by_slope * by_slope - 2 * rho * by_slope * middle_se
         c01 = rho * middle_se * se - centre * se * se
     c00 = max(c00, 0.0)
     return line((se, low, high), (math.sqrt(c00), *ends), ((c00, c01), (c01, se * se)))
