@@ -135,6 +135,9 @@ def _truths(setting: Setting) -> dict[str, float]:
     truths["content of the tolerance interval"] = 1.0
     truths["equivalence claimed at the margin"] = 1.0
     constant = setting is CONSTANT_SD
+    if not constant:
+        truths["concordance of logarithms"] = _moments(np.log(x), np.log(y))["concordance"]
+        truths["log-log slope"], truths["log-log intercept"] = 1.0, math.log10(1.05)
     slope, intercept = (0.95, 3.0) if constant else (1.05, 0.0)
     for kind in (
         "Deming",
@@ -208,6 +211,10 @@ def _study(setting: Setting, rng: np.random.Generator, t: Array) -> Iterator[tup
         yield from _line("York", lines.york(x, y, np.full(t.size, 2.0), np.full(t.size, 5.0)))
         yield from _line("least squares", lines.ols(t, exact))
     else:
+        yield "concordance of logarithms", agreement.concordance(x, y, scale="log").ccc
+        log_line = lines.ols(np.log10(t), np.log10(z))
+        yield "log-log slope", log_line.slope
+        yield "log-log intercept", log_line.intercept
         yield from _line("weighted Deming", lines.weighted_deming(x, y, (0.10 / 0.03) ** 2))
         yield from _line("York", lines.york(x, y, 0.03 * t, 0.105 * t))
     yield from _line("least squares, any scatter", lines.ols(t, exact, errors="any"))
