@@ -320,7 +320,9 @@ def trend_axes(plot: TrendPlot) -> tuple[Axis, Axis]:
     count = len(plot.periods)
     ticks = tuple(float(i) for i in range(count))
     x = Axis(-0.5, count - 0.5, False, ticks, plot.periods)
-    return x, axes.logarithmic(float(values.min()), float(values.max()), 4)
+    low, high = float(values.min()), float(values.max())
+    wide = high > 1.6 * low  # within it a logarithmic scale looks the same and has few ticks
+    return x, axes.logarithmic(low, high, 5) if wide else axes.linear(low, high, 4)
 
 
 def trend_plot(plot: TrendPlot, width: float, height: float) -> Drawing:

@@ -15,11 +15,16 @@ from importlib import resources
 import pandas as pd
 
 from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
-from reconcile.reporting import cover, numbers, sections, stratum_page, words
+from reconcile.reporting import cover, numbers, sections, statements, stratum_page, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key
-from reconcile.reporting.stratum_plots import difference_plot_of, method_plot_of
-from reconcile.reporting.svg import difference_svg, escaped, method_svg
+from reconcile.reporting.stratum_plots import (
+    chance_plots_of,
+    difference_plot_of,
+    method_plot_of,
+    trend_plot_of,
+)
+from reconcile.reporting.svg import chance_svg, difference_svg, escaped, method_svg, trend_svg
 from reconcile.reporting.text import minus
 
 #: Rows of a table beyond this are left to the data files.
@@ -38,7 +43,7 @@ def page(r: Reconciliation) -> bytes:
         ("verdicts", words.VERDICTS, _verdicts(r, anchors)),
         ("account", words.ACCOUNT, _account(r)),
         *(
-            (anchors[x.stratum.key], x.stratum.label, _stratum(x))
+            (anchors[x.stratum.key], x.stratum.label, _stratum(r, x))
             for x in r.results
         ),
         ("quality", words.QUALITY, _quality(r)),
@@ -48,6 +53,8 @@ def page(r: Reconciliation) -> bytes:
         ("unmatched", words.UNMATCHED, _unmatched(r)),
         ("changes", words.CHANGES, _changes(r)),
         ("methods", words.METHODS, _texts(words.METHODS_TEXT)),
+        ("statement", words.STATEMENT, _statement(r)),
+        ("test-report", words.TEST_REPORT, _test_report()),
         ("settings", words.SETTINGS, _settings(r)),
         ("inputs", words.INPUTS, _inputs(r)),
         ("cautions", words.CAUTIONS, _texts(words.CAUTION_TEXT)),
@@ -226,7 +233,7 @@ def _account(r: Reconciliation) -> str:
     )
 
 
-def _stratum(x: StratumResult) -> str:
+def _stratum(r: Reconciliation, x: StratumResult) -> str:
     s, figures = x.stratum, by_key(x.statistics)
     verdict = x.verdict
     extra = []
@@ -260,6 +267,7 @@ def _stratum(x: StratumResult) -> str:
         + "".join(_p(sentence) for sentence in x.sentences)
         + _p(stratum_page.counts_text(figures, x), "small")
         + _plots(x)
+        + _small_plots(r, x)
         + f'<div class="two"><div><h3>{words.FIGURES_LEFT}</h3>'
         + table(headings, stratum_page.left_rows(figures, x), (1, 2, 3), sortable=False)
         + f"</div><div><h3>{escaped(words.FIGURES_RIGHT.format(method=method))}</h3>"
@@ -295,6 +303,24 @@ def _plots(x: StratumResult) -> str:
             f'<p class="key">{escaped(difference.note)}</p></figure>'
         )
     return out + "</div>"
+
+
+def _small_plots(r: Reconciliation, x: StratumResult) -> str:
+    figures = []
+    trend = trend_plot_of(r, x)
+    if trend is not None:
+        title = f"{words.PLOT_TREND}: {x.stratum.label}"
+        figures.append((words.PLOT_TREND, trend_svg(trend, title)))
+    for chance in chance_plots_of(x):
+        title = f"{words.PLOT_CHANCE}: {chance.level.name}"
+        figures.append((title, chance_svg(chance, f"{title}: {x.stratum.label}")))
+    if not figures:
+        return ""
+    inner = "".join(
+        f"<figure><figcaption>{escaped(title)}</figcaption>{drawing}</figure>"
+        for title, drawing in figures
+    )
+    return f'<div class="two">{inner}</div>'
 
 
 def _quality(r: Reconciliation) -> str:
@@ -366,6 +392,16 @@ def _changes(r: Reconciliation) -> str:
     rows = [[c.what, c.before, c.after] for c in r.changes]
     return _p(f"{words.FACTS['supersedes']}: {r.supersedes}", "small") + table(
         words.CHANGE_HEADINGS, rows
+    )
+
+
+def _statement(r: Reconciliation) -> str:
+    return _p(words.STATEMENT_INTRO, "small") + _texts(statements.mineral_statement(r))
+
+
+def _test_report() -> str:
+    return _p(words.TEST_REPORT_INTRO, "small") + table(
+        words.TEST_REPORT_HEADINGS, words.TEST_REPORT_ITEMS, sortable=False
     )
 
 

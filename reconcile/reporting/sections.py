@@ -19,7 +19,7 @@ from reportlab.platypus import (
 )
 
 from reconcile.model import Finding, QualityCheck, Reconciliation
-from reconcile.reporting import numbers, words
+from reconcile.reporting import numbers, statements, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.plots import Strip, StripPlot, strip_plot
@@ -47,7 +47,7 @@ def more_plots(left: Sequence[tuple[str, Small]], width: float) -> list[Flowable
     """Small plots for which the strata's pages had no room, three to a row."""
     if not left:
         return []
-    named = [(f"{printable(label)[:60]}: {title}", draw) for label, (title, draw) in left]
+    named = [(f"{printable(label)[:60]}\n{title}", draw) for label, (title, draw) in left]
     rows = [
         KeepTogether(small_row(named[first : first + 3], width))
         for first in range(0, len(named), 3)
@@ -288,7 +288,23 @@ def methods(r: Reconciliation, width: float) -> list[Flowable]:
     """Methods in words, with sources, then every setting and its meaning."""
     out: list[Flowable] = [*start(), Heading(words.METHODS, "methods")]
     for title, text in words.METHODS_TEXT:
+        out += [KeepTogether([own(title, "h3"), own(text, "small")])]
+    out += [
+        *start(),
+        Heading(words.STATEMENT, "statement"),
+        own(words.STATEMENT_INTRO, "small"),
+    ]
+    for title, text in statements.mineral_statement(r):
         out += [own(title, "h3"), own(text, "small")]
+    items: list[list[Flowable | str]] = [
+        [own(item, "cell"), own(place, "cell")] for item, place in words.TEST_REPORT_ITEMS
+    ]
+    out += [
+        *start(),
+        Heading(words.TEST_REPORT, "test-report"),
+        own(words.TEST_REPORT_INTRO, "small"),
+        grid(words.TEST_REPORT_HEADINGS, items, [width * s for s in (0.5, 0.5)], compact=True),
+    ]
     out += [*start(), Heading(words.SETTINGS, "settings"), own(words.SETTINGS_INTRO, "small")]
     rows = [[foreign(s.name), foreign(s.value), foreign(s.meaning)] for s in r.settings]
     out.append(grid(words.SETTING_HEADINGS, rows, [width * s for s in (0.3, 0.25, 0.45)]))

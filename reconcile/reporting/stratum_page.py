@@ -123,8 +123,8 @@ def small_row(small: Sequence[Small], width: float) -> list[Flowable]:
     each = (width - (_IN_A_ROW - 1) * 4 * mm) / _IN_A_ROW
     cells: list[list[Flowable]] = []
     for title, draw in small:
-        heading = fonts.fitting(title, 7.5, each)
-        cells.append([own(heading, "small"), draw(each, _SMALL_HEIGHT)])
+        lines = [own(fonts.fitting(part, 8, each), "small") for part in title.split("\n")]
+        cells.append([*lines, draw(each, _SMALL_HEIGHT)])
     widths = [each + 4 * mm] * (len(cells) - 1) + [each]
     return [columns(cells, widths), gap(3)]
 

@@ -14,7 +14,16 @@ from numpy.typing import NDArray
 
 from reconcile.reporting import axes, numbers
 from reconcile.reporting.axes import Axis
-from reconcile.reporting.plots import Curve, DifferencePlot, MethodPlot, Points
+from reconcile.reporting.plots import (
+    ChancePlot,
+    Curve,
+    DifferencePlot,
+    MethodPlot,
+    Points,
+    TrendPlot,
+    chance_axes,
+    trend_axes,
+)
 from reconcile.reporting.text import minus, visible
 
 Array = NDArray[np.float64]
@@ -214,4 +223,55 @@ def difference_svg(plot: DifferencePlot, title: str) -> str:
         last = label
     for points in plot.points:
         _marks(frame, points, plot.x_title, plot.y_title)
+    return frame.svg(title)
+
+
+def trend_svg(plot: TrendPlot, title: str) -> str:
+    """The ratio by period with its interval."""
+    x_axis, y_axis = trend_axes(plot)
+    frame = _Frame(x_axis, y_axis)
+    frame.grid("", plot.y_title)
+    ends = np.array([x_axis.low, x_axis.high])
+    frame.path(ends, np.ones(2), f'stroke="{_INK}" stroke-dasharray="7 3"')
+    places = np.arange(len(plot.periods), dtype=np.float64)
+    frame.path(places, plot.values, f'stroke="{_ACCENT}"')
+    rows = zip(plot.periods, plot.values, plot.low, plot.high, plot.counts, strict=True)
+    for i, (period, value, low, high, n) in enumerate(rows):
+        told = f"{escaped(period)}: {numbers.plain_sig(float(value), 4)}"
+        x = frame.px(float(i))
+        if math.isfinite(low) and math.isfinite(high):
+            told += f" ({numbers.plain_sig(float(low), 4)} to {numbers.plain_sig(float(high), 4)})"
+            bottom, top = frame.py(float(low)), frame.py(float(high))
+            frame.line(x, bottom, x, top, f'stroke="{_ACCENT}" stroke-width="1.5"')
+        frame.parts.append(_mark("used", x, frame.py(float(value)), f"{told}, n = {n}"))
+    return frame.svg(title)
+
+
+def chance_svg(plot: ChancePlot, title: str) -> str:
+    """Chance of a wrong call by true value, with its upper bound dotted."""
+    x_axis, y_axis = chance_axes(plot)
+    frame = _Frame(x_axis, y_axis)
+    frame.grid(plot.x_title, plot.y_title)
+    x = frame.px(plot.level.value)
+    frame.line(x, _TOP, x, _TOP + frame.height, f'stroke="{_INK}" stroke-dasharray="1.5 2.5"')
+    frame.text(x, _TOP - 4, plot.level.name[:40], "middle")
+    for branch in plot.branches:
+        if branch.high is not None:
+            look = f'stroke="{_ACCENT}" stroke-width="0.8" stroke-dasharray="1.5 2.5"'
+            frame.path(branch.x, branch.high, look)
+        frame.path(branch.x, branch.y, f'stroke="{_ACCENT}" stroke-width="2"')
+        for value, chance, most in zip(
+            branch.x.tolist(),
+            branch.y.tolist(),
+            (branch.y if branch.high is None else branch.high).tolist(),
+            strict=True,
+        ):
+            told = (
+                f"{numbers.plain_sig(value, 4)}: {numbers.percent(chance)} "
+                f"(at most {numbers.percent(most)})"
+            )
+            frame.parts.append(
+                f'<circle cx="{frame.px(value):.1f}" cy="{frame.py(chance):.1f}" r="3" '
+                f'fill="#ffffff" stroke="{_ACCENT}"><title>{escaped(told)}</title></circle>'
+            )
     return frame.svg(title)

@@ -51,7 +51,10 @@ QUARANTINE = "Quarantined rows"
 UNMATCHED = "Unmatched samples"
 CHANGES = "Changes since the release before"
 DETAILS = "Further figures"
+MORE_PLOTS = "Trends and chances of wrong calls"
 METHODS = "Methods"
+STATEMENT = "Text for a mineral report, to be edited"
+TEST_REPORT = "What ISO/IEC 17025 asks of a report"
 SETTINGS = "Settings"
 INPUTS = "Inputs"
 CAUTIONS = "Cautions and limits"
@@ -68,7 +71,7 @@ SECTIONS = {
     "account": ACCOUNT,
     "strata": STRATA,
     "small-strata": SMALL_STRATA,
-    "more-plots": "Trends and chances of wrong calls",
+    "more-plots": MORE_PLOTS,
     "quality": QUALITY,
     "custody": CUSTODY,
     "exclusions": EXCLUSIONS,
@@ -77,6 +80,8 @@ SECTIONS = {
     "changes": CHANGES,
     "details": DETAILS,
     "methods": METHODS,
+    "statement": STATEMENT,
+    "test-report": TEST_REPORT,
     "settings": SETTINGS,
     "inputs": INPUTS,
     "cautions": CAUTIONS,
@@ -226,12 +231,12 @@ LEGEND = {
 }
 AXIS_TRUE = "True value, {unit}"
 AXIS_CHANCE = "Wrong call"
-PLOT_TREND = "Ratio field/lab by period, with its interval"
-PLOT_CHANCE = "Chance of a wrong call, as read; dotted: upper bound"
-MORE_PLOTS = "Trends and chances of wrong calls"
+PLOT_TREND = "Ratio field/lab by period"
+PLOT_CHANCE = "Chance of a wrong call, as read"
 MORE_PLOTS_INTRO = (
-    "Plots for which the pages of the strata had no room. Trend: geometric mean of field/lab in "
-    "the latest release of each earlier period and in this one, with its interval. Chance: for a "
+    "Plots for which the pages of the strata had no room, in the order of the strata. Trend: "
+    "geometric mean of field/lab in the latest release of each earlier period and in this one, "
+    "with its interval. Chance: for a "
     "true value on the horizontal axis, how likely one field result as read falls on the wrong "
     "side of the decision level; the dotted line is its one-sided upper 95 % bound (noncentral "
     "t, Owen 1968). The scatter holds the laboratory's error too, so that the chances are on "
@@ -373,6 +378,95 @@ METHODS_TEXT = (
         "the JSON files and the workbook hold such text as it was written. A character without "
         "visible form is written as its code, for example ⟨U+200B⟩.",
     ),
+)
+STATEMENT_INTRO = (
+    "Drafted from the data of this release for the person who signs a public report; what only "
+    "that person knows stands in [brackets]. The order is that of the assay-data entries of the "
+    "JORC Code 2012, Table 1; whether and how field results may be disclosed is that person's "
+    "decision under the code in force."
+)
+STATEMENT_TITLES = {
+    "instruments": "Instruments and readings",
+    "laboratory": "Laboratory methods: partial or total",
+    "factors": "Calibration factors and their derivation",
+    "quality": "Nature of quality control",
+    "accuracy": "Accuracy and precision",
+    "adjustment": "Verification and adjustment of data",
+    "security": "Sample security",
+    "samples": "Samples",
+}
+STATEMENT_INSTRUMENT = (
+    "{method}: {elements}; {samples} with {readings} on {spots} each. Make and model [state]; "
+    "reading time per filter or pulses per spot [state]; firmware, temperature and atmosphere "
+    "[state]."
+)
+STATEMENT_LAB = (
+    "{method}: {elements}; {digestion}. Name, accreditation and relationship of the laboratory "
+    "[state]."
+)
+DIGESTION_TEXT = {
+    "partial": "the technique is partial: what the acid leaves undissolved is not reported",
+    "near-total": "the technique is near-total: refractory minerals may be left undissolved",
+    "total": "the technique is total",
+    "": "whether the technique is partial or total [state]",
+}
+STATEMENT_NO_FACTOR = (
+    "No factor beyond the instruments' own calibration is proposed by this release; calibrations "
+    "set in the instruments and their derivation [state]."
+)
+STATEMENT_FACTOR = (
+    "{stratum}: {factor} Derived from pairs of this period by cross-validation over whole groups; "
+    "status {status}."
+)
+STATEMENT_CONTROL = "{side} {kind}: {checks}, {passed} passed, {failed} failed, {open} not judged"
+STATEMENT_NO_CONTROL = (
+    "No standard, blank or duplicate is among the inputs; if none was measured, state why not."
+)
+STATEMENT_ACCURACY = (
+    "Of {strata}: {decisions}. “Accepted” means acceptable bias and spread for the stated purpose "
+    "({purpose}) inside the valid range only."
+)
+STATEMENT_ADJUSTMENT = (
+    "All results in the data files of this release are as read and as certified; none is "
+    "adjusted. Where a factor is applied elsewhere, raw and corrected values are to be shown "
+    "beside each other with the factor's name. Twinned holes, independent verification and "
+    "storage of primary data [state]."
+)
+STATEMENT_SECURITY = "Custody of the pairs: {counts}. Measures taken for security [state]."
+STATEMENT_SAMPLES = (
+    "Specimen forms: {forms}. Pair types: {types}. Representivity, sub-sampling and sample size "
+    "against grain size [state]."
+)
+TEST_REPORT_INTRO = (
+    "Items of ISO/IEC 17025:2017, 7.8.2.1, 7.8.2.2, 7.8.3 to 7.8.8, in our words, and where this "
+    "report has them. It is a comparison of results, not a test report under accreditation, "
+    "unless a person with that authority issues it as one."
+)
+TEST_REPORT_HEADINGS = ("Item", "In this report")
+TEST_REPORT_ITEMS = (
+    ("Title", "first page"),
+    ("Name and address of the laboratory", "not applicable; lab methods on each stratum's page"),
+    ("Place of the activities, mobile ones included", "not in the inputs: state beside sign-off"),
+    ("Unique identification on each page and a clear end", "release id at the foot; last line"),
+    ("Customer", "first page: prepared for"),
+    ("Methods", "each stratum's page; Methods"),
+    ("Items: description and condition", "specimen, matrix, moisture on each stratum's page"),
+    ("Dates of receipt and of sampling", "pairs.csv; custody events"),
+    ("Dates of the activities", "pairs.csv: field_time, lab_time"),
+    ("Date of issue", "with the signatures; the file itself holds no clock"),
+    ("Sampling plan and method", "not applicable: sampling is the customer's; [state]"),
+    ("Results relate only to the items", "Cautions and limits: Items"),
+    ("Results with units", "each stratum's page; data files"),
+    ("Additions, deviations, exclusions", "Excluded results; Quarantined rows; Findings"),
+    ("Person who authorises", "Sign-off"),
+    ("Results of external providers marked", "all lab results are; certificate in pairs.csv"),
+    ("Data of the customer marked, with disclaimer", "Cautions and limits: Items"),
+    ("Measurement uncertainty", "limits of agreement and intervals, lab's error included"),
+    ("Statement of conformity and decision rule", "verdict and its criteria, asked and found"),
+    ("Opinions and interpretations marked", "verdicts, notes and next steps are such"),
+    ("Report on sampling", "not applicable"),
+    ("Calibration certificate", "not applicable"),
+    ("Amended report says what changed and names the original", "Changes; Supersedes"),
 )
 CAUTION_TEXT = (
     (

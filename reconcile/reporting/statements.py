@@ -1,0 +1,140 @@
+"""Drafts of the statements that reporting codes ask for, from the data of the release."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+import pandas as pd
+
+from reconcile.model import DECISIONS, Reconciliation, StratumResult
+from reconcile.reporting import numbers, stratum_page, words
+
+
+def mineral_statement(r: Reconciliation) -> list[tuple[str, str]]:
+    """Titles and texts, ready to edit; what the data don't tell stands in brackets."""
+    texts = {
+        "instruments": " ".join(_instrument(m, x) for m, x in _by(r, "field_method")),
+        "laboratory": " ".join(_laboratory(m, x) for m, x in _by(r, "lab_method")),
+        "factors": _factors(r),
+        "quality": _quality(r),
+        "accuracy": _accuracy(r),
+        "adjustment": words.STATEMENT_ADJUSTMENT,
+        "security": words.STATEMENT_SECURITY.format(counts=_counts(_custody(r))),
+        "samples": words.STATEMENT_SAMPLES.format(
+            forms=_listed(x.stratum.specimen_form for x in r.results),
+            types=_listed(x.stratum.pair_type for x in r.results),
+        ),
+    }
+    return [(words.STATEMENT_TITLES[key], text) for key, text in texts.items() if text]
+
+
+def _by(r: Reconciliation, fact: str) -> list[tuple[str, list[StratumResult]]]:
+    """The strata grouped by one of their facts, in the order of the release."""
+    groups: dict[str, list[StratumResult]] = {}
+    for x in r.results:
+        groups.setdefault(getattr(x.stratum, fact), []).append(x)
+    return list(groups.items())
+
+
+def _listed(values: Iterable[str]) -> str:
+    found = list(dict.fromkeys(v or words.NOT_STATED for v in values))
+    return ", ".join(found) or words.NOT_STATED
+
+
+def _elements(results: list[StratumResult]) -> str:
+    return _listed(x.stratum.element for x in results)
+
+
+def _span(results: list[StratumResult], column: str, one: str) -> str:
+    """The least and the most of a count over all pairs: "2 to 6 readings"."""
+    values = pd.concat(
+        [pd.to_numeric(x.pairs[column], errors="coerce") for x in results]
+        or [pd.Series(dtype=float)]
+    ).dropna()
+    values = values[values > 0]
+    if values.empty:
+        return f"{one}s {words.NOT_STATED}"
+    low, high = int(values.min()), int(values.max())
+    if low == high:
+        return numbers.count(low, one)
+    return f"{low} to {numbers.count(high, one)}"
+
+
+def _instrument(method: str, results: list[StratumResult]) -> str:
+    samples = {s for x in results for s in x.pairs["sample_id"].astype(str)}
+    return words.STATEMENT_INSTRUMENT.format(
+        method=method or words.NOT_STATED,
+        elements=_elements(results),
+        samples=numbers.count(len(samples), "sample"),
+        readings=_span(results, "field_n", "reading"),
+        spots=_span(results, "field_spots", "spot"),
+    )
+
+
+def _laboratory(method: str, results: list[StratumResult]) -> str:
+    classes = list(dict.fromkeys(x.stratum.digestion_class for x in results))
+    return words.STATEMENT_LAB.format(
+        method=method or words.NOT_STATED,
+        elements=_elements(results),
+        digestion="; ".join(words.DIGESTION_TEXT.get(c, c) for c in classes),
+    )
+
+
+def _factors(r: Reconciliation) -> str:
+    with_factor = [x for x in r.results if x.factor is not None and x.factor.form != "none"]
+    if not with_factor:
+        return words.STATEMENT_NO_FACTOR
+    return " ".join(
+        words.STATEMENT_FACTOR.format(
+            stratum=x.stratum.label,
+            factor=stratum_page.factor_text(x),
+            status=x.factor.status if x.factor else "",
+        )
+        for x in with_factor
+    )
+
+
+def _quality(r: Reconciliation) -> str:
+    counts: dict[tuple[str, str], Counter[bool | None]] = {}
+    for check in r.quality:
+        counts.setdefault((check.side, check.kind), Counter())[check.passed] += 1
+    parts = [
+        words.STATEMENT_CONTROL.format(
+            side=side,
+            kind=kind,
+            checks=numbers.count(sum(c.values()), "check"),
+            passed=c[True],
+            failed=c[False],
+            open=c[None],
+        )
+        for (side, kind), c in sorted(counts.items())
+    ]
+    return f"{'; '.join(parts)}." if parts else words.STATEMENT_NO_CONTROL
+
+
+def _accuracy(r: Reconciliation) -> str:
+    found = Counter(x.verdict.decision for x in r.results)
+    decisions = "; ".join(
+        f"{words.DECISION_TITLE[d].lower()} {found[d]}" for d in DECISIONS if found[d]
+    )
+    return words.STATEMENT_ACCURACY.format(
+        strata=numbers.count(len(r.results), "stratum", "strata"),
+        decisions=decisions or words.NONE_LISTED.lower().rstrip("."),
+        purpose=r.purpose.strip()[:200] or words.NOT_STATED,
+    )
+
+
+def _custody(r: Reconciliation) -> Counter[str]:
+    """Custody of each sample that is in a pair, each sample once."""
+    status: dict[str, str] = {}
+    for x in r.results:
+        status.update(
+            zip(x.pairs["sample_id"].astype(str), x.pairs["custody"].astype(str), strict=True)
+        )
+    return Counter(status.values())
+
+
+def _counts(found: Counter[str]) -> str:
+    parts = [f"{status} {numbers.count(n, 'sample')}" for status, n in sorted(found.items())]
+    return ", ".join(parts) or words.NOT_STATED
