@@ -279,6 +279,28 @@ def correct(
 
 
 @app.command()
+def plan(
+    period: Period,
+    folder: Folder = Path(),
+    share: Annotated[
+        float | None, typer.Option(help="share of each kind to send, such as 0.1; else the optimum")
+    ] = None,
+    cost_ratio: Annotated[
+        float, typer.Option(help="cost of a laboratory result over that of a field result")
+    ] = 20.0,
+    target: Annotated[
+        float, typer.Option(help="relative standard error wanted of a field mean")
+    ] = 0.10,
+    save: Annotated[Path | None, typer.Option(help="write the list as CSV to this file")] = None,
+) -> None:
+    """Choose the month's samples for the laboratory; say what a verdict still needs."""
+    from reconcile import planning, terminal
+
+    terminal.show_plan(planning.plan(folder, period, share, cost_ratio, target, save))
+    raise typer.Exit(DONE)
+
+
+@app.command()
 def verify(folder: Folder = Path()) -> None:
     """Recompute every digest: the record of events, archived inputs, all releases."""
     from reconcile import terminal

@@ -32,6 +32,7 @@ from reconcile import (
     quality,
     record,
     release,
+    scoring,
     verdicts,
 )
 from reconcile import workspace as ws
@@ -39,6 +40,7 @@ from reconcile.errors import ReconcileError
 from reconcile.evaluation import Evaluated
 from reconcile.intake.read import read_file
 from reconcile.model import (
+    ACCEPTED_CORRECTED,
     EXCLUSION_COLUMNS,
     QUARANTINE_COLUMNS,
     Change,
@@ -90,6 +92,8 @@ class Run:
     steps_of_account: tuple[WaterfallStep, ...] = ()
     evaluated: tuple[tuple[Stratum, Evaluated], ...] = ()
     results: tuple[StratumResult, ...] = ()
+    factor_scores: tuple[scoring.FactorScore, ...] = ()
+    earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
     outcome: RunOutcome | None = None
 
 
@@ -119,6 +123,7 @@ def find_files(run: Run) -> Run:
             f"No input file of {run.period} was found in {run.workspace.folder} ({patterns}).",
             "Put the files there, or mend 'files' in reconcile.toml.",
         )
+    tables = {f.table_index for f in found}
     findings = tuple(
         Finding(
             "intake",
@@ -128,12 +133,28 @@ def find_files(run: Run) -> Run:
             advice="Add the file, mend the pattern, or set required = false.",
         )
         for m in missing
-        if m.required
+        if m.required and m.table_index not in tables
     )
     return replace(run, found=found, missing=missing, findings=run.findings + findings)
 
 
 def read_tables(run: Run) -> Run:
+    """Read every file; without a field and a lab table there is nothing to reconcile."""
+    run = read_found(run)
+    kinds = {stored.kind for _, stored in run.files if not stored.problem}
+    for kind in ("field", "lab"):
+        if kind not in kinds:
+            raise ReconcileError(
+                "\n".join(
+                    [f"No {kind} table of {run.period} could be read."]
+                    + [f"  - {f.text} {f.advice}" for f in run.findings]
+                ),
+                f"A reconciliation needs at least one {kind} table.",
+            )
+    return run
+
+
+def read_found(run: Run) -> Run:
     """Read every file that the store does not hold yet; a bad file does not stop the others."""
     order = sorted(
         range(len(run.found)),
@@ -156,16 +177,6 @@ def read_tables(run: Run) -> Run:
         for _, s in sorted(stored.items())
         if s.problem
     )
-    kinds = {s.kind for s in stored.values() if not s.problem}
-    for kind in ("field", "lab"):
-        if kind not in kinds:
-            raise ReconcileError(
-                "\n".join(
-                    [f"No {kind} table of {run.period} could be read."]
-                    + [f"  - {f.text} {f.advice}" for f in run.findings + findings]
-                ),
-                f"A reconciliation needs at least one {kind} table.",
-            )
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
     numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
     return replace(run, files=files, run_files=numbered, findings=run.findings + findings)
@@ -412,6 +423,16 @@ def give_verdicts(run: Run) -> Run:
     first = f"{run.period}-01" if ws.is_month(run.period) else ""
     until = ws.month_after(run.period, settings.thresholds.factor_valid_months)
     suspected = {f.subject: f.text for f in run.findings if f.area == "diagnosis"}
+    # Before anything is fitted again: how did the factors of earlier months do?
+    earlier = scoring.earlier_factors(
+        run.workspace, run.period, (stratum for stratum, _ in run.evaluated)
+    )
+    scores = scoring.score_all(
+        earlier,
+        {stratum.key: evaluated.used for stratum, evaluated in run.evaluated},
+        {stratum.key: evaluated.margin for stratum, evaluated in run.evaluated},
+        settings.thresholds,
+    )
     results = []
     for stratum, evaluated in run.evaluated:
         fault = suspected.get(stratum.key, "")
@@ -419,7 +440,12 @@ def give_verdicts(run: Run) -> Run:
             correction.propose(stratum, evaluated, settings, fault), first, until
         )
         factor = proposal.factor
-        verdict = verdicts.judge(stratum, evaluated, proposal, settings, fault, until)
+        verdict = verdicts.judge(
+            stratum, evaluated, proposal, settings, fault, until,
+            eligibility.uncontrolled(stratum, run.quality),
+        )  # fmt: skip
+        if factor is not None and verdict.decision != ACCEPTED_CORRECTED:
+            factor = replace(factor, status="not for use")
         unit = evaluation.unit_of(stratum, settings)
         results.append(
             StratumResult(
@@ -440,7 +466,9 @@ def give_verdicts(run: Run) -> Run:
     return replace(
         run,
         results=tuple(results),
-        findings=run.findings + diagnosis.digestion_deficit(results),
+        factor_scores=scores,
+        earlier_mark=scoring.mark(earlier),
+        findings=run.findings + scoring.findings(scores) + diagnosis.digestion_deficit(results),
     )
 
 
@@ -452,7 +480,9 @@ def write_the_release(run: Run) -> Run:
     earlier = release.latest(folder)
     code = ws.code_version()
     inputs = _inputs(run)
-    mark = release.fingerprint(run.period, code, ws.settings_hash(settings), inputs)
+    mark = release.fingerprint(
+        run.period, code, ws.settings_hash(settings), inputs, run.earlier_mark
+    )
     past = history.earlier_results(folder.parent, run.period)
     mark = history.bound(mark, past)
     same = earlier is not None and earlier.manifest["fingerprint"] == mark
@@ -502,6 +532,10 @@ def write_the_release(run: Run) -> Run:
         history=past,
         paper=settings.report.paper,
         language=settings.report.language,
+        extra={
+            "factor scores": run.factor_scores,
+            "factor scores in brief": scoring.as_manifest(run.factor_scores),
+        },
     )
     if same and earlier is not None:
         target = earlier.folder

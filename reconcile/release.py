@@ -68,9 +68,22 @@ def needs_a_person(reconciliation: Reconciliation) -> bool:
     )
 
 
-def fingerprint(period: str, code: str, settings: str, inputs: tuple[InputFile, ...]) -> str:
-    """What decides whether a run is the same as one before: SHA-256, hexadecimal."""
-    content = [period, code, settings, sorted((f.path, f.sha256, f.kind) for f in inputs)]
+def fingerprint(
+    period: str,
+    code: str,
+    settings: str,
+    inputs: tuple[InputFile, ...],
+    earlier: tuple[str, ...] = (),
+) -> str:
+    """What decides whether a run is the same as one before: SHA-256, hexadecimal.
+
+    ``earlier`` names what was taken from releases of earlier periods.
+    """
+    content: list[Any] = [
+        period, code, settings, sorted((f.path, f.sha256, f.kind) for f in inputs)
+    ]  # fmt: skip
+    if earlier:
+        content.append(list(earlier))
     return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
 
 
@@ -141,6 +154,7 @@ def _manifest(
         ],
         "earlier_releases": {h.period: h.release_id for h in reconciliation.history},
         "strata": {r.stratum.key: _summary(r) for r in reconciliation.results},
+        "factor_scores": reconciliation.extra.get("factor scores in brief", []),
         "pairs": {
             key: value
             for result in reconciliation.results

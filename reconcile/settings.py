@@ -60,6 +60,9 @@ class DecisionLevel(Part):
 
     name: str
     value: Positive
+    acts: Literal["at or above", "below"] = Field(
+        "at or above", description="on which side of the level someone acts"
+    )
 
 
 class ElementSettings(Part):
@@ -132,6 +135,14 @@ class Thresholds(Part):
     )
     factor_valid_months: Annotated[int, Field(ge=1)] = Field(
         3, description="months for which a correction factor stands"
+    )
+    controls_required: bool = Field(
+        False,
+        description="no verdict but 'insufficient' where no reference material was in control on "
+        "both sides; otherwise the verdict's reason says so",
+    )
+    factor_alarm_rate: Fraction = Field(
+        0.05, description="largest rate of false alarms when a factor meets next month's pairs"
     )
     holding_days: Annotated[int, Field(ge=1)] = Field(
         180, description="longest time from collection to analysis, days"

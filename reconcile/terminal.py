@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from reconcile.checking import CheckReport
     from reconcile.factors import Life
     from reconcile.pipeline import RunOutcome
+    from reconcile.planning import Plan
     from reconcile.storytelling import Story
     from reconcile.verify import VerifyReport
 
@@ -337,3 +338,51 @@ def show_corrected(result: CorrectedTable) -> None:
         console.print(Text(f"Look at: {note}"))
     if len(result.notes) > _MOST_ROWS:
         console.print(Text(f"and {len(result.notes) - _MOST_ROWS} more such notes"))
+
+
+def show_plan(plan: Plan) -> None:
+    """What a verdict still needs, and which samples to send."""
+    console = _console()
+    if plan.strata:
+        table = _table(
+            f"Pairs needed, from the pairs of {plan.figures_of} (planning figures)",
+            "element", "field method", "material", "verdict", "for", "needed", "there", "missing",
+            "under the model", right=(5, 6, 7),
+        )  # fmt: skip
+        for stratum in plan.strata:
+            for need in stratum.needs:
+                known = need.needed == need.needed
+                _row(
+                    table, stratum.stratum.element, stratum.stratum.technique,
+                    stratum.stratum.matrix, stratum.verdict, need.what,
+                    f"{need.needed:.0f}" if known else "-", need.there,
+                    f"{need.missing:.0f}" if known else "-", need.model,
+                )  # fmt: skip
+        console.print(table)
+        shares = _table(
+            f"Optimum share for the laboratory where its result costs {plan.cost_ratio:g} field "
+            f"results; spots for a mean known to {plan.target:.0%}",
+            "element", "field method", "material", "share", "spots", right=(3, 4),
+        )  # fmt: skip
+        for stratum in plan.strata:
+            share, spots = stratum.lab_share, stratum.spots
+            _row(
+                shares, stratum.stratum.element, stratum.stratum.technique, stratum.stratum.matrix,
+                f"{share:.1%}" if share == share else "-",
+                f"{spots:.0f}" if spots == spots else "-",
+            )  # fmt: skip
+        console.print(shares)
+    chosen = _table(
+        f"For the laboratory: {len(plan.choices)} of {plan.candidates} samples of {plan.period} "
+        "that have no laboratory result",
+        "sample", "kind", "reason", "chance of being chosen", "field value, mg/kg", right=(3, 4),
+    )  # fmt: skip
+    for choice in plan.choices:
+        known = choice.value == choice.value
+        _row(
+            chosen, choice.sample_id, choice.kind, choice.reason, f"{choice.probability:.3f}",
+            f"{choice.element} {choice.value:.4g}" if known else "",
+        )  # fmt: skip
+    console.print(chosen)
+    if plan.path is not None:
+        console.print(Text(f"Wrote {plan.path}"))

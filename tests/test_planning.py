@@ -1,0 +1,185 @@
+"""Planning figures agree with what is published; samples are chosen with reason and chance."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from reconcile import planning
+from reconcile.errors import ReconcileError
+from reconcile.planning import RANDOM, Candidate, choose
+from reconcile.statistics import sample_size
+from tests import small
+from tests.test_cli import reconcile as command
+
+LEVELS = {"Cu": (("cut-off", 300.0),)}
+
+
+def candidates(n: int = 100, seed: int = 1) -> list[Candidate]:
+    rng = np.random.default_rng(seed)
+    return [
+        Candidate(f"S{i:03d}", "XRF soil", {"Cu": float(np.exp(rng.normal(5.5, 0.9)))})
+        for i in range(n)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rsd", "figure"), [(0.10, 11), (0.15, 21), (0.20, 36), (0.30, 79), (0.40, 139)]
+)
+def test_pairs_for_equivalence_against_the_planning_figures(rsd: float, figure: int) -> None:
+    # The figures' model: relative differences are normal, margin ±0.10 on their own scale,
+    # no bias, exact power (Owen 1965). n is about ((z.95 + z.90)·RSD/0.10)² and a pair or two.
+    assert sample_size.pairs_for_equivalence(rsd, 0.10, 0.80) == figure
+    z = stats.norm.ppf(0.95) + stats.norm.ppf(0.90)
+    assert 0 < figure - (z * rsd / 0.10) ** 2 < 3
+    # The verdict tests log ratios between 1/1.1 and 1.1, which is closer: a plan says so.
+    assert sample_size.pairs_for_equivalence(rsd, math.log(1.1), 0.80) >= figure
+
+
+def test_pairs_for_equivalence_have_their_power_by_simulation() -> None:
+    rng = np.random.default_rng(7)
+    edge = math.log(1.1)
+    n = int(sample_size.pairs_for_equivalence(0.20, edge, 0.80))
+    for pairs, reached in ((n, True), (n - 4, False)):
+        x = rng.normal(0, 0.20, (20_000, pairs))
+        half = stats.t.isf(0.05, pairs - 1) * x.std(axis=1, ddof=1) / math.sqrt(pairs)
+        power = float(np.mean(np.abs(x.mean(axis=1)) + half < edge))
+        assert (power >= 0.80 - 0.006) == reached
+
+
+def test_fifty_nine_of_fifty_nine_right_bound_the_wrong_ones_at_five_percent() -> None:
+    # Exact: 0.95^59 = 0.0485 <= 0.05 < 0.95^58.
+    assert sample_size.pairs_for_false_decision_bound(0.05) == 59
+    assert 0.95**59 <= 0.05 < 0.95**58
+    assert sample_size.pairs_for_false_decision_bound(0.10) == 29
+
+
+def test_forty_pairs_know_each_limit_of_agreement_to_about_055_sd() -> None:
+    # Bland & Altman 1999, section 2: SE of a limit is about 1.71 s/sqrt(n); 0.55 s at n = 40.
+    assert sample_size.limits_half_width(40) == pytest.approx(0.55, abs=0.005)
+    assert sample_size.pairs_for_limits(0.55) == 40
+
+
+@pytest.mark.parametrize(
+    ("r", "percent"), [(0.7, 22.8), (0.8, 16.8), (0.9, 10.8), (0.95, 7.3), (0.98, 4.5)]
+)
+def test_the_optimum_share_at_a_cost_ratio_of_twenty(r: float, percent: float) -> None:
+    # Cochran, Sampling Techniques, chapter 12 (from memory): sqrt((1 - r²)/r²·c/c').
+    assert 100 * sample_size.optimum_lab_fraction(r, 1, 20) == pytest.approx(percent, abs=0.06)
+
+
+@pytest.mark.parametrize(("cv", "spots"), [(0.3, 9), (0.5, 25), (1, 100), (2, 400), (3, 900)])
+def test_spots_for_ten_percent(cv: float, spots: int) -> None:
+    assert sample_size.spots_needed(cv, 0.10) == spots
+
+
+def test_the_choice_has_all_three_parts_and_at_least_half_at_random() -> None:
+    found = choose(candidates(), LEVELS, 20, "2026-10")
+    assert len(found) == 20
+    words = Counter(c.reason.split(" '")[0].split(" Cu")[0] for c in found)
+    assert words[RANDOM] >= 10
+    assert words["near decision level"] == 5
+    assert words["lowest"] >= 1
+    assert words["highest"] >= 1
+    assert max(candidates(), key=lambda c: c.values["Cu"]).sample_id in {c.sample_id for c in found}
+
+
+def test_the_choice_depends_on_the_period_and_not_on_the_order_of_the_file() -> None:
+    one = choose(candidates(), LEVELS, 20, "2026-10")
+    assert choose(candidates()[::-1], LEVELS, 20, "2026-10") == one
+    assert choose(candidates(), LEVELS, 20, "2026-11") != one
+
+
+def test_the_kept_chance_is_the_share_of_seeds_that_choose_a_sample() -> None:
+    pool = candidates(40)
+    times: Counter[str] = Counter()
+    chance = {}
+    for seed in range(2000):
+        for c in choose(pool, LEVELS, 10, str(seed)):
+            if c.reason == RANDOM:
+                times[c.sample_id] += 1
+                chance[c.sample_id] = c.probability
+    rest = [c.sample_id for c in pool if c.sample_id in chance]
+    assert len({round(p, 12) for p in chance.values()}) == 1
+    p = next(iter(chance.values()))
+    assert p == pytest.approx(5 / 35)
+    assert len(rest) == 35
+    # every sample of the rest within the exact 99.99 % binomial limits
+    low, high = stats.binom.ppf([5e-5, 1 - 5e-5], 2000, p)
+    assert all(low <= times[s] <= high for s in rest)
+
+
+def test_weights_from_the_chances_estimate_the_mean_without_bias() -> None:
+    # Horvitz & Thompson 1952: the sum of value over chance estimates the total.
+    pool = candidates(60)
+    value = {c.sample_id: c.values["Cu"] for c in pool}
+    totals = [
+        sum(value[c.sample_id] / c.probability for c in choose(pool, LEVELS, 20, str(seed)))
+        for seed in range(1500)
+    ]
+    se = np.std(totals) / math.sqrt(len(totals))
+    assert np.mean(totals) == pytest.approx(sum(value.values()), abs=4 * se)
+
+
+@given(st.integers(0, 60), st.integers(-2, 70), st.text(max_size=8))
+def test_a_choice_is_never_more_than_asked_nor_twice_the_same(
+    n: int, number: int, seed: str
+) -> None:
+    found = choose(candidates(n), LEVELS, number, seed)
+    assert len(found) == max(0, min(n, number))
+    assert len({c.sample_id for c in found}) == len(found)
+    assert all(0 < c.probability <= 1 for c in found)
+    if found and number < n:
+        assert sum(c.reason == RANDOM for c in found) >= number / 2
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    """Every second sample has no laboratory result."""
+    folder = small.build(tmp_path / "site", samples=60)
+    lines = (folder / "lab.csv").read_text(encoding="utf-8").splitlines()
+    (folder / "lab.csv").write_text("\n".join([lines[0], *lines[1::2]]) + "\n", encoding="utf-8")
+    return folder
+
+
+def test_a_month_is_planned_from_its_own_samples(site: Path, tmp_path: Path) -> None:
+    target = tmp_path / "for_the_lab.csv"
+    code, out, err = command("plan", "2026-10", str(site), "--share", "0.2", "--save", str(target))
+    assert code == 0, err
+    assert "any verdict" in out
+    rows = list(csv.DictReader(target.open(encoding="utf-8")))
+    assert len(rows) == 6
+    even = {f"S{i:03d}" for i in range(2, 61, 2)}
+    assert {r["sample_id"] for r in rows} <= even
+    assert all(0 < float(r["inclusion_probability"]) <= 1 for r in rows)
+    with pytest.raises(ReconcileError, match="exists already"):
+        planning.plan(site, "2026-10", save=target)
+
+
+def test_a_month_without_any_laboratory_table_is_planned_too(site: Path) -> None:
+    (site / "lab.csv").unlink()
+    made = planning.plan(site, "2026-10", share=0.1)
+    assert made.candidates == 60
+    assert len(made.choices) == 6
+    assert made.strata == ()
+    assert made.figures_of == ""
+
+
+def test_needs_name_their_model_and_what_is_missing(site: Path) -> None:
+    made = planning.plan(site, "2026-10")
+    copper = next(s for s in made.strata if s.stratum.element == "Cu")
+    by_name = {n.what: n for n in copper.needs}
+    assert by_name["any verdict"].needed == 20
+    limits = by_name["each limit of agreement to ±0.55 SD"]
+    assert limits.missing == 40 - limits.there
+    # 20 % bias is outside the margin: no number of pairs can show it inside
+    assert math.isnan(by_name["bias within ±10%, if it is as found"].needed)
+    assert "can't be planned" in by_name["bias within ±10%, if it is as found"].sentence()
