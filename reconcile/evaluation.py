@@ -420,6 +420,15 @@ def _range(values: Array) -> tuple[float, float]:
     return (float(values.min()), float(values.max())) if len(values) else (math.nan, math.nan)
 
 
+def _plain(ratio: float) -> str:
+    """Two digits without a power of ten; what no measurement tells apart is not spelt out."""
+    if ratio >= 1000:
+        return "above 1000"
+    if ratio < 0.001:
+        return "below 0.001"
+    return f"{float(f'{ratio:.2g}'):.6f}".rstrip("0").rstrip(".")
+
+
 def _thirds(lab: Array) -> tuple[int, int, int]:
     """Used pairs in each third of the range (of the logarithms above one order of magnitude)."""
     if len(lab) < 2 or np.ptp(lab) == 0:
@@ -458,7 +467,7 @@ def _notes(
         )
     if s.error_ratio.estimable:
         notes.append(
-            f"Ratio of error variances, field to laboratory: {s.error_ratio.value:.2g} "
+            f"Ratio of error variances, field to laboratory: {_plain(s.error_ratio.value)} "
             f"({s.error_ratio_source})."
         )
     else:

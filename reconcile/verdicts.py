@@ -62,13 +62,13 @@ def judge(
     failed = next((c for c in forbidding if c.met is False), None)
     if failed is not None:
         return Verdict(
-            LABORATORY_ONLY, f"{failed.name}: {failed.found}.", criteria=criteria,
+            LABORATORY_ONLY, f"{_capital(failed.found)}.", criteria=criteria,
             next_step="Use laboratory results; field readings may guide where to sample.",
         )  # fmt: skip
     lacking = next((c for c in missing if c.met is not True), None)
     if lacking is not None:
         return Verdict(
-            INSUFFICIENT, f"{lacking.name}: {lacking.found}; {lacking.asked} asked.",
+            INSUFFICIENT, _why_lacking(lacking, evaluated),
             criteria=criteria, next_step=_what_is_missing(lacking, evaluated, settings),
         )  # fmt: skip
     if raw.passed:
@@ -123,7 +123,7 @@ def _forbidding(stratum: Stratum, settings: Settings, fault: str) -> tuple[Crite
         ),
         Criterion(
             "element", "not a precious metal, not field carbon",
-            "precious metal: a few grains decide the result"
+            "in a precious metal a few grains decide the result"
             if precious
             else "carbon by a field method is never the sole basis"
             if stratum.element == "C"
@@ -249,8 +249,30 @@ def _first_failure(shown: _Shown) -> str:
     )
     if failed is None:
         return ""
-    name = failed.name[:1].upper() + failed.name[1:]
-    return f"{name}: {failed.found}; {failed.asked} asked."
+    return f"{_capital(failed.name)}: {failed.found}; what was agreed: {failed.asked}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _why_lacking(lacking: Criterion, evaluated: Evaluated) -> str:
+    """Why the evidence is not enough, as a sentence."""
+    if lacking.name == "pairs":
+        n = evaluated.statistics.n_used
+        found = "No pair was" if n == 0 else "Only 1 pair was" if n == 1 else f"Only {n} pairs were"
+        return f"{found} used; {lacking.asked} are needed."
+    if lacking.name.startswith("pairs in each third"):
+        return (
+            f"The thirds of the range hold {lacking.found} pairs; {lacking.asked} are needed in "
+            "each."
+        )
+    if lacking.name.startswith("pairs outside"):
+        return (
+            f"Too many results lie outside a method's limits: {lacking.found} pairs, where "
+            f"{lacking.asked} is accepted."
+        )
+    return f"{_capital(lacking.found)}."
 
 
 def _what_is_missing(lacking: Criterion, evaluated: Evaluated, settings: Settings) -> str:

@@ -61,7 +61,7 @@ def test_a_wild_method_is_left_to_the_laboratory_however_good_its_correlation() 
 def test_few_pairs_are_insufficient_and_the_shortfall_is_said() -> None:
     found = verdict(n=12, rsd=0.04)
     assert found.decision == INSUFFICIENT
-    assert "12 used; 20 or more asked" in found.reason
+    assert "Only 12 pairs were used; 20 or more are needed" in found.reason
     assert "8 more samples" in found.next_step
 
 
@@ -92,6 +92,30 @@ def test_a_comparison_that_is_not_described_gets_no_verdict(missing: str) -> Non
     found = verdict(replace(STRATUM, **{missing: ""}), rsd=0.02)
     assert found.decision == INSUFFICIENT
     assert missing.replace("_", " ") in found.reason
+
+
+def test_differing_moisture_bases_get_no_verdict() -> None:
+    wet = replace(STRATUM, moisture_basis="field as received, lab dry")
+    found = verdict(wet, rsd=0.02)
+    assert found.decision == INSUFFICIENT
+    assert "moisture bases differ" in found.reason
+
+
+def test_falling_short_of_a_least_value_is_what_counts_where_someone_acts_below() -> None:
+    config = settings(agreement_span=2)
+    level = config.element["Cu"].levels[0].model_copy(update={"acts": "below"})
+    element = config.element["Cu"].model_copy(update={"levels": (level,)})
+    config = config.model_copy(update={"element": {"Cu": element}})
+    # 9 % high: nothing at or above the level is missed, parts below it pass as good
+    found = verdict(config=config, ratio=1.09, rsd=0.01, n=80)
+    judged = [c for c in found.criteria if c.name.startswith("missed at cut-off, as read")]
+    assert "below it" in judged[0].asked
+    assert not judged[0].found.startswith("0 of")
+
+
+def test_reserves_are_no_purpose_for_field_results_either() -> None:
+    found = verdict(config=with_purpose("ore reserve estimation"), rsd=0.02)
+    assert found.decision == LABORATORY_ONLY
 
 
 def test_every_criterion_is_shown_whatever_decides() -> None:

@@ -159,7 +159,10 @@ def _facts(rows: Sequence[tuple[str, object]]) -> str:
 
 
 def _texts(texts: Sequence[tuple[str, str]]) -> str:
-    return "".join(f"<h3>{escaped(title)}</h3>{_p(text)}" for title, text in texts)
+    return "".join(
+        f"<h3>{escaped(title)}</h3>{''.join(_p(line) for line in text.splitlines())}"
+        for title, text in texts
+    )
 
 
 def _cut(total: int, file: str) -> str:

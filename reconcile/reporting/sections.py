@@ -295,7 +295,7 @@ def methods(r: Reconciliation, width: float) -> list[Flowable]:
         own(words.STATEMENT_INTRO, "small"),
     ]
     for title, text in statements.mineral_statement(r):
-        out += [own(title, "h3"), own(text, "small")]
+        out += [own(title, "h3"), *(own(line, "small") for line in text.splitlines())]
     items: list[list[Flowable | str]] = [
         [own(item, "cell"), own(place, "cell")] for item, place in words.TEST_REPORT_ITEMS
     ]

@@ -12,10 +12,13 @@ from reconcile.reporting import numbers, stratum_page, words
 
 
 def mineral_statement(r: Reconciliation) -> list[tuple[str, str]]:
-    """Titles and texts, ready to edit; what the data don't tell stands in brackets."""
+    """Titles and texts, ready to edit; what the data don't tell stands in brackets.
+
+    A text holds one paragraph per line.
+    """
     texts = {
-        "instruments": " ".join(_instrument(m, x) for m, x in _by(r, "field_method")),
-        "laboratory": " ".join(_laboratory(m, x) for m, x in _by(r, "lab_method")),
+        "instruments": "\n".join(_instrument(m, x) for m, x in _by(r, "field_method")),
+        "laboratory": "\n".join(_laboratory(m, x) for m, x in _by(r, "lab_method")),
         "factors": _factors(r),
         "quality": _quality(r),
         "accuracy": _accuracy(r),
@@ -85,7 +88,7 @@ def _factors(r: Reconciliation) -> str:
     with_factor = [x for x in r.results if x.factor is not None and x.factor.form != "none"]
     if not with_factor:
         return words.STATEMENT_NO_FACTOR
-    return " ".join(
+    return "\n".join(
         words.STATEMENT_FACTOR.format(
             stratum=x.stratum.label,
             factor=stratum_page.factor_text(x),

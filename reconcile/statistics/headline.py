@@ -56,6 +56,13 @@ def least_squares_caution(lab_error_sd: float, lab_sd: float) -> str:
     )
 
 
+def _lambda(lam: float) -> str:
+    """λ for a sentence, without powers of ten: beyond a thousand the size says no more."""
+    if lam >= 1000:
+        return "above 1000"
+    return "below 0.001" if lam < 0.001 else f"= {show(lam)}"
+
+
 def choose_headline(
     structure: str,
     lam: float,
@@ -81,14 +88,14 @@ def choose_headline(
         return Headline(
             "deming",
             "Errors of constant size and a measured ratio of error variances "
-            f"(λ = {show(lam)}): Deming regression leads.",
+            f"(λ {_lambda(lam)}): Deming regression leads.",
             caution,
         )
     if clean and known and structure == "constant CV":
         return Headline(
             "weighted deming",
             "Errors that grow with the level and a measured ratio of error variances "
-            f"(λ = {show(lam)}): weighted Deming regression leads.",
+            f"(λ {_lambda(lam)}): weighted Deming regression leads.",
             caution,
         )
     if clean and point_uncertainties:

@@ -461,7 +461,7 @@ def mixed(paper: str = "A4") -> Reconciliation:
 
 
 # fmt: off
-_SYMBOLS = (
+SYMBOLS = (
     "Li", "Be", "B", "Na", "Mg", "Al", "Si", "P", "S", "K", "Ca", "Sc", "Ti", "V",
     "Cr", "Mn", "Fe", "Co", "Ni", "Cu", "Zn", "Ga", "Ge", "As", "Se", "Rb", "Sr", "Y",
     "Zr", "Nb", "Mo", "Ag", "Cd", "In", "Sn", "Sb", "Te", "Cs", "Ba", "La", "Ce", "Pr",
@@ -477,7 +477,7 @@ def many(count: int, n: int = 41) -> Reconciliation:
     return reconciliation(
         [
             result_of(
-                stratum_of(_SYMBOLS[i % len(_SYMBOLS)], matrix="soil" if i < 60 else "rock"),
+                stratum_of(SYMBOLS[i % len(SYMBOLS)], matrix="soil" if i < 60 else "rock"),
                 decisions_[i % 3], n=n, seed=i, middle=10.0 ** (i % 5),
                 levels=(("trigger", 1.2 * 10.0 ** (i % 5)),),
             )

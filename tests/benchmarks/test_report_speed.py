@@ -1,0 +1,30 @@
+"""How long and how large the report of forty elements in three kinds of material is."""
+
+import time
+
+import pytest
+
+from reconcile.reporting import pdf, screen, workbook
+from tests.reporting import builder
+
+
+@pytest.mark.benchmark
+def test_forty_elements_in_three_matrices_take_less_than_a_minute_together() -> None:
+    results = [
+        builder.result_of(
+            builder.stratum_of(symbol, matrix=matrix), n=41, seed=41 * i + j,
+            middle=10.0 ** (i % 5), levels=(("trigger", 1.2 * 10.0 ** (i % 5)),),
+        )
+        for i, symbol in enumerate(builder.SYMBOLS[:40])
+        for j, matrix in enumerate(("soil", "ore", "core"))
+    ]  # fmt: skip
+    value = builder.reconciliation(results)
+    took: dict[str, float] = {}
+    size: dict[str, int] = {}
+    for name, make in (("pdf", pdf.report), ("xlsx", workbook.workbook), ("html", screen.page)):
+        start = time.perf_counter()
+        size[name] = len(make(value))
+        took[name] = time.perf_counter() - start
+    print({k: f"{took[k]:.1f} s, {size[k] / 2**20:.2f} MiB" for k in took})
+    assert sum(took.values()) < 60
+    assert size["pdf"] < 5 * 2**20
