@@ -17,6 +17,8 @@ DEMING = "Deming regression"
 WEIGHTED_DEMING = "weighted Deming regression"
 YORK = "York regression"
 _ROUNDS, _CLOSE = 200, 1e-12
+#: Up to this many pairs weighted Deming is refitted without each pair.
+EXACTLY_LEFT_OUT = 300
 
 
 def slope_of_sums(sxx: Floats, syy: Floats, sxy: Floats, lam: float) -> Floats:
@@ -154,6 +156,59 @@ def _weighted_rows(
     return a, b
 
 
+def _refitted(x: Floats, y: Floats, lam: float, ab: tuple[float, float]) -> Floats:
+    """Intercept and slope without each pair, every one fitted until it stands; shape (n, 2)."""
+    n = x.size
+    loo = np.empty((n, 2))
+    block = max(1, 1_000_000 // n)
+    for start in range(0, n, block):
+        stop = min(start + block, n)
+        present = np.ones((stop - start, n))
+        present[np.arange(stop - start), np.arange(start, stop)] = 0
+        loo[start:stop, 0], loo[start:stop, 1] = _weighted_rows(x, y, present, lam, ab)
+    return loo
+
+
+def _left_out(x: Floats, y: Floats, lam: float, ab: tuple[float, float]) -> Floats:
+    """The same to first order in 1/n, in time and memory that grow as n.
+
+    The line is a fixed point θ = T(θ) of weighting by its own levels. Without pair i one step
+    gives Tᵢ(θ); the fixed point moves by (I − dT/dθ)⁻¹·(Tᵢ(θ) − θ).
+    """
+    floor = 1e-9 * float(np.max(np.abs(x) + np.abs(y)))
+
+    def weights(a: float, b: float) -> Floats:
+        levels = _levels(x, y, np.array(a), np.array(b), lam)
+        return np.asarray(1 / np.maximum(levels, floor) ** 2, dtype=np.float64)
+
+    def step(w: Floats, without_each: bool) -> Floats:
+        total = w.sum()
+        mx, my = w @ x / total, w @ y / total
+        dx, dy = x - mx, y - my
+        sxx, syy, sxy = (np.asarray(w @ d) for d in (dx * dx, dy * dy, dx * dy))
+        if not without_each:
+            b = slope_of_sums(sxx, syy, sxy, lam)
+            return np.stack([my - b * mx, b])
+        # removing a pair of weight w shrinks the sums by w·total/(total − w)·d²
+        f = w * total / (total - w)
+        b = slope_of_sums(sxx - f * dx * dx, syy - f * dy * dy, sxy - f * dx * dy, lam)
+        left = w / (total - w)
+        return np.column_stack([(my - left * dy) - b * (mx - left * dx), b])
+
+    a, b = ab
+    scale = float(np.median(np.abs(y)))
+    steps = 1e-5 * scale, 1e-5 * abs(b)
+    columns = []
+    for da, db in ((steps[0], 0.0), (0.0, steps[1])):
+        up, down = step(weights(a + da, b + db), False), step(weights(a - da, b - db), False)
+        columns.append((up - down) / (2 * (da + db)))
+    drift = np.eye(2) - np.column_stack(columns)
+    if not abs(float(np.linalg.det(drift))) > 1e-6:
+        return _refitted(x, y, lam, ab)
+    moved = step(weights(a, b), True) - np.array(ab)
+    return np.asarray(np.array(ab) + moved @ np.linalg.inv(drift).T, dtype=np.float64)
+
+
 @quiet
 def weighted_deming_point(x: ArrayLike, y: ArrayLike, lam: float) -> tuple[float, float]:
     """Intercept and slope of the weighted Deming line, without intervals; NaN without a line."""
@@ -176,8 +231,8 @@ def weighted_deming(
 
     ``lam`` = (CV of y / CV of x)², taken as exact. Weights are 1/(estimated true level)²,
     found again from each line until it stands (Linnet 1990, 1993). Needs values above zero.
-    Jackknife covariance with t on n − 2; measured coverage of slope and intercept 94 to
-    96 % at n = 20, 40 and 100.
+    Jackknife covariance with t on n − 2, above 300 pairs to first order; measured coverage
+    of slope and intercept 94 to 96 % at n = 20, 40 and 100.
     """
     check_level(level)
     rule = "1 / (estimated level)²"
@@ -193,13 +248,7 @@ def weighted_deming(
     if not math.isfinite(ab[1]) or on_a_line(u, v, *ab):
         loo = np.full((n, 2), NAN)
         return _jackknife(WEIGHTED_DEMING, u, v, ab, loo, level, lam, rule)
-    loo = np.empty((n, 2))
-    block = max(1, 1_000_000 // n)
-    for start in range(0, n, block):
-        stop = min(start + block, n)
-        present = np.ones((stop - start, n))
-        present[np.arange(stop - start), np.arange(start, stop)] = 0
-        loo[start:stop, 0], loo[start:stop, 1] = _weighted_rows(u, v, present, lam, ab)
+    loo = _left_out(u, v, lam, ab) if n > EXACTLY_LEFT_OUT else _refitted(u, v, lam, ab)
     return _jackknife(WEIGHTED_DEMING, u, v, ab, loo, level, lam, rule)
 
 

@@ -202,6 +202,20 @@ def test_the_jackknife_is_that_of_leaving_each_pair_out(
     assert line.slope.se == pytest.approx(math.sqrt(expected[1, 1]), rel=1e-6)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_many_pairs_are_left_out_to_first_order_and_in_little_time(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(seed)
+    truth = rng.lognormal(3, 0.8, 400)
+    x, y = truth * rng.lognormal(0, 0.05, 400), 2 + truth * rng.lognormal(0, 0.1, 400)
+    quick = weighted_deming(x, y, 4.0)
+    monkeypatch.setattr("reconcile.statistics.deming.EXACTLY_LEFT_OUT", 400)
+    exact = weighted_deming(x, y, 4.0)
+    assert quick.slope.value == exact.slope.value
+    assert np.array(quick.covariance) == pytest.approx(np.array(exact.covariance), rel=0.01)
+
+
 # ---- invariances --------------------------------------------------------------------------
 
 
