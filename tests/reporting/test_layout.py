@@ -1,0 +1,152 @@
+"""Pages measured: words inside the margins, none on top of another, no heading left alone.
+
+The boxes come from poppler's ``pdftotext -bbox``, an implementation other than ours.
+"""
+
+import csv
+import html
+import io
+import re
+import shutil
+import subprocess
+from dataclasses import dataclass, replace
+
+import pytest
+from pypdf import PdfReader
+
+from reconcile.model import EarlierResult
+from reconcile.reporting import pdf, stratum_page, words
+from reconcile.reporting.figures import Figure, by_key
+from reconcile.reporting.styles import MARGIN_BOTTOM, MARGIN_X
+from reconcile.reporting.tables import data_files
+from reconcile.reporting.text import printable
+from tests.reporting import builder
+
+measured = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no poppler to measure")
+_PAGE = re.compile(r'<page width="([\d.]+)" height="([\d.]+)">(.*?)</page>', re.DOTALL)
+_WORD = re.compile(
+    r'<word xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">(.*?)</word>'
+)
+
+
+@dataclass(frozen=True)
+class Word:
+    """One word and its box, points from the upper left."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    text: str
+
+
+def pages_of(content: bytes, folder) -> list[tuple[float, float, list[Word]]]:
+    """Width, height and words of each page."""
+    (folder / "report.pdf").write_bytes(content)
+    subprocess.run(["pdftotext", "-bbox", "report.pdf", "boxes.html"], cwd=folder, check=True)
+    text = (folder / "boxes.html").read_text(encoding="utf-8")
+    return [
+        (float(w), float(h), [
+            Word(*map(float, m.groups()[:4]), html.unescape(m[5])) for m in _WORD.finditer(body)
+        ])
+        for w, h, body in _PAGE.findall(text)
+    ]  # fmt: skip
+
+
+def overlaps(words_: list[Word]) -> list[tuple[str, str]]:
+    """Pairs of words whose cores lie on top of each other."""
+    found = []
+    ordered = sorted(words_, key=lambda w: w.top)
+    for i, a in enumerate(ordered):
+        for b in ordered[i + 1 :]:
+            if b.top >= a.bottom:
+                break
+            x = min(a.right, b.right) - max(a.left, b.left)
+            y = min(a.bottom, b.bottom) - max(a.top, b.top)
+            # the boxes are those of the face, higher than its letters
+            if x > 1 and y > 0.55 * min(a.bottom - a.top, b.bottom - b.top):
+                found.append((a.text, b.text))
+    return found
+
+
+def with_history(value):
+    """The same with two earlier months, so that the trends are drawn."""
+    past = tuple(
+        EarlierResult(period, f"{period}-r1", x.stratum.key, 30, ratio, ratio * 0.96, ratio * 1.05,
+                      x.verdict.decision)
+        for period, ratio in (("2026-08", 1.08), ("2026-09", 1.11))
+        for x in value.results
+    )  # fmt: skip
+    return replace(value, history=past)
+
+
+CASES = {
+    "each kind of stratum": lambda: with_history(builder.mixed()),
+    "each kind of stratum on Letter": lambda: with_history(builder.mixed("Letter")),
+    "one element": lambda: builder.reconciliation([builder.ordinary()], quarantined=0),
+    "long names": lambda: with_history(builder.reconciliation([builder.hostile()])),
+    "no stratum": lambda: builder.reconciliation([]),
+    "sixty elements": lambda: with_history(builder.many(60)),
+}
+
+
+@measured
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(n, marks=pytest.mark.slow) if n == "sixty elements" else n for n in CASES],
+)
+def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_path):
+    content = pdf.report(CASES[name]())
+    titles = {
+        title.replace(" ", "") for title in (*words.SECTIONS.values(), words.CRITERIA, words.FACTOR)
+    }
+    for number, (width, height, found) in enumerate(pages_of(content, tmp_path), start=1):
+        for word in found:
+            assert word.left >= MARGIN_X - 2, (number, word)
+            assert word.right <= width - MARGIN_X + 2, (number, word)
+            assert 0 < word.top < word.bottom < height, (number, word)
+        assert overlaps(found) == [], number
+        body = [w for w in found if w.bottom < height - MARGIN_BOTTOM + 2]
+        last = max((w.bottom for w in body), default=0.0)
+        line = "".join(w.text for w in body if w.bottom > last - 3)
+        assert line not in titles, (number, line)
+
+
+def squeezed(text: str) -> str:
+    """Without white space and with a hyphen for the printed minus."""
+    return re.sub(r"\s", "", text).replace("−", "-")
+
+
+def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics():
+    value = builder.mixed()
+    table: dict[tuple[str, str], Figure] = {}
+    kinds = {k: f.kind for x in value.results for k, f in by_key(x.statistics).items()}
+    rows = csv.DictReader(io.StringIO(data_files(value)["statistics.csv"].decode("utf-8")))
+    for row in rows:
+        numbers = [float(row[c]) if row[c] else float("nan") for c in ("value", "low", "high")]
+        n = int(row["n"]) if row["n"] else None
+        figure = Figure(row["figure"], row["label"], kinds[row["figure"]], *numbers, n=n)
+        table[row["stratum"].lstrip("'"), row["figure"]] = figure
+    reader = PdfReader(io.BytesIO(pdf.report(value)))
+    texts = [squeezed(page.extract_text()) for page in reader.pages]
+    keys = (
+        "geometric_mean_ratio", "ratio_as_difference", "mean_relative_difference",
+        "mean_difference", "hodges_lehmann", "limits_absolute_lower", "limits_absolute_upper",
+        "share_within", "headline_slope", "headline_intercept", "concordance", "correlation",
+        "level_1_bias", "level_1_false_negative", "level_1_false_positive",
+    )  # fmt: skip
+    checked = 0
+    for x in value.results:
+        if stratum_page.is_short(x):
+            continue
+        title = squeezed(printable(x.stratum.label))
+        page = next(t for t in texts if title in t and squeezed(words.FIGURES_LEFT) in t)
+        for key in keys:
+            figure = table.get((x.stratum.key.lstrip("'"), key))
+            if figure is None:
+                continue
+            shown, interval = figure.texts(x.per_mg_kg)
+            n = "" if figure.n is None else str(figure.n)
+            assert squeezed(shown + interval + n) in page, (x.stratum.label, key)
+            checked += 1
+    assert checked > 40
