@@ -33,8 +33,9 @@ from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 ALPHA = 0.05
 FEWEST_IN_THIRD = 6
-#: Of more pairs than this only those with the largest pull are left out one by one.
-LEFT_OUT = 30
+#: Of more pairs than this only those with the largest pull are left out one by one; ranks
+#: are moved little by any.
+LEFT_OUT, LEFT_OUT_OF_RANKS = 30, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,8 @@ def _influence(line: Line, x: Floats, y: Floats, slope: Point) -> tuple[float, i
     if not se > 0:
         return NAN, -1
     pull = np.abs((y - line.intercept.value - b * x) * (x - np.median(x)))
-    out = np.argsort(-pull, kind="stable")[:LEFT_OUT]
+    most = LEFT_OUT_OF_RANKS if line.method in (PASSING_BABLOK, THEIL_SEN) else LEFT_OUT
+    out = np.argsort(-pull, kind="stable")[:most]
     changes = np.array([abs(slope(np.delete(x, i), np.delete(y, i)) - b) for i in out])
     if not np.any(np.isfinite(changes)):
         return NAN, -1
@@ -184,11 +186,10 @@ def diagnostics(x: ArrayLike, y: ArrayLike, line: Line) -> Diagnostics:
     """Examine a line fitted to these pairs; refits use its own method and λ.
 
     Straightness by a quadratic term, for lines through ranks by cumulative sums as well
-    (Passing & Bablok 1983); scatter
-    by the rank correlation of the residual's size with the level; influence by leaving out
-    one pair (beyond 30 pairs, each of the 30 with the largest product of residual and
-    distance from the middle); the slope by thirds of the samples, from 18 pairs on, and
-    without the top sample.
+    (Passing & Bablok 1983); scatter by the rank correlation of the residual's size with the
+    level; influence by leaving out one pair (of the 30, for ranks the 8, with the largest
+    product of residual and distance from the middle); the slope by thirds of the samples,
+    from 18 pairs on, and without the top sample.
     """
     first, second = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     u, v = pairs(first, second, ("x", "y"))

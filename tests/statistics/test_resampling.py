@@ -123,7 +123,9 @@ def test_pairs_that_move_together_need_the_group_to_be_told() -> None:
 def test_intervals_agree_with_scipys_bootstrap_within_resampling_noise(method: str) -> None:
     # scipy.stats.bootstrap draws other resamples; ends agree to a few of their errors
     x, y = (side[:, 0] for side in invented(80))
-    ours = r.bootstrap(x, y, r.pearson, np.random.default_rng(0), 20_000, interval=method)
+    ours = r.bootstrap(
+        x, y, r.pearson, np.random.default_rng(0), 20_000, interval=method, expanded=False
+    )
     theirs = stats.bootstrap(
         (x, y),
         lambda a, b, axis: stats.pearsonr(a, b, axis=axis).statistic,
@@ -137,6 +139,30 @@ def test_intervals_agree_with_scipys_bootstrap_within_resampling_noise(method: s
     assert ours.low[0] == pytest.approx(theirs.confidence_interval.low, abs=0.08 * se)
     assert ours.high[0] == pytest.approx(theirs.confidence_interval.high, abs=0.08 * se)
     assert se == pytest.approx(theirs.standard_error, rel=0.03)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("n", [20, 40, 100])
+def test_bootstrap_intervals_hold_the_truth_in_93_to_97_of_100_studies(n: int) -> None:
+    # 2,000 studies as 2,000 elements: independent pairs, the same draws
+    rng = np.random.default_rng(n)
+
+    def draw(*shape: int) -> tuple[np.ndarray, np.ndarray]:
+        truth = rng.uniform(20, 100, shape)
+        return truth + rng.normal(0, 2, shape), 3 + 0.95 * truth + rng.normal(0, 5, shape)
+
+    population = draw(2_000_000)
+    x, y = draw(n, 2000)
+    for statistic, part, truth in (
+        (r.mean_difference, None, np.mean(population[1] - population[0])),
+        (r.deming_line(6.25), 1, 0.95),
+        (r.deming_line(6.25), 0, 3.0),
+        (r.concordance, None, agreement.concordance(*population).ccc.value),
+    ):
+        found = r.bootstrap(x, y, statistic, np.random.default_rng(1))
+        found = found if part is None else found.part(part)
+        held = np.mean((found.low <= truth) & (truth <= found.high))
+        assert 0.93 <= held <= 0.97, (statistic, held)
 
 
 def test_the_same_generator_gives_the_same_intervals() -> None:
