@@ -221,9 +221,9 @@ def test_the_page_numbers_that_the_verdict_table_prints_are_those_of_the_bookmar
     printed = []
     original = pdf._story
 
-    def noted(r, size, anchors, pages):
+    def noted(r, size, anchors, small, pages):
         printed.append({key: pages.text(anchor) for key, anchor in anchors.items()})
-        return original(r, size, anchors, pages)
+        return original(r, size, anchors, small, pages)
 
     monkeypatch.setattr(pdf, "_story", noted)
     places = outline_pages(read(mixed))

@@ -105,7 +105,7 @@ def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_the
     for setting in mixed.settings:
         assert setting.name in text
     for title in words.SECTIONS.values():
-        if title not in (words.STRATA, words.SMALL_STRATA):
+        if title not in (words.STRATA, words.SMALL_STRATA, words.MORE_PLOTS):
             assert title in text
 
 
@@ -116,7 +116,9 @@ def test_each_mark_tells_its_sample_and_its_values(page, mixed):
     used = first.pairs.loc[first.pairs["used"], "sample_id"]
     for sample in used:
         assert sum(t.startswith(f"{sample} (used)") for t in titles) == 2
-    assert section.count("<svg") == 2
+    assert section.count("<svg") == 3  # the third: chance of a wrong call at the one level
+    assert words.PLOT_CHANCE in section
+    assert sum("at most" in t for t in titles) == 30
 
 
 def test_equal_values_give_equal_bytes(mixed, page):
