@@ -214,9 +214,10 @@ def events_of_release(
 ) -> list[tuple[str, dict[str, Any]]]:
     """What a release adds to the record: its proposals and the ends that follow from it.
 
-    A proposal of a later release of the same stratum supersedes one that nobody approved;
-    an approved factor stands until another is approved, it expires or is withdrawn. A
-    factor whose last day is before the period's first day has expired.
+    Only a factor whose verdict accepts field results is proposed. A proposal of a later
+    release of the same stratum supersedes one that nobody approved; an approved factor
+    stands until another is approved, it expires or is withdrawn. A factor whose last day is
+    before the period's first day has expired.
     """
     additions: list[tuple[str, dict[str, Any]]] = []
     place = (reconciliation.period, reconciliation.revision)
@@ -224,13 +225,15 @@ def events_of_release(
         factor = result.factor
         if factor is None:
             continue
-        if factor.factor_id not in known:
+        usable = result.verdict.decision in (ACCEPTED, ACCEPTED_CORRECTED)
+        if usable and factor.factor_id not in known:
             additions.append(
                 (
                     EVENT,
                     {
                         "act": PROPOSED, "factor_id": factor.factor_id,
-                        "factor": as_plain(factor), "release_id": reconciliation.release_id,
+                        "factor": as_plain(replace(factor, status=PROPOSED)),
+                        "release_id": reconciliation.release_id,
                         "period": reconciliation.period, "revision": reconciliation.revision,
                         "author": reconciliation.prepared_by,
                         "verdict": result.verdict.decision,
@@ -241,8 +244,8 @@ def events_of_release(
         additions += [
             _end(
                 SUPERSEDED, life,
-                f"release {reconciliation.release_id} proposed {factor.factor_id}",
-                factor.factor_id,
+                f"release {reconciliation.release_id} found {factor.factor_id}",
+                factor.factor_id if usable else "",
             )
             for number, life in known.items()
             if number != factor.factor_id

@@ -19,7 +19,13 @@ from scipy import stats
 
 from reconcile import correction, factors, release
 from reconcile import workspace as ws
-from reconcile.model import CorrectionFactor, Finding, Stratum
+from reconcile.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    CorrectionFactor,
+    Finding,
+    Stratum,
+)
 from reconcile.settings import Thresholds
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import Estimate, not_estimable
@@ -207,10 +213,11 @@ class Earlier:
 def earlier_factors(
     workspace: ws.Workspace, period: str, strata: Iterable[Stratum]
 ) -> dict[str, Earlier]:
-    """The newest factor of each stratum from a release before ``period``, still in force.
+    """The newest factor of each stratum from a release before ``period``, within its dates.
 
-    Empty where the period is no month or no earlier release is there. A release that can't
-    be read, or was altered, is passed over: ``verify`` names it.
+    Only of strata whose field results that release accepted, as read or corrected. Empty
+    where the period is no month or no earlier release is there. A release that can't be
+    read, or was altered, is passed over: ``verify`` names it.
     """
     root = workspace.output / "releases"
     if not ws.is_month(period) or not root.is_dir():
@@ -233,7 +240,9 @@ def earlier_factors(
             )  # fmt: skip
         for factor in of_month:
             key = factor.stratum.key
-            if key in wanted and factor.valid_until >= f"{period}-01":
+            verdict = manifest.get("strata", {}).get(key, {}).get("verdict", "")
+            accepted = verdict in (ACCEPTED, ACCEPTED_CORRECTED)
+            if key in wanted and accepted and factor.valid_until >= f"{period}-01":
                 found[key] = Earlier(factor, release_id, ())
     return {
         key: replace(earlier, history=tuple(past.get(key, ())))

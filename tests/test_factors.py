@@ -93,7 +93,7 @@ def test_an_approval_needs_a_name_and_a_reason(site: Path, by: str, reason: str)
 
 
 def test_a_factor_whose_author_is_not_named_can_not_be_approved(tmp_path: Path) -> None:
-    site = small.build(tmp_path / "site")
+    site = small.build(tmp_path / "site", samples=40)
     reconcile.run_period(site, PERIOD)
     with pytest.raises(ReconcileError, match="does not say who prepared it"):
         factors.approve(site, copper(site).factor.factor_id, "Ben Osei", "fine")
@@ -187,3 +187,10 @@ def test_another_coefficient_has_another_id() -> None:
     assert correction.named(factor) == factor
     changed = correction.named(replace(factor, slope=factor.slope * 1.001))
     assert changed.factor_id != factor.factor_id
+
+
+def test_only_a_factor_whose_verdict_accepts_field_results_is_proposed(tmp_path: Path) -> None:
+    site = build(tmp_path / "site", samples=15)
+    outcome = reconcile.run_period(site, PERIOD)
+    assert {r.verdict.decision for r in outcome.reconciliation.results} == {"insufficient evidence"}
+    assert factors.listed(site)[0] == []
