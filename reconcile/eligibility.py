@@ -175,6 +175,27 @@ def lead_on_arsenic(
     return quality.interference_flags(samples, thresholds)
 
 
+def uncontrolled(stratum: Stratum, checks: Sequence[QualityCheck]) -> str:
+    """What no reference material showed for a stratum, in words; '' where both sides were shown."""
+    shown = {
+        check.side
+        for check in checks
+        if check.passed
+        and check.kind in ("reference material", "check standard")
+        and check.element == stratum.element
+        and check.method in (stratum.field_method, stratum.lab_method)
+    }
+    lacking = [
+        text
+        for side, text in (
+            ("lab", "of the laboratory's trueness"),
+            ("field", "of the field instrument"),
+        )
+        if side not in shown
+    ]
+    return f"no reference material in control speaks {' or '.join(lacking)}" if lacking else ""
+
+
 def swap_suspicions(pairs: pd.DataFrame, strata: Sequence[Stratum]) -> tuple[Finding, ...]:
     """Samples whose labels were probably exchanged, method by method and matrix by matrix."""
     if pairs.empty:
@@ -229,7 +250,7 @@ def with_reasons(
         reason = reason.where(reason.ne(""), candidate.astype("str"))
     pairs["reason"] = reason
     pairs["used"] = reason.eq("")
-    return pairs
+    return pairs.drop(columns=["field_times", "field_methods"])
 
 
 def _batch_reasons(
@@ -250,12 +271,15 @@ def _batch_reasons(
         (row.side, row.batch, row.method, row.element): (float(edge), str(row.reason))
         for row, edge in zip(batches.itertuples(index=False), edges, strict=True)
     }
-    days = days_of(pairs["field_time"], zone)
     texts = []
     rows: list[Any] = list(pairs.itertuples(index=False))
-    for row, day in zip(rows, days, strict=True):
+    for row, days in zip(rows, _days_read(pairs, zone), strict=True):
         stratum = by_key[row.stratum]
-        candidates = [("field", day, stratum.field_method, row.field_low)] + [
+        candidates = [
+            ("field", day, method, row.field_low)
+            for day in days
+            for method in row.field_methods.split("; ")
+        ] + [
             ("lab", certificate, stratum.lab_method, row.lab_low)
             for certificate in str(row.certificate).split(", ")
         ]
@@ -266,6 +290,14 @@ def _batch_reasons(
                 found = reason
         texts.append(f"{why}: {found}" if found else "")
     return pd.Series(texts, index=pairs.index, dtype="str")
+
+
+def _days_read(pairs: pd.DataFrame, zone: str) -> list[list[str]]:
+    """Every day on which each sample was read, by the calendar of the place."""
+    return [
+        sorted(set(days_of(pd.Series(pd.to_datetime(list(times), utc=True)), zone)) - {""})
+        for times in pairs["field_times"]
+    ]
 
 
 def _interference_reasons(
@@ -289,7 +321,7 @@ def _near_limit(pairs: pd.DataFrame, multiple: float) -> pd.Series:
         pairs["lab_high"]
         .where(pairs["lab_qualifier"].eq("<"))
         .groupby(pairs["stratum"])
-        .transform("max")
+        .transform("min")
     )
     near = pairs["lab_mean"] < multiple * limit
     return pd.Series(

@@ -321,7 +321,9 @@ def _levels(
     columns = ["lab_low", "lab_high", "field_low", "field_high"]
     eligible = _eligible(pairs)[columns].to_numpy("float64")
     lab_low, lab_high, field_low, field_high = eligible[~np.isnan(eligible).any(axis=1)].T
-    for name, value in levels_of(stratum, settings):
+    element = settings.element.get(stratum.element)
+    sides = [level.acts for level in element.levels] if element else []
+    for (name, value), acts in zip(levels_of(stratum, settings), sides, strict=True):
         table = decisions.decision_table_censored(
             lab_low, lab_high, field_low, field_high, value, settings.thresholds.confidence
         )
@@ -334,7 +336,7 @@ def _levels(
         found.append(
             LevelBias(
                 value, name, at, table.lab_above, table.field_above,
-                table.false_negative, table.false_positive,
+                table.false_negative, table.false_positive, acts,
             )
         )  # fmt: skip
     return tuple(found)

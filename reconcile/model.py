@@ -110,6 +110,7 @@ class LevelBias:
     field_above: int
     false_negative: Estimate  # field below while lab at or above; fraction of lab_above
     false_positive: Estimate  # field at or above while lab below; fraction of the rest
+    acts: str = "at or above"  # or "below": then a false positive is the dangerous miss
 
 
 @dataclass(frozen=True, slots=True)

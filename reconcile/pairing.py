@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.averaging import Means, Nesting, nested_means
-from reconcile.model import PAIR_COLUMNS, Stratum, WaterfallStep
+from reconcile.model import PAIR_COLUMNS, Finding, Stratum, WaterfallStep
 from reconcile.store import Store, quoted, sql
 
 #: Facts that the setting ``pool`` may merge, and their column in the pair query.
@@ -189,7 +189,8 @@ def average(store: Store) -> tuple[Side, Side]:
 
 
 _DESCRIBING = (
-    "sample_id", "group", "field_time", "lab_time", "certificate", "technique", "instrument",
+    "sample_id", "group", "field_time", "field_times", "read_by", "lab_time", "certificate",
+    "technique", "instrument",
     "calibration", "matrix", "specimen_form", "field_basis", "pair_type", "lab_technique",
     "lab_method", "digestion", "digestion_class", "lab_basis",
 )  # fmt: skip
@@ -204,6 +205,13 @@ def join(
 ) -> Joined:
     """Every pair, element by element, with its stratum. ``average`` gives ``sides``."""
     pairs_of_samples = store.frame("SELECT * FROM sample_pair")
+    pairs_of_samples["read_by"] = [
+        " · ".join(part for part in parts if part)
+        for parts in zip(
+            *(pairs_of_samples[name] for name in ("technique", "instrument", "calibration")),
+            strict=True,
+        )
+    ]
     for name in pool:
         pairs_of_samples[_POOLED[name]] = "pooled"
     field_number = pairs_of_samples["field_number"].to_numpy("int64")
@@ -318,9 +326,59 @@ def _with_strata(
             "used": True,
             "reason": "",
             "element": field_key.element,
+            "field_times": frame["field_times"],
+            "field_methods": [
+                " · ".join(part for part in (read_by, field_key.method) if part)
+                for read_by in frame["read_by"]
+            ],
         }
     )
-    return result[[*PAIR_COLUMNS, "element"]]
+    return _one_per_sample(result)
+
+
+def _one_per_sample(pairs: pd.DataFrame) -> pd.DataFrame:
+    """One pair per sample and stratum: where pooled facts gave several, their mean.
+
+    The sample is the unit of evidence: two instruments that are pooled and read the same
+    samples are replicates, not more pairs.
+    """
+    keys = ["stratum", "sample_id"]
+    several = pairs.duplicated(keys, keep=False)
+    if not several.any():
+        return pairs
+    merged = []
+    for _, rows in pairs.loc[several].groupby(keys, sort=True):
+        one = rows.iloc[0].copy()
+        lab = rows.drop_duplicates(["lab_low", "lab_high", "lab_n", "certificate"])
+        for side, part in (("field", rows), ("lab", lab)):
+            count = len(part)
+            one[f"{side}_low"] = part[f"{side}_low"].mean()
+            one[f"{side}_high"] = part[f"{side}_high"].mean()
+            one[f"{side}_n"] = part[f"{side}_n"].sum()
+            one[f"{side}_se"] = (
+                part[f"{side}_low"].std(ddof=1) / np.sqrt(count)
+                if count > 1
+                else part[f"{side}_se"].iloc[0]
+            )
+            marks = set(part[f"{side}_qualifier"])
+            one[f"{side}_qualifier"] = (
+                marks.pop() if len(marks) == 1 else ">" if ">" in marks else "~"
+            )
+            exact = one[f"{side}_qualifier"] == ""
+            one[f"{side}_mean"] = one[f"{side}_low"] if exact else np.nan
+        one["field_spots"] = rows["field_spots"].sum()
+        one["field_sd"] = float(np.sqrt((rows["field_sd"] ** 2).mean()))
+        one["field_time"] = rows["field_time"].min()
+        one["field_times"] = [t for times in rows["field_times"] for t in times]
+        one["field_methods"] = "; ".join(sorted(set(rows["field_methods"])))
+        one["certificate"] = ", ".join(
+            sorted({c for text in rows["certificate"] for c in str(text).split(", ") if c})
+        )
+        merged.append(one)
+    frame = pd.DataFrame(merged).reset_index(drop=True)
+    for name in ("field_time", "lab_time"):
+        frame[name] = pd.to_datetime(frame[name], utc=True)
+    return pd.concat([pairs.loc[~several], frame.astype(pairs.dtypes.to_dict())], ignore_index=True)
 
 
 def joined_method(side: str, key: Key, first: str, second: str, third: str) -> str:
@@ -338,9 +396,9 @@ def joined_method(side: str, key: Key, first: str, second: str, third: str) -> s
 
 
 def _basis(field_basis: str, lab_basis: str) -> str:
-    if field_basis == lab_basis or not lab_basis:
+    if field_basis == lab_basis:
         return field_basis
-    return f"field {field_basis or 'not stated'}, lab {lab_basis}"
+    return f"field {field_basis or 'not stated'}, lab {lab_basis or 'not stated'}"
 
 
 def _qualifier(n: pd.Series, censored: pd.Series, high: pd.Series) -> pd.Series:
@@ -368,6 +426,71 @@ def censor_reason(pairs: pd.DataFrame) -> pd.Series:
         default="",
     )
     return pd.Series(text, index=pairs.index, dtype="str")
+
+
+def placement_findings(store: Store) -> tuple[Finding, ...]:
+    """What a person must settle before rows can be placed: no time, one certificate twice."""
+    findings: list[Finding] = []
+    (untimed,) = store.rows(
+        "SELECT count(*) FROM field_row WHERE disposition = 'no time of measurement'"
+    )[0]
+    if untimed:
+        findings.append(
+            Finding(
+                "intake", "serious", "field tables",
+                f"{untimed} field {'row has' if untimed == 1 else 'rows have'} no time of "
+                "measurement, so no month could be given to them; they were left out.",
+                advice="Map a column to measured_at, put {period} into the file pattern, or set "
+                "assign_rows_by = 'nothing'.",
+            )
+        )  # fmt: skip
+    for certificate, count in store.rows(
+        "SELECT certificate, count(*) FROM lab_row "
+        "WHERE disposition = 'certificate given twice under one issue' GROUP BY 1 ORDER BY 1"
+    ):
+        findings.append(
+            Finding(
+                "intake", "serious", f"certificate {certificate}",
+                f"Two files give results of certificate {certificate} for the same samples and no "
+                f"issue number tells them apart; {count} rows were left out.",
+                advice="Enter which file is the re-issue (certificate_issue = 2), or take one "
+                "away.",
+            )
+        )  # fmt: skip
+    for sample, count in store.rows(
+        "SELECT coalesce(identity.sample_id, register.sample_id) AS sample, "
+        "count(DISTINCT (coalesce(matrix, ''), coalesce(specimen_form, ''), "
+        "coalesce(moisture_basis, ''), coalesce(sample_kind, ''))) AS entries "
+        "FROM register JOIN run_file USING (file_id) "
+        "LEFT JOIN identity ON identity.written_id = register.sample_id "
+        "WHERE register.sample_id IS NOT NULL AND coalesce(register.sample_kind, '') = '' "
+        "GROUP BY 1 HAVING entries > 1 ORDER BY 1"
+    ):
+        findings.append(
+            Finding(
+                "identity", "serious", str(sample),
+                f"The register enters '{sample}' {count} times with different facts; the first "
+                "entry was used.",
+                advice="Correct the register.",
+            )
+        )  # fmt: skip
+    return tuple(findings)
+
+
+def rows_mark(store: Store) -> str:
+    """Digest of which rows belong to this period and how, so that a release can say so."""
+    marks = store.rows(
+        """
+        SELECT coalesce(md5(string_agg(line, chr(10) ORDER BY line)), '') FROM (
+            SELECT concat_ws('|', 'field', path, sheet, "row", sample_id, disposition) AS line
+            FROM field_row JOIN file USING (file_id) WHERE disposition <> 'other period'
+            UNION ALL
+            SELECT concat_ws('|', 'lab', path, sheet, "row", sample_id, disposition) AS line
+            FROM lab_row JOIN file USING (file_id) WHERE disposition <> 'other period'
+        )
+        """
+    )
+    return str(marks[0][0])
 
 
 # ---- the account ------------------------------------------------------------------

@@ -133,7 +133,8 @@ def find_files(run: Run) -> Run:
             advice="Add the file, mend the pattern, or set required = false.",
         )
         for m in missing
-        if m.required and m.table_index not in tables
+        # one of a table's patterns may find nothing; a file named outright may not
+        if m.required and (m.table_index not in tables or not any(c in m.pattern for c in "*?["))
     )
     return replace(run, found=found, missing=missing, findings=run.findings + findings)
 
@@ -177,9 +178,34 @@ def read_found(run: Run) -> Run:
         for _, s in sorted(stored.items())
         if s.problem
     )
+    stored, copies = _without_copies(run, stored)
+    findings += copies
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
     numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
     return replace(run, files=files, run_files=numbered, findings=run.findings + findings)
+
+
+def _without_copies(
+    run: Run, stored: dict[int, StoredFile]
+) -> tuple[dict[int, StoredFile], tuple[Finding, ...]]:
+    """Each file's bytes once per table: a copy under another name would count twice."""
+    kept: dict[int, StoredFile] = {}
+    first: dict[tuple[int, str], str] = {}
+    findings = []
+    for index, file in sorted(stored.items()):
+        key = (run.found[index].table_index, file.sha256)
+        if file.sha256 and not file.problem and key in first:
+            findings.append(
+                Finding(
+                    "intake", "serious", file.path,
+                    f"{file.path} is a copy of {first[key]}, byte for byte; it was not read again.",
+                    advice="Take one of the two away.",
+                )
+            )  # fmt: skip
+            continue
+        first.setdefault(key, file.path)
+        kept[index] = file
+    return kept, tuple(findings)
 
 
 def _read_one(
@@ -279,6 +305,7 @@ def settle_identities(run: Run) -> Run:
     findings = [
         *identity.near_misses(lab_alone, field_alone),
         *identity.alias_findings(aliases, register_ids),
+        *pairing.placement_findings(store),
     ]
     if register_ids:
         registered = {*resolved.loc[resolved["written_id"].isin(register_ids), "sample_id"]}
@@ -485,6 +512,8 @@ def write_the_release(run: Run) -> Run:
     )
     past = history.earlier_results(folder.parent, run.period)
     mark = history.bound(mark, past)
+    rows = pairing.rows_mark(run.store)
+    mark = hashlib.sha256(f"{mark}\n{rows}".encode()).hexdigest()
     same = earlier is not None and earlier.manifest["fingerprint"] == mark
     if earlier is not None and (altered := release.altered_files(earlier)):
         raise ReconcileError(
@@ -499,6 +528,8 @@ def write_the_release(run: Run) -> Run:
     else:
         supersedes = str(earlier.manifest["release_id"]) if earlier else ""
         changed = history.changes(earlier.manifest if earlier else None, past)
+        if earlier is not None and (before := str(earlier.manifest.get("rows", ""))) != rows:
+            changed += (Change("rows that belong to this period", before[:12], rows[:12]),)
         changed += release.changes(
             earlier, code, {line.name: line.value for line in lines}, inputs, run.results
         )
@@ -533,6 +564,7 @@ def write_the_release(run: Run) -> Run:
         paper=settings.report.paper,
         language=settings.report.language,
         extra={
+            "rows": rows,
             "factor scores": run.factor_scores,
             "factor scores in brief": scoring.as_manifest(run.factor_scores),
         },

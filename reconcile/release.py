@@ -146,6 +146,7 @@ def _manifest(
         "settings_sha256": reconciliation.settings_hash,
         "inputs_sha256": reconciliation.inputs_hash,
         "custody_head": reconciliation.custody_head,
+        "rows": str(reconciliation.extra.get("rows", "")),
         "needs_a_person": needs_a_person(reconciliation),
         "settings": {line.name: line.value for line in reconciliation.settings},
         "inputs": [

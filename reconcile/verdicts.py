@@ -28,6 +28,8 @@ from reconcile.statistics.proportions import clopper_pearson
 
 #: Laboratory only by default: grades that move money on a few grains (common practice).
 AS_READ = "as read"
+#: Purposes for which field-only results are not accepted by default.
+_NEVER_FIELD_ONLY = ("resource", "reserve")
 PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd", "Rh", "Ir", "Os", "Ru"})
 
 
@@ -47,10 +49,22 @@ def judge(
     settings: Settings,
     fault: str,
     until: str,
+    uncontrolled: str = "",
 ) -> Verdict:
-    """The verdict for one stratum and the stated purpose."""
+    """The verdict for one stratum and the stated purpose.
+
+    ``uncontrolled``: what no control showed, in words; empty where both sides were shown.
+    """
     forbidding = _forbidding(stratum, settings, fault)
-    missing = _missing(stratum, evaluated, settings)
+    missing = (
+        *_missing(stratum, evaluated, settings),
+        Criterion(
+            "controls", "a reference material in control on both sides",
+            uncontrolled or "shown on both sides",
+            None if uncontrolled and settings.thresholds.controls_required else True,
+        ),
+    )  # fmt: skip
+    caution = f" But {uncontrolled}." if uncontrolled else ""
     used = evaluated.used
     lab = used["lab_mean"].to_numpy("float64")
     field = used["field_mean"].to_numpy("float64")
@@ -74,7 +88,7 @@ def judge(
     if raw.passed:
         return Verdict(
             ACCEPTED,
-            "Bias, spread and decisions were within what was agreed, as read.",
+            f"Bias, spread and decisions were within what was agreed, as read.{caution}",
             low, high, until, criteria,
             "Keep sending part of the samples to the laboratory each month.",
         )  # fmt: skip
@@ -87,7 +101,7 @@ def judge(
             return Verdict(
                 ACCEPTED_CORRECTED,
                 f"{_first_failure(raw)} With factor {proposal.factor.factor_id} the criteria "
-                "were met on samples that the fit had not seen.",
+                f"were met on samples that the fit had not seen.{caution}",
                 low, high, until, criteria,
                 "Have the factor approved by a second person; test it on next month's pairs "
                 "before it is fitted again.",
@@ -117,9 +131,11 @@ def _forbidding(stratum: Stratum, settings: Settings, fault: str) -> tuple[Crite
     return (
         Criterion(
             "purpose", "not resource estimation",
-            "resource estimation needs laboratory results unless a qualified person says "
-            "otherwise" if "resource" in purpose else settings.report.purpose,
-            "resource" not in purpose,
+            "estimates of resources or reserves need laboratory results unless a qualified person "
+            "says otherwise"
+            if any(word in purpose for word in _NEVER_FIELD_ONLY)
+            else settings.report.purpose,
+            not any(word in purpose for word in _NEVER_FIELD_ONLY),
         ),
         Criterion(
             "element", "not a precious metal, not field carbon",
@@ -148,6 +164,7 @@ def _missing(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> tupl
         )
         if not value or "not stated" in value
     ]
+    differing = stratum.moisture_basis.startswith("field ") and not unstated
     offered = max(s.n_pairs - s.n_excluded, 0)
     quantified = s.n_used
     share = 1 - quantified / offered if offered else 1.0
@@ -155,7 +172,12 @@ def _missing(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> tupl
     return (
         Criterion(
             "description of the comparison", "specimen form, moisture basis, digestion class",
-            f"{' and '.join(unstated)} not stated" if unstated else "stated", not unstated,
+            f"{' and '.join(unstated)} not stated"
+            if unstated
+            else f"moisture bases differ ({stratum.moisture_basis})"
+            if differing
+            else "stated",
+            not unstated and not differing,
         ),
         Criterion(
             "pairs", f"{t.minimum_pairs} or more", f"{quantified} used",
@@ -194,7 +216,9 @@ def _shown(
     narrow = half <= t.agreement_span if math.isfinite(half) else None
     criteria = [
         Criterion(
-            f"bias, {how}", f"within ±{margin:.0%} ({1 - 2 * t.equivalence_alpha:.0%} interval)",
+            f"bias, {how}",
+            f"within {1 / (1 + margin) - 1:+.1%} and {margin:+.1%} "
+            f"({1 - 2 * t.equivalence_alpha:.0%} interval)",
             f"{test.low - 1:+.1%} to {test.high - 1:+.1%}, n {len(lab)}"
             if decided
             else "not estimable",
@@ -209,13 +233,16 @@ def _shown(
         ),
     ]  # fmt: skip
     for level in evaluated.statistics.levels:
+        below = level.acts == "below"
         if how == AS_READ:  # with results beyond a limit, where the limit leaves no doubt
-            count = level.lab_above
-            missed = round(level.false_negative.value * count) if count else 0
+            rate = level.false_positive if below else level.false_negative
+            count = rate.n
+            missed = round(rate.value * count) if rate.estimable else 0
         else:
-            above = lab >= level.level
-            missed, count = int(np.sum(above & (field < level.level))), int(np.sum(above))
-        criteria.append(_missed(level.name, how, missed, count, t))
+            wanted = lab < level.level if below else lab >= level.level
+            called = field < level.level if below else field >= level.level
+            missed, count = int(np.sum(wanted & ~called)), int(np.sum(wanted))
+        criteria.append(_missed(level.name, how, missed, count, t, level.acts))
     # A level without samples above it can't be judged and does not by itself forbid.
     judged = [c for c in criteria[2:] if not c.found.startswith("no sample")]
     passed = inside and narrow is True and all(c.met is True for c in judged)
@@ -223,11 +250,11 @@ def _shown(
     return _Shown(tuple(criteria), passed, not passed and not failed)
 
 
-def _missed(name: str, how: str, missed: int, count: int, t: Thresholds) -> Criterion:
+def _missed(name: str, how: str, missed: int, count: int, t: Thresholds, acts: str) -> Criterion:
     """Met at or below the agreed rate; failed only where the exact lower bound is above it."""
-    asked = f"at most {t.false_negative_rate:.0%} of samples at or above it"
+    asked = f"at most {t.false_negative_rate:.0%} of samples {acts} it"
     if count == 0:
-        return Criterion(f"missed at {name}, {how}", asked, "no sample at or above it", None)
+        return Criterion(f"missed at {name}, {how}", asked, f"no sample {acts} it", None)
     rate = clopper_pearson(missed, count, t.confidence)
     met = (
         True

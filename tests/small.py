@@ -36,7 +36,7 @@ fixed = { technique = "XRF", instrument = "X1", calibration = "soil 1" }
 kind = "lab"
 files = ["lab.csv"]
 unit = "mg/kg"
-fixed = { technique = "ICP-OES", lab_method = "M1", digestion = "four acids", digestion_class = "near-total", certificate = "C1" }
+fixed = { technique = "ICP-OES", lab_method = "M1", digestion = "four acids", digestion_class = "near-total", moisture_basis = "dry", certificate = "C1" }
 
 [[table]]
 kind = "sample register"

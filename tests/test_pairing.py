@@ -188,6 +188,44 @@ def test_strata_never_mix_instruments_unless_pooled() -> None:
     assert len(joined(rows, lab)[0].strata) == 2
     pooled = joined(rows, lab, pool=("instrument",))[0]
     assert len(pooled.strata) == 1
+    # the sample is the unit: two pooled instruments on it are replicates, not two pairs
+    assert len(pooled.pairs) == 1
+    assert pooled.pairs.iloc[0].field_mean == pytest.approx(11)
+    assert pooled.pairs.iloc[0].field_n == 2
+    assert pooled.pairs.iloc[0].field_methods == "XRF · X1; XRF · X2"
+
+
+def test_rows_of_one_sample_in_two_groups_are_one_pair() -> None:
+    rows = [field_row("A", 10.0, group="H1"), field_row("A", 12.0, group="H2", reading_no="2")]
+    pairs = joined(rows, [lab_row("A", 11.0)])[0].pairs
+    assert pairs["field_mean"].tolist() == [11.0]
+
+
+def test_a_certificate_given_twice_without_an_issue_number_stays_out() -> None:
+    with Store(None) as store:
+        files = []
+        for place, (path, kind, rows) in enumerate(
+            (
+                ("field.csv", "field", [field_row("A", 10.0)]),
+                ("lab.csv", "lab", [lab_row("A", 11.0, certificate="C1")]),
+                ("lab2.csv", "lab", [lab_row("A", 22.0, certificate="C1")]),
+            )
+        ):
+            stored = store.add(path, path, "", kind, 1, (table(kind, rows),))
+            files.append(pairing.RunFile(stored.file_id, place, False))
+        pairing.begin(store, files, pd.DataFrame({"written_id": ["A"], "sample_id": ["A"]}))
+        pairing.place_rows(store, "nothing", None)
+        (finding,) = pairing.placement_findings(store)
+        assert "C1" in finding.text
+        kept = store.rows("SELECT count(*) FROM lab_row WHERE disposition = 'sample'")
+        assert kept == [(0,)]
+
+
+def test_the_moisture_basis_of_the_laboratory_is_never_taken_for_granted() -> None:
+    (stratum,) = joined([field_row("A", 10.0, moisture_basis="as received")], [lab_row("A", 11.0)])[
+        0
+    ].strata
+    assert stratum.moisture_basis == "field as received, lab not stated"
 
 
 def test_two_lab_methods_make_two_strata() -> None:

@@ -3,13 +3,15 @@ CREATE OR REPLACE TEMP TABLE field_sample AS
 SELECT
     row_number() OVER (
         ORDER BY sample_id, technique, instrument, calibration, matrix, specimen_form,
-            moisture_basis, pair_type, "group"
+            moisture_basis, pair_type
     ) - 1 AS number, *
 FROM (
     SELECT
         sample_id, technique, instrument, calibration, matrix, specimen_form, moisture_basis,
-        pair_type, "group", min(measured_at) AS field_time
+        pair_type, min("group") AS "group", min(measured_at) AS field_time,
+        list_sort(list_distinct(list(measured_at))) AS field_times
     FROM field_row
     WHERE disposition = 'sample'
-    GROUP BY ALL
+    GROUP BY sample_id, technique, instrument, calibration, matrix, specimen_form,
+        moisture_basis, pair_type
 );

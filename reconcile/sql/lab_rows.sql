@@ -41,11 +41,40 @@ newest AS (
     WHERE certificate IS NOT NULL
     GROUP BY certificate, sample_id
 ),
+-- One certificate, one issue, one sample and one analyte from two files: which of them
+-- stands can't be told, so neither does until a person says which is the re-issue.
+rivals AS (
+    SELECT DISTINCT a.file_id AS here, b.file_id AS there
+    FROM (SELECT file_id, path, key FROM analyte JOIN file USING (file_id)) AS a
+    JOIN (SELECT file_id, path, key FROM analyte JOIN file USING (file_id)) AS b
+        ON a.key = b.key AND a.path <> b.path
+    WHERE a.file_id IN (SELECT file_id FROM run_file)
+      AND b.file_id IN (SELECT file_id FROM run_file)
+),
+doubled AS (
+    SELECT DISTINCT a.source
+    FROM resolved AS a
+    JOIN resolved AS b
+        ON a.certificate = b.certificate AND a.sample_id = b.sample_id AND a.issue = b.issue
+        AND a.technique = b.technique AND a.lab_method = b.lab_method
+        AND a.digestion = b.digestion AND a.sample_kind = b.sample_kind
+    JOIN rivals ON rivals.here = a.file_id AND rivals.there = b.file_id
+    WHERE a.certificate IS NOT NULL AND a.sample_kind IN ('sample', 'duplicate')
+),
 elsewhere AS (
     SELECT sample_id
     FROM field_row
     GROUP BY sample_id
     HAVING bool_or(disposition = 'other period') AND NOT bool_or(disposition = 'sample')
+),
+-- A certificate all of whose samples were read in other months brings its controls there too.
+certificate_elsewhere AS (
+    SELECT certificate, file_id
+    FROM resolved
+    LEFT JOIN elsewhere USING (sample_id)
+    WHERE sample_kind = 'sample'
+    GROUP BY certificate, file_id
+    HAVING bool_and(elsewhere.sample_id IS NOT NULL)
 )
 SELECT
     resolved.*,
@@ -57,6 +86,9 @@ SELECT
         WHEN $by_lab_time AND resolved.reported_at IS NOT NULL
             AND (resolved.reported_at < $start OR resolved.reported_at >= $finish)
             THEN 'other period'
+        WHEN $by_field_time AND NOT resolved.of_period AND resolved.sample_kind <> 'sample'
+            AND certificate_elsewhere.file_id IS NOT NULL THEN 'other period'
+        WHEN doubled.source IS NOT NULL THEN 'certificate given twice under one issue'
         WHEN resolved.sample_kind <> 'sample' THEN 'control'
         WHEN $by_field_time AND NOT resolved.of_period AND elsewhere.sample_id IS NOT NULL
             THEN 'other period'
@@ -64,4 +96,8 @@ SELECT
     END AS disposition
 FROM resolved
 LEFT JOIN newest USING (certificate, sample_id)
-LEFT JOIN elsewhere ON elsewhere.sample_id = resolved.sample_id;
+LEFT JOIN elsewhere ON elsewhere.sample_id = resolved.sample_id
+LEFT JOIN doubled ON doubled.source = resolved.source
+LEFT JOIN certificate_elsewhere
+    ON certificate_elsewhere.file_id = resolved.file_id
+    AND certificate_elsewhere.certificate IS NOT DISTINCT FROM resolved.certificate;

@@ -2,7 +2,7 @@
 CREATE OR REPLACE TEMP TABLE sample_pair AS
 SELECT
     field_sample.number AS field_number, lab_sample.number AS lab_number,
-    field_sample.sample_id, field_sample."group", field_time, lab_time, certificate,
+    field_sample.sample_id, field_sample."group", field_time, field_times, lab_time, certificate,
     coalesce(field_sample.technique, '') AS technique, coalesce(instrument, '') AS instrument,
     coalesce(calibration, '') AS calibration, matrix, specimen_form,
     field_sample.moisture_basis AS field_basis, pair_type,
