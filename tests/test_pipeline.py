@@ -28,8 +28,8 @@ def test_a_month_gives_report_workbook_tables_and_manifest(site: Path) -> None:
     outcome = reconcile.run_period(site, PERIOD)
     names = {p.name for p in outcome.release_folder.iterdir()}
     assert names >= {
-        "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json", "factors.csv",
-        "factors.json", "pairs.csv", "exclusions.csv", "quarantine.csv", "waterfall.csv",
+        "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json",
+        "factors.csv", "factors.json", "pairs.csv", "exclusions.csv", "quarantine.csv", "waterfall.csv",
         "manifest.json",
     }  # fmt: skip
     manifest = json.loads((outcome.release_folder / "manifest.json").read_text("utf-8"))
@@ -307,7 +307,7 @@ def test_a_failed_field_control_keeps_out_the_day_of_the_place_not_of_greenwich(
         'calibration = "soil 1" }\nkind_rules = [{ column = "sample_id", pattern = "RM1", '
         'kind = "reference material" }]',
     )
-    text += '\n[[table]]\nkind = "reference materials"\nfiles = ["rm.csv"]\n'
+    text += '\n[[table]]\nkind = "reference materials"\nfiles = ["rm.csv"]\nunit = "mg/kg"\n'
     settings.write_text(text, encoding="utf-8")
     (site / "rm.csv").write_text("code,element,value,uncertainty,unit\nRM1,Cu,100,4,mg/kg\n")
     heading, *lines = (site / "field.csv").read_text("utf-8").splitlines()
@@ -324,3 +324,70 @@ def test_a_failed_field_control_keeps_out_the_day_of_the_place_not_of_greenwich(
     pairs = outcome.reconciliation.results[0].pairs
     kept_out = pairs.loc[pairs["reason"].str.startswith("batch failed")]
     assert kept_out["sample_id"].tolist() == ["S005"]
+
+
+def test_a_copy_under_another_name_is_not_read_twice(site: Path) -> None:
+    (site / "lab2.csv").write_bytes((site / "lab.csv").read_bytes())
+    text = (site / "reconcile.toml").read_text("utf-8")
+    (site / "reconcile.toml").write_text(
+        text.replace('files = ["lab.csv"]', 'files = ["lab*.csv"]'), encoding="utf-8"
+    )
+    outcome = reconcile.run_period(site, PERIOD)
+    copper = next(r for r in outcome.reconciliation.results if r.stratum.element == "Cu")
+    assert copper.pairs["lab_n"].eq(1).all()
+    assert any("copy of" in f.text for f in outcome.reconciliation.findings)
+
+
+def test_another_month_does_not_change_this_one_unseen(site: Path) -> None:
+    text = (site / "reconcile.toml").read_text("utf-8")
+    (site / "reconcile.toml").write_text(
+        text.replace('"field.csv"', '"field*.csv"').replace('"lab.csv"', '"lab*.csv"'),
+        encoding="utf-8",
+    )
+    (site / "lab_11.csv").write_text(
+        "sample_id,Cu (mg/kg),Fe (%)\nN001,100,3\nN002,120,3\n", encoding="utf-8"
+    )
+    first = reconcile.run_period(site, PERIOD)
+    assert first.reconciliation.lab_only == ("N001", "N002")
+    (site / "field_11.csv").write_text(
+        "sample_id,reading_no,measured_at,Cu (mg/kg),Fe (mg/kg)\n"
+        "N001,1,2026-11-03 01:00,101,30000\nN002,1,2026-11-03 01:00,119,30000\n",
+        encoding="utf-8",
+    )
+    second = reconcile.run_period(site, PERIOD)
+    assert second.reconciliation.lab_only == ()
+    assert second.new_release
+    assert any("rows that belong" in c.what for c in second.reconciliation.changes)
+    assert not reconcile.run_period(site, PERIOD).new_release
+
+
+def test_a_sample_read_on_a_failed_day_is_left_out_whichever_day_came_first(site: Path) -> None:
+    lines = (site / "field.csv").read_text("utf-8").splitlines()
+    out = [lines[0]]
+    for line in lines[1:]:
+        cells = line.split(",")
+        cells[2] = "2026-10-05 01:00" if cells[1] == "1" else "2026-10-06 01:00"
+        out.append(",".join(cells))
+    for day, value in (("05", 100), ("06", 300)):
+        for number in range(3):
+            out.append(f"RM1,{number},2026-10-{day} 0{number}:30,{value + number},30000")
+    (site / "field.csv").write_text("\n".join(out) + "\n", encoding="utf-8")
+    (site / "rm.csv").write_text(
+        "reference_code,element,certified_mg_kg,uncertainty_mg_kg\nRM1,Cu,100,4\n",
+        encoding="utf-8",
+    )
+    text = (
+        (site / "reconcile.toml")
+        .read_text("utf-8")
+        .replace(
+            'files = ["field.csv"]',
+            'files = ["field.csv"]\n'
+            'kind_rules = [{ column = "sample_id", pattern = "RM1", kind = "reference material" }]',
+        )
+    )
+    text += '\n[[table]]\nkind = "reference materials"\nfiles = ["rm.csv"]\nunit = "mg/kg"\n'
+    (site / "reconcile.toml").write_text(text, encoding="utf-8")
+    outcome = reconcile.run_period(site, PERIOD)
+    copper = next(r for r in outcome.reconciliation.results if r.stratum.element == "Cu")
+    assert copper.statistics.n_used == 0
+    assert copper.pairs["reason"].str.contains("failed its control").any()
