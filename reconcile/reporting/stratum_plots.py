@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -21,7 +23,10 @@ from reconcile.reporting.plots import (
     TrendPlot,
 )
 from reconcile.reporting.text import minus, printable
-from reconcile.statistics.decisions import operating_characteristic_from_pairs
+from reconcile.statistics.decisions import (
+    OperatingCharacteristic,
+    operating_characteristic_from_pairs,
+)
 
 Array = NDArray[np.float64]
 
@@ -191,6 +196,7 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
 
 
 _MOST_MONTHS = 12
+_CHANCE_POINTS = 8  # on each side of the level
 _FEWEST_FOR_CHANCE = 10  # used pairs from which the chance of a wrong call is drawn
 
 
@@ -229,17 +235,17 @@ def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
         at = level.level
         if ratio:
             span = max(1.5 * _spread(s.limits_log_ratio.sd), 0.05)
-            steps = np.exp(np.linspace(0, span, 15))
+            steps = np.exp(np.linspace(0, span, _CHANCE_POINTS))
             below, above = at / steps[:0:-1], at * steps
         else:
             span = max(1.5 * _spread(s.limits_absolute.sd), 1e-9 * abs(at))
-            shift = np.linspace(0, span, 15)
+            shift = np.linspace(0, span, _CHANCE_POINTS)
             below, above = at - shift[:0:-1], at + shift
         below = np.append(below, at * (1 - 1e-9))  # just below: the other call is wrong
         curves = []
         for values in (below, above):
-            found = operating_characteristic_from_pairs(
-                lab, field, at, values, "log ratio" if ratio else "absolute"
+            found = _characteristic(
+                tuple(lab), tuple(field), at, tuple(values), "log ratio" if ratio else "absolute"
             )
             if found.reason:
                 break
@@ -263,6 +269,17 @@ def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
                 )
             )
     return out
+
+
+@lru_cache(maxsize=1024)  # the printed report and the page for the screen ask for the same
+def _characteristic(
+    lab: tuple[float, ...],
+    field: tuple[float, ...],
+    at: float,
+    values: tuple[float, ...],
+    scale: Literal["log ratio", "absolute"],
+) -> OperatingCharacteristic:
+    return operating_characteristic_from_pairs(lab, field, at, values, scale)
 
 
 def _spread(sd: float) -> float:

@@ -1,4 +1,9 @@
-"""How long and how large the report of forty elements in three kinds of material is."""
+"""How long and how large the report of forty elements in three kinds of material is.
+
+Processor time is held to the bound: all three files are made by one thread, so that it is the
+waiting time on an idle machine. The waiting time itself, which depends on what else runs, is
+printed beside it.
+"""
 
 import time
 
@@ -22,9 +27,10 @@ def test_forty_elements_in_three_matrices_take_less_than_a_minute_together() -> 
     took: dict[str, float] = {}
     size: dict[str, int] = {}
     for name, make in (("pdf", pdf.report), ("xlsx", workbook.workbook), ("html", screen.page)):
-        start = time.perf_counter()
+        start, waited = time.process_time(), time.perf_counter()
         size[name] = len(make(value))
-        took[name] = time.perf_counter() - start
+        took[name] = time.process_time() - start
+        print(f"{name}: waited {time.perf_counter() - waited:.1f} s")
     print({k: f"{took[k]:.1f} s, {size[k] / 2**20:.2f} MiB" for k in took})
     assert sum(took.values()) < 60
     assert size["pdf"] < 5 * 2**20

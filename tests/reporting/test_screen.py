@@ -118,7 +118,7 @@ def test_each_mark_tells_its_sample_and_its_values(page, mixed):
         assert sum(t.startswith(f"{sample} (used)") for t in titles) == 2
     assert section.count("<svg") == 3  # the third: chance of a wrong call at the one level
     assert words.PLOT_CHANCE in section
-    assert sum("at most" in t for t in titles) == 30
+    assert sum("at most" in t for t in titles) == 16
 
 
 def test_equal_values_give_equal_bytes(mixed, page):
