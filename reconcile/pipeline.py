@@ -40,6 +40,7 @@ from reconcile.errors import ReconcileError
 from reconcile.evaluation import Evaluated
 from reconcile.intake.read import read_file
 from reconcile.model import (
+    ACCEPTED,
     ACCEPTED_CORRECTED,
     EXCLUSION_COLUMNS,
     QUARANTINE_COLUMNS,
@@ -471,7 +472,7 @@ def give_verdicts(run: Run) -> Run:
             stratum, evaluated, proposal, settings, fault, until,
             eligibility.uncontrolled(stratum, run.quality),
         )  # fmt: skip
-        if factor is not None and verdict.decision != ACCEPTED_CORRECTED:
+        if factor is not None and verdict.decision not in (ACCEPTED, ACCEPTED_CORRECTED):
             factor = replace(factor, status="not for use")
         unit = evaluation.unit_of(stratum, settings)
         results.append(
