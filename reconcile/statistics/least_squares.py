@@ -21,6 +21,7 @@ from reconcile.statistics._values import (
     point,
     quiet,
     same_length,
+    show,
     vector,
 )
 from reconcile.statistics.line import (
@@ -118,6 +119,16 @@ class Polynomial:
     standard_errors: tuple[float, ...]
     residual_sd: float
     reason: str = ""
+
+    def sentence(self, unit: str = "") -> str:
+        """One plain sentence."""
+        if self.reason:
+            return f"No curve could be fitted: {self.reason}."
+        terms = " + ".join(
+            f"({show(c)} ± {show(e)})" + ("" if k == 0 else "·lab" if k == 1 else f"·lab^{k}")
+            for k, (c, e) in enumerate(zip(self.coefficients, self.standard_errors, strict=True))
+        )
+        return f"field = {terms}, coefficients with standard errors, n {self.n}."
 
 
 @quiet

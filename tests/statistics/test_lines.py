@@ -497,5 +497,9 @@ def test_sentences_use_the_right_number_and_unit() -> None:
     assert ols([1.0, 2.0], [1.0, 2.0]).sentence() == (
         "No line by ordinary least squares: fewer than three pairs."
     )
+    curve = polynomial(x, y, 2)
+    assert curve.sentence().count("±") == 3
+    assert "·lab^2" in curve.sentence()
+    assert "fewer than" in polynomial(x[:3], y[:3], 2).sentence()
     broken = replace(ols(x, y), reason="a reason")
     assert broken.sentence().endswith("a reason.")
