@@ -262,7 +262,6 @@ KNOWN_TO_MISS = {
     ("constant CV", 100, "lower limit, not quite normal"): 0.91,
     # two regressions on 20 pairs, for levels that few of them are near
     ("constant CV", 20, "lower limit by level"): 0.90,
-    ("constant CV", 20, "upper limit by level"): 0.90,
 }
 
 
