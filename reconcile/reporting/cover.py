@@ -103,13 +103,21 @@ def _contents(pages: Pages) -> Paragraph:
 
 def may_i(r: Reconciliation) -> str:
     """How many strata may be used for the stated purpose."""
-    usable = sum(kind_of(x) < 2 for x in r.results)
+    usable = [x for x in r.results if kind_of(x) < 2]
     purpose = r.purpose.strip() or words.NOT_STATED
-    return words.MAY_I.format(
-        usable=numbers.plain(float(usable), 0) if usable else "none",
+    dates = sorted({x.verdict.valid_until for x in usable} - {""})
+    until = words.UNTIL_SEVERAL if len(dates) > 1 else ""
+    text = words.MAY_I.format(
+        usable=numbers.plain(float(len(usable)), 0) if usable else "none",
         total=numbers.count(len(r.results), "stratum", "strata"),
         purpose=purpose[:200],
+        until=words.UNTIL.format(date=dates[0]) if len(dates) == 1 else until,
     )
+    bare = sum(
+        any(c.name == "controls" and c.found.startswith("no ") for c in x.verdict.criteria)
+        for x in usable
+    )
+    return text + (words.UNCONTROLLED.format(count=bare) if bare else "")
 
 
 def _names(results: Sequence[StratumResult], anchors: dict[str, str], named: int) -> Paragraph:

@@ -108,10 +108,17 @@ FACTS = {
 NOT_STATED = "not stated"
 NOTHING_SUPERSEDED = "nothing; first release of the period"
 NO_CUSTODY = "no custody events were given"
-Q_MAY_I = "May field results be used alone, for what, and in which range?"
+Q_MAY_I = "May field results be used alone, for what, in which range, until when?"
 MAY_I = (
     "In {usable} of {total} field results may be used alone for the stated purpose ({purpose}), "
-    "each only in its valid range; outside it, and for anything else, the laboratory decides."
+    "each only in its valid range{until}; outside it, and for anything else, the laboratory "
+    "decides."
+)
+UNTIL = " and until {date}"
+UNTIL_SEVERAL = " and until the date on its page"
+UNCONTROLLED = (
+    " For {count} of these no reference material in control was measured on both sides: take this "
+    "as the largest open risk."
 )
 Q_HOW_WRONG = "How wrong can a single field result be?"
 AMONG_USABLE = "strata that may be used"
