@@ -202,7 +202,7 @@ def set_up(sheet: Worksheet, paper: str, release_id: str, fit: bool = True) -> N
     sheet.page_setup.paperSize = 1 if paper == "Letter" else 9
     if fit:
         width = sum(d.width for d in sheet.column_dimensions.values())
-        sheet.page_setup.fitToWidth = max(1, math.ceil(width / _PAGE_WIDTH))
+        sheet.page_setup.fitToWidth = max(1, round(width / _PAGE_WIDTH))
         sheet.page_setup.fitToHeight = 0
         sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         last = get_column_letter(len(sheet.column_dimensions))

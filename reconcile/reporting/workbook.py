@@ -67,11 +67,11 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
         across = 12 if label == words.NOT_USABLE_TITLE else 0
         sheets.line(sheet, row, label, value, across)
     columns = [
-        Column("Stratum", width=30),
+        Column("Stratum", width=30, wrap=True),
         Column("Element", width=9),
         Column("Field technique", width=11),
-        Column("Matrix", width=18),
-        Column("Verdict", width=24),
+        Column("Matrix", width=18, wrap=True),
+        Column("Verdict", width=24, wrap=True),
         Column("Unit", width=9),
         Column("Pairs used", "integer", 8),
         Column("Pairs joined", "integer", 8),
