@@ -179,9 +179,9 @@ def labels(
 
 
 def _tell_written(written: Written) -> NoReturn:
-    from reconcile.reporting import words
+    from reconcile.reporting import numbers
 
-    typer.echo(f"Wrote {written.path} ({words.count(written.samples, 'sample', 'samples')})")
+    typer.echo(f"Wrote {written.path} ({numbers.count(written.samples, 'sample', 'samples')})")
     for note in written.notes:
         typer.echo(f"Look at: {note}")
     raise typer.Exit(FINDINGS if written.notes else DONE)

@@ -55,7 +55,7 @@ from reconcile.model import (
     WaterfallStep,
 )
 from reconcile.pairing import Joined, RunFile
-from reconcile.reporting import words, write_release
+from reconcile.reporting import sentences, write_release
 from reconcile.settings import TableSettings
 from reconcile.store import Store, StoredFile, sql
 from reconcile.workspace import FoundFile, MissingFile, Workspace
@@ -484,7 +484,7 @@ def give_verdicts(run: Run) -> Run:
                 statistics=evaluated.statistics,
                 factor=factor,
                 verdict=verdict,
-                sentences=words.sentences_for(
+                sentences=sentences.sentences_for(
                     stratum, evaluated.statistics, factor, verdict, unit.name, unit.per_mg_kg
                 ),
                 notes=(*evaluated.notes, *((proposal.why,) if proposal.why else ())),

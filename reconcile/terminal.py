@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from reconcile.reporting import words
+from reconcile.reporting import numbers
 from reconcile.statistics.selftest import SelfTestRow
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def show_outcome(outcome: RunOutcome) -> None:
     if len(r.quarantine):
         console.print(
             Text(
-                f"{words.count(len(r.quarantine), 'row or cell was', 'rows or cells were')} "
+                f"{numbers.count(len(r.quarantine), 'row or cell was', 'rows or cells were')} "
                 "refused: see quarantine.csv beside the report."
             )
         )
@@ -189,10 +189,10 @@ def show_verify(report: VerifyReport) -> None:
     console = _console()
     console.print(
         Text(
-            f"Compared {words.count(report.events, 'custody event', 'custody events')}, "
-            f"{words.count(report.inputs, 'archived input', 'archived inputs')} and "
-            f"{words.count(report.releases, 'release', 'releases')} with "
-            f"{words.count(report.files, 'file', 'files')}."
+            f"Compared {numbers.count(report.events, 'custody event', 'custody events')}, "
+            f"{numbers.count(report.inputs, 'archived input', 'archived inputs')} and "
+            f"{numbers.count(report.releases, 'release', 'releases')} with "
+            f"{numbers.count(report.files, 'file', 'files')}."
         )
     )
     if report.findings:
@@ -222,11 +222,11 @@ def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
     broken = sum(not row.kept for row in rows)
     console.print(
         Text(
-            f"{words.count(len(rows), 'estimator', 'estimators')} tried; "
+            f"{numbers.count(len(rows), 'estimator', 'estimators')} tried; "
             + (
                 "every promise was kept."
                 if not broken
-                else f"{words.count(broken, 'promise was', 'promises were')} not kept: do not "
+                else f"{numbers.count(broken, 'promise was', 'promises were')} not kept: do not "
                 "rely on these intervals; report it with this table."
             )
         )
@@ -287,7 +287,7 @@ def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
         )
     console.print(table)
     if hidden := len(lives) - len(shown):
-        have = words.count(hidden, "factor has", "factors have")
+        have = numbers.count(hidden, "factor has", "factors have")
         console.print(Text(f"{have} ended: --all shows them."))
     console.print(
         Text(
@@ -323,7 +323,7 @@ def show_corrected(result: CorrectedTable) -> None:
     done = sum(not row.flags for row in result.rows)
     console.print(
         Text(
-            f"Wrote {result.path}: {done} of {words.count(len(result.rows), 'value', 'values')} "
+            f"Wrote {result.path}: {done} of {numbers.count(len(result.rows), 'value', 'values')} "
             f"on the laboratory's scale, read as table '{result.table}'. Expanded uncertainty "
             "U with k = 2, against one laboratory result."
         )

@@ -94,7 +94,7 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
             title=meta.title,
             author=meta.author,
             subject=meta.subject,
-            creator="Reconcile",
+            creator=words.PROGRAM,
             invariant=1,
             pageCompression=1,
             lang="en",

@@ -39,10 +39,10 @@ def add(
 ) -> None:
     """Charts from the pair sheet's rows, with the ends of the 1:1 line beside each."""
     columns = [
-        Column("Stratum", width=34),
-        Column("Unit", width=9),
-        Column("Field = lab: from, in Unit", "number", 14),
-        Column("Field = lab: to, in Unit", "number", 14),
+        Column(words.COLUMNS["stratum"], width=34),
+        Column(words.COLUMNS["unit"], width=9),
+        Column(words.COLUMNS["field_lab_from_in_unit"], "number", 14),
+        Column(words.COLUMNS["field_lab_to_in_unit"], "number", 14),
     ]
     sheets.head(sheet, columns, 1)
     sheet.freeze_panes = "A2"

@@ -18,6 +18,8 @@ from reportlab.lib.units import inch
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 
+from reconcile.reporting import words
+
 DOT = inch / 600
 #: Widths of a module in dots, best first: 0.34 to 0.21 mm for bars, 0.68 to 0.34 mm for squares.
 BAR_DOTS = (8, 7, 6, 5)
@@ -28,9 +30,9 @@ MOST_BYTES = 800
 _ALPHANUMERIC = re.compile(r"[-0-9A-Z $%*+./:]+")
 _UTF8 = 26  # number of the encoding in the QR code's own list
 
-NOT_PLAIN = "a bar code can't hold these characters; QR code only"
-TOO_LONG = "too long for a bar code that reads; QR code only"
-NO_CODE = "too long for any code; copy the id by hand"
+NOT_PLAIN = words.CODE_NOT_PLAIN
+TOO_LONG = words.CODE_TOO_LONG
+NO_CODE = words.CODE_NONE
 
 
 @dataclass(frozen=True, slots=True)

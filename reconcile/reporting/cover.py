@@ -12,6 +12,7 @@ from reconcile.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.reporting import numbers, plots, words
 from reconcile.reporting.book import Heading, Pages
 from reconcile.reporting.figures import by_key
+from reconcile.reporting.sentences import coverage_words, range_of
 from reconcile.reporting.styles import (
     boxed,
     facts,
@@ -108,8 +109,8 @@ def may_i(r: Reconciliation) -> str:
     dates = sorted({x.verdict.valid_until for x in usable} - {""})
     until = words.UNTIL_SEVERAL if len(dates) > 1 else ""
     text = words.MAY_I.format(
-        usable=numbers.plain(float(len(usable)), 0) if usable else "none",
-        total=numbers.count(len(r.results), "stratum", "strata"),
+        usable=numbers.plain(float(len(usable)), 0) if usable else words.USABLE_NONE,
+        total=numbers.count(len(r.results), *words.STRATA_COUNTED),
         purpose=purpose[:200],
         until=words.UNTIL.format(date=dates[0]) if len(dates) == 1 else until,
     )
@@ -123,12 +124,12 @@ def may_i(r: Reconciliation) -> str:
 def _names(results: Sequence[StratumResult], anchors: dict[str, str], named: int) -> Paragraph:
     shown = []
     for r in results[:named]:
-        where = words.range_of(r.verdict, r.unit, r.per_mg_kg)
+        where = range_of(r.verdict, r.unit, r.per_mg_kg)
         tail = f" ({where})" if where != numbers.NONE else ""
         name = markup(r.stratum.label, 60)
         shown.append(f'<a href="#{anchors[r.stratum.key]}">{name}</a>{tail}')
     if len(results) > named:
-        shown.append(f'<a href="#verdicts">and {len(results) - named} more</a>')
+        shown.append(f'<a href="#verdicts">{words.ONLY_MORE.format(n=len(results) - named)}</a>')
     return Paragraph("; ".join(shown) or "–", style("cell"))
 
 
@@ -151,8 +152,7 @@ def _counts_of_verdicts(
             ]
         )
     shares = (0.03, 0.42, 0.07, 0.48)
-    headings = ("", "Verdict", "Strata", "Which, with the valid range")
-    return grid(headings, rows, [width * s for s in shares], right=(2,))
+    return grid(words.COVER_VERDICT_HEADINGS, rows, [width * s for s in shares], right=(2,))
 
 
 def how_wrong(r: Reconciliation) -> list[str]:
@@ -163,21 +163,18 @@ def how_wrong(r: Reconciliation) -> list[str]:
         limits = by_key(result.statistics)
         low, high = limits["limits_log_ratio_lower"], limits["limits_log_ratio_upper"]
         if math.isfinite(low.value) and math.isfinite(high.value) and low.value > 0:
-            text = f"{low.texts(1)[0]} and {high.texts(1)[0]} times the laboratory's"
-            spans.append((high.value / low.value, result.stratum.label, text, low.n))
+            ends: dict[str, object] = {"low": low.texts(1)[0], "high": high.texts(1)[0]}
+            label = result.stratum.label
+            spans.append((high.value / low.value, label, ends | {"stratum": label, "n": low.n}))
     among = words.AMONG_USABLE if usable else words.AMONG_ALL
     if not spans:
         return [words.NO_LIMITS.format(among=among)]
     spans.sort(key=lambda s: (s[0], s[1]))
     best, worst = spans[0], spans[-1]
-    said = f"{words.coverage_words()} single field results lie between "
-    text = f"{best[2]} for {best[1]} (n = {best[3]})"
+    text = words.HOW_WRONG_ONE.format(most=coverage_words(), **best[2])
     if len(spans) > 1:
-        text += (
-            f", the narrowest, and between {worst[2]} for {worst[1]} (n = {worst[3]}), the widest "
-            f"of the {len(spans)} {among}"
-        )
-    return [f"{said}{text}. {words.LIMITS_AS_READ}"]
+        text += words.HOW_WRONG_WIDEST.format(strata=len(spans), among=among, **worst[2])
+    return [f"{text}. {words.LIMITS_AS_READ}"]
 
 
 def _short_account(r: Reconciliation, width: float, most: int) -> Table:
@@ -197,21 +194,25 @@ def _short_account(r: Reconciliation, width: float, most: int) -> Table:
         rows.append([own(text, "cell"), *[""] * 5])
     others = [s for s in r.waterfall if not (s.lost or s.balance)]
     if others:
-        text = words.NOTHING_LOST.format(n=numbers.count(len(others), "other step"))
+        text = words.NOTHING_LOST.format(n=numbers.count(len(others), *words.OTHER_STEPS))
         rows.append([own(text, "cell"), "", "", "", "0", "0"])
-    headings = ("Step", "Counted", "Entered", "Kept", "Lost", "Balance")
     shares = (0.44, 0.16, 0.11, 0.11, 0.09, 0.09)
-    return grid(headings, rows, [width * s for s in shares], right=(2, 3, 4, 5), compact=True)
+    return grid(
+        words.COVER_ACCOUNT_HEADINGS,
+        rows,
+        [width * s for s in shares],
+        right=(2, 3, 4, 5),
+        compact=True,
+    )
 
 
 def left_out(r: Reconciliation) -> str:
     """How much was left out, in one sentence."""
-    return (
-        f"{numbers.count(len(r.exclusions), 'excluded result').capitalize()}, "
-        f"{numbers.count(len(r.quarantine), 'quarantined row')}, "
-        f"{numbers.count(len(r.field_only), 'sample')} with a field reading only, "
-        f"{numbers.count(len(r.lab_only), 'sample')} with a lab result only. Reasons follow in "
-        "this report and, line by line, in the data files."
+    return words.LEFT_OUT.format(
+        excluded=numbers.count(len(r.exclusions), *words.EXCLUDED_RESULTS).capitalize(),
+        quarantined=numbers.count(len(r.quarantine), *words.QUARANTINED_ROWS),
+        field_only=numbers.count(len(r.field_only), *words.SAMPLES),
+        lab_only=numbers.count(len(r.lab_only), *words.SAMPLES),
     )
 
 
@@ -220,10 +221,16 @@ def _changed(r: Reconciliation, most: int) -> list[Flowable]:
         return [own(words.FIRST_RELEASE)]
     if not r.changes:
         return [own(words.NO_CHANGE.format(release=r.supersedes))]
-    out = [foreign(f"· {c.what}: {c.before} → {c.after}", "body", 300) for c in r.changes[:most]]
+    out = [
+        foreign(
+            "· " + words.CHANGE.format(what=c.what, before=c.before, after=c.after), "body", 300
+        )
+        for c in r.changes[:most]
+    ]
     if len(r.changes) > most:
-        count = numbers.count(len(r.changes) - len(out), "more change" if out else "change")
-        out.append(own(f"· {count}: see “{words.CHANGES}”."))
+        noun = words.MORE_CHANGES if out else words.CHANGES_COUNTED
+        count = numbers.count(len(r.changes) - len(out), *noun)
+        out.append(own("· " + words.MORE_AT.format(count=count, section=words.CHANGES)))
     return list(out)
 
 
@@ -234,7 +241,9 @@ def _next(r: Reconciliation, most: int) -> list[Flowable]:
             steps.setdefault(result.verdict.next_step.strip(), []).append(result.stratum.label)
     out: list[Flowable] = []
     for text, labels in list(steps.items())[:most]:
-        named = "; ".join(labels[:2]) + (f"; {len(labels) - 2} more" if len(labels) > 2 else "")
+        named = "; ".join(labels[:2])
+        if len(labels) > 2:
+            named = words.AND_FURTHER.format(named=named, n=len(labels) - 2)
         out.append(
             Paragraph(
                 f'· {minus(markup(text, 300))} <font color="#444444">({markup(named, 160)})</font>',
@@ -242,19 +251,15 @@ def _next(r: Reconciliation, most: int) -> list[Flowable]:
             )
         )
     if len(steps) > most:
-        out.append(own(f"… and {len(steps) - most} more on the pages of the strata."))
+        out.append(own(words.MORE_STEPS.format(n=len(steps) - most)))
     serious = [f for f in r.findings if f.severity == "serious"]
     if serious:
         subjects = ", ".join(f.subject for f in serious[:_FINDINGS])
-        more = f" and {len(serious) - _FINDINGS} more" if len(serious) > _FINDINGS else ""
-        count = numbers.count(len(serious), "serious finding")
-        out.append(
-            foreign(
-                f"· A person must look at {count} ({subjects}{more}): see “{words.CUSTODY}”.",
-                "body",
-                400,
-            )
-        )
+        if len(serious) > _FINDINGS:
+            subjects = words.AND_MORE.format(named=subjects, n=len(serious) - _FINDINGS)
+        count = numbers.count(len(serious), *words.SERIOUS_FINDINGS)
+        text = words.LOOK_AT.format(count=count, subjects=subjects, section=words.CUSTODY)
+        out.append(foreign(f"· {text}", "body", 400))
     return out or [own(words.NOTHING_NEXT)]
 
 
@@ -298,7 +303,9 @@ def _verdict_row(result: StratumResult, anchor: str, pages: Pages) -> list[Flowa
     key = "absolute" if result.statistics.difference_scale == "absolute" else "log_ratio"
     low, high = figures[f"limits_{key}_lower"], figures[f"limits_{key}_upper"]
     unit = low.unit(result.unit)
-    limits = f"{low.texts(result.per_mg_kg)[0]} to {high.texts(result.per_mg_kg)[0]}"
+    limits = words.TO.format(
+        low=low.texts(result.per_mg_kg)[0], high=high.texts(result.per_mg_kg)[0]
+    )
     known = math.isfinite(low.value) and math.isfinite(high.value)
     decision = words.DECISION_TITLE.get(result.verdict.decision, result.verdict.decision)
     return [
@@ -308,7 +315,7 @@ def _verdict_row(result: StratumResult, anchor: str, pages: Pages) -> list[Flowa
         str(result.statistics.n_used),
         ratio if ratio_interval == numbers.NONE else f"{ratio} ({ratio_interval})",
         f"{limits}{' ' + unit if unit else ''}" if known else numbers.NONE,
-        words.range_of(result.verdict, result.unit, result.per_mg_kg),
+        range_of(result.verdict, result.unit, result.per_mg_kg),
         link(pages.text(anchor), anchor, "cell-right"),
     ]
 

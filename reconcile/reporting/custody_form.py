@@ -14,7 +14,7 @@ from reportlab.lib.colors import black
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Paragraph, Table, TableStyle
 
-from reconcile.reporting import book, codes
+from reconcile.reporting import book, codes, words
 from reconcile.reporting.book import Meta
 from reconcile.reporting.styles import (
     RULE,
@@ -35,10 +35,6 @@ ID_LIMIT = 1800
 _BAR_ROOM, _SQUARE_ROOM, _SQUARE_CELL = 72 * mm, 12.5 * mm, 14 * mm
 _HANDOVERS = 3
 _BOX = "\N{BALLOT BOX}"
-CAUTION = (
-    "Samples can hold lead, silica, asbestos or radioactive minerals. Local rules for handling "
-    "and transport come first. A form shows what was written down; it proves no fact by itself."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,15 +75,16 @@ class CustodyForm:
 
 def custody_form(form: CustodyForm) -> bytes:
     """The form as PDF; equal values give equal bytes."""
+    name = printable(form.dispatch)[:60]
     meta = Meta(
         title=printable(form.project)[:200],
         author="",
-        subject=f"Custody form of dispatch {printable(form.dispatch)[:60]}",
+        subject=words.FORM_SUBJECT.format(dispatch=name),
         release_id="",
         status="",
-        running=f"Custody form, dispatch {printable(form.dispatch)[:60]}",
+        running=words.FORM_RUNNING.format(dispatch=name),
         paper=form.paper,
-        footer="page {page} of {total}",
+        footer=words.PAGE_OF,
     )
     width = book.body_size(form.paper)[0]
     return book.make(meta, lambda pages: [*_first_part(form, width), *_sample_table(form, width)])
@@ -100,12 +97,12 @@ def _first_part(form: CustodyForm, width: float) -> list[Flowable]:
     right = [x for x in (bars, square) if not isinstance(x, str) and x.width <= code_room]
     head = columns(
         [
-            [own("Custody form", "title"), foreign(form.project, "subtitle", 160)],
+            [own(words.FORM_TITLE, "title"), foreign(form.project, "subtitle", 160)],
             [_row(right)] if right else [],
         ],
         [width - code_room, code_room],
     )
-    number = Paragraph(f"Dispatch {markup(form.dispatch, 120)}", style("h1"))
+    number = Paragraph(words.FORM_DISPATCH.format(dispatch=markup(form.dispatch, 120)), style("h1"))
     half = (len(form.facts) + 1) // 2
     room = (width - 5 * mm) / 2
     known = [[facts(part, room, 36 * mm)] if part else [] for part in
@@ -113,10 +110,10 @@ def _first_part(form: CustodyForm, width: float) -> list[Flowable]:
     story: list[Flowable] = [head, number, beside(known[0], known[1], width)]
     story += [foreign(note, "small", 400) for note in form.notes]
     if form.events:
-        story += [own("Recorded so far", "h2"), _events(form, width)]
-    story += [own("To be written by the sender", "h2"), _sender(width)]
-    story += [own("Handover", "h2"), _handovers(form, width)]
-    story += [own("On receipt", "h2"), _receipt(width), own(CAUTION, "small")]
+        story += [own(words.FORM_RECORDED, "h2"), _events(form, width)]
+    story += [own(words.FORM_SENDER, "h2"), _sender(width)]
+    story += [own(words.FORM_HANDOVER, "h2"), _handovers(form, width)]
+    story += [own(words.FORM_RECEIPT, "h2"), _receipt(width), own(words.FORM_CAUTION, "small")]
     return story
 
 
@@ -140,7 +137,7 @@ def _row(flowables: Sequence[Flowable]) -> Table:
 def _events(form: CustodyForm, width: float) -> Table:
     shares = (0.2, 0.12, 0.19, 0.19, 0.12, 0.09, 0.09)
     return grid(
-        (f"time ({form.zone})", "event", "by", "to", "seal", "containers", "mass"),
+        [text.format(zone=form.zone) for text in words.FORM_EVENT_HEADINGS],
         [
             [foreign(c) for c in (e.at, e.event, e.by, e.to, e.seal)]
             + [foreign(e.containers, "cell-right"), foreign(e.mass, "cell-right")]
@@ -180,10 +177,7 @@ def _labels(*texts: str) -> list[Flowable]:
 def _sender(width: float) -> Table:
     third = width / 3
     return _blank(
-        [
-            _labels("containers (number and kind)", "seal numbers", "carrier and waybill"),
-            _labels("analyses asked, limits required", "hazards to tell the receiver", "remarks"),
-        ],
+        [_labels(*texts) for texts in words.FORM_SENDER_FIELDS],
         [third] * 3,
         [10 * mm, 10 * mm],
     )
@@ -191,13 +185,7 @@ def _sender(width: float) -> Table:
 
 def _handovers(form: CustodyForm, width: float) -> Table:
     one = [width * share for share in (0.2, 0.14, 0.16)]
-    head = [
-        own(text, "head")
-        for text in (
-            "relinquished by (name, organisation)", "signature", "date, time, zone",
-            "received by (name, organisation)", "signature", "date, time, zone",
-        )
-    ]  # fmt: skip
+    head = [own(text, "head") for text in words.FORM_HANDOVER_HEADINGS]
     table = _blank(
         [head, *([[""] * 6 for _ in range(_HANDOVERS)])],
         one * 2,
@@ -216,26 +204,22 @@ def _handovers(form: CustodyForm, width: float) -> Table:
 
 def _receipt(width: float) -> Table:
     quarter = width / 4
-    yes_no = f"{_BOX} yes   {_BOX} no"
+    yes_no = words.FORM_YES_NO.format(box=_BOX)
     table = _blank(
         [
             [
-                *_labels("seal numbers found"),
-                _labels("seals intact", yes_no),
-                *_labels("containers counted"),
-                _labels("count agrees with the sender's", yes_no),
+                *_labels(words.FORM_SEALS_FOUND),
+                _labels(words.FORM_SEALS_INTACT, yes_no),
+                *_labels(words.FORM_CONTAINERS),
+                _labels(words.FORM_COUNT_AGREES, yes_no),
             ],
             [
-                own(
-                    f"condition on receipt   {_BOX} good   {_BOX} wet   {_BOX} damaged   "
-                    f"{_BOX} other, namely:",
-                    "cell",
-                ),
+                own(words.FORM_CONDITION.format(box=_BOX), "cell"),
                 "",
-                own("mass found, unit", "cell"),
-                own("stored at", "cell"),
+                own(words.FORM_MASS_FOUND, "cell"),
+                own(words.FORM_STORED_AT, "cell"),
             ],
-            [own("deviations (what, which samples, who was told)", "cell"), "", "", ""],
+            [own(words.FORM_DEVIATIONS, "cell"), "", "", ""],
         ],
         [quarter] * 4,
         [10 * mm, 10 * mm, 15 * mm],
@@ -262,19 +246,19 @@ def _sample_table(form: CustodyForm, width: float) -> list[Flowable]:
         )
     widths = [fixed[0], width - sum(fixed), *fixed[1:]]
     table = grid(
-        ("no.", "sample id", "bar code", "QR code", "mass", "sent", "received"),
+        words.FORM_SAMPLE_HEADINGS,
         rows, widths, right=(0, 4),
     )  # fmt: skip
     table.setStyle(
         TableStyle([("VALIGN", (0, 1), (-1, -1), "MIDDLE"), ("LEFTPADDING", (5, 0), (5, -1), 8)])
     )
-    sources = "Made from: " + "; ".join(form.sources)
+    sources = words.FORM_SOURCES.format(files="; ".join(form.sources))
     return [
         CondPageBreak(35 * mm),
-        own(f"Samples ({len(form.samples)})", "h2"),
+        own(words.FORM_SAMPLES.format(n=len(form.samples)), "h2"),
         table,
         gap(4),
-        own("End of the list.", "small"),
+        own(words.FORM_END, "small"),
         foreign(sources, "small", 1200),
     ]
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from reconcile.model import StratumResult
-from reconcile.reporting import numbers
+from reconcile.reporting import numbers, words
 from reconcile.statistics.result import Estimate
 
 
@@ -26,10 +26,10 @@ def sentences_of(result: StratumResult) -> list[str]:
 def _sentence(value: Any, unit: str) -> str:
     if isinstance(value, Estimate):
         if not value.estimable:
-            return value.reason or "not estimable"
+            return value.reason or words.NOT_ESTIMABLE
         shown, interval = numbers.of_estimate(value)
         level = numbers.percent(value.level)
-        return f"{shown} ({level} interval {interval}, n = {value.n})."
+        return words.DETAIL.format(value=shown, level=level, interval=interval, n=value.n)
     for name in ("sentence", "sentences"):
         method = getattr(value, name, None)
         if callable(method):

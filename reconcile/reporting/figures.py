@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from reconcile.model import LevelBias, StratumStatistics
-from reconcile.reporting import numbers
+from reconcile.reporting import numbers, words
 from reconcile.statistics.agreement import LimitsOfAgreement
 from reconcile.statistics.lines import Line
 from reconcile.statistics.result import Estimate
@@ -55,11 +55,16 @@ class Figure:
 
     def texts(self, per_mg_kg: float) -> tuple[str, str]:
         """Value and interval as the reader sees them, without unit."""
+        value, low, high = self.parts(per_mg_kg)
+        return value, numbers.interval_text(low, high)
+
+    def parts(self, per_mg_kg: float) -> tuple[str, str, str]:
+        """Value and both ends of its interval as the reader sees them, without unit."""
         if self.kind == "count":
-            return numbers.plain(self.value, 0), numbers.NONE
+            return numbers.plain(self.value, 0), numbers.NONE, numbers.NONE
         if self.kind == "p":
-            return numbers.p_text(self.value), numbers.NONE
-        return numbers.estimate_texts(
+            return numbers.p_text(self.value), numbers.NONE, numbers.NONE
+        return numbers.estimate_parts(
             self.value,
             self.low,
             self.high,
@@ -126,42 +131,44 @@ def of_estimate(key: str, label: str, kind: Kind, estimate: Estimate) -> Figure:
 
 def _counts(s: StratumStatistics) -> Iterator[Figure]:
     for key, label, value in (
-        ("pairs", "Pairs joined", s.n_pairs),
-        ("pairs_used", "Pairs used", s.n_used),
-        ("pairs_excluded", "Pairs excluded", s.n_excluded),
-        ("field_censored", "Field result censored", s.n_field_censored),
-        ("lab_censored", "Lab result censored", s.n_lab_censored),
-        ("both_censored", "Both censored", s.n_both_censored),
+        ("pairs", words.FIGURES["pairs"], s.n_pairs),
+        ("pairs_used", words.FIGURES["pairs_used"], s.n_used),
+        ("pairs_excluded", words.FIGURES["pairs_excluded"], s.n_excluded),
+        ("field_censored", words.FIGURES["field_censored"], s.n_field_censored),
+        ("lab_censored", words.FIGURES["lab_censored"], s.n_lab_censored),
+        ("both_censored", words.FIGURES["both_censored"], s.n_both_censored),
     ):
         yield Figure(key, label, "count", float(value), n=int(s.n_pairs))
     for side, ends in (("lab", s.lab_range), ("field", s.field_range)):
         for which, end in zip(("lowest", "highest"), ends, strict=True):
-            label = f"{which.capitalize()} {side} value used"
-            yield Figure(f"{side}_{which}", label, "mass", float(end), n=int(s.n_used))
+            key = f"{side}_{which}"
+            yield Figure(key, words.FIGURES[key], "mass", float(end), n=int(s.n_used))
 
 
 def _limits(key: str, name: str, kind: Kind, limits: LimitsOfAgreement) -> Iterator[Figure]:
-    lower = of_estimate(f"{key}_lower", f"Lower limit of agreement, {name}", kind, limits.lower)
-    upper = of_estimate(f"{key}_upper", f"Upper limit of agreement, {name}", kind, limits.upper)
-    yield of_estimate(f"{key}_bias", f"Bias, {name}", kind, limits.bias)
-    yield lower
-    yield upper
+    for end, estimate in (("bias", limits.bias), ("lower", limits.lower), ("upper", limits.upper)):
+        label = words.LIMIT_LABELS[end].format(scale=name)
+        yield of_estimate(f"{key}_{end}", label, kind, estimate)
     n, reason = int(limits.n), limits.reason
     sd_kind: Kind = "number" if kind == "ratio" else kind
-    sd_label = f"SD of differences, {name}" + (" (natural logarithm)" if kind == "ratio" else "")
+    sd_label = words.LIMIT_LABELS["sd_ratio" if kind == "ratio" else "sd"].format(scale=name)
     yield Figure(f"{key}_sd", sd_label, sd_kind, float(limits.sd), n=n, reason=reason)
     for end, value in (("low", limits.tolerance_low), ("high", limits.tolerance_high)):
-        label = f"Tolerance interval, {end} end, {name}"
+        label = words.LIMIT_LABELS[f"tolerance_{end}"].format(scale=name)
         yield Figure(f"{key}_tolerance_{end}", label, kind, float(value), n=n, reason=reason)
 
 
 def _line(key: str, name: str, line: Line, log: bool = False) -> Iterator[Figure]:
-    yield of_estimate(f"{key}_slope", f"Slope, {name}", "number", line.slope)
+    yield of_estimate(
+        f"{key}_slope", words.LINE_PARTS["slope"].format(line=name), "number", line.slope
+    )
     kind: Kind = "number" if log else "mass"
-    yield of_estimate(f"{key}_intercept", f"Intercept, {name}", kind, line.intercept)
+    yield of_estimate(
+        f"{key}_intercept", words.LINE_PARTS["intercept"].format(line=name), kind, line.intercept
+    )
     yield Figure(
         f"{key}_residual_sd",
-        f"Residual SD, {name}",
+        words.LINE_PARTS["residual_sd"].format(line=name),
         kind,
         float(line.residual_sd),
         n=int(line.n),
@@ -171,61 +178,58 @@ def _line(key: str, name: str, line: Line, log: bool = False) -> Iterator[Figure
 
 
 def _level(index: int, level: LevelBias) -> Iterator[Figure]:
-    key, name = f"level_{index}", level.name or f"level {index}"
+    key, name = f"level_{index}", level.name or words.UNNAMED_LEVEL.format(n=index)
+    label = {part: text.format(level=name) for part, text in words.LEVEL_LABELS.items()}
     n = int(level.bias.n)
-    yield Figure(f"{key}_value", f"Decision level: {name}", "mass", float(level.level))
-    yield of_estimate(f"{key}_bias", f"Bias at {name}", "mass", level.bias)
-    yield Figure(
-        f"{key}_lab_above", f"At or above {name} by the lab", "count", float(level.lab_above), n=n
-    )
-    yield Figure(
-        f"{key}_field_above",
-        f"At or above {name} by the field",
-        "count",
-        float(level.field_above),
-        n=n,
-    )
-    yield of_estimate(
-        f"{key}_false_negative", f"False negatives at {name}", "percent", level.false_negative
-    )
-    yield of_estimate(
-        f"{key}_false_positive", f"False positives at {name}", "percent", level.false_positive
-    )
+    yield Figure(f"{key}_value", label["value"], "mass", float(level.level))
+    yield of_estimate(f"{key}_bias", label["bias"], "mass", level.bias)
+    for part, above in (("lab_above", level.lab_above), ("field_above", level.field_above)):
+        yield Figure(f"{key}_{part}", label[part], "count", float(above), n=n)
+    for part, rate in (
+        ("false_negative", level.false_negative),
+        ("false_positive", level.false_positive),
+    ):
+        yield of_estimate(f"{key}_{part}", label[part], "percent", rate)
 
 
 def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
     """All figures of one stratum, in a fixed order."""
     ratio = of_estimate(
-        "geometric_mean_ratio", "Geometric mean ratio, field/lab", "ratio", s.geometric_mean_ratio
+        "geometric_mean_ratio",
+        words.FIGURES["geometric_mean_ratio"],
+        "ratio",
+        s.geometric_mean_ratio,
     )
     equivalence = s.equivalence
     out = [
         *_counts(s),
         ratio,
-        ratio_minus_one(ratio, "ratio_as_difference", "The same, as difference from the lab"),
+        ratio_minus_one(ratio, "ratio_as_difference", words.FIGURES["ratio_as_difference"]),
         of_estimate(
             "mean_relative_difference",
-            "Mean relative difference",
+            words.FIGURES["mean_relative_difference"],
             "percent",
             s.mean_relative_difference,
         ),
-        of_estimate("mean_difference", "Mean difference", "mass", s.mean_difference),
-        of_estimate("hodges_lehmann", "Median difference", "mass", s.hodges_lehmann),
+        of_estimate("mean_difference", words.FIGURES["mean_difference"], "mass", s.mean_difference),
+        of_estimate("hodges_lehmann", words.FIGURES["hodges_lehmann"], "mass", s.hodges_lehmann),
     ]
     if s.censored_ratio is not None:
         censored = of_estimate(
-            "censored_ratio", "Ratio with censored pairs kept", "ratio", s.censored_ratio
+            "censored_ratio", words.FIGURES["censored_ratio"], "ratio", s.censored_ratio
         )
         out += [
             censored,
             ratio_minus_one(
-                censored, "censored_ratio_as_difference", "The same, as difference from the lab"
+                censored,
+                "censored_ratio_as_difference",
+                words.FIGURES["censored_ratio_as_difference"],
             ),
         ]
     out += [
         Figure(
             "equivalence_bias",
-            "Bias in the equivalence test",
+            words.FIGURES["equivalence_bias"],
             "ratio" if equivalence.scale == "ratio" else "mass",
             float(equivalence.estimate.value),
             float(equivalence.low),
@@ -236,13 +240,13 @@ def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
         ),
         Figure(
             "equivalence_margin",
-            "Equivalence margin",
+            words.FIGURES["equivalence_margin"],
             "percent" if equivalence.scale == "ratio" else "mass",
             float(equivalence.margin),
         ),
         Figure(
             "equivalence_p",
-            "Equivalence, p value",
+            words.FIGURES["equivalence_p"],
             "p",
             float(equivalence.p_value),
             n=int(equivalence.n),
@@ -250,40 +254,60 @@ def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
         ),
         Figure(
             "difference_p_adjusted",
-            "Difference, p value adjusted for the number of strata",
+            words.FIGURES["difference_p_adjusted"],
             "p",
             float(s.p_value_adjusted),
             n=int(s.n_used),
         ),
-        *_limits("limits_log_ratio", "ratio field/lab", "ratio", s.limits_log_ratio),
-        *_limits("limits_absolute", "difference", "mass", s.limits_absolute),
-        *_limits("limits_relative", "relative difference", "percent", s.limits_relative),
-        of_estimate("share_within", "Share of pairs near the lab", "percent", s.share_within),
-        Figure("share_margin", "Meant by near the lab: within ±", "percent", float(s.share_margin)),
-        *_line("headline", "headline line", s.headline_line),
-        of_estimate("error_ratio", "Error ratio λ, field/lab variance", "number", s.error_ratio),
-        *_line("deming", "Deming", s.deming),
-        *_line("weighted_deming", "weighted Deming", s.weighted_deming),
-        *_line("passing_bablok", "Passing–Bablok", s.passing_bablok),
-        *_line("ols", "least squares, field on lab", s.ols),
-        *_line("ols_lab_on_field", "least squares, lab on field", s.ols_lab_on_field),
-        *_line("log_line", "log10 on log10", s.log_line, log=True),
-        Figure("log_r_squared", "r² of logarithms", "number", float(s.log_r_squared), n=s.n_used),
-        of_estimate("concordance", "Concordance correlation", "number", s.concordance.ccc),
+        *_limits("limits_log_ratio", words.SCALES["ratio"], "ratio", s.limits_log_ratio),
+        *_limits("limits_absolute", words.SCALES["difference"], "mass", s.limits_absolute),
+        *_limits("limits_relative", words.SCALES["relative"], "percent", s.limits_relative),
+        of_estimate("share_within", words.FIGURES["share_within"], "percent", s.share_within),
+        Figure("share_margin", words.FIGURES["share_margin"], "percent", float(s.share_margin)),
+        *_line("headline", words.LINE_LABELS["headline"], s.headline_line),
+        of_estimate("error_ratio", words.FIGURES["error_ratio"], "number", s.error_ratio),
+        *_line("deming", words.LINE_LABELS["deming"], s.deming),
+        *_line("weighted_deming", words.LINE_LABELS["weighted_deming"], s.weighted_deming),
+        *_line("passing_bablok", words.LINE_LABELS["passing_bablok"], s.passing_bablok),
+        *_line("ols", words.LINE_LABELS["ols"], s.ols),
+        *_line("ols_lab_on_field", words.LINE_LABELS["ols_lab_on_field"], s.ols_lab_on_field),
+        *_line("log_line", words.LINE_LABELS["log_line"], s.log_line, log=True),
+        Figure(
+            "log_r_squared",
+            words.FIGURES["log_r_squared"],
+            "number",
+            float(s.log_r_squared),
+            n=s.n_used,
+        ),
+        of_estimate("concordance", words.FIGURES["concordance"], "number", s.concordance.ccc),
     ]
     for key, label, value in (
-        ("concordance_precision", "Concordance: precision r", s.concordance.r),
-        ("concordance_accuracy", "Concordance: accuracy", s.concordance.c_b),
-        ("concordance_location_shift", "Concordance: location shift", s.concordance.location_shift),
-        ("concordance_scale_shift", "Concordance: scale shift", s.concordance.scale_shift),
+        ("concordance_precision", words.FIGURES["concordance_precision"], s.concordance.r),
+        ("concordance_accuracy", words.FIGURES["concordance_accuracy"], s.concordance.c_b),
+        (
+            "concordance_location_shift",
+            words.FIGURES["concordance_location_shift"],
+            s.concordance.location_shift,
+        ),
+        (
+            "concordance_scale_shift",
+            words.FIGURES["concordance_scale_shift"],
+            s.concordance.scale_shift,
+        ),
     ):
         out.append(Figure(key, label, "number", float(value), n=int(s.concordance.ccc.n)))
     out += [
-        of_estimate("correlation", "Correlation r", "number", s.correlation.r),
-        Figure("r_squared", "r²", "number", float(s.correlation.r_squared), n=int(s.correlation.n)),
+        of_estimate("correlation", words.FIGURES["correlation"], "number", s.correlation.r),
+        Figure(
+            "r_squared",
+            words.FIGURES["r_squared"],
+            "number",
+            float(s.correlation.r_squared),
+            n=int(s.correlation.n),
+        ),
         Figure(
             "spearman",
-            "Rank correlation (Spearman)",
+            words.FIGURES["spearman"],
             "number",
             float(s.correlation.spearman),
             n=int(s.correlation.n),

@@ -10,7 +10,7 @@ from reportlab.lib.colors import Color
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from reconcile.reporting import codes, fonts
+from reconcile.reporting import codes, fonts, words
 from reconcile.reporting.styles import PAPERS
 from reconcile.reporting.text import printable
 
@@ -54,8 +54,8 @@ def label_sheet(labels: Sequence[Label], layout: SheetLayout, skip: int = 0) -> 
     fonts.register()
     target = io.BytesIO()
     canvas = Canvas(target, pagesize=paper, invariant=1, pageCompression=1, lang="en")
-    canvas.setTitle("Sample labels")
-    canvas.setCreator("Reconcile")
+    canvas.setTitle(words.LABELS_TITLE)
+    canvas.setCreator(words.PROGRAM)
     each = layout.columns * layout.rows
     for number, label in enumerate(labels, start=skip % each):
         if number % each == 0 and number:
@@ -104,12 +104,12 @@ def _draw(canvas: Canvas, label: Label, layout: SheetLayout) -> None:
     if isinstance(square, str):
         missing = square
     elif square.width > min(room, width * 0.6):
-        missing = "the QR code of so long an id needs a larger label"
+        missing = words.LABEL_TOO_SMALL
     else:
         square.drawOn(canvas, 1, height - _PAD / 2 - square.height)
         left = square.width + 2
         if isinstance(bars, str):
-            missing = "QR code only"
+            missing = words.LABEL_NO_BARS
     _write(canvas, label, layout, (left, floor, width - _PAD - left, room), missing)
 
 
@@ -122,7 +122,7 @@ def _write(
 ) -> None:
     """The id as large as it fits whole, and what else belongs on the label."""
     x, y, room, height = box
-    small = [t for t in (_line("dispatch", label.dispatch), missing, layout.title) if t]
+    small = [t for t in (_dispatch(label.dispatch), missing, layout.title) if t]
     left = height - 6.5 * len(small) - 3
     shown = printable(label.sample_id)
     size, lines = _broken(shown, room, left)
@@ -135,8 +135,8 @@ def _write(
         canvas.drawString(x, y + 2 + number * 6.5, fonts.fitting(printable(text), 5.5, room))
 
 
-def _line(name: str, text: str) -> str:
-    return f"{name} {text}" if text else ""
+def _dispatch(number: str) -> str:
+    return words.LABEL_DISPATCH.format(dispatch=number) if number else ""
 
 
 def _broken(text: str, room: float, height: float) -> tuple[float, list[str]]:

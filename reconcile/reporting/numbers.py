@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 
+from reconcile.reporting import words
 from reconcile.statistics.result import Estimate
 
 #: Shown where there is no number.
@@ -82,7 +83,7 @@ def half_width(low: float, high: float) -> float:
     return width if math.isfinite(width) else math.nan
 
 
-def estimate_texts(
+def estimate_parts(
     value: float,
     low: float,
     high: float,
@@ -90,8 +91,10 @@ def estimate_texts(
     signed: bool = False,
     most_decimals: int | None = None,
     positive: bool = False,
-) -> tuple[str, str]:
-    """The value and its interval "low to high" in the same decimals, without units.
+) -> tuple[str, str, str]:
+    """The value and both ends of its interval in the same decimals, without units.
+
+    Where there is no interval, both ends are ``NONE``.
 
     All are multiplied by ``factor``; ``signed`` puts a plus before positive numbers;
     ``most_decimals`` bounds the decimals; on a ``positive`` scale (ratios) no number is
@@ -111,8 +114,21 @@ def estimate_texts(
         return f"+{text}" if signed and number > 0 and text.strip("0.") else text
 
     if not ends:
-        return one(value), NONE
-    return one(value), f"{one(low)} to {one(high)}"
+        return one(value), NONE, NONE
+    return one(value), one(low), one(high)
+
+
+def interval_text(low: str, high: str) -> str:
+    """ "low to high", or a dash where there is no interval."""
+    return NONE if low == high == NONE else words.TO.format(low=low, high=high)
+
+
+def estimate_texts(
+    value: float, low: float, high: float, factor: float = 1.0, signed: bool = False
+) -> tuple[str, str]:
+    """The value and its interval "low to high" (see ``estimate_parts``)."""
+    shown, *ends = estimate_parts(value, low, high, factor, signed)
+    return shown, interval_text(*ends)
 
 
 def of_estimate(estimate: Estimate, factor: float = 1.0, signed: bool = False) -> tuple[str, str]:
@@ -125,7 +141,7 @@ def interval_of_numbers(low: float, high: float, unit: str = "") -> str:
     if not (math.isfinite(low) or math.isfinite(high)):
         return NONE
     name = unit_name(unit)
-    text = f"{plain_sig(low)} to {plain_sig(high)}"
+    text = words.TO.format(low=plain_sig(low), high=plain_sig(high))
     return f"{text}{_SPACE}{name}" if name else text
 
 
@@ -160,5 +176,5 @@ def p_text(p: float) -> str:
 def count(number: int, one: str, many: str = "") -> str:
     """ "1 sample", "41 samples", "no samples"."""
     word = one if number == 1 else (many or f"{one}s")
-    figure = "no" if number == 0 else plain(float(number), 0)
+    figure = words.NO if number == 0 else plain(float(number), 0)
     return f"{figure} {word}"

@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
 from reconcile.model import ControlChart, Reconciliation
-from reconcile.reporting import fonts, numbers
+from reconcile.reporting import fonts, numbers, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.sections import start
 from reconcile.reporting.styles import RULE, columns, foreign, gap, grid, own
@@ -25,75 +25,30 @@ _ACROSS = 3
 _INK = Color(0.13, 0.13, 0.13)
 _SIZE = 6.0
 
-_TITLE = "Controls over time"
-_CHARTS_INTRO = (
-    "One chart for each control, element and method with eight results or more in the files of "
-    "this release, in order of time; instrument and calibration are kept apart. A field result is "
-    "the mean of one check, a laboratory's a single determination. Full line: centre (median). "
-    "Dotted: 2 s; dashed: 3 s (s: mean moving range over 1.128). A ringed mark completes a rule. "
-    "Numbers at the right in mg/kg."
-)
-_NO_CHARTS = "No control was measured eight times or more by one method: no chart rests on fewer."
-_RULE_HEADINGS = (
-    "Rule", "Charts that show it", "Expected by chance", "False alarms of one good chart",
-)  # fmt: skip
-_RULE_NOTE = (
-    "False alarms: the share of charts in control, with as many results as the shortest and the "
-    "longest chart here, on which the rule speaks at least once; simulated with normal, "
-    "independent results and known centre and s. Limits estimated from few results speak oftener. "
-    "Expected: the sum of those shares over the charts. Rules after the Western Electric handbook "
-    "(1956) and Nelson (1984), from memory."
-)
-_RATES = "Controls against plan"
-_RATES_HEADINGS = (
-    "Side", "Kind", "Controls", "Samples", "Share", "Planned", "Batches", "Batches without any",
-)  # fmt: skip
-_STAGES = "Duplicates stage by stage"
-_STAGE_HEADINGS = (
-    "Method", "Element", "Stage", "Pairs", "Relative SD of one result", "Interval",
-    "Added by this stage",
-)  # fmt: skip
-_STAGES_NOTE = (
-    "The scatter of each stage holds that of every later one (a field duplicate that of "
-    "preparation and measurement). Relative SD: nested analysis of variance of the logarithms. "
-    "A stage whose share cannot be told from zero adds '–'."
-)
-_BACK = "Results with exclusions put back"
-_BACK_HEADINGS = (
-    "Stratum", "Pairs taken", "n", "Field over laboratory (geometric mean)", "Interval",
-)  # fmt: skip
-_BACK_NOTE = (
-    "Nothing is deleted: pairs of failed batches and of samples whose custody is broken are kept "
-    "out of the statistics of this report, and put back here. Only pairs with both results "
-    "quantified count. Where a line changes the verdict's ground, look at the cause first."
-)
-_NO_BACK = "No pair with both results quantified was kept out."
-_LINES = {
-    "with failed batches put back": "failed batches put back",
-    "with broken custody put back": "broken custody put back",
-    "with every exclusion put back": "everything put back",
-}
-
 
 def over_time(r: Reconciliation, width: float) -> list[Flowable]:
     """Charts with rules and their false-alarm rates, rates, stages, and with and without."""
-    out: list[Flowable] = [*start(), Heading(_TITLE, "control-charts")]
+    out: list[Flowable] = [*start(), Heading(words.CONTROL_CHARTS, "control-charts")]
     charts = r.controls.charts
     if charts:
-        out += [own(_CHARTS_INTRO, "small"), _rules(charts, width), own(_RULE_NOTE, "small")]
+        out += [
+            own(words.CHARTS_INTRO, "small"),
+            _rules(charts, width),
+            own(words.CHART_RULE_NOTE, "small"),
+        ]
         out += _charts(charts, width)
     else:
-        out.append(own(_NO_CHARTS))
+        out.append(own(words.NO_CHARTS))
     if r.controls.rates:
-        out += [*start(), Heading(_RATES, "rates", 0, "h2"), _rates(r, width)]
+        out += [*start(), Heading(words.RATES, "rates", 0, "h2"), _rates(r, width)]
     if r.controls.stages:
         out += [
             *start(),
-            Heading(_STAGES, "stages", 0, "h2"),
-            own(_STAGES_NOTE, "small"),
+            Heading(words.STAGES, "stages", 0, "h2"),
+            own(words.STAGES_NOTE, "small"),
             *_stages(r, width),
         ]
-    return [*out, *start(), Heading(_BACK, "put-back", 0, "h2"), *_put_back(r, width)]
+    return [*out, *start(), Heading(words.PUT_BACK, "put-back", 0, "h2"), *_put_back(r, width)]
 
 
 # ---- charts ---------------------------------------------------------------------------
@@ -105,21 +60,27 @@ def _spoken(chart: ControlChart) -> int:
 
 def _rules(charts: Sequence[ControlChart], width: float) -> Flowable:
     rows: list[list[Flowable | str]] = []
-    names = [words for words, _, _ in charts[0].rules]
-    for index, words in enumerate(names):
+    names = [name for name, _, _ in charts[0].rules]
+    for index, name in enumerate(names):
         rates = [c.rules[index][2] for c in charts]
         shown = sum(bool(c.rules[index][1]) for c in charts)
-        rows.append([words, f"{shown} of {len(charts)}", f"{sum(rates):.1f}", _range(rates)])
+        rows.append([name, _of(shown, charts), f"{sum(rates):.1f}", _range(rates)])
     rates = [c.any_rate for c in charts]
     shown = sum(bool(_spoken(c)) for c in charts)
-    rows.append(["any of them", f"{shown} of {len(charts)}", f"{sum(rates):.1f}", _range(rates)])
+    rows.append([words.CHART_ANY_RULE, _of(shown, charts), f"{sum(rates):.1f}", _range(rates)])
     shares = (0.46, 0.16, 0.16, 0.22)
-    return grid(_RULE_HEADINGS, rows, [width * s for s in shares], right=(1, 2, 3), compact=True)
+    return grid(
+        words.CHART_RULE_HEADINGS, rows, [width * s for s in shares], right=(1, 2, 3), compact=True
+    )
+
+
+def _of(shown: int, charts: Sequence[ControlChart]) -> str:
+    return words.CHART_SHARE.format(shown=shown, total=len(charts))
 
 
 def _range(rates: Sequence[float]) -> str:
     low, high = numbers.percent(min(rates), 2), numbers.percent(max(rates), 2)
-    return low if low == high else f"{low} to {high}"
+    return low if low == high else words.TO.format(low=low, high=high)
 
 
 def _charts(charts: Sequence[ControlChart], width: float) -> list[Flowable]:
@@ -132,7 +93,7 @@ def _charts(charts: Sequence[ControlChart], width: float) -> list[Flowable]:
     cell = width / _ACROSS
     for method in dict.fromkeys((c.side, c.method) for c in kept):
         own_charts = [c for c in kept if (c.side, c.method) == method]
-        title = foreign(f"{method[0]}: {method[1]}", "h3", 120)
+        title = foreign(words.CHART_OF.format(side=method[0], method=method[1]), "h3", 120)
         for first in range(0, len(own_charts), _ACROSS):
             part: list[list[Flowable]] = [
                 [control_chart(c, cell - 3 * mm, 31 * mm)]
@@ -146,8 +107,7 @@ def _charts(charts: Sequence[ControlChart], width: float) -> list[Flowable]:
     if len(charts) > len(kept):
         out.append(
             own(
-                f"{len(kept)} of {len(charts)} charts are shown, those with signals first; every "
-                "signal stands among the findings.",
+                words.CHARTS_LEFT_OUT.format(shown=len(kept), total=len(charts)),
                 "small",
             )
         )
@@ -175,7 +135,8 @@ def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
     def x_of(place: int) -> float:
         return left + 3 + (right - left - 6) * (place / max(len(values) - 1, 1))
 
-    head = fonts.fitting(printable(f"{chart.code} · {chart.element} (n = {n})"), 6.6, width)
+    head = words.CHART_HEAD.format(code=chart.code, element=chart.element, n=n)
+    head = fonts.fitting(printable(head), 6.6, width)
     drawing.add(String(left, height - 7, head, fontName=fonts.BOLD, fontSize=6.6, fillColor=_INK))
     for value, text, k in labels:
         y = y_of(value)
@@ -217,7 +178,8 @@ def _rates(r: Reconciliation, width: float) -> Flowable:
     rows: list[list[Flowable | str]] = []
     for rate in r.controls.rates:
         named = ", ".join(rate.without[:4])
-        more = f" and {len(rate.without) - 4} more" if len(rate.without) > 4 else ""
+        if len(rate.without) > 4:
+            named = words.AND_MORE.format(named=named, n=len(rate.without) - 4)
         planned = math.isfinite(rate.planned)
         rows.append(
             [
@@ -226,15 +188,15 @@ def _rates(r: Reconciliation, width: float) -> Flowable:
                 str(rate.controls),
                 str(rate.samples),
                 numbers.NONE if math.isnan(rate.rate) else numbers.percent(rate.rate, 2),
-                numbers.percent(rate.planned, 2) if planned else "none",
+                numbers.percent(rate.planned, 2) if planned else words.NOT_PLANNED,
                 str(rate.batches),
-                foreign(f"{len(rate.without)}: {named}{more}" if rate.without else "0")
+                foreign(f"{len(rate.without)}: {named}" if rate.without else "0")
                 if planned
                 else "",
             ]
         )
     shares = (0.07, 0.17, 0.09, 0.09, 0.08, 0.09, 0.08, 0.33)
-    return grid(_RATES_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5, 6))
+    return grid(words.PLAN_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5, 6))
 
 
 def _stages(r: Reconciliation, width: float) -> list[Flowable]:
@@ -251,7 +213,7 @@ def _stages(r: Reconciliation, width: float) -> list[Flowable]:
                 foreign(item.stage),
                 str(item.n),
                 numbers.percent(rsd.value, 2) if known else numbers.NONE,
-                f"{numbers.percent(rsd.low, 2)} to {numbers.percent(rsd.high, 2)}"
+                words.TO.format(low=numbers.percent(rsd.low, 2), high=numbers.percent(rsd.high, 2))
                 if limits
                 else numbers.NONE,
                 numbers.percent(item.added, 2) if math.isfinite(item.added) else numbers.NONE,
@@ -259,29 +221,43 @@ def _stages(r: Reconciliation, width: float) -> list[Flowable]:
         )
     shares = (0.33, 0.08, 0.12, 0.07, 0.14, 0.14, 0.12)
     out: list[Flowable] = [
-        grid(_STAGE_HEADINGS, rows, [width * s for s in shares], right=(3, 4, 5, 6), compact=True)
+        grid(
+            words.STAGE_HEADINGS,
+            rows,
+            [width * s for s in shares],
+            right=(3, 4, 5, 6),
+            compact=True,
+        )
     ]
     if len(r.controls.stages) > len(shown):
-        out.append(own(f"{len(shown)} of {len(r.controls.stages)} lines are shown.", "small"))
+        out.append(
+            own(words.LINES_SHOWN.format(shown=len(shown), total=len(r.controls.stages)), "small")
+        )
     return out
 
 
 def _put_back(r: Reconciliation, width: float) -> list[Flowable]:
     rows: list[list[Flowable | str]] = []
     for result in r.results:
-        lines = [(name, e) for name, e in result.statistics.details if name in _LINES]
+        lines = [(name, e) for name, e in result.statistics.details if name in words.PUT_BACK_LINES]
         if not lines:
             continue
         s = result.stratum
         label = foreign(f"{s.label} · {s.lab_method}", limit=120)
-        rows.append([label, "as reported", *_ratio(result.statistics.geometric_mean_ratio)])
-        rows += [["", _LINES[name], *_ratio(estimate)] for name, estimate in lines]
+        rows.append([label, words.AS_REPORTED, *_ratio(result.statistics.geometric_mean_ratio)])
+        rows += [["", words.PUT_BACK_LINES[name], *_ratio(estimate)] for name, estimate in lines]
     if not rows:
-        return [own(_NO_BACK)]
+        return [own(words.NO_PUT_BACK)]
     shares = (0.40, 0.20, 0.08, 0.16, 0.16)
     return [
-        own(_BACK_NOTE, "small"),
-        grid(_BACK_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4), compact=True),
+        own(words.PUT_BACK_NOTE, "small"),
+        grid(
+            words.PUT_BACK_HEADINGS,
+            rows,
+            [width * s for s in shares],
+            right=(2, 3, 4),
+            compact=True,
+        ),
     ]
 
 

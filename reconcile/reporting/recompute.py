@@ -236,7 +236,7 @@ def _sides(low: str, high: str, at: str) -> tuple[str, str]:
 def _levels(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Cell]:
     for i, level in enumerate(s.levels if s.n_pairs else (), start=1):
         key = f"level_{i}"
-        name = level.name or f"level {i}"
+        name = level.name or words.UNNAMED_LEVEL.format(n=i)
         at = f"{{{key}_at}}"
         yield Cell(f"{key}_at", figures[f"{key}_value"].label, f"{level.level!r}", unit="mg/kg")
         lab_above, lab_below = _sides("lab_low", "lab_high", at)
@@ -291,16 +291,16 @@ def cells_of(s: StratumStatistics) -> list[Cell]:
 
 
 _HEADINGS = (
-    Column("No.", "integer", 6),
-    Column("Stratum", width=28),
-    Column("Figure", width=58),
-    Column("In cells", "number", 18),
-    Column("Program", "number", 18),
-    Column("Difference", "number", 14),
-    Column("Relative difference", "number", 14),
-    Column("Agrees", width=9),
-    Column("Unit", width=9),
-    Column("Stratum, whole key", width=40),
+    Column(words.COLUMNS["no"], "integer", 6),
+    Column(words.COLUMNS["stratum"], width=28),
+    Column(words.COLUMNS["figure"], width=58),
+    Column(words.COLUMNS["in_cells"], "number", 18),
+    Column(words.COLUMNS["program"], "number", 18),
+    Column(words.COLUMNS["difference"], "number", 14),
+    Column(words.COLUMNS["relative_difference"], "number", 14),
+    Column(words.COLUMNS["agrees"], width=9),
+    Column(words.COLUMNS["unit"], width=9),
+    Column(words.COLUMNS["stratum_whole_key"], width=40),
 )
 _TOP_ROW = 6
 

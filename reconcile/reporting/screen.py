@@ -18,6 +18,7 @@ from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
 from reconcile.reporting import cover, numbers, sections, statements, stratum_page, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key
+from reconcile.reporting.sentences import line_name, range_of
 from reconcile.reporting.stratum_plots import (
     chance_plots_of,
     difference_plot_of,
@@ -204,7 +205,8 @@ def _verdicts(r: Reconciliation, anchors: dict[str, str]) -> str:
         low, high = f[f"limits_{key}_lower"], f[f"limits_{key}_upper"]
         unit = low.unit(x.unit)
         known = math.isfinite(low.value) and math.isfinite(high.value)
-        limits = f"{low.texts(x.per_mg_kg)[0]} to {high.texts(x.per_mg_kg)[0]} {unit}".strip()
+        ends = words.TO.format(low=low.texts(x.per_mg_kg)[0], high=high.texts(x.per_mg_kg)[0])
+        limits = f"{ends} {unit}".strip()
         rows.append(
             [
                 x.stratum.label,
@@ -212,7 +214,7 @@ def _verdicts(r: Reconciliation, anchors: dict[str, str]) -> str:
                 x.statistics.n_used,
                 (text if interval == numbers.NONE else f"{text} ({interval})", ratio.value),
                 limits if known else numbers.NONE,
-                words.range_of(x.verdict, x.unit, x.per_mg_kg),
+                range_of(x.verdict, x.unit, x.per_mg_kg),
                 x.verdict.valid_until,
                 x.verdict.reason,
                 x.verdict.next_step,
@@ -240,7 +242,7 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
     s, figures = x.stratum, by_key(x.statistics)
     verdict = x.verdict
     extra = []
-    where = words.range_of(verdict, x.unit, x.per_mg_kg)
+    where = range_of(verdict, x.unit, x.per_mg_kg)
     if where != numbers.NONE:
         extra.append(f"{words.VALID_RANGE}: {where}")
     if verdict.valid_until:
@@ -256,7 +258,7 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
     facts = [
         (label, getattr(s, key)) for key, label in words.DETAIL_FACTS.items() if getattr(s, key)
     ]
-    method = words.line_name(x.statistics.headline.method)
+    method = line_name(x.statistics.headline.method)
     level = numbers.percent(x.statistics.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
     criteria = [[c.name, c.asked, c.found, words.MET[c.met]] for c in verdict.criteria]

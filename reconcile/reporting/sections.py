@@ -86,7 +86,7 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
             [width * s for s in shares],
             right=(5, 6, 7, 8, 9),
         ),
-        *_truncated(len(shown), len(checks), "workbook.xlsx, sheet Quality"),
+        *_truncated(len(shown), len(checks), words.SHEET_OF.format(sheet=words.SHEETS["quality"])),
         own(words.QUALITY_RULES, "h3"),
     ]
     # What a check found follows its rule after a colon; the rule itself is said once.
@@ -127,7 +127,9 @@ def _recoveries(r: Reconciliation, width: float) -> list[Flowable]:
 def check_texts(c: QualityCheck) -> list[str]:
     """The cells of one control, in the order of words.QUALITY_HEADINGS."""
     if c.kind == "duplicate":
-        found = numbers.NONE if math.isnan(c.found) else f"CV {numbers.percent(c.found)}"
+        found = (
+            numbers.NONE if math.isnan(c.found) else words.CV.format(value=numbers.percent(c.found))
+        )
         expected = _percent(c.expected)
     else:
         found = numbers.show(c.found, "mg/kg")
@@ -187,7 +189,9 @@ def findings(r: Reconciliation, width: float) -> list[Flowable]:
     ]
     shares = (0.09, 0.09, 0.17, 0.40, 0.25)
     out.append(grid(words.FINDING_HEADINGS, rows, [width * s for s in shares]))
-    return out + _truncated(len(shown), len(ordered), "workbook.xlsx, sheet Findings")
+    return out + _truncated(
+        len(shown), len(ordered), words.SHEET_OF.format(sheet=words.SHEETS["findings"])
+    )
 
 
 def _frame_rows(frame: pd.DataFrame, columns: Sequence[str], most: int) -> list[list[Flowable]]:
@@ -218,11 +222,13 @@ def left_out(r: Reconciliation, width: float) -> list[Flowable]:
     out += _list(r.quarantine, columns, words.QUARANTINE_HEADINGS, shares, width, "quarantine.csv")
     out += [*start(), Heading(words.UNMATCHED, "unmatched"), own(words.UNMATCHED_INTRO, "small")]
     for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
-        out.append(own(f"{title}: {numbers.count(len(ids), 'sample')}", "h3"))
+        out.append(own(f"{title}: {numbers.count(len(ids), *words.SAMPLES)}", "h3"))
         if ids:
             shown = ids[:_IDS]
             out.append(foreign(" ;  ".join(shown), "small", 8000))
-            out += _truncated(len(shown), len(ids), "workbook.xlsx, sheet Exclusions")
+            out += _truncated(
+                len(shown), len(ids), words.SHEET_OF.format(sheet=words.SHEETS["exclusions"])
+            )
     return out
 
 
@@ -241,8 +247,8 @@ def _list(
     ordered = sorted(reasons.items(), key=lambda item: (-int(item[1]), str(item[0])))
     summary = "; ".join(f"{reason} ({n})" for reason, n in ordered[:12])
     if len(ordered) > 12:
-        summary += f"; {len(ordered) - 12} further reasons"
-    out.append(foreign(f"{len(frame)} in all, by reason: {summary}.", "small", 2000))
+        summary = words.FURTHER_REASONS.format(named=summary, n=len(ordered) - 12)
+    out.append(foreign(words.BY_REASON.format(total=len(frame), reasons=summary), "small", 2000))
     rows = _frame_rows(frame, columns, _ROWS)
     out.append(grid(headings, rows, [width * s for s in shares]))
     return out + _truncated(len(rows), len(frame), file)

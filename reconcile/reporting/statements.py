@@ -49,7 +49,7 @@ def _elements(results: list[StratumResult]) -> str:
     return _listed(x.stratum.element for x in results)
 
 
-def _span(results: list[StratumResult], column: str, one: str) -> str:
+def _span(results: list[StratumResult], column: str, noun: tuple[str, str]) -> str:
     """The least and the most of a count over all pairs: "2 to 6 readings"."""
     values = pd.concat(
         [pd.to_numeric(x.pairs[column], errors="coerce") for x in results]
@@ -57,11 +57,11 @@ def _span(results: list[StratumResult], column: str, one: str) -> str:
     ).dropna()
     values = values[values > 0]
     if values.empty:
-        return f"{one}s {words.NOT_STATED}"
+        return f"{noun[1]} {words.NOT_STATED}"
     low, high = int(values.min()), int(values.max())
     if low == high:
-        return numbers.count(low, one)
-    return f"{low} to {numbers.count(high, one)}"
+        return numbers.count(low, *noun)
+    return words.TO.format(low=low, high=numbers.count(high, *noun))
 
 
 def _instrument(method: str, results: list[StratumResult]) -> str:
@@ -69,9 +69,9 @@ def _instrument(method: str, results: list[StratumResult]) -> str:
     return words.STATEMENT_INSTRUMENT.format(
         method=method or words.NOT_STATED,
         elements=_elements(results),
-        samples=numbers.count(len(samples), "sample"),
-        readings=_span(results, "field_n", "reading"),
-        spots=_span(results, "field_spots", "spot"),
+        samples=numbers.count(len(samples), *words.SAMPLES),
+        readings=_span(results, "field_n", words.READINGS),
+        spots=_span(results, "field_spots", words.SPOTS),
     )
 
 
@@ -106,7 +106,7 @@ def _quality(r: Reconciliation) -> str:
         words.STATEMENT_CONTROL.format(
             side=side,
             kind=kind,
-            checks=numbers.count(sum(c.values()), "check"),
+            checks=numbers.count(sum(c.values()), *words.CHECKS),
             passed=c[True],
             failed=c[False],
             open=c[None],
@@ -122,7 +122,7 @@ def _accuracy(r: Reconciliation) -> str:
         f"{words.DECISION_TITLE[d].lower()} {found[d]}" for d in DECISIONS if found[d]
     )
     return words.STATEMENT_ACCURACY.format(
-        strata=numbers.count(len(r.results), "stratum", "strata"),
+        strata=numbers.count(len(r.results), *words.STRATA_COUNTED),
         decisions=decisions or words.NONE_LISTED.lower().rstrip("."),
         purpose=r.purpose.strip()[:200] or words.NOT_STATED,
     )
@@ -139,5 +139,5 @@ def _custody(r: Reconciliation) -> Counter[str]:
 
 
 def _counts(found: Counter[str]) -> str:
-    parts = [f"{status} {numbers.count(n, 'sample')}" for status, n in sorted(found.items())]
+    parts = [f"{status} {numbers.count(n, *words.SAMPLES)}" for status, n in sorted(found.items())]
     return ", ".join(parts) or words.NOT_STATED

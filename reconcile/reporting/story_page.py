@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import Flowable, Paragraph, Spacer, Table, TableStyle
 
-from reconcile.reporting import book, codes
+from reconcile.reporting import book, codes, words
 from reconcile.reporting.book import Meta
 from reconcile.reporting.styles import columns, foreign, gap, grid, height_of, own, style
 from reconcile.reporting.text import markup, printable
@@ -88,12 +88,12 @@ def story_page(page: StoryPage) -> bytes:
     meta = Meta(
         title=printable(page.project)[:200],
         author="",
-        subject=f"The story of sample {name}",
+        subject=words.STORY_OF.format(sample=name),
         release_id="",
         status="",
-        running=f"The story of sample {name}",
+        running=words.STORY_OF.format(sample=name),
         paper=page.paper,
-        footer="page {page} of {total}",
+        footer=words.PAGE_OF,
     )
     width, height = book.body_size(page.paper)
     most, pictures = _ROWS[-1], 0
@@ -110,23 +110,23 @@ def _content(page: StoryPage, width: float, most: int, pictures: int) -> list[Fl
     story = [_head(page, width)]
     story += [foreign(text, "small", 300) for text in page.register[:2]]
     story += _table(
-        "Custody", ("when (UTC)", "act", "holder after it", "seal", "written in"),
+        words.STORY_CUSTODY, words.STORY_CUSTODY_HEADINGS,
         (0.14, 0.28, 0.17, 0.13, 0.28), width, most, page.custody,
         lambda a: (a.at, a.what, a.holder, a.seal, a.written_in),
-        "No custody event is recorded.",
+        words.STORY_NO_CUSTODY,
     )  # fmt: skip
     for title, results, none in (
-        ("Field readings, mg/kg", page.readings, "No field reading."),
-        ("Laboratory determinations, mg/kg", page.determinations, "No determination."),
+        (words.STORY_READINGS, page.readings, words.STORY_NO_READING),
+        (words.STORY_DETERMINATIONS, page.determinations, words.STORY_NO_DETERMINATION),
     ):
         story += _table(
-            title, ("when (UTC)", "method", "rows", "lowest to highest value", "who", "written in"),
+            title, words.STORY_RESULT_HEADINGS,
             (0.13, 0.17, 0.05, 0.3, 0.1, 0.25), width, most, results,
             lambda r: (r.at, r.method, r.count, r.values, r.who, r.written_in), none,
         )  # fmt: skip
     story += _table(
-        "Use in releases", ("release", "used or left out, and why"), (0.22, 0.78), width, most,
-        page.uses, lambda u: (u.release, u.what), "It stands in no release yet.",
+        words.STORY_USES, words.STORY_USE_HEADINGS, (0.22, 0.78), width, most,
+        page.uses, lambda u: (u.release, u.what), words.STORY_NO_USE,
     )  # fmt: skip
     story += _evidence(page.evidence, width, most, pictures)
     return [*story, gap(3), foreign(page.summary, "small", 400)]
@@ -144,7 +144,7 @@ def _head(page: StoryPage, width: float) -> Table:
         style=TableStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), *_NO_PADDING]),
     ) if shown else Spacer(1, 1)  # fmt: skip
     title = [
-        Paragraph("The story of a sample", style("subtitle")),
+        Paragraph(words.STORY_TITLE, style("subtitle")),
         Paragraph(markup(page.sample_id, 160), style("h1")),
         foreign(page.project, "small", 160),
     ]
@@ -179,16 +179,16 @@ def _table(
     ]
     story.append(grid(headings, body, [width * share for share in shares], compact=True))
     if len(rows) > most:
-        story.append(own(f"and {len(rows) - most} more; 'reconcile story' lists all.", "small"))
+        story.append(own(words.STORY_MORE.format(n=len(rows) - most), "small"))
     return story
 
 
 def _evidence(
     evidence: tuple[Shown, ...], width: float, most: int, pictures: int
 ) -> list[Flowable]:
-    story: list[Flowable] = [own("Evidence", "h2")]
+    story: list[Flowable] = [own(words.STORY_EVIDENCE, "h2")]
     if not evidence:
-        return [*story, own("No photo or document is tied to this sample.", "small")]
+        return [*story, own(words.STORY_NO_EVIDENCE, "small")]
     seen = [e for e in evidence if e.picture is not None][:pictures]
     rest = [e for e in evidence if not any(e is s for s in seen)]
     if seen:
@@ -201,15 +201,15 @@ def _evidence(
         story += [columns(spaced, widths), gap(3)]
     for item in rest[:most]:
         parts = [item.file, _utc(item.at), item.note, item.remark]
-        parts.append(f"SHA-256 {item.sha256}" if item.sha256 else "")
+        parts.append(words.STORY_SHA.format(sha256=item.sha256) if item.sha256 else "")
         story.append(foreign(" · ".join(p for p in parts if p), "cell", 400))
     if len(rest) > most:
-        story.append(own(f"and {len(rest) - most} more files.", "small"))
+        story.append(own(words.STORY_MORE_FILES.format(n=len(rest) - most), "small"))
     return story
 
 
 def _utc(at: str) -> str:
-    return f"{at} UTC" if at else "time not given"
+    return words.STORY_UTC.format(at=at) if at else words.STORY_NO_TIME
 
 
 class Thumbnail(Flowable):  # type: ignore[misc]
@@ -233,4 +233,4 @@ class Thumbnail(Flowable):  # type: ignore[misc]
 def _caption(item: Shown) -> list[Flowable]:
     lines = [foreign(item.file, "cell-bold", 60), foreign(_utc(item.at), "cell")]
     lines += [foreign(text, "cell", 90) for text in (item.note, item.remark) if text]
-    return [*lines, foreign(f"SHA-256 {item.sha256}", "mono")]
+    return [*lines, foreign(words.STORY_SHA.format(sha256=item.sha256), "mono")]

@@ -21,6 +21,7 @@ from reconcile.model import (
 from reconcile.reporting import fonts, numbers, plots, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.figures import Figure, by_key
+from reconcile.reporting.sentences import element_name, line_name, range_of
 from reconcile.reporting.stratum_plots import (
     chance_plots_of,
     difference_plot_of,
@@ -79,7 +80,7 @@ def full_page(
     width, height = size
     head = [*_title(result, anchor, width), *_sentences(result)]
     figures = by_key(result.statistics)
-    method = words.line_name(result.statistics.headline.method)
+    method = line_name(result.statistics.headline.method)
     tail: list[Flowable] = [
         _counts(figures, result),
         beside(
@@ -180,8 +181,10 @@ def _title(result: StratumResult, anchor: str, width: float) -> list[Flowable]:
         f'<font name="ReportBold">{markup(label)}</font> {markup(value, 160)}'
         for label, value in parts
     )
-    name = words.element_name(stratum.element)
-    title = stratum.label if name == stratum.element else f"{stratum.label} ({name})"
+    name = element_name(stratum.element)
+    title = stratum.label
+    if name != stratum.element:
+        title = words.TITLE_WITH_NAME.format(label=title, name=name)
     return [
         Heading(title, anchor, outline=1, title=stratum.label),
         Paragraph(line, style("small")),
@@ -199,7 +202,7 @@ def verdict_box(result: StratumResult, width: float) -> Table:
     verdict = result.verdict
     kind = DECISIONS.index(verdict.decision) if verdict.decision in DECISIONS else 3
     title = words.DECISION_TITLE.get(verdict.decision, verdict.decision)
-    where = words.range_of(verdict, result.unit, result.per_mg_kg)
+    where = range_of(verdict, result.unit, result.per_mg_kg)
     extra = []
     if where != numbers.NONE:
         extra.append(f"{words.VALID_RANGE}: {where}")
@@ -248,22 +251,25 @@ def counts_text(figures: dict[str, Figure], result: StratumResult) -> str:
     def at(key: str) -> int:
         return int(figures[key].value)
 
-    joined = numbers.count(at("pairs"), "pair")
-    text = (
-        f"{joined[:1].upper()}{joined[1:]} joined: {at('pairs_used')} used, "
-        f"{at('pairs_excluded')} excluded; field result censored in {at('field_censored')}, "
-        f"lab result in {at('lab_censored')}, both in {at('both_censored')}."
+    joined = numbers.count(at("pairs"), *words.PAIRS)
+    text = words.COUNTS_TEXT.format(
+        joined=f"{joined[:1].upper()}{joined[1:]}",
+        used=at("pairs_used"),
+        excluded=at("pairs_excluded"),
+        field=at("field_censored"),
+        lab=at("lab_censored"),
+        both=at("both_censored"),
     )
     unit, factor = result.unit, result.per_mg_kg
     ranges = [
         f"{side} {numbers.interval_of_numbers(low * factor, high * factor, unit)}"
         for side, (low, high) in (
-            ("laboratory", result.statistics.lab_range),
-            ("field", result.statistics.field_range),
+            (words.SIDES["lab"], result.statistics.lab_range),
+            (words.SIDES["field"], result.statistics.field_range),
         )
         if math.isfinite(low)
     ]
-    return f"{text} Range of the used pairs: {', '.join(ranges)}." if ranges else text
+    return f"{text} {words.RANGE_TEXT.format(ranges=', '.join(ranges))}" if ranges else text
 
 
 def _plots(result: StratumResult, width: float, height: float) -> Flowable:
@@ -307,7 +313,7 @@ def left_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
     if "censored_ratio" in figures:
         keys.append("censored_ratio")
     keys += ["mean_relative_difference", "mean_difference", "hodges_lehmann"]
-    short = {"ratio_as_difference": "– as difference from the lab"}
+    short = {"ratio_as_difference": words.AS_DIFFERENCE}
     rows = [_row(figures[k], result, short.get(k, "")) for k in keys]
     rows.append(_equivalence(figures, result))
     lead, other = (
@@ -318,16 +324,16 @@ def left_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
     rows += _limits(figures, lead, result)
     rows.append(_tolerance(figures, lead, result))
     rows += _limits(figures, other, result)
-    share = f"Pairs within ±{numbers.percent(s.share_margin)} of the lab"
+    share = words.PAIRS_WITHIN.format(share=numbers.percent(s.share_margin))
     rows.append(_row(figures["share_within"], result, share))
     return rows
 
 
 def _limits(figures: dict[str, Figure], key: str, result: StratumResult) -> list[Row]:
-    ratio = ", ratio" if figures[f"{key}_lower"].kind == "ratio" else ""
+    label = words.AS_RATIO if figures[f"{key}_lower"].kind == "ratio" else "{label}"
     return [
-        _row(figures[f"{key}_{end}"], result, f"{end.capitalize()} limit of agreement{ratio}")
-        for end in ("lower", "upper")
+        _row(figures[f"{key}_{end}"], result, label.format(label=name))
+        for end, name in words.LIMIT_ROWS.items()
     ]
 
 
@@ -335,12 +341,12 @@ def _equivalence(figures: dict[str, Figure], result: StratumResult) -> Row:
     test = result.statistics.equivalence
     answer = numbers.NONE
     if math.isfinite(test.p_value):
-        answer = "yes" if test.equivalent else "no"
+        answer = words.YES_NO[bool(test.equivalent)]
     bias, margin = figures["equivalence_bias"], figures["equivalence_margin"]
     _, interval = bias.texts(result.per_mg_kg)
     within = numbers.exact(margin.value * margin.factor(result.per_mg_kg))
     unit = margin.unit(result.unit)
-    name = f"Equivalent ±{within} {unit}, {numbers.percent(bias.level)} interval"
+    name = words.EQUIVALENT.format(margin=within, unit=unit, level=numbers.percent(bias.level))
     return name, answer, interval, str(test.n)
 
 
@@ -349,8 +355,9 @@ def _tolerance(figures: dict[str, Figure], key: str, result: StratumResult) -> R
     factor = low.factor(result.per_mg_kg)
     _, interval = numbers.estimate_texts(math.nan, low.value * factor, high.value * factor)
     unit = low.unit(result.unit)
+    label = words.WITH_UNIT if unit else words.AS_RATIO
     return (
-        f"Tolerance interval 95/95{', ' + unit if unit else ', ratio'}",
+        label.format(label=words.TOLERANCE, unit=unit),
         "",
         interval,
         "" if low.n is None else str(low.n),
@@ -361,27 +368,28 @@ def right_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
     """Name, value, interval and n of the line, the scatter and the decisions."""
     s = result.statistics
     rows = [
-        _row(figures["headline_slope"], result, "Slope"),
-        _row(figures["headline_intercept"], result, "Intercept"),
-        _row(figures["headline_residual_sd"], result, "Residual SD"),
-        _row(figures["error_ratio"], result, "Error ratio λ (variance, field/lab)"),
+        _row(figures["headline_slope"], result, words.LINE_SLOPE),
+        _row(figures["headline_intercept"], result, words.LINE_INTERCEPT),
+        _row(figures["headline_residual_sd"], result, words.LINE_SD),
+        _row(figures["error_ratio"], result, words.ERROR_RATIO),
         _row(figures["equivalence_p"], result),
-        _row(figures["difference_p_adjusted"], result, "No difference, adjusted p value"),
+        _row(figures["difference_p_adjusted"], result, words.NO_DIFFERENCE),
         _row(figures["concordance"], result),
-        _row(figures["correlation"], result, "Correlation r (no criterion)"),
-        _row(figures["spearman"], result, "Rank correlation (no criterion)"),
+        _row(figures["correlation"], result, words.CORRELATION),
+        _row(figures["spearman"], result, words.RANK_CORRELATION),
     ]
     for index, level in enumerate(s.levels[:_LEVELS_SHOWN], start=1):
         key = f"level_{index}"
         value = numbers.exact(level.level * result.per_mg_kg, result.unit)
+        at = words.BIAS_AT.format(level=_short(level.name), value=value)
         rows += [
-            _row(figures[f"{key}_bias"], result, f"Bias at {_short(level.name)} ({value})"),
-            _row(figures[f"{key}_false_negative"], result, "– missed (false negatives)"),
-            _row(figures[f"{key}_false_positive"], result, "– false alarms (false positives)"),
+            _row(figures[f"{key}_bias"], result, at),
+            _row(figures[f"{key}_false_negative"], result, words.MISSED),
+            _row(figures[f"{key}_false_positive"], result, words.FALSE_ALARMS),
         ]
     if len(s.levels) > _LEVELS_SHOWN:
         more = len(s.levels) - _LEVELS_SHOWN
-        rows.append((f"{more} further decision levels: statistics.csv", "", "", ""))
+        rows.append((words.MORE_LEVELS.format(n=more), "", "", ""))
     return rows
 
 
@@ -429,7 +437,7 @@ def factor_coefficients(factor: CorrectionFactor, unit: str, per_mg_kg: float) -
         if not (math.isfinite(se) and se > 0):
             return text
         decimals = numbers.decimals_for(value, se)
-        return f"{text} (standard error {numbers.plain(se, max(decimals, 0))})"
+        return words.WITH_ERROR.format(value=text, se=numbers.plain(se, max(decimals, 0)))
 
     intercept = one(factor.intercept * scale, se_a * scale, "" if factor.form == "power" else unit)
     slope = one(factor.slope, se_b, "")
@@ -453,14 +461,18 @@ def factor_text(result: StratumResult) -> str:
         used.append(f"a = {intercept}")
     if factor.form in ("ratio", "line", "power"):
         used.append(f"b = {slope}")
-    return (
-        f"{factor.factor_id} ({factor.status}), {words.FACTOR_FORM.get(factor.form, factor.form)}; "
-        f"{', '.join(used)}; n = {factor.n}; field values "
-        f"{numbers.interval_of_numbers(low, high, result.unit)}. Root mean square error on pairs "
-        f"held out: {numbers.percent(factor.error_before)} before, "
-        f"{numbers.percent(factor.error_after)} after. Basis: {factor.basis.rstrip('. ')}."
-        + (f" {factor.reason.rstrip('. ')}." if factor.reason else "")
+    text = words.FACTOR_TEXT.format(
+        id=factor.factor_id,
+        status=factor.status,
+        form=words.FACTOR_FORM.get(factor.form, factor.form),
+        coefficients=", ".join(used),
+        n=factor.n,
+        range=numbers.interval_of_numbers(low, high, result.unit),
+        before=numbers.percent(factor.error_before),
+        after=numbers.percent(factor.error_after),
+        basis=factor.basis.rstrip(". "),
     )
+    return text + (f" {factor.reason.rstrip('. ')}." if factor.reason else "")
 
 
 def _labelled(label: str, text: str) -> Paragraph:

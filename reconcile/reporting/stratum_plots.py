@@ -172,7 +172,7 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
         (limits.upper, words.RULE_NAMES["upper"], False),
     ):
         if math.isfinite(estimate.value):
-            text, _ = numbers.estimate_texts(
+            text, *_ = numbers.estimate_parts(
                 estimate.value,
                 estimate.low,
                 estimate.high,

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.reporting import axes, numbers
+from reconcile.reporting import axes, numbers, words
 from reconcile.reporting.axes import Axis
 from reconcile.reporting.plots import (
     ChancePlot,
@@ -133,13 +133,20 @@ def _marks(frame: _Frame, points: Points, x_name: str, y_name: str) -> None:
     for i, (x, y, name) in enumerate(zip(points.x.tolist(), points.y.tolist(), names, strict=True)):
         if not (math.isfinite(x) and math.isfinite(y)):
             continue
-        title = minus(
-            f"{escaped(name)} ({escaped(points.label)}): {escaped(x_name)} "
-            f"{numbers.plain_sig(x, 4)}; {escaped(y_name)} {numbers.plain_sig(y, 4)}"
-        )
-        if points.kind == "partial" and points.y_high is not None:
+        shown = numbers.plain_sig(y, 4)
+        partial = points.kind == "partial" and points.y_high is not None
+        if partial and points.y_high is not None:
             top = float(points.y_high[i])
-            title += f" to {numbers.plain_sig(top, 4)}"
+            shown = words.TO.format(low=shown, high=numbers.plain_sig(top, 4))
+        title = words.HOVER_MARK.format(
+            name=escaped(name),
+            label=escaped(points.label),
+            x_name=escaped(x_name),
+            x=minus(numbers.plain_sig(x, 4)),
+            y_name=escaped(y_name),
+            y=minus(shown),
+        )
+        if partial:
             px = frame.px(x)
             frame.parts.append(
                 f'<path d="M{px:.1f} {frame.py(y):.1f}V{frame.py(top):.1f}" fill="none" '
@@ -240,7 +247,8 @@ def trend_svg(plot: TrendPlot, title: str) -> str:
         told = f"{escaped(period)}: {numbers.plain_sig(float(value), 4)}"
         x = frame.px(float(i))
         if math.isfinite(low) and math.isfinite(high):
-            told += f" ({numbers.plain_sig(float(low), 4)} to {numbers.plain_sig(float(high), 4)})"
+            both = [numbers.plain_sig(float(end), 4) for end in (low, high)]
+            told += f" ({words.TO.format(low=both[0], high=both[1])})"
             bottom, top = frame.py(float(low)), frame.py(float(high))
             frame.line(x, bottom, x, top, f'stroke="{_ACCENT}" stroke-width="1.5"')
         frame.parts.append(_mark("used", x, frame.py(float(value)), f"{told}, n = {n}"))
@@ -266,9 +274,10 @@ def chance_svg(plot: ChancePlot, title: str) -> str:
             (branch.y if branch.high is None else branch.high).tolist(),
             strict=True,
         ):
-            told = (
-                f"{numbers.plain_sig(value, 4)}: {numbers.percent(chance)} "
-                f"(at most {numbers.percent(most)})"
+            told = words.HOVER_CHANCE.format(
+                value=numbers.plain_sig(value, 4),
+                chance=numbers.percent(chance),
+                most=numbers.percent(most),
             )
             frame.parts.append(
                 f'<circle cx="{frame.px(value):.1f}" cy="{frame.py(chance):.1f}" r="3" '

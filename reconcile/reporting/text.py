@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 
+from reconcile.reporting import words
 from reconcile.reporting.fonts import covered
 
 #: Categories that have no visible form or that change how their neighbours are drawn.
@@ -50,7 +51,7 @@ def markup(text: object, limit: int | None = None) -> str:
     raw = str(text)
     shown = printable(raw if limit is None else raw[: limit + 1])
     if limit is not None and len(shown) > limit:
-        shown = f"{shown[:limit]}… ({len(raw)} characters)"
+        shown = words.CUT_TEXT.format(text=shown[:limit], n=len(raw))
     shown = shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     # Runs of spaces are part of an id; a Paragraph would fold them into one.
     return re.sub(r"^ | (?= )| $", "\N{NO-BREAK SPACE}", shown)
@@ -66,8 +67,8 @@ def cell_text(text: object) -> str:
     shown = visible(text, keep_newlines=True)
     shown = _XML_ESCAPE.sub("_x005F_", shown)
     if len(shown) > CELL_LIMIT:
-        note = f"… ({len(shown)} characters)"
-        shown = shown[: CELL_LIMIT - len(note)] + note
+        room = CELL_LIMIT - len(words.CUT_TEXT.format(text="", n=len(shown)))
+        shown = words.CUT_TEXT.format(text=shown[:room], n=len(shown))
     return shown
 
 

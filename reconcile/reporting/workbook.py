@@ -67,31 +67,31 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
         across = 12 if label == words.NOT_USABLE_TITLE else 0
         sheets.line(sheet, row, label, value, across)
     columns = [
-        Column("Stratum", width=30, wrap=True),
-        Column("Element", width=9),
-        Column("Field technique", width=11),
-        Column("Matrix", width=18, wrap=True),
-        Column("Verdict", width=24, wrap=True),
-        Column("Unit", width=9),
-        Column("Pairs used", "integer", 8),
-        Column("Pairs joined", "integer", 8),
-        Column("Ratio field/lab (geometric mean)", "number", 12),
-        Column("Ratio, interval from", "number", 10),
-        Column("Ratio, interval to", "number", 10),
-        Column("Lower limit of agreement, ratio", "number", 12),
-        Column("Upper limit of agreement, ratio", "number", 12),
-        Column("Valid from, in Unit", "number", 10),
-        Column("Valid to, in Unit", "number", 10),
-        Column("Valid until", width=11),
-        Column("Factor", width=20),
-        Column("Binding reason", width=50, wrap=True),
-        Column("Next step", width=50, wrap=True),
-        Column("In words", width=90, wrap=True),
-        Column("Field method", width=34),
-        Column("Lab method", width=34),
-        Column("Specimen form", width=14),
-        Column("Moisture basis", width=14),
-        Column("Pair type", width=14),
+        Column(words.COLUMNS["stratum"], width=30, wrap=True),
+        Column(words.COLUMNS["element"], width=9),
+        Column(words.COLUMNS["field_technique"], width=11),
+        Column(words.COLUMNS["matrix"], width=18, wrap=True),
+        Column(words.COLUMNS["verdict"], width=24, wrap=True),
+        Column(words.COLUMNS["unit"], width=9),
+        Column(words.COLUMNS["pairs_used"], "integer", 8),
+        Column(words.COLUMNS["pairs_joined"], "integer", 8),
+        Column(words.COLUMNS["ratio_field_lab"], "number", 12),
+        Column(words.COLUMNS["ratio_interval_from"], "number", 10),
+        Column(words.COLUMNS["ratio_interval_to"], "number", 10),
+        Column(words.COLUMNS["lower_limit_of_agreement_ratio"], "number", 12),
+        Column(words.COLUMNS["upper_limit_of_agreement_ratio"], "number", 12),
+        Column(words.COLUMNS["valid_from_in_unit"], "number", 10),
+        Column(words.COLUMNS["valid_to_in_unit"], "number", 10),
+        Column(words.COLUMNS["valid_until"], width=11),
+        Column(words.COLUMNS["factor"], width=20),
+        Column(words.COLUMNS["binding_reason"], width=50, wrap=True),
+        Column(words.COLUMNS["next_step"], width=50, wrap=True),
+        Column(words.COLUMNS["in_words"], width=90, wrap=True),
+        Column(words.COLUMNS["field_method"], width=34),
+        Column(words.COLUMNS["lab_method"], width=34),
+        Column(words.COLUMNS["specimen_form"], width=14),
+        Column(words.COLUMNS["moisture_basis"], width=14),
+        Column(words.COLUMNS["pair_type"], width=14),
     ]
     start = len(lines) + 3
     sheets.table(sheet, columns, (_summary_row(x) for x in r.results), start)
@@ -135,15 +135,15 @@ def _pairs(book: Workbook, sheet: Worksheet, r: Reconciliation) -> dict[str, Blo
     """The pair sheet, used pairs first in each stratum; returns where each stratum stands."""
     names = [c for c in pair_columns(r) if c != "stratum"]
     columns = [
-        Column("Stratum", width=26),
-        Column("Unit shown", width=10),
-        Column("Lab, unit shown", "number", 11),
-        Column("Field used, unit shown", "number", 11),
-        Column("Field left out, unit shown", "number", 11),
+        Column(words.COLUMNS["stratum"], width=26),
+        Column(words.COLUMNS["unit_shown"], width=10),
+        Column(words.COLUMNS["lab_unit_shown"], "number", 11),
+        Column(words.COLUMNS["field_used_unit_shown"], "number", 11),
+        Column(words.COLUMNS["field_left_out_unit_shown"], "number", 11),
         *(_pair_column(name) for name in names),
         *(Column(heading, "number", 12) for _, heading, _ in recompute.HELPERS),
         Column(words.HELPERS["counts"], "number", 10),
-        Column("Stratum, whole key", width=40),
+        Column(words.COLUMNS["stratum_whole_key"], width=40),
     ]
     places = {name: names.index(name) + 6 for name in names}
     helpers = {name: 6 + len(names) + i for i, (name, _, _) in enumerate(recompute.HELPERS)}
@@ -198,9 +198,9 @@ def _helpers(
 
 
 def _pair_column(name: str) -> Column:
-    label = name.replace("_", " ").capitalize()
+    label = words.PAIR_LABELS.get(name) or name.replace("_", " ").capitalize()
     if name in PAIR_MASSES:
-        return Column(f"{label}, mg/kg", "number", 11)
+        return Column(words.WITH_UNIT.format(label=label, unit="mg/kg"), "number", 11)
     if name in _COUNT_PAIRS:
         return Column(label, "integer", 8)
     wide = {"sample_id": 22, "reason": 34, "field_time": 20, "lab_time": 20, "certificate": 16}
@@ -233,17 +233,17 @@ def _pair_rows(x: StratumResult, names: list[str]) -> Iterable[list[Any]]:
 
 def _statistics(sheet: Worksheet, r: Reconciliation) -> None:
     columns = [
-        Column("Stratum", width=26),
-        Column("Figure", width=46),
-        Column("Value", "number", 12),
-        Column("Interval from", "number", 12),
-        Column("Interval to", "number", 12),
-        Column("Unit", width=9),
-        Column("n", "integer", 7),
-        Column("Confidence", "percent", 11),
-        Column("Method", width=30),
-        Column("Why not estimable", width=50),
-        Column("Stratum, whole key", width=40),
+        Column(words.COLUMNS["stratum"], width=26),
+        Column(words.COLUMNS["figure"], width=46),
+        Column(words.COLUMNS["value"], "number", 12),
+        Column(words.COLUMNS["interval_from"], "number", 12),
+        Column(words.COLUMNS["interval_to"], "number", 12),
+        Column(words.COLUMNS["unit"], width=9),
+        Column(words.COLUMNS["n"], "integer", 7),
+        Column(words.COLUMNS["confidence"], "percent", 11),
+        Column(words.COLUMNS["method"], width=30),
+        Column(words.COLUMNS["why_not_estimable"], width=50),
+        Column(words.COLUMNS["stratum_whole_key"], width=40),
     ]
     rows = []
     for x in r.results:
@@ -263,26 +263,26 @@ def _statistics(sheet: Worksheet, r: Reconciliation) -> None:
 
 def _factors(sheet: Worksheet, r: Reconciliation) -> None:
     columns = [
-        Column("Factor", width=24),
-        Column("Stratum", width=26),
-        Column("Status", width=11),
-        Column("Form", width=42),
-        Column("Intercept a, mg/kg (power: ln mg/kg)", "number", 14),
-        Column("Standard error of a", "number", 12),
-        Column("Slope b", "number", 10),
-        Column("Standard error of b", "number", 12),
-        Column("Covariance of a and b", "number", 12),
-        Column("Residual SD", "number", 11),
-        Column("Unit of residual SD", width=10),
-        Column("Field value from, mg/kg", "number", 11),
-        Column("Field value to, mg/kg", "number", 11),
-        Column("n", "integer", 7),
-        Column("Error before (held-out pairs)", "percent", 11),
-        Column("Error after (held-out pairs)", "percent", 11),
-        Column("Basis", width=50),
-        Column("Reason", width=50),
-        Column("SHA-256 of the pairs", width=30),
-        Column("Stratum, whole key", width=40),
+        Column(words.COLUMNS["factor"], width=24),
+        Column(words.COLUMNS["stratum"], width=26),
+        Column(words.COLUMNS["status"], width=11),
+        Column(words.COLUMNS["form"], width=42),
+        Column(words.COLUMNS["intercept_a_mg_kg"], "number", 14),
+        Column(words.COLUMNS["standard_error_of_a"], "number", 12),
+        Column(words.COLUMNS["slope_b"], "number", 10),
+        Column(words.COLUMNS["standard_error_of_b"], "number", 12),
+        Column(words.COLUMNS["covariance_of_a_and_b"], "number", 12),
+        Column(words.COLUMNS["residual_sd"], "number", 11),
+        Column(words.COLUMNS["unit_of_residual_sd"], width=10),
+        Column(words.COLUMNS["field_value_from_mg_kg"], "number", 11),
+        Column(words.COLUMNS["field_value_to_mg_kg"], "number", 11),
+        Column(words.COLUMNS["n"], "integer", 7),
+        Column(words.COLUMNS["error_before"], "percent", 11),
+        Column(words.COLUMNS["error_after"], "percent", 11),
+        Column(words.COLUMNS["basis"], width=50),
+        Column(words.COLUMNS["reason"], width=50),
+        Column(words.COLUMNS["sha_256_of_the_pairs"], width=30),
+        Column(words.COLUMNS["stratum_whole_key"], width=40),
     ]
     rows = []
     for x in r.results:
@@ -295,7 +295,7 @@ def _factors(sheet: Worksheet, r: Reconciliation) -> None:
                 f.factor_id, x.stratum.label, f.status, words.FACTOR_FORM.get(f.form, f.form),
                 f.intercept, math.sqrt(va) if va >= 0 else None, f.slope,
                 math.sqrt(vb) if vb >= 0 else None, cab, f.residual_sd,
-                "relative" if f.residual_relative else "mg/kg", f.low, f.high, f.n,
+                words.RELATIVE_SD if f.residual_relative else "mg/kg", f.low, f.high, f.n,
                 f.error_before, f.error_after, f.basis, f.reason, f.pairs_hash, x.stratum.key,
             ]
         )  # fmt: skip
@@ -305,18 +305,18 @@ def _factors(sheet: Worksheet, r: Reconciliation) -> None:
 
 def _exclusions(sheet: Worksheet, r: Reconciliation) -> None:
     columns = [
-        Column("What", width=18),
-        Column("Sample", width=22),
-        Column("Element", width=9),
-        Column("Reason", width=50),
-        Column("Evidence or text found", width=40),
-        Column("Advice", width=50),
-        Column("Kind", width=14),
-        Column("File", width=30),
-        Column("Sheet", width=14),
-        Column("Row", width=8),
-        Column("Column", width=18),
-        Column("Stratum", width=40),
+        Column(words.COLUMNS["what"], width=18),
+        Column(words.COLUMNS["sample"], width=22),
+        Column(words.COLUMNS["element"], width=9),
+        Column(words.COLUMNS["reason"], width=50),
+        Column(words.COLUMNS["evidence_or_text_found"], width=40),
+        Column(words.COLUMNS["advice"], width=50),
+        Column(words.COLUMNS["kind"], width=14),
+        Column(words.COLUMNS["file"], width=30),
+        Column(words.COLUMNS["sheet"], width=14),
+        Column(words.COLUMNS["row"], width=8),
+        Column(words.COLUMNS["column"], width=18),
+        Column(words.COLUMNS["stratum"], width=40),
     ]
     rows: list[list[Any]] = []
     if len(r.exclusions):
@@ -328,45 +328,46 @@ def _exclusions(sheet: Worksheet, r: Reconciliation) -> None:
             ),
             strict=True,
         ):
-            rows.append(["excluded", *values[:6], "", "", "", "", values[6]])
+            rows.append([words.LEFT_OUT_KINDS["excluded"], *values[:6], "", "", "", "", values[6]])
     if len(r.quarantine):
         q = r.quarantine
+        kind = words.LEFT_OUT_KINDS["quarantined"]
         for file, tab, row, column, found, reason, advice in zip(
             *(q[c].tolist() for c in QUARANTINE_COLUMNS), strict=True
         ):
-            rows.append(
-                ["quarantined", "", "", reason, found, advice, "", file, tab, str(row), column, ""]
-            )
-    for what, ids in (("field only", r.field_only), ("lab only", r.lab_only)):
-        reason = words.UNMATCHED_FIELD if what == "field only" else words.UNMATCHED_LAB
-        rows += [[what, sample, "", reason, *[""] * 8] for sample in ids]
+            rows.append([kind, "", "", reason, found, advice, "", file, tab, str(row), column, ""])
+    for side, reason, ids in (
+        ("field", words.UNMATCHED_FIELD, r.field_only),
+        ("lab", words.UNMATCHED_LAB, r.lab_only),
+    ):
+        rows += [[words.LEFT_OUT_KINDS[side], sample, "", reason, *[""] * 8] for sample in ids]
     total = len(rows)
     last = sheets.table(sheet, columns, rows[: sheets.MOST_ROWS])
     sheets.freeze(sheet, 2, 3)
     if total > sheets.MOST_ROWS:
         note = words.TRUNCATED.format(
-            shown=sheets.MOST_ROWS, total=total, file="exclusions.csv and quarantine.csv"
+            shown=sheets.MOST_ROWS, total=total, file=words.ALL_LEFT_OUT_FILES
         )
         sheets.put_text(sheets.at(sheet, last + 1, 1), note)
 
 
 def _quality(sheet: Worksheet, r: Reconciliation) -> None:
     columns = [
-        Column("Side", width=8),
-        Column("Control", width=20),
-        Column("Code", width=20),
-        Column("Element", width=9),
-        Column("Method", width=34),
-        Column("Batch or day", width=18),
-        Column("Time", width=20),
-        Column("n", "integer", 7),
-        Column("Found, mg/kg (duplicates: CV)", "number", 13),
-        Column("Expected, mg/kg", "number", 12),
-        Column("Expanded uncertainty, mg/kg", "number", 12),
-        Column("Recovery", "percent", 10),
-        Column("Score", "number", 9),
-        Column("Passed", width=11),
-        Column("Rule", width=70),
+        Column(words.COLUMNS["side"], width=8),
+        Column(words.COLUMNS["control"], width=20),
+        Column(words.COLUMNS["code"], width=20),
+        Column(words.COLUMNS["element"], width=9),
+        Column(words.COLUMNS["method"], width=34),
+        Column(words.COLUMNS["batch_or_day"], width=18),
+        Column(words.COLUMNS["time"], width=20),
+        Column(words.COLUMNS["n"], "integer", 7),
+        Column(words.COLUMNS["found_mg_kg"], "number", 13),
+        Column(words.COLUMNS["expected_mg_kg"], "number", 12),
+        Column(words.COLUMNS["expanded_uncertainty_mg_kg"], "number", 12),
+        Column(words.COLUMNS["recovery"], "percent", 10),
+        Column(words.COLUMNS["score"], "number", 9),
+        Column(words.COLUMNS["passed"], width=11),
+        Column(words.COLUMNS["rule"], width=70),
     ]
     rows = [
         [
@@ -380,12 +381,12 @@ def _quality(sheet: Worksheet, r: Reconciliation) -> None:
 
 def _findings(sheet: Worksheet, r: Reconciliation) -> None:
     columns = [
-        Column("Severity", width=10),
-        Column("Area", width=11),
-        Column("Subject", width=30),
-        Column("What was found", width=70, wrap=True),
-        Column("Evidence", width=50, wrap=True),
-        Column("Advice", width=60, wrap=True),
+        Column(words.COLUMNS["severity"], width=10),
+        Column(words.COLUMNS["area"], width=11),
+        Column(words.COLUMNS["subject"], width=30),
+        Column(words.COLUMNS["what_was_found"], width=70, wrap=True),
+        Column(words.COLUMNS["evidence"], width=50, wrap=True),
+        Column(words.COLUMNS["advice"], width=60, wrap=True),
     ]
     rows = [[f.severity, f.area, f.subject, f.text, f.evidence, f.advice] for f in r.findings]
     last = sheets.table(sheet, columns, rows)
@@ -394,13 +395,13 @@ def _findings(sheet: Worksheet, r: Reconciliation) -> None:
 
 def _inputs(sheet: Worksheet, r: Reconciliation) -> None:
     columns = [
-        Column("File", width=44),
-        Column("Kind", width=20),
-        Column("Rows", "integer", 9),
-        Column("Accepted", "integer", 10),
-        Column("Quarantined", "integer", 12),
-        Column("Size, bytes", "integer", 12),
-        Column("SHA-256", width=68),
+        Column(words.COLUMNS["file"], width=44),
+        Column(words.COLUMNS["kind"], width=20),
+        Column(words.COLUMNS["rows"], "integer", 9),
+        Column(words.COLUMNS["accepted"], "integer", 10),
+        Column(words.COLUMNS["quarantined"], "integer", 12),
+        Column(words.COLUMNS["size_bytes"], "integer", 12),
+        Column(words.COLUMNS["sha_256"], width=68),
     ]
     rows = [[f.path, f.kind, f.rows, f.accepted, f.quarantined, f.size, f.sha256] for f in r.inputs]
     last = sheets.table(sheet, columns, rows)
@@ -410,8 +411,8 @@ def _inputs(sheet: Worksheet, r: Reconciliation) -> None:
 
 def _settings(sheet: Worksheet, r: Reconciliation) -> None:
     columns = [
-        Column("Setting", width=44),
-        Column("Value", width=40, wrap=True),
-        Column("Meaning", width=100, wrap=True),
+        Column(words.COLUMNS["setting"], width=44),
+        Column(words.COLUMNS["value"], width=40, wrap=True),
+        Column(words.COLUMNS["meaning"], width=100, wrap=True),
     ]
     sheets.table(sheet, columns, ([s.name, s.value, s.meaning] for s in r.settings))

@@ -33,7 +33,7 @@ from reconcile.model import (
     Verdict,
     WaterfallStep,
 )
-from reconcile.reporting import words
+from reconcile.reporting import sentences
 from reconcile.statistics import agreement, bias, censored_ratio, decisions, lines
 from reconcile.statistics.result import Estimate, not_estimable
 
@@ -307,7 +307,7 @@ def result_of(
         statistics=statistics,
         factor=factor,
         verdict=verdict,
-        sentences=words.sentences_for(stratum, statistics, factor, verdict, unit, per),
+        sentences=sentences.sentences_for(stratum, statistics, factor, verdict, unit, per),
         notes=tuple(notes)
         or (
             "The laboratory's digestion is partial: laboratory results below field results are "

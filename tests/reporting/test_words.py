@@ -7,7 +7,7 @@ import re
 import pytest
 
 from reconcile.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Verdict
-from reconcile.reporting import words
+from reconcile.reporting import sentences as written
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.statistics.result import Estimate, not_estimable
 from tests.reporting import builder
@@ -26,7 +26,7 @@ def table_numbers(result) -> set[str]:
         for text in figure.texts(result.per_mg_kg):
             found |= set(numbers_in(text))
         found.add(str(figure.n))
-    verdict = words.range_of(result.verdict, result.unit, result.per_mg_kg)
+    verdict = written.range_of(result.verdict, result.unit, result.per_mg_kg)
     return found | set(numbers_in(verdict)) | {"95"}
 
 
@@ -35,7 +35,7 @@ def test_every_number_in_a_sentence_stands_in_the_table(make):
     result = make()
     known = table_numbers(result)
     plain = dataclasses.replace(result.verdict, next_step="", reason="", valid_until="")
-    sentences = words.sentences_for(
+    sentences = written.sentences_for(
         result.stratum, result.statistics, None, plain, result.unit, result.per_mg_kg
     )
     found = [n for s in sentences for n in numbers_in(s)]
@@ -56,7 +56,7 @@ def ordinary():
 def sentences(result, statistics=None, verdict=None, stratum=None):
     return [
         s.replace(SPACE, " ")
-        for s in words.sentences_for(
+        for s in written.sentences_for(
             stratum or result.stratum,
             statistics or result.statistics,
             result.factor,
@@ -165,6 +165,6 @@ def test_one_sample_is_singular_and_an_odd_matrix_is_set_apart(ordinary):
 
 
 def test_elements_have_their_names():
-    assert words.element_name("Cu") == "copper"
-    assert words.element_name("Al") == "aluminium"
-    assert words.element_name("CaO+X") == "CaO+X"
+    assert written.element_name("Cu") == "copper"
+    assert written.element_name("Al") == "aluminium"
+    assert written.element_name("CaO+X") == "CaO+X"

@@ -1,0 +1,100 @@
+"""Every string that a reader sees stands in the folder of its language."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import reconcile.reporting
+from reconcile.reporting import words
+
+ROOM = Path(reconcile.reporting.__file__).parent
+MODULES = sorted(ROOM.glob("*.py"))
+#: Names that other rooms, the typefaces, openpyxl or the formats give; no reader's words.
+GIVEN = {
+    "log ratio", "reference material", "outside its limits", "outside their limits", "no ",
+    "Calibri", "General", "Letter", "ReportRegular", "ReportBold",
+    "Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp", "Zs",
+}  # fmt: skip
+_MARKUP = re.compile(r"<[^>]*>?|^[^<]*>|&\w+;|[\w:-]+=\"[^\"]*\"?|^[^\"]*\"[^<]*>", re.DOTALL)
+_PROSE = re.compile(
+    r"[^\W\d_]{2,}\W*\s\W*[^\W\d_]"  # words side by side
+    r"|[^\W\d_]\s+[^\W\d_]{2,}"
+    r"|\s[^\W\d_]{2,}([\s.,:;]|$)"  # a word beside a place in braces
+    r"|^[^\W\d_]{2,}\s"
+    r"|^[A-Z][a-zé]+$"  # a heading of one word
+)
+
+
+def prose(source: str) -> list[tuple[int, str]]:
+    """Line and text of each literal that reads as words; docstrings and raised texts excepted."""
+    tree = ast.parse(source)
+    spared: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Raise):
+            spared |= {id(inner) for inner in ast.walk(node)}
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            spared.add(id(node.value))
+    found = []
+    for node in ast.walk(tree):
+        if not (isinstance(node, ast.Constant) and isinstance(node.value, str)):
+            continue
+        text = node.value
+        if id(node) in spared or text in GIVEN or text.startswith(("default-src", "'; ")):
+            continue
+        if _PROSE.search(_MARKUP.sub("", text)):
+            found.append((node.lineno, text))
+    return found
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda path: path.name)
+def test_no_words_for_readers_stand_outside_the_folder_of_the_language(module):
+    assert prose(module.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        'own("No finding.")',
+        'f"{n} of {total} charts are shown"',
+        'heading = "Verdict"',
+        'f"and {n} more"',
+        'f"<b>Binding reason</b> {x}"',
+        'f"{a} to {b}"',
+        'f"{low} limit of {high}"',
+    ],
+)
+def test_the_search_finds_words_where_there_are_any(code):
+    assert prose(code)
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        '"""A docstring."""',
+        'raise ValueError("no such paper")',
+        'f\'<td class="n" data-v="{x}">\'',
+        'key = "limits_absolute"',
+        'fmt = "0.0E+00"',
+    ],
+)
+def test_the_search_passes_markup_keys_and_what_programmers_read(code):
+    assert prose(code) == []
+
+
+def test_the_script_of_the_page_says_nothing_in_words():
+    script = (ROOM / "page.js").read_text(encoding="utf-8")
+    texts = re.findall(r'"([^"]*)"', script)
+    assert texts
+    assert [
+        t for t in texts if re.search(r"[A-Za-z]{2,} [A-Za-z]{2,}", t) and t != "use strict"
+    ] == []
+
+
+def test_places_in_braces_are_the_only_markup_of_a_template():
+    texts = [v for k, v in vars(words).items() if k.isupper() and isinstance(v, str)]
+    assert len(texts) > 150
+    for text in texts:
+        assert "<" not in text, text
+        text.format_map(type("Any", (dict,), {"__missing__": lambda self, key: "x"})())
