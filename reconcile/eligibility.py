@@ -100,6 +100,12 @@ def _long(
     columns = {row[0] for row in store.rows(f"SELECT column_name FROM (DESCRIBE {side})")}
     described = ", ".join(f"chosen.{name}" for name in method)
     digestion = "chosen.digestion_class" if side == "lab" else "''"
+    settled = (
+        "AND NOT EXISTS (SELECT 1 FROM lab_cell WHERE lab_cell.source = chosen.source "
+        "AND lab_cell.key = ? AND lab_cell.code < 0)"
+        if side == "lab"
+        else ""
+    )
     frames = []
     for key in keys:
         value, code, limit, error = (quoted(f"{mark}:{key.key}") for mark in "vqle")
@@ -111,8 +117,9 @@ def _long(
             f"{se}::DOUBLE AS se, {digestion} AS digestion_class "
             f"FROM (SELECT *, {batch} AS batch, {at} AS moment FROM {side}_row WHERE {condition}) "
             f"AS chosen JOIN (SELECT rowid AS source, * FROM {side}) AS stored "
-            f"ON stored.source = chosen.source WHERE {code} IN (0, 1, 2) "
-            f'ORDER BY file_place, chosen."row", chosen.sheet'
+            f"ON stored.source = chosen.source WHERE {code} IN (0, 1, 2) {settled} "
+            f'ORDER BY file_place, chosen."row", chosen.sheet',
+            [key.key] if settled else [],
         )
         if frame.empty:
             continue
@@ -250,7 +257,7 @@ def with_reasons(
         reason = reason.where(reason.ne(""), candidate.astype("str"))
     pairs["reason"] = reason
     pairs["used"] = reason.eq("")
-    return pairs.drop(columns=["field_times", "field_methods"])
+    return pairs.drop(columns=["field_times", "field_methods", "stood_in"])
 
 
 def _batch_reasons(
@@ -280,8 +287,9 @@ def _batch_reasons(
             for day in days
             for method in row.field_methods.split("; ")
         ] + [
-            ("lab", certificate, stratum.lab_method, row.lab_low)
+            ("lab", certificate, method, row.lab_low)
             for certificate in str(row.certificate).split(", ")
+            for method in (stratum.lab_method, *row.stood_in.split("; "))
         ]
         found = ""
         for side, batch, method, value in candidates:

@@ -456,6 +456,12 @@ def _notes(
             f"The two sides do not share a moisture basis ({stratum.moisture_basis}); nothing was "
             "recalculated."
         )
+    over = pairs.get("lab_link", pd.Series("", index=pairs.index))
+    if (stood_in := int(over.str.contains("superseded by the over-range re-assay").sum())) > 0:
+        notes.append(
+            f"{stood_in} laboratory {'value is' if stood_in == 1 else 'values are'} re-assays of "
+            "results above the range of this method; the pair table names both."
+        )
     if (partly := int(pairs["field_qualifier"].eq("~").sum())) > 0:
         notes.append(
             f"In {partly} {'sample' if partly == 1 else 'samples'} only some shots were above "

@@ -107,6 +107,7 @@ def place_rows(store: Store, assign_by: str, bounds: tuple[datetime, datetime] |
             "finish": finish,
         },
     )
+    store.connection.execute(sql("lab_cell"))
 
 
 def keys_of(store: Store, kind: str, elements: Iterable[str]) -> tuple[Key, ...]:
@@ -155,12 +156,25 @@ class Side:
             take: Any = at[place - first]
         else:
             take = slice(None)
-        return nested_means(
-            _floats(found["value"])[take],
-            np.asarray(found["code"]).astype(np.int64)[take],
-            _floats(found["lim"])[take],
-            self._nesting,
-        )
+        values = _floats(found["value"])[take].copy()
+        codes = np.asarray(found["code"]).astype(np.int64)[take]
+        if self._side == "lab":
+            self._settle(key.key, values, codes)
+        return nested_means(values, codes, _floats(found["lim"])[take], self._nesting)
+
+    def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int64]) -> None:
+        """Put what the certificates settle about one analyte into its results, in place."""
+        settled = self._store.connection.execute(
+            "SELECT source, code, value FROM lab_cell WHERE key = ?", [key]
+        ).fetchnumpy()
+        if not len(settled["source"]):
+            return
+        order = np.argsort(self._source, kind="stable")
+        found = np.searchsorted(self._source, settled["source"], sorter=order)
+        at = order[np.minimum(found, len(order) - 1)]
+        here = self._source[at] == settled["source"]  # rows of other periods are not here
+        codes[at[here]] = np.asarray(settled["code"])[here]
+        values[at[here]] = _floats(settled["value"])[here]
 
 
 def _numbered(

@@ -19,6 +19,7 @@ from typing import Any
 import pandas as pd
 
 from reconcile import (
+    certificates,
     correction,
     custody,
     diagnosis,
@@ -33,6 +34,7 @@ from reconcile import (
     record,
     release,
     scoring,
+    superseded,
     verdicts,
 )
 from reconcile import workspace as ws
@@ -292,6 +294,9 @@ def settle_identities(run: Run) -> Run:
     pairing.begin(store, files, resolved)
     assign = run.workspace.settings.workspace.assign_rows_by
     pairing.place_rows(store, assign, _bounds(run))
+    settled = certificates.settle(
+        store, pairing.keys_of(store, "lab", ()), run.workspace.settings.lab
+    )
     samples = {
         side: [
             row[0]
@@ -307,6 +312,7 @@ def settle_identities(run: Run) -> Run:
         *identity.near_misses(lab_alone, field_alone),
         *identity.alias_findings(aliases, register_ids),
         *pairing.placement_findings(store),
+        *settled,
     ]
     if register_ids:
         registered = {*resolved.loc[resolved["written_id"].isin(register_ids), "sample_id"]}
@@ -407,10 +413,15 @@ def make_pairs(run: Run) -> Run:
     sides = pairing.average(store)
     joined = pairing.join(store, sides, field_keys, lab_keys, settings.pool)
     interference = eligibility.lead_on_arsenic(store, sides[0], field_keys, settings.thresholds)
-    pairs = eligibility.with_reasons(
-        joined.pairs, joined.strata, run.custody_status, run.quality, interference, settings
+    linked = superseded.name_links(
+        store, joined.pairs, {stratum.key: stratum.lab_method for stratum in joined.strata}
     )
-    account = pairing.waterfall(store, joined, pairs)
+    pairs = eligibility.with_reasons(
+        linked, joined.strata, run.custody_status, run.quality, interference, settings
+    )
+    account = pairing.waterfall(store, joined, pairs) + superseded.account(
+        store, pairing.keys_of(store, "lab", ())
+    )
     unbalanced = [step for step in account if step.balance]
     if unbalanced:
         text = "; ".join(f"{step.name}: {step.balance}" for step in unbalanced)
@@ -687,6 +698,10 @@ def _exclusions(run: Run) -> pd.DataFrame:
                 f"('sample', 'control', 'other period') ORDER BY file_place, \"row\""
             )
         ]
+    rows += [
+        ("lab result", sample, element, "", reason, link, "")
+        for sample, element, reason, link in superseded.superseded_rows(run.store)
+    ]
     return pd.DataFrame(rows, columns=list(EXCLUSION_COLUMNS))
 
 

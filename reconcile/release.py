@@ -155,6 +155,16 @@ def _manifest(
         ],
         "earlier_releases": {h.period: h.release_id for h in reconciliation.history},
         "strata": {r.stratum.key: _summary(r) for r in reconciliation.results},
+        "superseded_results": [
+            {
+                "sample_id": row.sample_id,
+                "element": row.element,
+                "why": row.reason,
+                "link": row.evidence,
+            }
+            for row in reconciliation.exclusions.itertuples(index=False)
+            if row.kind == "lab result"
+        ],
         "factor_scores": reconciliation.extra.get("factor scores in brief", []),
         "pairs": {
             key: value

@@ -217,6 +217,31 @@ class ErrorSettings(Part):
     )
 
 
+class LabSettings(Part):
+    """Which of several laboratory results for one sample and element stands."""
+
+    best_value: tuple[str, ...] = Field(
+        (),
+        description="where several of these methods answer for one sample and element, the first "
+        "named that quantifies it stands (the lab's code or the whole method); empty: keep apart",
+    )
+    over_range: Literal["superseded", "keep apart"] = Field(
+        "superseded",
+        description="a value above a method's range, where a re-assay gives the number: the "
+        "number stands in its place and names both, or each method stays by itself",
+    )
+    over_range_methods: tuple[str, ...] = Field(
+        (),
+        description="methods that are over-range re-assays wherever they answer; empty: those that "
+        "answer only for samples above the range of another method",
+    )
+    later_certificate: Literal["replaces", "replicate"] = Field(
+        "replaces",
+        description="a later certificate with results by the same laboratory and method: they "
+        "replace the earlier ones of the same samples and elements, or are averaged with them",
+    )
+
+
 class ColumnRule(Part):
     """What one column means, where the heading does not say."""
 
@@ -338,6 +363,7 @@ class Settings(Part):
     )
     thresholds: Thresholds = Thresholds()
     errors: ErrorSettings = ErrorSettings()
+    lab: LabSettings = LabSettings()
     pool: tuple[
         Literal["specimen_form", "moisture_basis", "pair_type", "instrument", "calibration"], ...
     ] = Field((), description="facts that do not divide strata (an interaction test is then due)")

@@ -336,4 +336,15 @@ def _release_lines(workspace: ws.Workspace, wanted: str) -> list[StoryLine]:
             )
             for reason, labels in sorted(left.items())
         ]
+        lines += [
+            StoryLine(
+                "",
+                f"{entry['element']}: {entry['link']} ({entry['why']})",
+                "",
+                manifest["release_id"],
+                "release",
+            )
+            for entry in manifest.get("superseded_results", ())
+            if identity.normalise_id(entry["sample_id"]).casefold() == wanted
+        ]
     return lines

@@ -249,7 +249,7 @@ def _sources(root: object, prefix: str) -> Iterator[tuple[str, bytes]]:
 def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
     """Every setting with its value and meaning, as the report prints them."""
     lines: list[SettingLine] = []
-    for part in ("workspace", "report", "thresholds", "errors"):
+    for part in ("workspace", "report", "thresholds", "errors", "lab"):
         lines.extend(_lines_of(getattr(settings, part), part))
     for symbol, element in settings.element.items():
         lines.append(
@@ -283,6 +283,8 @@ def _lines_of(part: BaseModel, prefix: str) -> Iterator[SettingLine]:
         if name == "output":
             continue
         value = getattr(part, name)
+        if isinstance(value, tuple):
+            value = ", ".join(map(str, value))
         text = (
             "not given" if value in (None, "") else f"{value:g}" if _number(value) else str(value)
         )

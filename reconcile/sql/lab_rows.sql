@@ -1,5 +1,6 @@
 -- Every accepted lab row of the run, its sample, and exactly one disposition.
--- A re-issued certificate supersedes the rows of its earlier issues, sample by sample.
+-- A re-issued certificate supersedes the rows of its earlier issues, sample by sample;
+-- ``placed`` is what a row would be without its re-issue, for results that this one lacks.
 -- Results stay where they are stored: ``source`` names the row.
 CREATE OR REPLACE TEMP TABLE lab_row AS
 WITH resolved AS (
@@ -11,6 +12,7 @@ WITH resolved AS (
         coalesce(lab.digestion, '') AS digestion,
         coalesce(lab.digestion_class, '') AS digestion_class,
         lab.certificate, lab.received_at, lab.analysed_at, lab.reported_at,
+        coalesce(lab.laboratory, '') AS laboratory,
         -- Of a blind duplicate only the register says whose it is.
         coalesce(lab.duplicate_of, register.duplicate_of) AS duplicate_of,
         coalesce(lab.duplicate_kind, register.duplicate_kind) AS duplicate_kind,
@@ -78,9 +80,9 @@ certificate_elsewhere AS (
 )
 SELECT
     resolved.*,
+    coalesce(resolved.issue < newest.issue, false) AS has_newer,
     CASE
         WHEN resolved.sample_kind = 'leave out' THEN 'left out by a kind rule'
-        WHEN resolved.issue < newest.issue THEN 'superseded by a re-issue'
         WHEN $by_lab_time AND resolved.reported_at IS NULL AND NOT resolved.of_period
             THEN 'no time of report'
         WHEN $by_lab_time AND resolved.reported_at IS NOT NULL
@@ -93,7 +95,9 @@ SELECT
         WHEN $by_field_time AND NOT resolved.of_period AND elsewhere.sample_id IS NOT NULL
             THEN 'other period'
         ELSE 'sample'
-    END AS disposition
+    END AS placed,
+    CASE WHEN has_newer AND placed <> 'left out by a kind rule' THEN 'superseded by a re-issue'
+        ELSE placed END AS disposition
 FROM resolved
 LEFT JOIN newest USING (certificate, sample_id)
 LEFT JOIN elsewhere ON elsewhere.sample_id = resolved.sample_id
