@@ -85,7 +85,9 @@ def standard_uncertainty(factor: CorrectionFactor, field_mg_kg: Array, spots: Ar
     propagation (JCGM 100:2008, 5.2.2): u² = [u²(y) + u²(a) + x²u²(b) + 2x·cov(a, b)]/b² +
     s², for ``power`` the same of the logarithms. s² is the scatter of the pairs about the
     fit, the laboratory's included, less what the spots alone explain, so that the field's
-    repeatability counts once; where it is not known all of it stays in s². Shapes as given.
+    repeatability counts once; where it is not known all of it stays in s². A relative scatter
+    about a ``line`` is relative to the reading, not to the corrected result: with an intercept
+    the two differ most at the low end. Shapes as given.
     """
     y = np.asarray(field_mg_kg, dtype=np.float64)
     x = _apply(factor.form, _Fit(factor.intercept, factor.slope), y)
@@ -104,7 +106,8 @@ def standard_uncertainty(factor: CorrectionFactor, field_mg_kg: Array, spots: Ar
             sensitivity = np.full_like(y, 1 / factor.slope)
             fit = (aa + x**2 * bb + 2 * x * ab) / factor.slope**2
         per_mass = y**2 if factor.residual_relative else np.ones_like(y)
-        scatter = factor.residual_sd**2 * (x**2 if factor.residual_relative else 1.0)
+        unit = np.abs(y / factor.slope) if factor.form == "line" else x
+        scatter = factor.residual_sd**2 * (unit**2 if factor.residual_relative else 1.0)
         between = np.maximum(scatter - sensitivity**2 * per_mass * typical, 0.0)
         total = np.maximum(fit, 0.0) + between + sensitivity**2 * per_mass * own
         return np.asarray(np.sqrt(total), dtype=np.float64)
@@ -240,7 +243,13 @@ def _factor(
         covariance = lines.deming(np.log(lab), np.log(field), 1.0).covariance
     corrected = _apply(form, fit, field)
     freedom = n - (0 if form == "none" else 1 if form in ("offset", "ratio") else 2)
-    residual = np.log(corrected / lab) if relative else corrected - lab
+    with np.errstate(all="ignore"):  # a line may correct a low reading to below zero
+        residual = np.log(corrected / lab) if relative else corrected - lab
+    if relative and form == "line":
+        predicted = fit.intercept + fit.slope * lab
+        residual = (
+            np.log(field / predicted) if np.all(predicted > 0) else (field - predicted) / field
+        )
     pairs_hash = hashlib.sha256(
         json.dumps(
             [

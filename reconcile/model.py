@@ -165,7 +165,7 @@ class CorrectionFactor:
     intercept: float  # mg/kg
     slope: float
     covariance: tuple[tuple[float, float], tuple[float, float]]
-    residual_sd: float  # mg/kg, or relative where residual_relative
+    residual_sd: float  # mg/kg; where residual_relative of the reading (line) or result (others)
     residual_relative: bool
     low: float  # range of field values, mg/kg, in which it may be used
     high: float

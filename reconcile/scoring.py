@@ -132,7 +132,7 @@ def score(
     base = FactorScore(
         factor.factor_id, factor.stratum.key, factor.stratum.label, release_id, factor.form,
         factor.residual_relative, n, int(len(lab) - n),
-        float(np.sqrt(np.mean(error**2))) if n else math.nan, factor.residual_sd,
+        float(np.sqrt(np.mean(error**2))) if n else math.nan, _expected(factor),
         not_estimable(n, "too few pairs", level=level), math.nan,
         not_estimable(n, "too few pairs", level=level), math.nan, alarm_rate, NOT_JUDGED,
         f"fewer than {_FEWEST} pairs in its range",
@@ -180,6 +180,13 @@ def score(
         call=call,
         why=why,
     )  # fmt: skip
+
+
+def _expected(factor: CorrectionFactor) -> float:
+    """Error of one corrected result when the factor was fitted; held-out pairs where relative."""
+    if factor.residual_relative and math.isfinite(factor.error_after):
+        return factor.error_after
+    return factor.residual_sd
 
 
 def _fit_variance(factor: CorrectionFactor, x: Array) -> float:

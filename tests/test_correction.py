@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from reconcile import correction, evaluation
 from reconcile.correction import Proposal
 from tests.pairs import STRATUM, settings, study
+from tests.validation import next_month
 
 
 def proposal(n: int = 40, fault: str = "", seed: int = 1, **truth: float) -> Proposal:
@@ -109,3 +110,26 @@ def test_held_out_values_come_from_fits_that_did_not_see_them() -> None:
     # its own lab value never enters the correction of a held-out sample
     assert again[0] == pytest.approx(base[0], rel=1e-12)
     assert not np.allclose(again[1:], base[1:], rtol=1e-12)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("truth", ["line, RSD 8 %", "ratio, RSD 15 %", "power, RSD 8 %"])
+def test_stated_intervals_of_corrected_results_hold_at_both_ends_of_the_range(truth: str) -> None:
+    # Nominal 95 % (k = 2); with an intercept the ends differ most in relative scatter.
+    form, rsd = next_month.TRUTHS[truth]
+    hits = np.zeros(3)
+    count = np.zeros(3)
+    for seed in range(100):
+        rng = np.random.default_rng([77, seed])
+        factor = next_month.factor_of(*next_month.month(form, rsd, 60, rng), rsd)
+        assert factor is not None
+        lab, field = next_month.month(form, rsd, 60, rng)
+        x, inside = correction.correct(factor, field)
+        u = correction.standard_uncertainty(factor, field, np.full(len(field), 3.0))
+        low, high = correction.interval(factor, x, u)
+        third = np.digitize(np.log(lab), np.log([126.0, 317.5]))
+        hits += np.bincount(third, weights=inside & (low <= lab) & (lab <= high), minlength=3)
+        count += np.bincount(third, weights=inside, minlength=3)
+    shares = hits / count
+    print(truth, shares)
+    assert np.all((shares > 0.925) & (shares < 0.985))

@@ -50,7 +50,7 @@ def rate(drift: float, studies: int, pairs: int | None) -> float:
 
 
 def test_a_drift_of_ten_percent_is_called_with_thirty_pairs() -> None:
-    # Issue: at 15 % RSD called in 85 % of cases or more, false alarms in 5 % or less.
+    # Promised: at 15 % RSD called in 85 % of cases or more, false alarms in 5 % or less.
     assert rate(0.10, 1000, None) >= 0.85
     assert rate(-0.10, 1000, None) >= 0.85
     assert rate(0.0, 1000, None) <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / 1000)
