@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -230,7 +231,8 @@ def list_factors(
     from reconcile import factors, terminal
 
     lives, head = factors.listed(folder)
-    terminal.show_factors(lives, head, every)
+    with _manner(folder):
+        terminal.show_factors(lives, head, every)
     raise typer.Exit(DONE)
 
 
@@ -245,7 +247,9 @@ def approve(factor: Factor, by: By, reason: Reason, folder: Folder = Path(), at:
     """Approve a proposed factor; the person must be another than its author."""
     from reconcile import factors, terminal
 
-    terminal.show_factor_change(factors.approve(folder, factor, by, reason, at))
+    life = factors.approve(folder, factor, by, reason, at)
+    with _manner(folder):
+        terminal.show_factor_change(life)
     raise typer.Exit(DONE)
 
 
@@ -296,7 +300,9 @@ def plan(
     """Choose the month's samples for the laboratory; say what a verdict still needs."""
     from reconcile import planning, terminal
 
-    terminal.show_plan(planning.plan(folder, period, share, cost_ratio, target, save))
+    made = planning.plan(folder, period, share, cost_ratio, target, save)
+    with _manner(folder):
+        terminal.show_plan(made)
     raise typer.Exit(DONE)
 
 
@@ -344,6 +350,15 @@ def schedule(
         needs_a_person = monthly.run_once(folder, once)
         raise typer.Exit(FINDINGS if needs_a_person else DONE)
     monthly.serve(folder)
+
+
+def _manner(folder: Path) -> AbstractContextManager[None]:
+    """The way of writing numbers that the workspace's settings ask for."""
+    from reconcile.reporting.manner import Manner, written_as
+    from reconcile.workspace import load_workspace
+
+    report = load_workspace(folder).settings.report
+    return written_as(Manner(report.decimal_mark, report.date_style))
 
 
 def _walk(folder: Path, period: str) -> RunOutcome:

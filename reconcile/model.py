@@ -408,5 +408,7 @@ class Reconciliation:
     history: tuple[EarlierResult, ...] = ()  # of earlier periods, oldest first
     paper: str = "A4"
     language: str = "en"
+    decimal_mark: str = "."
+    date_style: str = "year-month-day"
     controls: ControlRecord = field(default_factory=ControlRecord)
     extra: dict[str, Any] = field(default_factory=dict)

@@ -575,6 +575,8 @@ def write_the_release(run: Run) -> Run:
         history=past,
         paper=settings.report.paper,
         language=settings.report.language,
+        decimal_mark=settings.report.decimal_mark,
+        date_style=settings.report.date_style,
         extra={
             "rows": rows,
             "factor scores": run.factor_scores,

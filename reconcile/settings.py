@@ -53,6 +53,16 @@ class ReportSettings(Part):
     )
     paper: Literal["A4", "Letter"] = Field("A4", description="paper size")
     language: Literal["en"] = Field("en", description="language of the report")
+    decimal_mark: Literal[".", ","] = Field(
+        ".", description="decimal mark in the report, the page and on the terminal; '.' or ','"
+    )
+    date_style: Literal[
+        "year-month-day", "day month year", "month day, year", "day.month.year", "day/month/year"
+    ] = Field(
+        "year-month-day",
+        description="how dates are written: 'year-month-day' (2026-10-31), 'day month year' "
+        "(31 October 2026), 'month day, year', 'day.month.year' or 'day/month/year'",
+    )
 
 
 class DecisionLevel(Part):

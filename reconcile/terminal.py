@@ -15,6 +15,8 @@ from rich.table import Table
 from rich.text import Text
 
 from reconcile.reporting import numbers
+from reconcile.reporting.figures import by_key
+from reconcile.reporting.manner import styled, written_for
 from reconcile.statistics.selftest import SelfTestRow
 
 if TYPE_CHECKING:
@@ -48,6 +50,11 @@ def _row(table: Table, *cells: object) -> None:
 
 def show_outcome(outcome: RunOutcome) -> None:
     """One period: verdicts, the account, and what needs a person."""
+    with written_for(outcome.reconciliation):
+        _show_outcome(outcome)
+
+
+def _show_outcome(outcome: RunOutcome) -> None:
     r = outcome.reconciliation
     console = _console()
     console.rule(Text(f"{r.title}: {r.period}, release {r.release_id}"), align="left")
@@ -57,17 +64,17 @@ def show_outcome(outcome: RunOutcome) -> None:
         "verdict", "why", right=(3, 4, 5),
     )  # fmt: skip
     for result in r.results:
-        ratio = result.statistics.geometric_mean_ratio
+        ratio, interval = by_key(result.statistics)["geometric_mean_ratio"].texts(1)
         _row(
             table,
             result.stratum.element,
             result.stratum.technique,
             result.stratum.matrix,
             f"{result.statistics.n_used} of {result.statistics.n_pairs}",
-            f"{ratio.value:.3f}" if ratio.estimable else "-",
-            f"{ratio.low:.3f} to {ratio.high:.3f}" if ratio.low == ratio.low else "-",
+            ratio,
+            interval,
             result.verdict.decision,
-            result.verdict.reason,
+            styled(result.verdict.reason),
         )
     console.print(table)
     account = _table(
@@ -75,7 +82,7 @@ def show_outcome(outcome: RunOutcome) -> None:
         "step", "entered", "kept", "left out", "balance", right=(1, 2, 4),
     )  # fmt: skip
     for step in r.waterfall:
-        lost = "; ".join(f"{count} {reason}" for reason, count in step.lost)
+        lost = "; ".join(f"{count} {styled(reason)}" for reason, count in step.lost)
         _row(account, f"{step.name}", step.entered, step.kept, lost, step.balance)
     console.print(account)
     _show_findings(console, r.findings)
@@ -89,7 +96,7 @@ def show_outcome(outcome: RunOutcome) -> None:
     if r.changes:
         changed = _table(f"What changed since {r.supersedes}", "what", "before", "after")
         for change in r.changes[:_MOST_ROWS]:
-            _row(changed, change.what, change.before, change.after)
+            _row(changed, *map(styled, (change.what, change.before, change.after)))
         console.print(changed)
     if not outcome.new_release:
         console.print(
@@ -107,8 +114,8 @@ def _show_findings(console: Console, findings: Sequence[object]) -> None:
             table,
             getattr(finding, "area", ""),
             getattr(finding, "subject", ""),
-            getattr(finding, "text", ""),
-            getattr(finding, "advice", ""),
+            styled(getattr(finding, "text", "")),
+            styled(getattr(finding, "advice", "")),
         )
     console.print(table)
     if len(urgent) > _MOST_ROWS:
@@ -278,11 +285,11 @@ def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
             f.stratum.field_method,
             ", ".join(p for p in (f.stratum.matrix, f.stratum.specimen_form) if p),
             f.form,
-            f"{f.low:.4g} to {f.high:.4g}",
+            numbers.interval_of_numbers(f.low, f.high),
             f"{f.valid_from or '-'} to {f.valid_until or '-'}",
             f.n,
-            f"{f.error_before:.1%}" if relative else f"{f.error_before:.3g} of the mean",
-            f"{f.error_after:.1%}" if relative else f"{f.error_after:.3g} of the mean",
+            _error(f.error_before, relative),
+            _error(f.error_after, relative),
             f"{life.author or '-'}; approved: {life.approver or '-'}",
         )
     console.print(table)
@@ -295,6 +302,10 @@ def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
             f"record; keep its head in another's hands: {head}"
         )
     )
+
+
+def _error(value: float, relative: bool) -> str:
+    return numbers.percent(value) if relative else f"{numbers.plain_sig(value)} of the mean"
 
 
 def show_factor_change(life: Life) -> None:
@@ -310,7 +321,8 @@ def show_factor_change(life: Life) -> None:
     if life.state == "approved":
         console.print(
             Text(
-                f"It may correct field values from {f.low:.4g} to {f.high:.4g} mg/kg, measured "
+                "It may correct field values from "
+                f"{numbers.interval_of_numbers(f.low, f.high, 'mg/kg')}, measured "
                 f"{f.valid_from or '(no date)'} to {f.valid_until or '(no date)'}, {f.basis}. "
                 "Results given out before stay as they are."
             )
@@ -354,22 +366,23 @@ def show_plan(plan: Plan) -> None:
                 known = need.needed == need.needed
                 _row(
                     table, stratum.stratum.element, stratum.stratum.technique,
-                    stratum.stratum.matrix, stratum.verdict, need.what,
-                    f"{need.needed:.0f}" if known else "-", need.there,
-                    f"{need.missing:.0f}" if known else "-", need.model,
+                    stratum.stratum.matrix, stratum.verdict, styled(need.what),
+                    numbers.plain(need.needed, 0) if known else "-", need.there,
+                    numbers.plain(need.missing, 0) if known else "-", styled(need.model),
                 )  # fmt: skip
         console.print(table)
         shares = _table(
-            f"Optimum share for the laboratory where its result costs {plan.cost_ratio:g} field "
-            f"results; spots for a mean known to {plan.target:.0%}",
+            f"Optimum share for the laboratory where its result costs "
+            f"{numbers.plain_sig(plan.cost_ratio)} field results; spots for a mean known to "
+            f"{numbers.percent(plan.target)}",
             "element", "field method", "material", "share", "spots", right=(3, 4),
         )  # fmt: skip
         for stratum in plan.strata:
             share, spots = stratum.lab_share, stratum.spots
             _row(
                 shares, stratum.stratum.element, stratum.stratum.technique, stratum.stratum.matrix,
-                f"{share:.1%}" if share == share else "-",
-                f"{spots:.0f}" if spots == spots else "-",
+                numbers.percent(share) if share == share else "-",
+                numbers.plain(spots, 0) if spots == spots else "-",
             )  # fmt: skip
         console.print(shares)
     chosen = _table(
@@ -380,8 +393,9 @@ def show_plan(plan: Plan) -> None:
     for choice in plan.choices:
         known = choice.value == choice.value
         _row(
-            chosen, choice.sample_id, choice.kind, choice.reason, f"{choice.probability:.3f}",
-            f"{choice.element} {choice.value:.4g}" if known else "",
+            chosen, choice.sample_id, choice.kind, choice.reason,
+            numbers.plain(choice.probability, 3),
+            f"{choice.element} {numbers.plain_sig(choice.value, 4)}" if known else "",
         )  # fmt: skip
     console.print(chosen)
     if plan.path is not None:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.reporting.numbers import plain
-from reconcile.reporting.text import minus
+from reconcile.reporting.manner import styled
+from reconcile.reporting.numbers import plain, plain_sig
 
 Array = NDArray[np.float64]
 #: Below this a mass fraction is nothing on any plot; above, no mass fraction exists.
@@ -113,10 +113,13 @@ def _decimals(step: float) -> int:
 
 def _label(value: float, decimals: int) -> str:
     if abs(value) >= _HUGE:
-        return f"{value:.2g}"
-    return minus(plain(value, decimals))
+        return styled(f"{value:.2g}")
+    return styled(plain(value, decimals))
 
 
 def _tick_text(value: float) -> str:
-    text = _label(value, max(0, 1 - math.floor(math.log10(value))))
-    return text.rstrip("0").rstrip(".") if "." in text and value < _HUGE else text
+    return (
+        _label(value, max(0, 1 - math.floor(math.log10(value))))
+        if value >= _HUGE
+        else (styled(plain_sig(value, 2)))
+    )

@@ -12,6 +12,7 @@ from reconcile.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.reporting import numbers, plots, words
 from reconcile.reporting.book import Heading, Pages
 from reconcile.reporting.figures import by_key
+from reconcile.reporting.manner import styled
 from reconcile.reporting.sentences import coverage_words, range_of
 from reconcile.reporting.styles import (
     boxed,
@@ -23,8 +24,9 @@ from reconcile.reporting.styles import (
     link,
     own,
     style,
+    worded,
 )
-from reconcile.reporting.text import markup, minus
+from reconcile.reporting.text import markup
 
 #: Strata named per verdict, next steps, changes and steps of the account: the first that fit.
 _FITS = ((8, 6, 5, 12), (5, 5, 3, 12), (4, 4, 3, 12), (2, 3, 2, 12), (1, 2, 1, 8), (1, 1, 0, 4))
@@ -63,7 +65,7 @@ def _cover(
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
-        (words.FACTS["data_until"], r.data_until or words.NOT_STATED),
+        (words.FACTS["data_until"], styled(r.data_until) or words.NOT_STATED),
         (words.FACTS["supersedes"], r.supersedes or words.NOTHING_SUPERSEDED),
     ]
     return [
@@ -222,9 +224,7 @@ def _changed(r: Reconciliation, most: int) -> list[Flowable]:
     if not r.changes:
         return [own(words.NO_CHANGE.format(release=r.supersedes))]
     out = [
-        foreign(
-            "· " + words.CHANGE.format(what=c.what, before=c.before, after=c.after), "body", 300
-        )
+        worded("· " + words.CHANGE.format(what=c.what, before=c.before, after=c.after), "body", 300)
         for c in r.changes[:most]
     ]
     if len(r.changes) > most:
@@ -244,12 +244,8 @@ def _next(r: Reconciliation, most: int) -> list[Flowable]:
         named = "; ".join(labels[:2])
         if len(labels) > 2:
             named = words.AND_FURTHER.format(named=named, n=len(labels) - 2)
-        out.append(
-            Paragraph(
-                f'· {minus(markup(text, 300))} <font color="#444444">({markup(named, 160)})</font>',
-                style("body"),
-            )
-        )
+        whose = f'<font color="#444444">({markup(named, 160)})</font>'
+        out.append(Paragraph(f"· {styled(markup(text, 300))} {whose}", style("body")))
     if len(steps) > most:
         out.append(own(words.MORE_STEPS.format(n=len(steps) - most)))
     serious = [f for f in r.findings if f.severity == "serious"]
@@ -259,7 +255,7 @@ def _next(r: Reconciliation, most: int) -> list[Flowable]:
             subjects = words.AND_MORE.format(named=subjects, n=len(serious) - _FINDINGS)
         count = numbers.count(len(serious), *words.SERIOUS_FINDINGS)
         text = words.LOOK_AT.format(count=count, subjects=subjects, section=words.CUSTODY)
-        out.append(foreign(f"· {text}", "body", 400))
+        out.append(worded(f"· {text}", "body", 400))
     return out or [own(words.NOTHING_NEXT)]
 
 
@@ -327,7 +323,7 @@ def account(r: Reconciliation, width: float) -> list[Flowable]:
         entered, kept, balance = (
             numbers.plain(float(v), 0) for v in (step.entered, step.kept, step.balance)
         )
-        lost = [(foreign(reason), numbers.plain(float(n), 0)) for reason, n in step.lost]
+        lost = [(worded(reason), numbers.plain(float(n), 0)) for reason, n in step.lost]
         first = lost[0] if lost else ("", "0")
         rows.append(
             [

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from reconcile.reporting import words
+from reconcile.reporting.manner import marked
 from reconcile.statistics.result import Estimate
 
 #: Shown where there is no number.
@@ -55,6 +56,11 @@ def plain(value: float, decimals: int) -> str:
 
     Only what no mass fraction can be (1e15 and above) is given as a power of ten.
     """
+    return marked(_pointed(value, decimals))
+
+
+def _pointed(value: float, decimals: int) -> str:
+    """``plain`` with a point, whatever the reader's decimal mark."""
     if math.isnan(value):
         return NONE
     if math.isinf(value):
@@ -110,8 +116,9 @@ def estimate_parts(
         places = decimals
         if positive and math.isfinite(number) and number > 0:
             places = max(decimals, 1 - _leading(number))
-        text = plain(number, places)
-        return f"+{text}" if signed and number > 0 and text.strip("0.") else text
+        text = _pointed(number, places)
+        text, nothing = marked(text), not text.strip("0.")
+        return f"+{text}" if signed and number > 0 and not nothing else text
 
     if not ends:
         return one(value), NONE, NONE
@@ -151,8 +158,10 @@ def plain_sig(value: float, digits: int = 3) -> str:
         return plain(value, 0)
     if value == 0:
         return "0"
-    text = plain(value, digits - 1 - _leading(value))
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    text = _pointed(value, digits - 1 - _leading(value))
+    if "." in text and "e" not in text:
+        text = text.rstrip("0").rstrip(".")
+    return marked(text)
 
 
 def exact(value: float, unit: str = "", digits: int = 6) -> str:
@@ -170,7 +179,7 @@ def p_text(p: float) -> str:
     """A p value: three decimals, "< 0.001" below."""
     if not math.isfinite(p):
         return NONE
-    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+    return marked("< 0.001") if p < 0.001 else marked(f"{p:.3f}")
 
 
 def count(number: int, one: str, many: str = "") -> str:

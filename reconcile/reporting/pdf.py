@@ -7,12 +7,18 @@ from reportlab.platypus import Flowable, PageBreak
 from reconcile.model import Reconciliation
 from reconcile.reporting import book, cover, quality_pages, sections, stratum_page, words
 from reconcile.reporting.book import Group, Heading, Meta, Pages
+from reconcile.reporting.manner import written_for
 from reconcile.reporting.stratum_page import Small
 from reconcile.reporting.text import printable
 
 
 def report(r: Reconciliation) -> bytes:
     """The whole report as PDF; equal values give equal bytes."""
+    with written_for(r):
+        return _report(r)
+
+
+def _report(r: Reconciliation) -> bytes:
     meta = Meta(
         title=printable(r.title)[:200],
         author=printable(r.prepared_by)[:200] or words.NOT_STATED,

@@ -13,6 +13,7 @@ from reportlab.platypus import Flowable, KeepTogether
 from reconcile.model import ControlChart, Reconciliation
 from reconcile.reporting import fonts, numbers, words
 from reconcile.reporting.book import Heading
+from reconcile.reporting.manner import styled
 from reconcile.reporting.sections import start
 from reconcile.reporting.styles import RULE, columns, foreign, gap, grid, own
 from reconcile.reporting.text import printable
@@ -64,10 +65,12 @@ def _rules(charts: Sequence[ControlChart], width: float) -> Flowable:
     for index, name in enumerate(names):
         rates = [c.rules[index][2] for c in charts]
         shown = sum(bool(c.rules[index][1]) for c in charts)
-        rows.append([name, _of(shown, charts), f"{sum(rates):.1f}", _range(rates)])
+        rows.append([name, _of(shown, charts), numbers.plain(sum(rates), 1), _range(rates)])
     rates = [c.any_rate for c in charts]
     shown = sum(bool(_spoken(c)) for c in charts)
-    rows.append([words.CHART_ANY_RULE, _of(shown, charts), f"{sum(rates):.1f}", _range(rates)])
+    rows.append(
+        [words.CHART_ANY_RULE, _of(shown, charts), numbers.plain(sum(rates), 1), _range(rates)]
+    )
     shares = (0.46, 0.16, 0.16, 0.22)
     return grid(
         words.CHART_RULE_HEADINGS, rows, [width * s for s in shares], right=(1, 2, 3), compact=True
@@ -160,7 +163,7 @@ def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
         if i in flagged:
             drawing.add(Circle(x, y, 2.6, fillColor=white, strokeColor=_INK, strokeWidth=0.8))
         drawing.add(Circle(x, y, small, fillColor=_INK, strokeColor=None))
-    dates = [t[:10] for t in chart.times[-_MOST_POINTS:]]
+    dates = [styled(t[:10]) for t in chart.times[-_MOST_POINTS:]]
     for x, text, anchor in ((left, dates[0], "start"), (right, dates[-1], "end")):
         drawing.add(
             String(
@@ -178,6 +181,8 @@ def _rates(r: Reconciliation, width: float) -> Flowable:
     rows: list[list[Flowable | str]] = []
     for rate in r.controls.rates:
         named = ", ".join(rate.without[:4])
+        if rate.side == "field":
+            named = styled(named)  # by days
         if len(rate.without) > 4:
             named = words.AND_MORE.format(named=named, n=len(rate.without) - 4)
         planned = math.isfinite(rate.planned)

@@ -18,6 +18,7 @@ from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
 from reconcile.reporting import cover, numbers, sections, statements, stratum_page, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key
+from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.sentences import line_name, range_of
 from reconcile.reporting.stratum_plots import (
     chance_plots_of,
@@ -26,7 +27,6 @@ from reconcile.reporting.stratum_plots import (
     trend_plot_of,
 )
 from reconcile.reporting.svg import chance_svg, difference_svg, escaped, method_svg, trend_svg
-from reconcile.reporting.text import minus
 
 #: Rows of a table beyond this are left to the data files.
 MOST_ROWS = 2_000
@@ -37,6 +37,11 @@ Cell = str | tuple[str, float]
 
 def page(r: Reconciliation) -> bytes:
     """The whole report as HTML; equal values give equal bytes."""
+    with written_for(r):
+        return _page(r)
+
+
+def _page(r: Reconciliation) -> bytes:
     style, script = _own_file("page.css"), _own_file("page.js")
     anchors = {x.stratum.key: f"stratum-{i}" for i, x in enumerate(r.results, start=1)}
     parts = [
@@ -104,14 +109,14 @@ def _digest(text: str) -> str:
 
 def said(text: object) -> str:
     """Our own words with numbers, a true minus before them; escaped all the same."""
-    return minus(escaped(text))
+    return styled(escaped(text))
 
 
 def _p(text: object, kind: str = "") -> str:
     return f"<p{f' class={chr(34)}{kind}{chr(34)}' if kind else ''}>{said(text)}</p>"
 
 
-def _cell(value: Cell | int, numeric: bool) -> str:
+def _cell(value: Cell | int, numeric: bool, ours: bool = False) -> str:
     kind = ' class="n"' if numeric else ""
     if isinstance(value, tuple):
         text, number = value
@@ -119,7 +124,7 @@ def _cell(value: Cell | int, numeric: bool) -> str:
         return f"<td{kind}{sort}>{said(text)}</td>"
     if isinstance(value, int):
         return f'<td{kind} data-v="{value}">{numbers.plain(float(value), 0)}</td>'
-    return f"<td{kind}>{said(value) if numeric else escaped(value)}</td>"
+    return f"<td{kind}>{said(value) if numeric or ours else escaped(value)}</td>"
 
 
 def table(
@@ -128,8 +133,12 @@ def table(
     numeric: Sequence[int] = (),
     sortable: bool = True,
     links: Sequence[str] = (),
+    ours: Sequence[int] = (),
 ) -> str:
-    """A table; ``links`` gives for each row the bookmark that its first cell leads to."""
+    """A table; ``links`` gives for each row the bookmark that its first cell leads to.
+
+    Columns in ``ours`` hold the program's words, others text as it was given.
+    """
     head = "".join(
         f'<th scope="col"{" class=" + chr(34) + "n" + chr(34) if i in numeric else ""}>'
         f"{escaped(text)}</th>"
@@ -137,7 +146,7 @@ def table(
     )
     body = []
     for number, row in enumerate(rows):
-        cells = [_cell(value, i in numeric) for i, value in enumerate(row)]
+        cells = [_cell(value, i in numeric, i in ours) for i, value in enumerate(row)]
         if links:
             cells[0] = f'<td><a href="#{links[number]}">{escaped(row[0])}</a></td>'
         body.append(f"<tr>{''.join(cells)}</tr>")
@@ -182,7 +191,7 @@ def _head(r: Reconciliation) -> str:
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
-        (words.FACTS["data_until"], r.data_until or words.NOT_STATED),
+        (words.FACTS["data_until"], styled(r.data_until) or words.NOT_STATED),
         (words.FACTS["supersedes"], r.supersedes or words.NOTHING_SUPERSEDED),
     ]
     return (
@@ -223,7 +232,7 @@ def _verdicts(r: Reconciliation, anchors: dict[str, str]) -> str:
             ]
         )
     return _p(words.ONE_STRATUM, "small") + table(
-        words.SCREEN_VERDICT_HEADINGS, rows, (2, 3), links=list(anchors.values())
+        words.SCREEN_VERDICT_HEADINGS, rows, (2, 3), links=list(anchors.values()), ours=range(4, 9)
     )
 
 
@@ -234,7 +243,7 @@ def _account(r: Reconciliation) -> str:
         total = sum(count for _, count in step.lost)
         rows.append([step.name, step.unit, step.entered, step.kept, total, lost, step.balance])
     return _p(words.ACCOUNT_INTRO, "small") + table(
-        words.ACCOUNT_HEADINGS, rows, (2, 3, 4, 6), sortable=False
+        words.ACCOUNT_HEADINGS, rows, (2, 3, 4, 6), sortable=False, ours=(5,)
     )
 
 
@@ -274,11 +283,11 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
         + _plots(x)
         + _small_plots(r, x)
         + f'<div class="two"><div><h3>{words.FIGURES_LEFT}</h3>'
-        + table(headings, stratum_page.left_rows(figures, x), (1, 2, 3), sortable=False)
+        + table(headings, stratum_page.left_rows(figures, x), (1, 2, 3), False, ours=(0,))
         + f"</div><div><h3>{escaped(words.FIGURES_RIGHT.format(method=method))}</h3>"
-        + table(headings, stratum_page.right_rows(figures, x), (1, 2, 3), sortable=False)
+        + table(headings, stratum_page.right_rows(figures, x), (1, 2, 3), False, ours=(0,))
         + f"</div></div><h3>{words.CRITERIA}</h3>"
-        + table(words.CRITERIA_HEADINGS, criteria, sortable=False)
+        + table(words.CRITERIA_HEADINGS, criteria, sortable=False, ours=(0, 1, 2, 3))
         + f"<h3>{words.FACTOR}</h3>{_p(stratum_page.factor_text(x))}"
         + (f"<h3>{words.NOTES}</h3><ul>{notes}</ul>" if notes else "")
         + f"<details><summary>{words.DETAILS}</summary>{''.join(_p(t, 'small') for t in more)}"
@@ -298,14 +307,14 @@ def _plots(x: StratumResult) -> str:
     out = (
         f'<div class="two"><figure><figcaption>{words.PLOT_METHODS}</figcaption>'
         f"{method_svg(plot, f'{words.PLOT_METHODS}: {x.stratum.label}')}"
-        f'<p class="key">{escaped("; ".join(keys))}. {words.HOVER}</p></figure>'
+        f'<p class="key">{said("; ".join(keys))}. {words.HOVER}</p></figure>'
     )
     if difference is not None:
         title = words.PLOT_RATIO if difference.ratio else words.PLOT_DIFFERENCE
         out += (
             f"<figure><figcaption>{title}</figcaption>"
             f"{difference_svg(difference, f'{title}: {x.stratum.label}')}"
-            f'<p class="key">{escaped(difference.note)}</p></figure>'
+            f'<p class="key">{said(difference.note)}</p></figure>'
         )
     return out + "</div>"
 
@@ -336,7 +345,7 @@ def _quality(r: Reconciliation) -> str:
         texts = sections.check_texts(c)
         sort = (float(c.n), c.found, c.expected, c.recovery, c.score)
         rows.append([*texts[:5], *zip(texts[5:10], sort, strict=True), texts[10], c.rule])
-    return table((*words.QUALITY_HEADINGS, words.RULE_HEADING), rows, (5, 6, 7, 8, 9))
+    return table((*words.QUALITY_HEADINGS, words.RULE_HEADING), rows, (5, 6, 7, 8, 9), ours=(11,))
 
 
 def _findings(r: Reconciliation) -> str:
@@ -348,7 +357,7 @@ def _findings(r: Reconciliation) -> str:
         [f.severity, f.area, f.subject, f"{f.text} {f.evidence}".strip(), f.advice]
         for f in r.findings
     ]
-    return _p(text, "small") + table(words.FINDING_HEADINGS, rows)
+    return _p(text, "small") + table(words.FINDING_HEADINGS, rows, ours=(3, 4))
 
 
 def _frame(frame: pd.DataFrame, columns: Sequence[str]) -> list[list[str]]:
@@ -365,7 +374,7 @@ def _exclusions(r: Reconciliation) -> str:
         return _p(words.NONE_LISTED)
     return (
         _p(words.EXCLUSIONS_INTRO, "small")
-        + table(words.EXCLUSION_HEADINGS, _frame(r.exclusions, columns))
+        + table(words.EXCLUSION_HEADINGS, _frame(r.exclusions, columns), ours=(3, 4, 5))
         + _cut(len(r.exclusions), "exclusions.csv")
     )
 
@@ -375,7 +384,7 @@ def _quarantine(r: Reconciliation) -> str:
         return _p(words.NONE_LISTED)
     return (
         _p(words.QUARANTINE_INTRO, "small")
-        + table(words.QUARANTINE_HEADINGS, _frame(r.quarantine, QUARANTINE_COLUMNS))
+        + table(words.QUARANTINE_HEADINGS, _frame(r.quarantine, QUARANTINE_COLUMNS), ours=(5, 6))
         + _cut(len(r.quarantine), "quarantine.csv")
     )
 
@@ -383,7 +392,7 @@ def _quarantine(r: Reconciliation) -> str:
 def _unmatched(r: Reconciliation) -> str:
     out = _p(words.UNMATCHED_INTRO, "small")
     for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
-        out += f"<h3>{escaped(title)}: {numbers.count(len(ids), 'sample')}</h3>"
+        out += f"<h3>{escaped(title)}: {numbers.count(len(ids), *words.SAMPLES)}</h3>"
         out += _p(" ; ".join(ids[:MOST_ROWS]), "small") if ids else ""
         out += _cut(len(ids), "workbook.xlsx")
     return out
@@ -396,7 +405,7 @@ def _changes(r: Reconciliation) -> str:
         return _p(words.NO_CHANGE.format(release=r.supersedes))
     rows = [[c.what, c.before, c.after] for c in r.changes]
     return _p(f"{words.FACTS['supersedes']}: {r.supersedes}", "small") + table(
-        words.CHANGE_HEADINGS, rows
+        words.CHANGE_HEADINGS, rows, ours=(0, 1, 2)
     )
 
 
@@ -412,7 +421,7 @@ def _test_report() -> str:
 
 def _settings(r: Reconciliation) -> str:
     rows = [[s.name, s.value, s.meaning] for s in r.settings]
-    return _p(words.SETTINGS_INTRO, "small") + table(words.SETTING_HEADINGS, rows)
+    return _p(words.SETTINGS_INTRO, "small") + table(words.SETTING_HEADINGS, rows, ours=(2,))
 
 
 def _inputs(r: Reconciliation) -> str:

@@ -22,9 +22,10 @@ from reconcile.model import Finding, QualityCheck, Reconciliation
 from reconcile.reporting import numbers, statements, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.details import sentences_of
+from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import Strip, StripPlot, strip_plot
 from reconcile.reporting.stratum_page import Small, small_row
-from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own, style
+from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own, style, worded
 from reconcile.reporting.text import markup, printable
 
 _CONTROLS, _FINDINGS, _ROWS, _IDS = 45, 80, 50, 120
@@ -91,7 +92,7 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
     ]
     # What a check found follows its rule after a colon; the rule itself is said once.
     rules = sorted({(c.kind, c.rule.partition(": ")[0]) for c in r.quality if c.rule})
-    out += [foreign(f"· {kind}: {rule}", "small", 300) for kind, rule in rules[:20]]
+    out += [worded(f"· {kind}: {rule}", "small", 300) for kind, rule in rules[:20]]
     return out
 
 
@@ -138,13 +139,13 @@ def check_texts(c: QualityCheck) -> list[str]:
             decimals = numbers.decimals_for(c.expected, c.uncertainty)
             value = numbers.plain(c.expected, decimals)
             expected = f"{value} ± {numbers.plain(c.uncertainty, decimals)}\N{NO-BREAK SPACE}mg/kg"
-    score = "" if math.isnan(c.score) else f"{c.score:.1f}"
+    score = "" if math.isnan(c.score) else numbers.plain(c.score, 1)
     return [
         c.side,
         c.kind,
         c.code,
         c.element,
-        c.batch,
+        styled(c.batch) if c.side == "field" else c.batch,  # a field batch is named by its day
         str(c.n),
         found,
         expected,
@@ -182,8 +183,8 @@ def findings(r: Reconciliation, width: float) -> list[Flowable]:
             foreign(f.severity, "cell-bold" if f.severity == "serious" else "cell"),
             foreign(f.area),
             foreign(f.subject),
-            foreign(f"{f.text} {f.evidence}".strip(), limit=500),
-            foreign(f.advice),
+            worded(f"{f.text} {f.evidence}".strip(), limit=500),
+            worded(f.advice),
         ]
         for f in shown
     ]
@@ -194,10 +195,15 @@ def findings(r: Reconciliation, width: float) -> list[Flowable]:
     )
 
 
+#: Columns of the tables of what was left out in which the program speaks.
+_OUR_WORDS = frozenset({"reason", "evidence", "advice"})
+
+
 def _frame_rows(frame: pd.DataFrame, columns: Sequence[str], most: int) -> list[list[Flowable]]:
     part = frame.head(most)
+    said = [worded if name in _OUR_WORDS else foreign for name in columns]
     return [
-        [foreign("" if pd.isna(value) else value) for value in row]
+        [show("" if pd.isna(value) else value) for show, value in zip(said, row, strict=True)]
         for row in part.reindex(columns=list(columns)).itertuples(index=False, name=None)
     ]
 
@@ -248,7 +254,7 @@ def _list(
     summary = "; ".join(f"{reason} ({n})" for reason, n in ordered[:12])
     if len(ordered) > 12:
         summary = words.FURTHER_REASONS.format(named=summary, n=len(ordered) - 12)
-    out.append(foreign(words.BY_REASON.format(total=len(frame), reasons=summary), "small", 2000))
+    out.append(worded(words.BY_REASON.format(total=len(frame), reasons=summary), "small", 2000))
     rows = _frame_rows(frame, columns, _ROWS)
     out.append(grid(headings, rows, [width * s for s in shares]))
     return out + _truncated(len(rows), len(frame), file)
@@ -262,7 +268,7 @@ def changes(r: Reconciliation, width: float) -> list[Flowable]:
     if not r.changes:
         return [*out, own(words.NO_CHANGE.format(release=r.supersedes))]
     out.append(own(f"{words.FACTS['supersedes']}: {r.supersedes}", "small"))
-    rows = [[foreign(c.what), foreign(c.before), foreign(c.after)] for c in r.changes]
+    rows = [[worded(c.what), worded(c.before), worded(c.after)] for c in r.changes]
     return [*out, grid(words.CHANGE_HEADINGS, rows, [width * s for s in (0.4, 0.3, 0.3)])]
 
 
@@ -275,7 +281,7 @@ def details(r: Reconciliation, notes_left: dict[str, tuple[str, ...]]) -> list[F
         lines += sentences_of(result)
         lines += notes_left.get(result.stratum.key, ())
         if lines:
-            text = markup(" ".join(f"{line.rstrip('. ')}." for line in lines), 3000)
+            text = styled(markup(" ".join(f"{line.rstrip('. ')}." for line in lines), 3000))
             label = markup(result.stratum.label, 120)
             body.append(
                 Paragraph(f'<font name="ReportBold">{label}.</font> {text}', style("small"))
@@ -312,7 +318,7 @@ def methods(r: Reconciliation, width: float) -> list[Flowable]:
         grid(words.TEST_REPORT_HEADINGS, items, [width * s for s in (0.5, 0.5)], compact=True),
     ]
     out += [*start(), Heading(words.SETTINGS, "settings"), own(words.SETTINGS_INTRO, "small")]
-    rows = [[foreign(s.name), foreign(s.value), foreign(s.meaning)] for s in r.settings]
+    rows = [[foreign(s.name), foreign(s.value), worded(s.meaning)] for s in r.settings]
     out.append(grid(words.SETTING_HEADINGS, rows, [width * s for s in (0.3, 0.25, 0.45)]))
     return out
 

@@ -21,6 +21,7 @@ from reconcile.model import (
 from reconcile.reporting import fonts, numbers, plots, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.figures import Figure, by_key
+from reconcile.reporting.manner import styled
 from reconcile.reporting.sentences import element_name, line_name, range_of
 from reconcile.reporting.stratum_plots import (
     chance_plots_of,
@@ -32,14 +33,14 @@ from reconcile.reporting.styles import (
     beside,
     boxed,
     columns,
-    foreign,
     gap,
     grid,
     height_of,
     own,
     style,
+    worded,
 )
-from reconcile.reporting.text import markup, minus
+from reconcile.reporting.text import markup
 
 #: Heights between which the plots of a page are chosen, points.
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
@@ -213,7 +214,7 @@ def verdict_box(result: StratumResult, width: float) -> Table:
             f"{markup(title)}"
             + (
                 f' &nbsp; <font name="ReportRegular" size="8.5">'
-                f"{minus(markup(' · '.join(extra)))}</font>"
+                f"{styled(markup(' · '.join(extra)))}</font>"
                 if extra
                 else ""
             ),
@@ -223,7 +224,7 @@ def verdict_box(result: StratumResult, width: float) -> Table:
     for label, text in unsaid(result):
         lines.append(
             Paragraph(
-                f'<font name="ReportBold">{label}:</font> {minus(markup(text, 400))}',
+                f'<font name="ReportBold">{label}:</font> {styled(markup(text, 400))}',
                 style("small"),
             )
         )
@@ -402,7 +403,7 @@ def _table(rows: list[Row], result: StratumResult, width: float) -> Table:
     level = numbers.percent(result.statistics.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
     shares = (0.505, 0.145, 0.27, 0.08)
-    cells = [[foreign(minus(r[0]), limit=90), *r[1:]] for r in rows]
+    cells = [[worded(r[0], limit=90), *r[1:]] for r in rows]
     return grid(headings, cells, [half * s for s in shares], right=(1, 2, 3), compact=True)
 
 
@@ -410,9 +411,9 @@ def criteria_table(result: StratumResult, width: float) -> Table:
     """Every criterion of the verdict: asked, found, met."""
     rows = [
         [
-            foreign(minus(c.name)),
-            foreign(minus(c.asked)),
-            foreign(minus(c.found)),
+            worded(c.name),
+            worded(c.asked),
+            worded(c.found),
             own(words.MET[c.met], "cell-bold" if c.met is False else "cell"),
         ]
         for c in result.verdict.criteria
@@ -477,7 +478,7 @@ def factor_text(result: StratumResult) -> str:
 
 def _labelled(label: str, text: str) -> Paragraph:
     return Paragraph(
-        f'<font name="ReportBold">{label}:</font> {minus(markup(text))}', style("small")
+        f'<font name="ReportBold">{label}:</font> {styled(markup(text))}', style("small")
     )
 
 
@@ -488,7 +489,7 @@ def _cut(text: str, most: int = 400) -> str:
 def _notes(notes: Sequence[str], shown: int) -> list[Flowable]:
     out: list[Flowable] = []
     for i, note in enumerate(_cut(note) for note in notes[:shown]):
-        out.append(_labelled(words.NOTES, note) if i == 0 else foreign(f"· {note}", "small", 500))
+        out.append(_labelled(words.NOTES, note) if i == 0 else worded(f"· {note}", "small", 500))
     if left := len(notes) - shown:
         text = words.NOTES_CUT.format(n=left, section=words.DETAILS)
         out.append(own(text, "small") if out else _labelled(words.NOTES, text))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from reconcile.model import EarlierResult, Reconciliation, StratumResult, StratumStatistics
 from reconcile.reporting import numbers, words
+from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import (
     ChancePlot,
     Curve,
@@ -22,7 +23,7 @@ from reconcile.reporting.plots import (
     Rule,
     TrendPlot,
 )
-from reconcile.reporting.text import minus, printable
+from reconcile.reporting.text import printable
 from reconcile.statistics.decisions import (
     OperatingCharacteristic,
     operating_characteristic_from_pairs,
@@ -182,7 +183,7 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
                 positive=ratio,
             )
             ends = (estimate.value * factor, estimate.low * factor, estimate.high * factor)
-            rules.append(Rule(*ends, minus(text), name, bold))
+            rules.append(Rule(*ends, styled(text), name, bold))
     axis = words.AXIS_GEOMETRIC if ratio else words.AXIS_MEAN
     return DifferencePlot(
         tuple(out),

@@ -13,7 +13,8 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, LongTable, Paragraph, Spacer, Table, TableStyle
 
 from reconcile.reporting import fonts
-from reconcile.reporting.text import markup, minus
+from reconcile.reporting.manner import styled
+from reconcile.reporting.text import markup
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 MARGIN_X = 17 * mm
@@ -64,12 +65,17 @@ def style(name: str) -> ParagraphStyle:
 
 def own(text: str, name: str = "body") -> Paragraph:
     """A paragraph of our own words and numbers; what comes from a file in it is escaped too."""
-    return Paragraph(minus(markup(text)), style(name))
+    return Paragraph(styled(markup(text)), style(name))
 
 
 def foreign(text: object, name: str = "cell", limit: int = CELL) -> Paragraph:
     """A paragraph of text from a file: escaped, printable, cut at ``limit`` characters."""
     return Paragraph(markup(text, limit), style(name))
+
+
+def worded(text: object, name: str = "cell", limit: int = CELL) -> Paragraph:
+    """A paragraph of the program's words that may quote a file: as ``foreign``, but styled."""
+    return Paragraph(styled(markup(text, limit)), style(name))
 
 
 def link(text: str, target: str, name: str = "cell") -> Paragraph:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from reconcile.reporting import axes, numbers, words
 from reconcile.reporting.axes import Axis
+from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import (
     ChancePlot,
     Curve,
@@ -24,7 +25,7 @@ from reconcile.reporting.plots import (
     chance_axes,
     trend_axes,
 )
-from reconcile.reporting.text import minus, visible
+from reconcile.reporting.text import visible
 
 Array = NDArray[np.float64]
 _WIDTH, _HEIGHT = 460.0, 340.0
@@ -142,9 +143,9 @@ def _marks(frame: _Frame, points: Points, x_name: str, y_name: str) -> None:
             name=escaped(name),
             label=escaped(points.label),
             x_name=escaped(x_name),
-            x=minus(numbers.plain_sig(x, 4)),
+            x=styled(numbers.plain_sig(x, 4)),
             y_name=escaped(y_name),
-            y=minus(shown),
+            y=styled(shown),
         )
         if partial:
             px = frame.px(x)

@@ -17,7 +17,6 @@ _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 _XML_ESCAPE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
-_MINUS = re.compile(r"(?<![\w.-])-(?=\d|∞)")
 #: Excel's own limit of a cell.
 CELL_LIMIT = 32_767
 
@@ -55,11 +54,6 @@ def markup(text: object, limit: int | None = None) -> str:
     shown = shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     # Runs of spaces are part of an id; a Paragraph would fold them into one.
     return re.sub(r"^ | (?= )| $", "\N{NO-BREAK SPACE}", shown)
-
-
-def minus(text: str) -> str:
-    """Numbers of our own with a true minus sign."""
-    return _MINUS.sub("−", text)
 
 
 def cell_text(text: object) -> str:

@@ -16,6 +16,7 @@ from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
 from reconcile.reporting import charts, numbers, recompute, sheets, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key, figures_of
+from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.recompute import Block
 from reconcile.reporting.sheets import Column
 from reconcile.reporting.tables import PAIR_MASSES, pair_columns
@@ -26,6 +27,11 @@ _COUNT_PAIRS = frozenset({"field_n", "field_spots", "lab_n"})
 
 def workbook(r: Reconciliation) -> bytes:
     """The whole workbook; equal values give equal bytes."""
+    with written_for(r):
+        return _workbook(r)
+
+
+def _workbook(r: Reconciliation) -> bytes:
     book = Workbook()
     first = book.active
     assert isinstance(first, Worksheet)
@@ -59,7 +65,7 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
-        (words.FACTS["data_until"], r.data_until or words.NOT_STATED),
+        (words.FACTS["data_until"], styled(r.data_until) or words.NOT_STATED),
         (words.FACTS["supersedes"], r.supersedes or words.NOTHING_SUPERSEDED),
         (words.NOT_USABLE_TITLE, words.COVER_CAUTION),
     ]
@@ -118,11 +124,11 @@ def _summary_row(x: StratumResult) -> list[Any]:
         f["limits_log_ratio_upper"].value,
         v.range_low * x.per_mg_kg,
         v.range_high * x.per_mg_kg,
-        v.valid_until,
+        styled(v.valid_until),
         x.factor.factor_id if x.factor else "",
-        v.reason,
-        v.next_step,
-        " ".join(x.sentences),
+        styled(v.reason),
+        styled(v.next_step),
+        styled(" ".join(x.sentences)),
         s.field_method,
         s.lab_method,
         s.specimen_form,

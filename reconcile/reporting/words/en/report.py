@@ -270,7 +270,7 @@ CHANGE_HEADINGS = ("What", "Before", "Now")
 SETTING_HEADINGS = ("Setting", "Value", "Meaning")
 SETTINGS_INTRO = (
     "Every threshold that a flag or a verdict rests on. None is a universal pass mark: each is "
-    "agreed with the client before the data."
+    "agreed with the client before the data. Values are written as in reconcile.toml."
 )
 INPUT_HEADINGS = ("File", "Kind", "Rows", "Accepted", "Quarantined", "Bytes", "SHA-256")
 FACTOR_HEADINGS = (

@@ -27,6 +27,32 @@ SERIOUS_FINDINGS = ("serious finding", "serious findings")
 MATRIX_SAMPLES = ("{matrix} sample", "{matrix} samples")
 SAMPLES_OF_MATRIX = "{samples} (matrix {matrix})"
 
+# ---- dates ---------------------------------------------------------------------------
+
+#: By the settings' names of the styles.
+DATE_STYLES = {
+    "year-month-day": "{year}-{month}-{day}",
+    "day month year": "{plain_day} {name} {year}",
+    "month day, year": "{name} {plain_day}, {year}",
+    "day.month.year": "{day}.{month}.{year}",
+    "day/month/year": "{day}/{month}/{year}",
+}
+DATE_WITH_TIME = "{date}, {time} UTC"
+MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
 # ---- first page ----------------------------------------------------------------------
 
 USABLE_NONE = "none"

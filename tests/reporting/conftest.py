@@ -1,0 +1,19 @@
+"""The example's latest month, run once for the tests that read its report."""
+
+import shutil
+
+import pytest
+
+import reconcile
+from reconcile.model import Reconciliation
+from tests.demo.make_demo_inputs import FOLDER
+
+
+@pytest.fixture(scope="session")
+def demo_month(tmp_path_factory: pytest.TempPathFactory) -> tuple[Reconciliation, dict[str, bytes]]:
+    """The reconciliation of the example's last month, and the files of its release."""
+    site = tmp_path_factory.mktemp("example") / "demo_inputs"
+    shutil.copytree(FOLDER, site)
+    outcome = reconcile.run_period(site, "2026-10")
+    files = {path.name: path.read_bytes() for path in outcome.release_folder.iterdir()}
+    return outcome.reconciliation, files
