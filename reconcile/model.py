@@ -63,6 +63,13 @@ QUARANTINE_COLUMNS = (
 )
 
 
+#: Columns of the table of corrections: single cells that a person corrected.
+CORRECTION_COLUMNS = (
+    "file", "sheet", "row", "column", "found", "corrected_value", "corrected_by",
+    "corrected_because", "entered_in", "outcome",
+)  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Stratum:
     """The set of pairs that one statistic speaks of."""
@@ -245,6 +252,24 @@ class WaterfallStep:
 
 
 @dataclass(frozen=True, slots=True)
+class FileAccount:
+    """What became of the rows of one sheet in one reading; both steps balance."""
+
+    path: str
+    sheet: str
+    kind: str
+    table: str  # which [[table]] read it
+    again: bool  # the same sheet was read by an earlier [[table]] too
+    read: WaterfallStep  # rows of the sheet -> accepted
+    use: WaterfallStep | None  # accepted -> readings of samples in this period; field and lab
+
+    @property
+    def steps(self) -> tuple[WaterfallStep, ...]:
+        """Both steps, in order."""
+        return (self.read,) if self.use is None else (self.read, self.use)
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """Something a person should look at: quality, custody, identity or diagnosis."""
 
@@ -411,4 +436,8 @@ class Reconciliation:
     decimal_mark: str = "."
     date_style: str = "year-month-day"
     controls: ControlRecord = field(default_factory=ControlRecord)
+    corrections: pd.DataFrame = field(  # CORRECTION_COLUMNS
+        default_factory=lambda: pd.DataFrame(columns=list(CORRECTION_COLUMNS))
+    )
+    account_of_files: tuple[FileAccount, ...] = ()
     extra: dict[str, Any] = field(default_factory=dict)

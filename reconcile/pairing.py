@@ -516,7 +516,7 @@ def waterfall(store: Store, joined: Joined, pairs: pd.DataFrame) -> tuple[Waterf
     for kind, label in (("field", "field rows"), ("lab", "lab rows")):
         steps.append(_read_step(store, kind, label))
         steps.append(_use_step(store, kind, label))
-    for kind in ("sample register", "custody", "reference materials", "aliases"):
+    for kind in ("sample register", "custody", "reference materials", "aliases", "corrections"):
         step = _read_step(store, kind, f"{kind} rows")
         if step.entered:
             steps.append(step)
@@ -555,7 +555,16 @@ def _read_step(store: Store, kind: str, label: str) -> WaterfallStep:
     )
     lost = [(f"quarantined: {reason}", int(n)) for reason, n in whole_rows]
     lost += [(str(reason), int(n)) for reason, n in aside]
-    return WaterfallStep(f"{label} read", "rows", int(entered), int(accepted), tuple(lost))
+    ((twice,),) = store.rows(
+        "SELECT count(*) FROM (SELECT path, sheet FROM sheet JOIN run_file USING (file_id) "
+        "JOIN file USING (file_id) WHERE kind = ? GROUP BY path, sheet HAVING count(*) > 1)",
+        [kind],
+    )
+    name = f"{label} read"
+    if twice:  # as where two tables stand side by side in it
+        sheets = "1 sheet is" if twice == 1 else f"{twice} sheets are"
+        name += f" ({sheets} read by more than one [[table]]: every reading counts its rows)"
+    return WaterfallStep(name, "rows", int(entered), int(accepted), tuple(lost))
 
 
 def _use_step(store: Store, kind: str, label: str) -> WaterfallStep:

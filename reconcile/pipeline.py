@@ -10,8 +10,8 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import astuple, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -26,9 +26,11 @@ from reconcile import (
     eligibility,
     evaluation,
     factors,
+    filing,
     history,
     identity,
     inspection,
+    overlay,
     pairing,
     quality,
     record,
@@ -40,6 +42,7 @@ from reconcile import (
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.evaluation import Evaluated
+from reconcile.intake.corrections import Correction
 from reconcile.intake.read import read_file
 from reconcile.model import (
     ACCEPTED,
@@ -48,6 +51,7 @@ from reconcile.model import (
     QUARANTINE_COLUMNS,
     Change,
     ControlRecord,
+    FileAccount,
     Finding,
     InputFile,
     QualityCheck,
@@ -59,7 +63,7 @@ from reconcile.model import (
 from reconcile.pairing import Joined, RunFile
 from reconcile.reporting import sentences, write_release
 from reconcile.settings import TableSettings
-from reconcile.store import Store, StoredFile, sql
+from reconcile.store import ROW_TABLES, Store, StoredFile, sql
 from reconcile.workspace import FoundFile, MissingFile, Workspace
 
 Tell = Callable[[str], None]
@@ -84,6 +88,7 @@ class Run:
     missing: tuple[MissingFile, ...] = ()
     files: tuple[tuple[FoundFile, StoredFile], ...] = ()
     run_files: tuple[RunFile, ...] = ()
+    corrections_refused: tuple[tuple[str, Correction, str], ...] = ()
     findings: tuple[Finding, ...] = ()
     quality: tuple[QualityCheck, ...] = ()
     controls: ControlRecord = field(default_factory=ControlRecord)
@@ -93,6 +98,7 @@ class Run:
     joined: Joined | None = None
     pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
     steps_of_account: tuple[WaterfallStep, ...] = ()
+    account_of_files: tuple[FileAccount, ...] = ()
     evaluated: tuple[tuple[Stratum, Evaluated], ...] = ()
     results: tuple[StratumResult, ...] = ()
     factor_scores: tuple[scoring.FactorScore, ...] = ()
@@ -160,10 +166,12 @@ def read_tables(run: Run) -> Run:
 
 def read_found(run: Run) -> Run:
     """Read every file that the store does not hold yet; a bad file does not stop the others."""
+    first = {"corrections": 0, "sample register": 1}  # on these the reading of others depends
     order = sorted(
         range(len(run.found)),
-        key=lambda i: (run.workspace.table(run.found[i].table_index).kind != "sample register", i),
+        key=lambda i: (first.get(run.workspace.table(run.found[i].table_index).kind, 2), i),
     )
+    corrections: overlay.Corrections | None = None
     code = ws.code_version()
     stored: dict[int, StoredFile] = {}
     register: pd.DataFrame | None = None
@@ -172,10 +180,12 @@ def read_found(run: Run) -> Run:
         table = run.workspace.table(file.table_index)
         if table.kind == "evidence":
             continue
-        if table.kind != "sample register" and register is None:
+        if table.kind != "corrections" and corrections is None:
+            corrections = overlay.corrections_in(run.store, [s.file_id for s in stored.values()])
+        if first.get(table.kind, 2) == 2 and register is None:
             register = _register(run, [stored[i].file_id for i in stored])
         run.tell(file.shown)
-        stored[index] = _read_one(run, file, table, code, register)
+        stored[index] = _read_one(run, file, table, code, register, corrections or {})
     findings = tuple(
         Finding("intake", "serious", s.path, s.problem, advice=s.advice)
         for _, s in sorted(stored.items())
@@ -185,7 +195,19 @@ def read_found(run: Run) -> Run:
     findings += copies
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
     numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
-    return replace(run, files=files, run_files=numbered, findings=run.findings + findings)
+    return replace(
+        run,
+        files=files,
+        run_files=numbered,
+        corrections_refused=tuple(
+            overlay.unmatched(
+                corrections or {},
+                [(s.path, s.sha256) for _, s in files],
+                [f.shown for f in ws.files_of_every_month(run.workspace, *ROW_TABLES)],
+            )
+        ),
+        findings=run.findings + findings,
+    )
 
 
 def _without_copies(
@@ -194,8 +216,22 @@ def _without_copies(
     """Each file's bytes once per table: a copy under another name would count twice."""
     kept: dict[int, StoredFile] = {}
     first: dict[tuple[int, str], str] = {}
+    tables: dict[int, int] = {}  # by file_id: the table that reads it so
     findings = []
     for index, file in sorted(stored.items()):
+        table = run.found[index].table_index
+        if (before := tables.setdefault(file.file_id, table)) != table:
+            findings.append(
+                Finding(
+                    "intake", "warning", file.path,
+                    f"The [[table]] entries {before + 1} and {table + 1} read {file.path} in the "
+                    "same way; it was read once.",
+                    advice="Take one of the two out of the settings.",
+                )
+            )  # fmt: skip
+            continue
+        if file.file_id in {known.file_id for known in kept.values()}:
+            continue  # two patterns of one table find the same file
         key = (run.found[index].table_index, file.sha256)
         if file.sha256 and not file.problem and key in first:
             findings.append(
@@ -212,7 +248,12 @@ def _without_copies(
 
 
 def _read_one(
-    run: Run, file: FoundFile, table: TableSettings, code: str, register: pd.DataFrame | None
+    run: Run,
+    file: FoundFile,
+    table: TableSettings,
+    code: str,
+    register: pd.DataFrame | None,
+    corrections: overlay.Corrections,
 ) -> StoredFile:
     zone = run.workspace.settings.workspace.time_zone
     try:
@@ -227,13 +268,14 @@ def _read_one(
             else known
         )
     looked_up = register if table.look_up == "lab_id" else None
-    key = reading_key(table, zone, code, looked_up)
+    mine = corrections.get((file.shown, digest), ())
+    key = reading_key(table, zone, code, looked_up, mine)
     known = run.store.find(file.shown, digest, key)
     if known is not None:
         return known
     size = copy.stat().st_size
     try:
-        read = read_file(copy, file.shown, table, zone=zone, register=looked_up)
+        read = read_file(copy, file.shown, table, zone=zone, register=looked_up, corrections=mine)
     except ReconcileError as error:
         return run.store.add(
             file.shown, digest, key, table.kind, size, (), error.message, error.advice
@@ -257,11 +299,19 @@ def _archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
     return digest, copy
 
 
-def reading_key(table: TableSettings, zone: str, code: str, register: pd.DataFrame | None) -> str:
-    """What a reading depends on beside the file's bytes: settings, zone, code, register."""
+def reading_key(
+    table: TableSettings,
+    zone: str,
+    code: str,
+    register: pd.DataFrame | None,
+    corrections: Sequence[Correction] = (),
+) -> str:
+    """What a reading depends on beside the file's bytes: settings, zone, code, register and
+    corrections."""
     content = [table.model_dump(mode="json", exclude={"files", "required", "name"}), zone, code]
     if register is not None:
         content.append(register.to_json(date_format="iso", orient="split"))
+    content += [list(astuple(c)) for c in corrections]
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
@@ -313,6 +363,7 @@ def settle_identities(run: Run) -> Run:
         *identity.alias_findings(aliases, register_ids),
         *pairing.placement_findings(store),
         *settled,
+        *overlay.findings(overlay.entered(store, run.corrections_refused)),
     ]
     if register_ids:
         registered = {*resolved.loc[resolved["written_id"].isin(register_ids), "sample_id"]}
@@ -419,10 +470,20 @@ def make_pairs(run: Run) -> Run:
     pairs = eligibility.with_reasons(
         linked, joined.strata, run.custody_status, run.quality, interference, settings
     )
-    account = pairing.waterfall(store, joined, pairs) + superseded.account(
-        store, pairing.keys_of(store, "lab", ())
+    account = (
+        *pairing.waterfall(store, joined, pairs),
+        *superseded.account(store, pairing.keys_of(store, "lab", ())),
+        *overlay.account(overlay.entered(store, run.corrections_refused)),
     )
-    unbalanced = [step for step in account if step.balance]
+    files = filing.account_of_files(
+        store,
+        {
+            stored.file_id: run.workspace.table(found.table_index).name
+            or f"table {found.table_index + 1}"
+            for found, stored in run.files
+        },
+    )
+    unbalanced = [step for step in (*account, *(s for f in files for s in f.steps)) if step.balance]
     if unbalanced:
         text = "; ".join(f"{step.name}: {step.balance}" for step in unbalanced)
         raise ReconcileError(
@@ -438,6 +499,7 @@ def make_pairs(run: Run) -> Run:
         joined=joined,
         pairs=pairs,
         steps_of_account=account,
+        account_of_files=files,
         findings=run.findings + faults,
     )
 
@@ -562,8 +624,10 @@ def write_the_release(run: Run) -> Run:
         custody_head=run.custody_head,
         results=run.results,
         waterfall=run.steps_of_account,
+        account_of_files=run.account_of_files,
         exclusions=_exclusions(run),
         quarantine=quarantine_of(run),
+        corrections=overlay.entered(run.store, run.corrections_refused),
         field_only=run.joined.field_only,
         lab_only=run.joined.lab_only,
         findings=run.findings,
@@ -636,10 +700,13 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
             "HAVING bool_and(disposition = 'other period')"
         )
     }
+    entries = overlay.entered(run.store, run.corrections_refused)["entered_in"]
+    corrected_by = {str(text).rpartition(", row ")[0] for text in entries}
     inputs = []
     for found, stored in run.files:
         rows, accepted, quarantined = counts.get(stored.file_id, (0, 0, 0))
-        if stored.file_id in elsewhere and not quarantined:
+        other = stored.kind == "corrections" and found.shown not in corrected_by
+        if (stored.file_id in elsewhere or other) and not quarantined:
             continue
         inputs.append(
             InputFile(
@@ -666,19 +733,21 @@ def _data_until(run: Run) -> str:
 
 def quarantine_of(run: Run) -> pd.DataFrame:
     """Every refused file, row and cell of the run."""
-    columns = ", ".join(f'"{name}"' for name in QUARANTINE_COLUMNS)
+    columns = ", ".join(f'quarantine."{name}"' for name in QUARANTINE_COLUMNS)
     rows = run.store.frame(
-        f"SELECT {columns} FROM quarantine JOIN run_file USING (file_id) "
+        f"SELECT {columns}, sha256 FROM quarantine JOIN run_file USING (file_id) "
+        f"JOIN file USING (file_id) "
         f"ORDER BY file_place, {columns}"
     )
     whole = pd.DataFrame(
         [
-            (stored.path, "", 0, "", "the whole file", stored.problem, stored.advice)
+            (stored.path, "", 0, "", "the whole file", stored.problem, stored.advice,
+             stored.sha256)
             for _, stored in run.files
             if stored.problem
         ],
-        columns=list(QUARANTINE_COLUMNS),
-    )
+        columns=[*QUARANTINE_COLUMNS, "sha256"],
+    )  # fmt: skip
     return pd.concat([whole, rows], ignore_index=True) if len(whole) else rows
 
 

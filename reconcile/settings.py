@@ -309,8 +309,9 @@ class TableSettings(Part):
     """One kind of file: where it lies and how it is read."""
 
     kind: Literal[
-        "field", "lab", "sample register", "custody", "reference materials", "aliases", "evidence"
-    ]
+        "field", "lab", "sample register", "custody", "reference materials", "aliases",
+        "corrections", "evidence",
+    ]  # fmt: skip
     files: tuple[str, ...] = Field(
         description="paths or patterns relative to this file; {period} stands for e.g. 2026-10"
     )

@@ -31,6 +31,7 @@ ROW_TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "custody": ("custody_event", contract.CUSTODY_FACTS),
     "reference materials": ("reference_material", contract.REFERENCE_FACTS),
     "aliases": ("alias", contract.ALIAS_FACTS),
+    "corrections": ("correction", contract.CORRECTION_FACTS),
 }
 TIME_FACTS = frozenset(
     {"measured_at", "received_at", "analysed_at", "reported_at", "collected_at", "at"}
@@ -48,7 +49,7 @@ NUMBER_FACTS = frozenset(
         "coverage_factor",
     }
 )
-_MIGRATIONS = ("0001_store.sql",)
+_MIGRATIONS = ("0001_store.sql", "0002_corrections.sql")
 
 
 def quoted(identifier: str) -> str:
@@ -134,7 +135,8 @@ class Store:
                 for table, facts in ROW_TABLES.values():
                     columns = ", ".join(f"{quoted(f)} {_type_of(f)}" for f in facts)
                     con.execute(
-                        f"CREATE TABLE {table} (file_id BIGINT NOT NULL, sheet VARCHAR, {columns})"
+                        f"CREATE TABLE IF NOT EXISTS {table} "
+                        f"(file_id BIGINT NOT NULL, sheet VARCHAR, {columns})"
                     )
                 con.execute("INSERT INTO migration VALUES (?)", [name])
 
@@ -206,6 +208,17 @@ class Store:
             "INSERT INTO note VALUES (?, ?, ?)",
             ([file_id, table.sheet, note] for note in table.notes),
         )
+        _insert(
+            con,
+            "INSERT INTO applied_correction VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                [
+                    file_id, c.sheet, c.row, c.column, c.original, c.corrected, c.by, c.because,
+                    c.entered_in, c.refused,
+                ]
+                for c in table.corrections
+            ),
+        )  # fmt: skip
         if len(table.quarantine):
             rows = table.quarantine.loc[:, list(QUARANTINE_COLUMNS)]
             con.register("incoming", rows)

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reconcile import custody, identity
+from reconcile import custody, identity, overlay
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.pipeline import reading_key
 from reconcile.release import MANIFEST
+from reconcile.settings import TableSettings
 from reconcile.store import ROW_TABLES, Store
 
 
@@ -66,6 +67,7 @@ def story_of(folder: Path, sample_id: str) -> Story:
             *_register_lines(store, current, names),
             *_field_lines(store, current, names),
             *_lab_lines(store, current, names),
+            *_correction_lines(store, current, names),
         ]
     releases = list(_release_lines(workspace, wanted))
     dated = sorted((line for line in lines if line.at), key=lambda line: line.at)
@@ -89,26 +91,37 @@ def _current_files(store: Store, workspace: ws.Workspace) -> list[int]:
     what no other table of the path explains. Where the program or the settings changed
     since the last run, the last readings stand for the current ones.
     """
-    keys: dict[str, set[str]] = {}
+    plain: dict[str, list[TableSettings]] = {}
     tables: Counter[str] = Counter()
     looked_up: set[str] = set()
+    corrected_in: set[str] = set()
     zone, code = workspace.settings.workspace.time_zone, ws.code_version()
     for file in ws.files_of_every_month(workspace, *ROW_TABLES):
         table = workspace.table(file.table_index)
         tables[file.shown] += 1
+        if table.kind == "corrections":
+            corrected_in.add(file.shown)
         if table.look_up:
             looked_up.add(file.shown)
         else:
-            keys.setdefault(file.shown, set()).add(reading_key(table, zone, code, None))
+            plain.setdefault(file.shown, []).append(table)
     readings: dict[str, list[tuple[int, str, str]]] = {}
     for path, *reading in store.rows(
         "SELECT path, file_id, sha256, reading_key FROM file ORDER BY file_id"
     ):
         readings.setdefault(path, []).append((reading[0], reading[1], reading[2]))
     current: list[int] = []
-    for path, of_path in readings.items():
-        of_bytes = [r for r in of_path if r[1] == of_path[-1][1]]
-        exact = [r[0] for r in of_bytes if r[2] in keys.get(path, set())]
+    corrections: overlay.Corrections = {}
+    # what corrections say bears on the readings of the files that they mean
+    for path in sorted(readings, key=lambda p: (p not in corrected_in, p)):
+        of_path = readings[path]
+        if path not in corrected_in and not corrections:
+            corrections = overlay.corrections_in(store, current)
+        sha256 = of_path[-1][1]
+        of_bytes = [r for r in of_path if r[1] == sha256]
+        mine = corrections.get((path, sha256), ())
+        keys = {reading_key(table, zone, code, None, mine) for table in plain.get(path, ())}
+        exact = [r[0] for r in of_bytes if r[2] in keys]
         others = [r[0] for r in of_bytes if r[0] not in exact]
         if not exact:
             exact = others[-max(1, tables[path]) :]
@@ -229,6 +242,30 @@ def _lab_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLin
         "laboratory", ("technique", "lab_method", "digestion", "certificate", "certificate_issue"),
         "determined",
     )  # fmt: skip
+
+
+def _correction_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    """Cells of the sample's rows that a person corrected, with the text of the file."""
+    rows = store.rows(
+        'SELECT DISTINCT c."column", c.original, c.corrected, c.corrected_by, '
+        'c.corrected_because, c.entered_in, path, c."row" FROM applied_correction AS c '
+        "JOIN file USING (file_id) JOIN ("
+        + " UNION ALL ".join(
+            f"SELECT file_id, coalesce(sheet, '') AS sheet, \"row\", sample_id FROM {table}"
+            for table in ("field", "lab", "register", "custody_event")
+        )
+        + ') AS r ON r.file_id = c.file_id AND r.sheet = c.sheet AND r."row" = c."row" '
+        "WHERE list_contains(?, c.file_id) AND list_contains(?, r.sample_id) "
+        'AND c.refused = \'\' ORDER BY path, c."row", c."column"',
+        [files, sorted(names)],
+    )
+    return [
+        StoryLine(
+            "", f"corrected: '{column}' from '{original}' to '{value}' ({because}; {entered})",
+            str(by), f"{path}, row {number}", "correction",
+        )
+        for column, original, value, by, because, entered, path, number in rows
+    ]  # fmt: skip
 
 
 _MOST_VALUES = 6

@@ -8,6 +8,7 @@ import pandas as pd
 
 from schemas import (
     alias,
+    correction,
     custody_event,
     determination,
     field_reading,
@@ -27,6 +28,7 @@ _BY_KIND: dict[str, _Check] = {
     "custody": custody_event.failures,
     "reference materials": reference_material.failures,
     "aliases": alias.failures,
+    "corrections": correction.failures,
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from reconcile.intake import facts as fact_work
 from reconcile.intake import results
 from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import CellFormat, DecimalMark, decimal_evidence, parse_column
+from reconcile.intake.corrections import Correction, lay_over
 from reconcile.intake.headings import Column, matching, understand
 from reconcile.intake.setaside import set_aside
 from reconcile.intake.sources import Body, Sheet, digest, open_sheets
@@ -41,13 +43,15 @@ def read_file(
     *,
     zone: str,
     register: pd.DataFrame | None = None,
+    corrections: Sequence[Correction] = (),
 ) -> tuple[TypedTable, ...]:
     """Read one file as its table settings say: one typed table per sheet.
 
     ``zone`` is the time zone of times that carry none; ``register`` holds the rows of the
     sample register (columns as in ``tables.REGISTER_FACTS``), used where the table's
-    ``look_up`` is "lab_id". Raises ReconcileError where the file can't be read as a whole;
-    single bad rows and cells go to the quarantine of the table instead.
+    ``look_up`` is "lab_id"; ``corrections`` are laid over the cells. Raises ReconcileError
+    where the file can't be read as a whole; single bad rows and cells go to the quarantine of
+    the table instead.
     """
     if table.kind not in FACTS:
         raise ReconcileError(
@@ -63,7 +67,9 @@ def read_file(
     notes: list[str] = []
     for sheet in sheets:
         place = f"{shown_path}, sheet '{sheet.name}'" if sheet.name else shown_path
-        job = _Job(path, shown_path, sha256, sheet, table, zone, register, place)
+        job = _Job(
+            path, shown_path, sha256, sheet, table, zone, register, place, tuple(corrections)
+        )
         try:
             read.append(_read_sheet(job))
         except _NotATable as error:
@@ -94,6 +100,7 @@ class _Job:
     zone: str
     register: pd.DataFrame | None
     place: str
+    corrections: tuple[Correction, ...] = ()
 
 
 @dataclass(slots=True)
@@ -137,7 +144,10 @@ def _read_sheet(job: _Job) -> TypedTable:
         if not matching(block, name)
     ]
     body = sheet.read_body(block.last_line, len(block.headings))
-    body, aside = set_aside(body, columns, block)
+    aside: tuple[tuple[str, int], ...] = ()
+    if table.kind != "corrections":  # its cells are what other tables' rows held
+        body, aside = set_aside(body, columns, block)
+    body, corrected = lay_over(body, block, sheet.name, job.corrections)
     n = len(body.lines)
     ledger = _Ledger()
     mark = _decimal_mark(job, columns, body, notes)
@@ -164,7 +174,8 @@ def _read_sheet(job: _Job) -> TypedTable:
     else:
         read = results.nothing_read(n)
     _validate(job, facts, read, ledger, n)
-    return _finish(job, columns, body, facts, read, ledger, aside, notes)
+    finished = _finish(job, columns, body, facts, read, ledger, aside, notes)
+    return replace(finished, corrections=corrected) if corrected else finished
 
 
 # ---- what the columns are -----------------------------------------------------------------

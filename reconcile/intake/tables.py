@@ -18,7 +18,14 @@ import pyarrow as pa
 QUANTIFIED, BELOW, ABOVE, NO_RESULT = 0, 1, 2, 3
 
 TableKind = Literal[
-    "field", "lab", "sample register", "custody", "reference materials", "aliases", "evidence"
+    "field",
+    "lab",
+    "sample register",
+    "custody",
+    "reference materials",
+    "aliases",
+    "corrections",
+    "evidence",
 ]
 
 #: Facts that may describe a row, by kind of table. Text unless said. All facts of a kind
@@ -92,6 +99,11 @@ REFERENCE_FACTS = (
     "matrix", "note",
 )  # fmt: skip
 ALIAS_FACTS = ("row", "written_id", "sample_id", "entered_by", "reason")
+#: a quarantine.csv of a release, filled in: which cell of which file should have held what
+CORRECTION_FACTS = (
+    "row", "file", "of_sheet", "file_row", "column", "found", "sha256", "corrected_value",
+    "corrected_by", "corrected_because",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +135,21 @@ class Analyte:
 
 
 @dataclass(frozen=True, slots=True)
+class AppliedCorrection:
+    """A cell that a person corrected, with the text that stands in the file."""
+
+    sheet: str
+    row: int
+    column: str
+    original: str
+    corrected: str
+    by: str
+    because: str
+    entered_in: str  # file and row of the entry
+    refused: str = ""  # why it was not applied
+
+
+@dataclass(frozen=True, slots=True)
 class TypedTable:
     """One sheet, read and typed.
 
@@ -147,4 +174,5 @@ class TypedTable:
     quarantine: pd.DataFrame  # model.QUARANTINE_COLUMNS
     rows_in_file: int  # data rows seen (without headings, preamble, empty lines)
     rows_set_aside: tuple[tuple[str, int], ...] = ()  # e.g. ("summary line", 2)
+    corrections: tuple[AppliedCorrection, ...] = ()
     notes: tuple[str, ...] = ()  # recalculations and other things that must not be silent

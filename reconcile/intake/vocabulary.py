@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from reconcile.intake.tables import (
     ALIAS_FACTS,
+    CORRECTION_FACTS,
     CUSTODY_FACTS,
     FIELD_FACTS,
     LAB_FACTS,
@@ -24,6 +25,7 @@ FACTS: dict[str, tuple[str, ...]] = {
     "custody": CUSTODY_FACTS,
     "reference materials": REFERENCE_FACTS,
     "aliases": ALIAS_FACTS,
+    "corrections": CORRECTION_FACTS,
 }
 #: Meanings that serve the reading itself and are no facts of the row.
 HELPERS: dict[str, tuple[str, ...]] = {
@@ -33,6 +35,7 @@ HELPERS: dict[str, tuple[str, ...]] = {
     "custody": ("date", "time"),
     "reference materials": ("unit", "element", "value", "error"),
     "aliases": (),
+    "corrections": (),
 }
 TIME_FACTS = frozenset(
     {"measured_at", "received_at", "analysed_at", "reported_at", "collected_at", "at"}
@@ -190,11 +193,13 @@ FACT_WORDS: dict[str, dict[str, str]] = {
             "reason": "reason|why|note|comment",
         }
     ),
+    "corrections": _spread({"corrected_because": "why corrected"}),
 }
 for _kind, _facts in FACTS.items():
     for _fact in _facts:
         FACT_WORDS[_kind].setdefault(_fact.replace("_", " "), _fact)
     FACT_WORDS[_kind].pop("row", None)
+FACT_WORDS["corrections"] |= {"row": "file_row", "sheet": "of_sheet"}
 
 #: Headings of the long layout.
 LONG_WORDS = _spread(

@@ -27,6 +27,7 @@ from reconcile.reporting.stratum_plots import (
     trend_plot_of,
 )
 from reconcile.reporting.svg import chance_svg, difference_svg, escaped, method_svg, trend_svg
+from reconcile.reporting.tables import lost_of, read_by
 
 #: Rows of a table beyond this are left to the data files.
 MOST_ROWS = 2_000
@@ -55,7 +56,7 @@ def _page(r: Reconciliation) -> bytes:
         ("quality", words.QUALITY, _quality(r)),
         ("custody", words.CUSTODY, _findings(r)),
         ("exclusions", words.EXCLUSIONS, _exclusions(r)),
-        ("quarantine", words.QUARANTINE, _quarantine(r)),
+        ("quarantine", words.QUARANTINE, _quarantine(r) + _corrections(r)),
         ("unmatched", words.UNMATCHED, _unmatched(r)),
         ("changes", words.CHANGES, _changes(r)),
         ("methods", words.METHODS, _texts(words.METHODS_TEXT)),
@@ -389,6 +390,21 @@ def _quarantine(r: Reconciliation) -> str:
     )
 
 
+def _corrections(r: Reconciliation) -> str:
+    if r.corrections.empty:
+        return ""
+    columns = (
+        "file", "row", "column", "found", "corrected_value", "corrected_by", "corrected_because",
+        "outcome",
+    )  # fmt: skip
+    return (
+        f"<h3>{escaped(words.CORRECTIONS)}</h3>"
+        + _p(words.CORRECTIONS_INTRO, "small")
+        + table(words.CORRECTION_HEADINGS, _frame(r.corrections, columns))
+        + _cut(len(r.corrections), "corrections.csv")
+    )
+
+
 def _unmatched(r: Reconciliation) -> str:
     out = _p(words.UNMATCHED_INTRO, "small")
     for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
@@ -429,8 +445,29 @@ def _inputs(r: Reconciliation) -> str:
         [f.path, f.kind, f.rows, f.accepted, f.quarantined, f.size, f.sha256] for f in r.inputs
     ]
     names = ("inputs_hash", "settings_hash", "code_version")
-    return _facts([(words.FACTS[n], getattr(r, n) or words.NOT_STATED) for n in names]) + table(
-        words.INPUT_HEADINGS, rows, (2, 3, 4, 5)
+    return (
+        _facts([(words.FACTS[n], getattr(r, n) or words.NOT_STATED) for n in names])
+        + table(words.INPUT_HEADINGS, rows, (2, 3, 4, 5))
+        + _files(r)
+    )
+
+
+def _files(r: Reconciliation) -> str:
+    rows: list[list[Cell | int]] = [
+        [
+            f"{f.path} {f.sheet}".strip(), read_by(f), f.read.entered, f.read.kept,
+            "" if f.use is None else f.use.kept,
+            "; ".join(text for step in f.steps if (text := lost_of(step))),
+            sum(step.balance for step in f.steps),
+        ]
+        for f in r.account_of_files
+    ]  # fmt: skip
+    if not rows:
+        return ""
+    return (
+        f"<h3>{escaped(words.FILES)}</h3>"
+        + _p(words.FILES_INTRO, "small")
+        + table(words.FILES_HEADINGS, rows, (2, 3, 4, 6))
     )
 
 

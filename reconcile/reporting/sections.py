@@ -26,6 +26,7 @@ from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import Strip, StripPlot, strip_plot
 from reconcile.reporting.stratum_page import Small, small_row
 from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own, style, worded
+from reconcile.reporting.tables import lost_of, read_by
 from reconcile.reporting.text import markup, printable
 
 _CONTROLS, _FINDINGS, _ROWS, _IDS = 45, 80, 50, 120
@@ -226,6 +227,20 @@ def left_out(r: Reconciliation, width: float) -> list[Flowable]:
     columns = ("file", "sheet", "row", "column", "found", "reason", "advice")
     shares = (0.18, 0.09, 0.06, 0.12, 0.14, 0.22, 0.19)
     out += _list(r.quarantine, columns, words.QUARANTINE_HEADINGS, shares, width, "quarantine.csv")
+    if len(r.corrections):
+        columns = (
+            "file", "row", "column", "found", "corrected_value", "corrected_by",
+            "corrected_because", "outcome",
+        )  # fmt: skip
+        shares = (0.16, 0.06, 0.12, 0.12, 0.12, 0.12, 0.16, 0.14)
+        entries = _frame_rows(r.corrections, columns, _ROWS)
+        out += [
+            gap(4),
+            own(words.CORRECTIONS, "h3"),
+            own(words.CORRECTIONS_INTRO, "small"),
+            grid(words.CORRECTION_HEADINGS, entries, [width * s for s in shares]),
+            *_truncated(len(entries), len(r.corrections), "corrections.csv"),
+        ]
     out += [*start(), Heading(words.UNMATCHED, "unmatched"), own(words.UNMATCHED_INTRO, "small")]
     for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
         out.append(own(f"{title}: {numbers.count(len(ids), *words.SAMPLES)}", "h3"))
@@ -345,6 +360,33 @@ def inputs(r: Reconciliation, width: float) -> list[Flowable]:
         facts([(words.FACTS[n], getattr(r, n) or words.NOT_STATED) for n in names], width),
         gap(4),
         grid(words.INPUT_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5)),
+        *_files(r, width),
+    ]
+
+
+def _files(r: Reconciliation, width: float) -> list[Flowable]:
+    rows: list[list[Flowable | str]] = []
+    for f in r.account_of_files:
+        lost = "; ".join(text for step in f.steps if (text := lost_of(step)))
+        rows.append(
+            [
+                foreign(f"{f.path} {f.sheet}".strip()),
+                foreign(read_by(f)),
+                numbers.plain(float(f.read.entered), 0),
+                numbers.plain(float(f.read.kept), 0),
+                "" if f.use is None else numbers.plain(float(f.use.kept), 0),
+                foreign(lost, limit=900),
+                numbers.plain(float(sum(step.balance for step in f.steps)), 0),
+            ]
+        )
+    if not rows:
+        return []
+    shares = (0.26, 0.13, 0.07, 0.09, 0.07, 0.29, 0.09)
+    return [
+        gap(6),
+        own(words.FILES, "h3"),
+        own(words.FILES_INTRO, "small"),
+        grid(words.FILES_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 6)),
     ]
 
 

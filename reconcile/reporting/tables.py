@@ -19,13 +19,17 @@ import numpy as np
 import pandas as pd
 
 from reconcile.model import (
+    CORRECTION_COLUMNS,
     EXCLUSION_COLUMNS,
     PAIR_COLUMNS,
     QUARANTINE_COLUMNS,
     CorrectionFactor,
+    FileAccount,
     Reconciliation,
     Stratum,
+    WaterfallStep,
 )
+from reconcile.reporting import words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
 from reconcile.reporting.text import csv_text
@@ -42,7 +46,12 @@ FACTOR_COLUMNS = (
     "pairs_sha256", "basis", "reason",
 )  # fmt: skip
 WATERFALL_COLUMNS = (
-    "step", "name", "counted", "entered", "kept", "lost", "reason", "balance",
+    "step", "name", "counted", "entered", "kept", "lost", "reason", "balance", "file", "sheet",
+    "table",
+)  # fmt: skip
+#: quarantine.csv is also the form in which a person enters corrections.
+QUARANTINE_FILE_COLUMNS = (
+    *QUARANTINE_COLUMNS, "sha256", "corrected_value", "corrected_by", "corrected_because",
 )  # fmt: skip
 #: Pair columns that hold mass fractions; their unit is in the heading.
 PAIR_MASSES = frozenset(
@@ -187,12 +196,25 @@ def pair_rows(r: Reconciliation) -> Iterable[tuple[Any, ...]]:
 
 
 def waterfall_rows(r: Reconciliation) -> list[list[Any]]:
-    """One row per step and reason; a step that loses nothing has one row."""
+    """One row per step and reason; a step that loses nothing has one row. The steps of the
+    whole run come first, then those of every file, sheet and reading."""
+    steps = [(step, "", "", "") for step in r.waterfall]
+    steps += [(step, f.path, f.sheet, f.table) for f in r.account_of_files for step in f.steps]
     return [
-        [i, step.name, step.unit, step.entered, step.kept, count, reason, step.balance]
-        for i, step in enumerate(r.waterfall, start=1)
+        [i, step.name, step.unit, step.entered, step.kept, count, reason, step.balance, *place]
+        for i, (step, *place) in enumerate(steps, start=1)
         for reason, count in (step.lost or (("", 0),))
     ]
+
+
+def read_by(f: FileAccount) -> str:
+    """Which table read the sheet, and whether another did before."""
+    return words.READ_AGAIN.format(table=f.table) if f.again else f.table
+
+
+def lost_of(step: WaterfallStep) -> str:
+    """Counts and reasons of what a step lost, as one text."""
+    return "; ".join(f"{reason} ({count})" for reason, count in step.lost)
 
 
 def _frame_rows(frame: pd.DataFrame, columns: Sequence[str]) -> Iterable[tuple[Any, ...]]:
@@ -211,6 +233,11 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         "factors.json": to_json(factors),
         "pairs.csv": to_csv(pairs, pair_rows(r)),
         "exclusions.csv": to_csv(EXCLUSION_COLUMNS, _frame_rows(r.exclusions, EXCLUSION_COLUMNS)),
-        "quarantine.csv": to_csv(QUARANTINE_COLUMNS, _frame_rows(r.quarantine, QUARANTINE_COLUMNS)),
+        "quarantine.csv": to_csv(
+            QUARANTINE_FILE_COLUMNS, _frame_rows(r.quarantine, QUARANTINE_FILE_COLUMNS)
+        ),
+        "corrections.csv": to_csv(
+            CORRECTION_COLUMNS, _frame_rows(r.corrections, CORRECTION_COLUMNS)
+        ),
         "waterfall.csv": to_csv(WATERFALL_COLUMNS, waterfall_rows(r)),
     }

@@ -19,7 +19,7 @@ from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.recompute import Block
 from reconcile.reporting.sheets import Column
-from reconcile.reporting.tables import PAIR_MASSES, pair_columns
+from reconcile.reporting.tables import PAIR_MASSES, lost_of, pair_columns, read_by
 from reconcile.reporting.text import cell_text
 
 _COUNT_PAIRS = frozenset({"field_n", "field_spots", "lab_n"})
@@ -48,6 +48,8 @@ def _workbook(r: Reconciliation) -> bytes:
     spans = {key: (b.first, b.last) for key, b in blocks.items()}
     charts.add(made["charts"], made["pairs"], r.results, spans)
     _inputs(made["inputs"], r)
+    _files(made["files"], r)
+    _corrections(made["corrections"], r)
     _settings(made["settings"], r)
     for sheet in (first, *made.values()):
         sheets.set_up(sheet, r.paper, r.release_id, fit=sheet is not made["charts"])
@@ -413,6 +415,47 @@ def _inputs(sheet: Worksheet, r: Reconciliation) -> None:
     last = sheets.table(sheet, columns, rows)
     for row, name in enumerate(("inputs_hash", "settings_hash", "code_version"), start=last + 2):
         sheets.line(sheet, row, words.FACTS[name], getattr(r, name) or words.NOT_STATED)
+
+
+def _files(sheet: Worksheet, r: Reconciliation) -> None:
+    columns = [
+        Column(words.COLUMNS["file"], width=44),
+        Column(words.COLUMNS["sheet"], width=16),
+        Column(words.COLUMNS["kind"], width=18),
+        Column(words.COLUMNS["read_by"], width=24),
+        Column(words.COLUMNS["rows"], "integer", 9),
+        Column(words.COLUMNS["accepted"], "integer", 10),
+        Column(words.COLUMNS["not_accepted"], width=50, wrap=True),
+        Column(words.COLUMNS["used"], "integer", 9),
+        Column(words.COLUMNS["not_used"], width=50, wrap=True),
+        Column(words.COLUMNS["balance"], "integer", 9),
+    ]
+    rows = [
+        [
+            f.path, f.sheet, f.kind, read_by(f), f.read.entered, f.read.kept, lost_of(f.read),
+            None if f.use is None else f.use.kept, "" if f.use is None else lost_of(f.use),
+            sum(step.balance for step in f.steps),
+        ]
+        for f in r.account_of_files
+    ]  # fmt: skip
+    sheets.table(sheet, columns, rows)
+
+
+def _corrections(sheet: Worksheet, r: Reconciliation) -> None:
+    columns = [
+        Column(words.COLUMNS["file"], width=34),
+        Column(words.COLUMNS["sheet"], width=14),
+        Column(words.COLUMNS["row"], "integer", 8),
+        Column(words.COLUMNS["column"], width=20),
+        Column(words.COLUMNS["found"], width=24),
+        Column(words.COLUMNS["corrected_to"], width=24),
+        Column(words.COLUMNS["corrected_by"], width=24),
+        Column(words.COLUMNS["because"], width=44, wrap=True),
+        Column(words.COLUMNS["entered_in"], width=34),
+        Column(words.COLUMNS["outcome"], width=44, wrap=True),
+    ]
+    rows = [list(row) for row in r.corrections.itertuples(index=False, name=None)]
+    sheets.table(sheet, columns, rows[: sheets.MOST_ROWS])
 
 
 def _settings(sheet: Worksheet, r: Reconciliation) -> None:

@@ -8,7 +8,7 @@ import math
 import pandas as pd
 import pytest
 
-from reconcile.model import EXCLUSION_COLUMNS, PAIR_COLUMNS, QUARANTINE_COLUMNS
+from reconcile.model import EXCLUSION_COLUMNS, PAIR_COLUMNS
 from reconcile.reporting import tables
 from reconcile.reporting.figures import figures_of
 from tests.reporting import builder
@@ -85,7 +85,7 @@ def test_exclusions_and_quarantine_are_complete(files, mixed):
     assert len(rows(files["exclusions.csv"])) == len(mixed.exclusions)
     assert tuple(rows(files["exclusions.csv"])[0]) == EXCLUSION_COLUMNS
     assert len(rows(files["quarantine.csv"])) == len(mixed.quarantine)
-    assert tuple(rows(files["quarantine.csv"])[0]) == QUARANTINE_COLUMNS
+    assert tuple(rows(files["quarantine.csv"])[0]) == tables.QUARANTINE_FILE_COLUMNS
 
 
 def test_the_waterfall_balances_from_its_own_rows(files):

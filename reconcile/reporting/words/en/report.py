@@ -223,6 +223,35 @@ ACCOUNT_INTRO = (
     "Each step balances: entered = kept + lost."
 )
 ACCOUNT_HEADINGS = ("Step", "Counted", "Entered", "Kept", "Lost", "Reason of the loss", "Balance")
+FILES = "Account of each file"
+FILES_INTRO = (
+    "What became of the rows of every sheet: rows = accepted + not accepted, and of laboratory and "
+    "field tables accepted = used + not used. Controls are used where controls are judged."
+)
+FILES_HEADINGS = (
+    "File and sheet",
+    "Read by",
+    "Rows",
+    "Accepted",
+    "Used",
+    "Not accepted or not used, with the reason",
+    "Balance",
+)
+READ_AGAIN = "{table}, the same sheet read again"
+CORRECTIONS = "Corrections of single cells"
+CORRECTIONS_INTRO = (
+    "A person entered these corrections; the files stay as they are and the text found is kept."
+)
+CORRECTION_HEADINGS = (
+    "File",
+    "Row",
+    "Column",
+    "Found",
+    "Corrected to",
+    "By",
+    "Because",
+    "What became of it",
+)
 QUALITY_HEADINGS = (
     "Side",
     "Control",
@@ -508,6 +537,8 @@ SHEETS = {
     "findings": "Findings",
     "charts": "Charts",
     "inputs": "Inputs",
+    "files": "Account of files",
+    "corrections": "Corrections",
     "settings": "Settings",
 }
 CHART_LIMIT = (

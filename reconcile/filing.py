@@ -1,0 +1,63 @@
+"""The account file by file: what became of the rows of every sheet in every reading."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from reconcile.model import FileAccount, WaterfallStep
+from reconcile.store import Store
+
+
+def account_of_files(store: Store, tables: Mapping[int, str]) -> tuple[FileAccount, ...]:
+    """One account per file, sheet and reading, in the order of the run.
+
+    ``tables`` names the [[table]] of every file_id of the run. A sheet that two tables read
+    has two accounts, the later one marked.
+    """
+    counts: dict[tuple[int, str], dict[str, int]] = {}
+    for file_id, sheet, reason, rows in store.rows(
+        "SELECT file_id, sheet, reason, sum(rows) FROM set_aside JOIN run_file USING (file_id) "
+        "GROUP BY ALL ORDER BY ALL"
+    ):
+        counts.setdefault((file_id, sheet), {})[str(reason)] = int(rows)
+    for file_id, sheet, reason, rows in store.rows(
+        "SELECT file_id, sheet, reason, count(*) FROM (SELECT file_id, coalesce(sheet, '') "
+        'AS sheet, "row", min(reason) AS reason FROM quarantine JOIN run_file USING (file_id) '
+        'WHERE "column" = \'\' AND "row" > 0 GROUP BY file_id, sheet, "row") '
+        "GROUP BY ALL ORDER BY ALL"
+    ):
+        counts.setdefault((file_id, sheet), {})[f"quarantined: {reason}"] = int(rows)
+    used: dict[tuple[int, str], dict[str, int]] = {}
+    for file_id, sheet, disposition, rows in store.rows(
+        "SELECT file_id, coalesce(sheet, ''), disposition, count(*) FROM ("
+        "SELECT file_id, sheet, disposition FROM field_row "
+        "UNION ALL SELECT file_id, sheet, disposition FROM lab_row) GROUP BY ALL ORDER BY ALL"
+    ):
+        used.setdefault((file_id, sheet), {})[str(disposition)] = int(rows)
+    seen: set[tuple[str, str]] = set()
+    accounts = []
+    for file_id, path, kind, sheet, entered, accepted in store.rows(
+        "SELECT file_id, path, kind, sheet, rows_in_file, accepted FROM sheet "
+        "JOIN run_file USING (file_id) JOIN file USING (file_id) ORDER BY file_place, sheet"
+    ):
+        place = f"{path}, sheet {sheet}" if sheet else str(path)
+        read = WaterfallStep(
+            f"{place}: rows read", "rows", int(entered), int(accepted),
+            tuple(counts.get((file_id, sheet), {}).items()),
+        )  # fmt: skip
+        use = None
+        if kind in ("field", "lab"):
+            fates = dict(used.get((file_id, sheet), {}))
+            kept = fates.pop("sample", 0)
+            use = WaterfallStep(
+                f"{place}: rows that are readings of samples in this period", "rows",
+                int(accepted), kept, tuple(fates.items()),
+            )  # fmt: skip
+        accounts.append(
+            FileAccount(
+                str(path), str(sheet), str(kind), tables.get(file_id, ""), (path, sheet) in seen,
+                read, use,
+            )
+        )  # fmt: skip
+        seen.add((path, sheet))
+    return tuple(accounts)

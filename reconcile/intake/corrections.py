@@ -1,0 +1,84 @@
+"""Cells that a person corrected: laid over the cells as read; the file stays as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pyarrow as pa
+
+from reconcile.intake.blocks import Block
+from reconcile.intake.headings import matching
+from reconcile.intake.sources import Body
+from reconcile.intake.tables import AppliedCorrection
+
+#: What a person writes to say that the cell should have been empty.
+EMPTY = "(empty)"
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """One corrected cell, as a person entered it."""
+
+    sheet: str
+    row: int  # 1-based line of the file or row of the sheet
+    column: str  # heading, or 'column 3'
+    value: str
+    by: str
+    because: str
+    entered_in: str  # file and row of the entry
+
+
+def applied(c: Correction, original: str, refused: str = "") -> AppliedCorrection:
+    """The entry with what became of it."""
+    return AppliedCorrection(
+        c.sheet, c.row, c.column, original, c.value, c.by, c.because, c.entered_in, refused
+    )
+
+
+def lay_over(
+    body: Body, block: Block, sheet: str, corrections: Sequence[Correction]
+) -> tuple[Body, tuple[AppliedCorrection, ...]]:
+    """The body with corrected cells, and what became of each correction of this sheet."""
+    mine = [c for c in corrections if c.sheet == sheet]
+    if not mine:
+        return body, ()
+    lines = np.asarray(body.lines.to_numpy(zero_copy_only=False))
+    places = {int(line): at for at, line in enumerate(lines)}
+    columns = list(body.columns)
+    asked: dict[tuple[str, int], set[str | None]] = {}
+    for c in mine:
+        asked.setdefault((c.column, c.row), set()).add(_cell(c.value))
+    changed: dict[int, dict[int, str | None]] = {}
+    told: list[AppliedCorrection] = []
+    for c in mine:
+        found = matching(block, c.column) if c.column else []
+        at = places.get(c.row)
+        original = (
+            (columns[found[0]][at].as_py() or "") if len(found) == 1 and at is not None else ""
+        )
+        if not c.column:
+            why = "no column is named: the whole row was refused, say which cell is corrected"
+        elif not found:
+            why = f"the table has no column '{c.column}'"
+        elif len(found) > 1:
+            why = f"the heading '{c.column}' stands over several columns"
+        elif at is None:
+            why = f"row {c.row} holds no data, or could not be split into cells"
+        elif len(asked[c.column, c.row]) > 1:
+            why = "the same cell is corrected to different values"
+        else:
+            why = ""
+            changed.setdefault(found[0], {})[at] = _cell(c.value)
+        told.append(applied(c, original, why))
+    for index, cells in changed.items():
+        texts = columns[index].to_pylist()
+        for at, text in cells.items():
+            texts[at] = text
+        columns[index] = pa.array(texts, pa.string())
+    return replace(body, columns=tuple(columns)), tuple(told)
+
+
+def _cell(value: str) -> str | None:
+    return None if value.strip().casefold() == EMPTY else value
