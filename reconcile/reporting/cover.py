@@ -123,13 +123,22 @@ def may_i(r: Reconciliation) -> str:
     return text + (words.UNCONTROLLED.format(count=bare) if bare else "")
 
 
+def _range_after(x: StratumResult) -> str:
+    where = range_of(x.verdict, x.unit, x.per_mg_kg)
+    return f" ({where})" if where != numbers.NONE else ""
+
+
+def label_with_range(x: StratumResult) -> str:
+    """A stratum's name, with the range of its verdict where it has one."""
+    return f"{x.stratum.label}{_range_after(x)}"
+
+
 def _names(results: Sequence[StratumResult], anchors: dict[str, str], named: int) -> Paragraph:
-    shown = []
-    for r in results[:named]:
-        where = range_of(r.verdict, r.unit, r.per_mg_kg)
-        tail = f" ({where})" if where != numbers.NONE else ""
-        name = markup(r.stratum.label, 60)
-        shown.append(f'<a href="#{anchors[r.stratum.key]}">{name}</a>{tail}')
+    shown = [
+        f'<a href="#{anchors[x.stratum.key]}">{markup(x.stratum.label, 60)}</a>'
+        f"{styled(markup(_range_after(x)))}"
+        for x in results[:named]
+    ]
     if len(results) > named:
         shown.append(f'<a href="#verdicts">{words.ONLY_MORE.format(n=len(results) - named)}</a>')
     return Paragraph("; ".join(shown) or "–", style("cell"))
@@ -218,43 +227,61 @@ def left_out(r: Reconciliation) -> str:
     )
 
 
-def _changed(r: Reconciliation, most: int) -> list[Flowable]:
+def changed(r: Reconciliation, most: int) -> list[str]:
+    """What changed since the release before, line by line; a pointer to the rest."""
     if not r.supersedes:
-        return [own(words.FIRST_RELEASE)]
+        return [words.FIRST_RELEASE]
     if not r.changes:
-        return [own(words.NO_CHANGE.format(release=r.supersedes))]
-    out = [
-        worded("· " + words.CHANGE.format(what=c.what, before=c.before, after=c.after), "body", 300)
-        for c in r.changes[:most]
-    ]
+        return [words.NO_CHANGE.format(release=r.supersedes)]
+    shown = [(c.what, c.before, c.after) for c in r.changes[:most]]
+    out = ["· " + words.CHANGE.format(what=w, before=b, after=a) for w, b, a in shown]
     if len(r.changes) > most:
         noun = words.MORE_CHANGES if out else words.CHANGES_COUNTED
         count = numbers.count(len(r.changes) - len(out), *noun)
-        out.append(own("· " + words.MORE_AT.format(count=count, section=words.CHANGES)))
-    return list(out)
+        out.append("· " + words.MORE_AT.format(count=count, section=words.CHANGES))
+    return out
 
 
-def _next(r: Reconciliation, most: int) -> list[Flowable]:
-    steps: dict[str, list[str]] = {}
+def _changed(r: Reconciliation, most: int) -> list[Flowable]:
+    return [worded(line, "body", 300) for line in changed(r, most)]
+
+
+def steps(r: Reconciliation) -> list[tuple[str, str]]:
+    """What to do next, and for which strata; each step once."""
+    found: dict[str, list[str]] = {}
     for result in r.results:
         if result.verdict.next_step:
-            steps.setdefault(result.verdict.next_step.strip(), []).append(result.stratum.label)
-    out: list[Flowable] = []
-    for text, labels in list(steps.items())[:most]:
+            found.setdefault(result.verdict.next_step.strip(), []).append(result.stratum.label)
+    out = []
+    for text, labels in found.items():
         named = "; ".join(labels[:2])
         if len(labels) > 2:
             named = words.AND_FURTHER.format(named=named, n=len(labels) - 2)
+        out.append((text, named))
+    return out
+
+
+def look_at(r: Reconciliation) -> str:
+    """The serious findings in one sentence; empty where there is none."""
+    serious = [f for f in r.findings if f.severity == "serious"]
+    if not serious:
+        return ""
+    subjects = ", ".join(f.subject for f in serious[:_FINDINGS])
+    if len(serious) > _FINDINGS:
+        subjects = words.AND_MORE.format(named=subjects, n=len(serious) - _FINDINGS)
+    count = numbers.count(len(serious), *words.SERIOUS_FINDINGS)
+    return words.LOOK_AT.format(count=count, subjects=subjects, section=words.CUSTODY)
+
+
+def _next(r: Reconciliation, most: int) -> list[Flowable]:
+    out: list[Flowable] = []
+    found = steps(r)
+    for text, named in found[:most]:
         whose = f'<font color="#444444">({markup(named, 160)})</font>'
         out.append(Paragraph(f"· {styled(markup(text, 300))} {whose}", style("body")))
-    if len(steps) > most:
-        out.append(own(words.MORE_STEPS.format(n=len(steps) - most)))
-    serious = [f for f in r.findings if f.severity == "serious"]
-    if serious:
-        subjects = ", ".join(f.subject for f in serious[:_FINDINGS])
-        if len(serious) > _FINDINGS:
-            subjects = words.AND_MORE.format(named=subjects, n=len(serious) - _FINDINGS)
-        count = numbers.count(len(serious), *words.SERIOUS_FINDINGS)
-        text = words.LOOK_AT.format(count=count, subjects=subjects, section=words.CUSTODY)
+    if len(found) > most:
+        out.append(own(words.MORE_STEPS.format(n=len(found) - most)))
+    if text := look_at(r):
         out.append(worded(f"· {text}", "body", 400))
     return out or [own(words.NOTHING_NEXT)]
 

@@ -127,6 +127,8 @@ class Strip:
     value: float
     kind: str  # "field", "lab" or "failed"
     right: bool  # drawn in the right half of the category
+    name: str = ""
+    n: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,22 +59,22 @@ def _spoken(chart: ControlChart) -> int:
     return sum(bool(places) for _, places, _ in chart.rules)
 
 
-def _rules(charts: Sequence[ControlChart], width: float) -> Flowable:
-    rows: list[list[Flowable | str]] = []
-    names = [name for name, _, _ in charts[0].rules]
-    for index, name in enumerate(names):
+def rule_rows(charts: Sequence[ControlChart]) -> list[list[str]]:
+    """For each rule, and any of them: charts that show it, as many as chance has, false alarms."""
+    rows = []
+    for index, (name, _, _) in enumerate(charts[0].rules):
         rates = [c.rules[index][2] for c in charts]
         shown = sum(bool(c.rules[index][1]) for c in charts)
         rows.append([name, _of(shown, charts), numbers.plain(sum(rates), 1), _range(rates)])
     rates = [c.any_rate for c in charts]
-    shown = sum(bool(_spoken(c)) for c in charts)
-    rows.append(
-        [words.CHART_ANY_RULE, _of(shown, charts), numbers.plain(sum(rates), 1), _range(rates)]
-    )
-    shares = (0.46, 0.16, 0.16, 0.22)
-    return grid(
-        words.CHART_RULE_HEADINGS, rows, [width * s for s in shares], right=(1, 2, 3), compact=True
-    )
+    any_shown, expected = sum(bool(_spoken(c)) for c in charts), numbers.plain(sum(rates), 1)
+    return [*rows, [words.CHART_ANY_RULE, _of(any_shown, charts), expected, _range(rates)]]
+
+
+def _rules(charts: Sequence[ControlChart], width: float) -> Flowable:
+    widths = [width * s for s in (0.46, 0.16, 0.16, 0.22)]
+    rows = rule_rows(charts)
+    return grid(words.CHART_RULE_HEADINGS, rows, widths, right=(1, 2, 3), compact=True)
 
 
 def _of(shown: int, charts: Sequence[ControlChart]) -> str:
@@ -86,16 +86,18 @@ def _range(rates: Sequence[float]) -> str:
     return low if low == high else words.TO.format(low=low, high=high)
 
 
-def _charts(charts: Sequence[ControlChart], width: float) -> list[Flowable]:
-    """Charts by method, those with signals first to be kept where there are too many."""
+def kept(charts: Sequence[ControlChart], most: int = _MOST_CHARTS) -> list[ControlChart]:
+    """By method; where there are too many, those with signals are kept first."""
     ordered = sorted(charts, key=lambda c: (-_spoken(c), c.side, c.method, c.code, c.element))
-    kept = sorted(
-        ordered[:_MOST_CHARTS], key=lambda c: (c.side, c.method, c.code, c.element)
-    )  # fmt: skip
+    return sorted(ordered[:most], key=lambda c: (c.side, c.method, c.code, c.element))
+
+
+def _charts(charts: Sequence[ControlChart], width: float) -> list[Flowable]:
+    drawn = kept(charts)
     out: list[Flowable] = []
     cell = width / _ACROSS
-    for method in dict.fromkeys((c.side, c.method) for c in kept):
-        own_charts = [c for c in kept if (c.side, c.method) == method]
+    for method in dict.fromkeys((c.side, c.method) for c in drawn):
+        own_charts = [c for c in drawn if (c.side, c.method) == method]
         title = foreign(words.CHART_OF.format(side=method[0], method=method[1]), "h3", 120)
         for first in range(0, len(own_charts), _ACROSS):
             part: list[list[Flowable]] = [
@@ -107,13 +109,9 @@ def _charts(charts: Sequence[ControlChart], width: float) -> list[Flowable]:
             out.append(KeepTogether([title, row, gap(3)]) if first == 0 else row)
             if first:
                 out.append(gap(3))
-    if len(charts) > len(kept):
-        out.append(
-            own(
-                words.CHARTS_LEFT_OUT.format(shown=len(kept), total=len(charts)),
-                "small",
-            )
-        )
+    if len(charts) > len(drawn):
+        text = words.CHARTS_LEFT_OUT.format(shown=len(drawn), total=len(charts))
+        out.append(own(text, "small"))
     return out
 
 
@@ -177,96 +175,104 @@ def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
 # ---- tables ---------------------------------------------------------------------------
 
 
-def _rates(r: Reconciliation, width: float) -> Flowable:
-    rows: list[list[Flowable | str]] = []
+def rate_rows(r: Reconciliation) -> list[list[str]]:
+    """Controls against plan, in the order of words.PLAN_HEADINGS."""
+    rows = []
     for rate in r.controls.rates:
         named = ", ".join(rate.without[:4])
         if rate.side == "field":
             named = styled(named)  # by days
         if len(rate.without) > 4:
             named = words.AND_MORE.format(named=named, n=len(rate.without) - 4)
+        without = f"{len(rate.without)}: {named}" if rate.without else "0"
         planned = math.isfinite(rate.planned)
         rows.append(
             [
-                foreign(rate.side),
-                foreign(rate.kind),
+                rate.side,
+                rate.kind,
                 str(rate.controls),
                 str(rate.samples),
-                numbers.NONE if math.isnan(rate.rate) else numbers.percent(rate.rate, 2),
-                numbers.percent(rate.planned, 2) if planned else words.NOT_PLANNED,
+                _percent(rate.rate),
+                _percent(rate.planned) if planned else words.NOT_PLANNED,
                 str(rate.batches),
-                foreign(f"{len(rate.without)}: {named}" if rate.without else "0")
-                if planned
-                else "",
+                without if planned else "",
             ]
         )
-    shares = (0.07, 0.17, 0.09, 0.09, 0.08, 0.09, 0.08, 0.33)
-    return grid(words.PLAN_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5, 6))
+    return rows
+
+
+def _percent(value: float) -> str:
+    return numbers.percent(value, 2) if math.isfinite(value) else numbers.NONE
+
+
+def _rates(r: Reconciliation, width: float) -> Flowable:
+    widths = [width * s for s in (0.07, 0.17, 0.09, 0.09, 0.08, 0.09, 0.08, 0.33)]
+    rows = _cells(rate_rows(r), (0, 1, 7))
+    return grid(words.PLAN_HEADINGS, rows, widths, right=(2, 3, 4, 5, 6))
+
+
+def _cells(rows: list[list[str]], given: Sequence[int]) -> list[list[Flowable | str]]:
+    """Rows for a grid; columns in ``given`` hold text from outside."""
+    return [
+        [foreign(text, limit=120) if i in given else text for i, text in enumerate(row)]
+        for row in rows
+    ]
+
+
+def stage_rows(r: Reconciliation) -> list[list[str]]:
+    """Duplicates by stage, in the order of words.STAGE_HEADINGS."""
+    rows = []
+    for item in r.controls.stages:
+        rsd = item.rsd
+        interval = numbers.NONE
+        if math.isfinite(rsd.low) and math.isfinite(rsd.high):
+            interval = words.TO.format(low=_percent(rsd.low), high=_percent(rsd.high))
+        shown = [item.method, item.element, item.stage, str(item.n), _percent(rsd.value)]
+        rows.append([*shown, interval, _percent(item.added)])
+    return rows
 
 
 def _stages(r: Reconciliation, width: float) -> list[Flowable]:
-    shown = r.controls.stages[:_MOST_ROWS]
-    rows: list[list[Flowable | str]] = []
-    for item in shown:
-        rsd = item.rsd
-        known = math.isfinite(rsd.value)
-        limits = math.isfinite(rsd.low) and math.isfinite(rsd.high)
-        rows.append(
-            [
-                foreign(item.method),
-                foreign(item.element),
-                foreign(item.stage),
-                str(item.n),
-                numbers.percent(rsd.value, 2) if known else numbers.NONE,
-                words.TO.format(low=numbers.percent(rsd.low, 2), high=numbers.percent(rsd.high, 2))
-                if limits
-                else numbers.NONE,
-                numbers.percent(item.added, 2) if math.isfinite(item.added) else numbers.NONE,
-            ]
-        )
-    shares = (0.33, 0.08, 0.12, 0.07, 0.14, 0.14, 0.12)
+    rows = stage_rows(r)
+    widths = [width * s for s in (0.33, 0.08, 0.12, 0.07, 0.14, 0.14, 0.12)]
+    shown = _cells(rows[:_MOST_ROWS], (0, 1, 2))
     out: list[Flowable] = [
-        grid(
-            words.STAGE_HEADINGS,
-            rows,
-            [width * s for s in shares],
-            right=(3, 4, 5, 6),
-            compact=True,
-        )
+        grid(words.STAGE_HEADINGS, shown, widths, right=(3, 4, 5, 6), compact=True)
     ]
-    if len(r.controls.stages) > len(shown):
-        out.append(
-            own(words.LINES_SHOWN.format(shown=len(shown), total=len(r.controls.stages)), "small")
-        )
+    if len(rows) > _MOST_ROWS:
+        text = words.LINES_SHOWN.format(shown=_MOST_ROWS, total=len(rows))
+        out.append(own(text, "small"))
     return out
 
 
-def _put_back(r: Reconciliation, width: float) -> list[Flowable]:
-    rows: list[list[Flowable | str]] = []
+def put_back_rows(r: Reconciliation) -> list[list[str]]:
+    """Ratios as reported and with exclusions put back, in the order of words.PUT_BACK_HEADINGS."""
+    rows = []
     for result in r.results:
-        lines = [(name, e) for name, e in result.statistics.details if name in words.PUT_BACK_LINES]
+        details = result.statistics.details
+        lines = [(name, e) for name, e in details if name in words.PUT_BACK_LINES]
         if not lines:
             continue
         s = result.stratum
-        label = foreign(f"{s.label} · {s.lab_method}", limit=120)
-        rows.append([label, words.AS_REPORTED, *_ratio(result.statistics.geometric_mean_ratio)])
-        rows += [["", words.PUT_BACK_LINES[name], *_ratio(estimate)] for name, estimate in lines]
+        as_reported = _ratio(result.statistics.geometric_mean_ratio)
+        rows.append([f"{s.label} · {s.lab_method}", words.AS_REPORTED, *as_reported])
+        rows += [["", words.PUT_BACK_LINES[name], *_ratio(e)] for name, e in lines]
+    return rows
+
+
+def _put_back(r: Reconciliation, width: float) -> list[Flowable]:
+    rows = put_back_rows(r)
     if not rows:
         return [own(words.NO_PUT_BACK)]
-    shares = (0.40, 0.20, 0.08, 0.16, 0.16)
+    widths = [width * s for s in (0.40, 0.20, 0.08, 0.16, 0.16)]
+    cells = _cells(rows, (0,))
     return [
         own(words.PUT_BACK_NOTE, "small"),
-        grid(
-            words.PUT_BACK_HEADINGS,
-            rows,
-            [width * s for s in shares],
-            right=(2, 3, 4),
-            compact=True,
-        ),
+        grid(words.PUT_BACK_HEADINGS, cells, widths, right=(2, 3, 4), compact=True),
     ]
 
 
-def _ratio(estimate: Estimate) -> list[Flowable | str]:
+def _ratio(estimate: Estimate) -> list[str]:
     if not estimate.estimable:
         return [str(estimate.n), numbers.NONE, numbers.NONE]
     value, interval = numbers.of_estimate(estimate)

@@ -58,19 +58,32 @@ def more_plots(left: Sequence[tuple[str, Small]], width: float) -> list[Flowable
     return [*start(), head, own(words.MORE_PLOTS_INTRO, "small"), *rows]
 
 
+def count_rows(r: Reconciliation) -> list[list[str]]:
+    """Checks by side and kind with their outcomes, in the order of words.RATES_HEADINGS."""
+    counts: dict[tuple[str, str], Counter[bool | None]] = {}
+    for check in r.quality:
+        counts.setdefault((check.side, check.kind), Counter())[check.passed] += 1
+    return [
+        [side, kind, *(str(n) for n in (sum(c.values()), c[True], c[False], c[None]))]
+        for (side, kind), c in sorted(counts.items())
+    ]
+
+
+def rules_of(r: Reconciliation) -> list[str]:
+    """Each rule by which controls were judged, said once."""
+    # What a check found follows its rule after a colon.
+    rules = sorted({(c.kind, c.rule.partition(": ")[0]) for c in r.quality if c.rule})
+    return [f"{kind}: {rule}" for kind, rule in rules]
+
+
 def quality(r: Reconciliation, width: float) -> list[Flowable]:
     """Controls: counts, each check (failed ones first), and the rules."""
     out: list[Flowable] = [*start(), Heading(words.QUALITY, "quality")]
     if not r.quality:
         return [*out, own(words.QUALITY_NONE)]
-    counts: dict[tuple[str, str], Counter[bool | None]] = {}
-    for check in r.quality:
-        counts.setdefault((check.side, check.kind), Counter())[check.passed] += 1
     rows: list[list[Flowable | str]] = [
-        [foreign(side), foreign(kind), str(sum(c.values())), str(c[True]), str(c[False]),
-         str(c[None])]
-        for (side, kind), c in sorted(counts.items())
-    ]  # fmt: skip
+        [foreign(side), foreign(kind), *counted] for side, kind, *counted in count_rows(r)
+    ]
     rates = (0.14, 0.34, 0.13, 0.13, 0.13, 0.13)
     out += [
         grid(words.RATES_HEADINGS, rows, [width * s for s in rates], right=(2, 3, 4, 5)),
@@ -91,21 +104,19 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
         *_truncated(len(shown), len(checks), words.SHEET_OF.format(sheet=words.SHEETS["quality"])),
         own(words.QUALITY_RULES, "h3"),
     ]
-    # What a check found follows its rule after a colon; the rule itself is said once.
-    rules = sorted({(c.kind, c.rule.partition(": ")[0]) for c in r.quality if c.rule})
-    out += [worded(f"· {kind}: {rule}", "small", 300) for kind, rule in rules[:20]]
+    out += [worded(f"· {rule}", "small", 300) for rule in rules_of(r)[:20]]
     return out
 
 
-def _recoveries(r: Reconciliation, width: float) -> list[Flowable]:
-    """One strip of marks per element: field beside laboratory, failed ones crossed."""
+def recoveries(r: Reconciliation) -> list[StripPlot]:
+    """Recovery by element, field beside laboratory, as many elements to a plot as stay legible."""
     found = [
         c
         for c in r.quality
         if c.kind == "reference material" and math.isfinite(c.recovery) and c.recovery > 0
     ]
     names = sorted({c.element for c in found})
-    out: list[Flowable] = []
+    out = []
     for first in range(0, len(names), _STRIPS):
         part = names[first : first + _STRIPS]
         marks = tuple(
@@ -114,16 +125,30 @@ def _recoveries(r: Reconciliation, width: float) -> list[Flowable]:
                 c.recovery,
                 "failed" if c.passed is False else c.side,
                 c.side == "lab",
+                " · ".join([c.code, c.element, _batch(c)]),
+                c.n,
             )
             for c in found
             if c.element in part
         )
         labels = tuple(printable(name)[:8] for name in part)
-        plot = StripPlot(labels, marks, words.RECOVERY_AXIS, words.RECOVERY_SIDES)
-        drawing = strip_plot(plot, min(width, 60 + 55 * len(part)), 48 * mm)
-        title = [own(words.RECOVERY_TITLE, "h3")] if first == 0 else []
+        out.append(StripPlot(labels, marks, words.RECOVERY_AXIS, words.RECOVERY_SIDES))
+    return out
+
+
+def _recoveries(r: Reconciliation, width: float) -> list[Flowable]:
+    """One strip of marks per element: field beside laboratory, failed ones crossed."""
+    out: list[Flowable] = []
+    for number, plot in enumerate(recoveries(r)):
+        drawing = strip_plot(plot, min(width, 60 + 55 * len(plot.categories)), 48 * mm)
+        title = [own(words.RECOVERY_TITLE, "h3")] if number == 0 else []
         out.append(KeepTogether([*title, drawing, gap(4)]))
     return out
+
+
+def _batch(c: QualityCheck) -> str:
+    # A field batch is named by its day.
+    return styled(c.batch) if c.side == "field" else c.batch
 
 
 def check_texts(c: QualityCheck) -> list[str]:
@@ -146,7 +171,7 @@ def check_texts(c: QualityCheck) -> list[str]:
         c.kind,
         c.code,
         c.element,
-        styled(c.batch) if c.side == "field" else c.batch,  # a field batch is named by its day
+        _batch(c),
         str(c.n),
         found,
         expected,

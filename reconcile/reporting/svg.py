@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from reconcile.model import ControlChart
 from reconcile.reporting import axes, numbers, words
 from reconcile.reporting.axes import Axis
 from reconcile.reporting.manner import styled
@@ -21,6 +22,7 @@ from reconcile.reporting.plots import (
     DifferencePlot,
     MethodPlot,
     Points,
+    StripPlot,
     TrendPlot,
     chance_axes,
     trend_axes,
@@ -42,14 +44,21 @@ def escaped(text: object) -> str:
 class _Frame:
     """Axes and what is drawn on them."""
 
-    def __init__(self, x: Axis, y: Axis, right: float = _RIGHT) -> None:
-        self.x, self.y, self.right = x, y, right
-        self.width = _WIDTH - _LEFT - right
-        self.height = _HEIGHT - _BOTTOM - _TOP
+    def __init__(
+        self,
+        x: Axis,
+        y: Axis,
+        right: float = _RIGHT,
+        whole: float = _HEIGHT,
+        left: float = _LEFT,
+    ) -> None:
+        self.x, self.y, self.left, self.whole = x, y, left, whole
+        self.width = _WIDTH - left - right
+        self.height = whole - (_BOTTOM if whole == _HEIGHT else 20.0) - _TOP
         self.parts: list[str] = []
 
     def px(self, value: float) -> float:
-        return _LEFT + float(np.clip(self.x.place(value), 0, 1)) * self.width
+        return self.left + float(np.clip(self.x.place(value), 0, 1)) * self.width
 
     def py(self, value: float) -> float:
         return _TOP + (1 - float(np.clip(self.y.place(value), 0, 1))) * self.height
@@ -100,7 +109,7 @@ class _Frame:
 
     def svg(self, title: str) -> str:
         return (
-            f'<svg viewBox="0 0 {_WIDTH:.0f} {_HEIGHT:.0f}" role="img" '
+            f'<svg viewBox="0 0 {_WIDTH:.0f} {self.whole:.0f}" role="img" '
             f'aria-label="{escaped(title)}" font-size="11" font-family="sans-serif">'
             + "".join(self.parts)
             + "</svg>"
@@ -285,3 +294,68 @@ def chance_svg(plot: ChancePlot, title: str) -> str:
                 f'fill="#ffffff" stroke="{_ACCENT}"><title>{escaped(told)}</title></circle>'
             )
     return frame.svg(title)
+
+
+def strip_svg(plot: StripPlot, title: str) -> str:
+    """Recoveries by element about a line at 1; field left, laboratory right, failed crossed."""
+    values = [m.value for m in plot.marks]
+    y_axis = axes.logarithmic(min([*values, 0.9]), max([*values, 1.1]), 6)
+    count = len(plot.categories)
+    places = tuple(i + 0.5 for i in range(count))
+    frame = _Frame(Axis(0.0, float(count), False, places, plot.categories), y_axis)
+    frame.grid("", plot.y_title)
+    frame.path(np.array([0.0, float(count)]), np.ones(2), f'stroke="{_INK}" stroke-width="0.9"')
+    shapes = {"field": "used", "lab": "above", "failed": "excluded"}
+    for mark in plot.marks:
+        told = words.HOVER_RECOVERY.format(
+            name=escaped(mark.name),
+            kind=plot.legend.get(mark.kind, mark.kind),
+            recovery=numbers.percent(mark.value),
+            n=mark.n,
+        )
+        x = frame.px(mark.place + (0.68 if mark.right else 0.32))
+        frame.parts.append(_mark(shapes.get(mark.kind, "used"), x, frame.py(mark.value), told))
+    return frame.svg(title)
+
+
+_CHART_HEIGHT, _CHART_RIGHT = 190.0, 62.0
+
+
+def control_svg(chart: ControlChart) -> str:
+    """Results of one control in order, centre, 2 s and 3 s lines; a result that completes a rule
+    is ringed and tells which."""
+    values = np.array(chart.values)
+    reach = max(3.3 * chart.sd, float(np.abs(values - chart.centre).max(initial=0.0)) * 1.08, 1e-12)
+    y_axis = Axis(chart.centre - reach, chart.centre + reach, False, (), ())
+    x_axis = Axis(-0.7, max(len(values) - 0.3, 1.0), False, (), ())
+    frame = _Frame(x_axis, y_axis, _CHART_RIGHT, _CHART_HEIGHT, left=8.0)
+    edge = frame.left + frame.width
+    for k in (-3, -2, 0, 2, 3):
+        level = chart.centre + k * chart.sd
+        y = frame.py(level)
+        dash = {0: "", 2: ' stroke-dasharray="1 3"', 3: ' stroke-dasharray="6 3"'}[abs(k)]
+        frame.line(frame.left, y, edge, y, f'stroke="{_INK}" stroke-width="0.8"{dash}')
+        if abs(k) != 2:
+            frame.text(edge + 4, y + 4, styled(numbers.plain_sig(level, 4)))
+    places = np.arange(len(values), dtype=np.float64)
+    frame.path(places, values, f'stroke="{_FAINT}"')
+    spoken: dict[int, list[str]] = {}
+    for rule, found, _ in chart.rules:
+        for place in found:
+            spoken.setdefault(place, []).append(rule)
+    for i, value in enumerate(chart.values):
+        x, y = frame.px(float(i)), frame.py(value)
+        told = f"{chart.times[i]}: {numbers.show(value, 'mg/kg')}"
+        told = "; ".join([told, *spoken.get(i, [])])
+        if i in spoken:
+            frame.parts.append(
+                f'<circle cx="{x:.1f}" cy="{y:.1f}" r="6" fill="none" stroke="{_INK}"/>'
+            )
+        frame.parts.append(_mark("used", x, y, styled(escaped(told))))
+    name = words.CHART_HEAD.format(code=chart.code, element=chart.element, n=len(values))
+    frame.text(frame.left, 11, name, more=' font-weight="bold"')
+    if chart.times:
+        bottom = _CHART_HEIGHT - 4
+        frame.text(frame.left, bottom, styled(chart.times[0][:10]))
+        frame.text(edge, bottom, styled(chart.times[-1][:10]), "end")
+    return frame.svg(name)

@@ -26,6 +26,17 @@ def chart(values: list[float]) -> ControlChart:
     )  # fmt: skip
 
 
+def record(*charts: ControlChart) -> ControlRecord:
+    """Charts (one quiet one where none is given), one stage of duplicates, one rate."""
+    pairs = np.array([1.0, 2.0, 4.0, 8.0])
+    rsd = replace(geometric_mean_ratio(pairs, pairs * 1.1), value=0.042, low=0.03, high=0.06)
+    return ControlRecord(
+        charts or (chart([100.0 + (i % 2) for i in range(20)]),),
+        (DuplicateStage("lab", "ICP", "Cu", "pulp", 9, rsd, 0.031),),
+        (InsertionRate("lab", "blank", 3, 97, 0.03, 0.04, 5, ("C-4",)),),
+    )
+
+
 def shapes(drawing: Drawing, kind: type) -> list:
     return [s for s in drawing.contents if isinstance(s, kind)]
 
@@ -64,14 +75,7 @@ def test_a_long_chart_shows_its_latest_results():
 
 
 def test_rules_stand_with_their_false_alarm_rates_and_tables_with_their_numbers():
-    pairs = np.array([1.0, 2.0, 4.0, 8.0])
-    rsd = replace(geometric_mean_ratio(pairs, pairs * 1.1), value=0.042, low=0.03, high=0.06)
-    record = ControlRecord(
-        (chart([100.0 + (i % 2) for i in range(20)]),),
-        (DuplicateStage("lab", "ICP", "Cu", "pulp", 9, rsd, 0.031),),
-        (InsertionRate("lab", "blank", 3, 97, 0.03, 0.04, 5, ("C-4",)),),
-    )
-    text = words_of(quality_pages.over_time(replace(mixed(), controls=record), 480))
+    text = words_of(quality_pages.over_time(replace(mixed(), controls=record()), 480))
     for words in ("nine successive points on one side", "0 of 1", "3 %", "C-4", "4.2 %", "3.1 %"):
         assert words.replace(" ", "") in text.replace(" ", "").replace("\u00a0", ""), words
     rate = false_alarm_rates(20)["any"]

@@ -3,17 +3,20 @@
 import base64
 import hashlib
 import html
+import io
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
-from reconcile.reporting import screen, words
+from reconcile.reporting import pdf, quality_pages, screen, words
 from reconcile.reporting.text import visible
-from tests.reporting import builder
+from tests.reporting import builder, test_quality_pages
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
 browser = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium to open it with")
@@ -182,3 +185,90 @@ document.body.dataset.some = rows.filter((r) => !r.hidden).length;
     assert 'data-none="0"' in dom
     shown = int(re.search(r'data-some="(\d+)"', dom)[1])
     assert 0 < shown < 70
+
+
+def outline_of(content: bytes) -> list[str]:
+    """Titles of the printed report's bookmarks, all levels."""
+
+    def walk(items) -> list[str]:
+        found = []
+        for item in items:
+            found += walk(item) if isinstance(item, list) else [str(item.title)]
+        return found
+
+    return walk(PdfReader(io.BytesIO(content)).outline)
+
+
+def headings_of(page: str) -> list[str]:
+    found = re.findall(r"<(?:h1|h2|h3|summary)\b[^>]*>(.*?)</(?:h1|h2|h3|summary)>", page)
+    return [html.unescape(text) for text in found]
+
+
+def missing_sections(value) -> list[str]:
+    page = screen.page(value).decode("utf-8")
+    there = {visible(title) for title in headings_of(page)}
+    # The plots for which printed pages have no room stand with their strata.
+    return [t for t in outline_of(pdf.report(value)) if t not in there | {words.MORE_PLOTS}]
+
+
+def with_controls():
+    """Each kind of stratum, with charts, rates and stages of controls."""
+    wild = [100.0 + (i % 2) for i in range(20)]
+    wild[12] = 130.0
+    quiet = [90.0 + (i % 3) for i in range(14)]
+    charts = [test_quality_pages.chart(values) for values in (wild, quiet)]
+    return replace(builder.mixed(), controls=test_quality_pages.record(*charts))
+
+
+def test_the_page_has_every_section_of_the_printed_report():
+    value = with_controls()
+    assert len(outline_of(pdf.report(value))) > 20
+    assert missing_sections(value) == []
+    page = screen.page(value).decode("utf-8")
+    for title in (words.Q_MAY_I, words.Q_HOW_WRONG, words.Q_LEFT_OUT, words.Q_CHANGED,
+                  words.Q_NEXT, words.RATES, words.STAGES, words.PUT_BACK):  # fmt: skip
+        assert title in headings_of(page)
+
+
+@pytest.mark.slow
+def test_the_examples_page_has_every_section_of_its_printed_report(demo_month):
+    assert missing_sections(demo_month[0]) == []
+
+
+def test_every_result_of_a_chart_tells_time_and_value_and_which_rule_it_completes():
+    value = with_controls()
+    page = screen.page(value).decode("utf-8")
+    section = re.search(r'<section id="control-charts".*?</section>', page, re.DOTALL)[0]
+    drawings = re.findall(r"<svg.*?</svg>", section, re.DOTALL)
+    assert len(drawings) == len(value.controls.charts)
+    for chart, drawing in zip(quality_pages.kept(value.controls.charts), drawings, strict=True):
+        told = [html.unescape(t) for t in re.findall(r"<title>(.*?)</title>", drawing)]
+        assert len(told) == len(chart.values)
+        for i, text in enumerate(told):
+            assert chart.times[i] in text
+            for rule, places, _ in chart.rules:
+                assert (rule in text) == (i in places)
+
+
+def test_every_recovery_is_a_mark_that_tells_its_control():
+    value = builder.mixed()
+    found = [c for c in value.quality if c.kind == "reference material" and c.recovery > 0]
+    assert found
+    page = screen.page(value).decode("utf-8")
+    section = re.search(r'<section id="quality".*?</section>', page, re.DOTALL)[0]
+    told = re.findall(r"<title>(.*?)</title>", section)
+    assert len(told) == len(found)
+
+
+@browser
+def test_a_browser_draws_the_charts_of_controls(tmp_path):
+    file = tmp_path / "report.html"
+    file.write_bytes(screen.page(with_controls()))
+    probe = """
+const boxes = [...document.querySelectorAll("#control-charts svg")].map((s) => s.getBBox());
+document.body.dataset.charts = boxes.filter((b) => b.width > 100 && b.height > 50).length;
+document.body.dataset.wide = document.documentElement.scrollWidth <= window.innerWidth;
+"""
+    dom = dump(file, tmp_path, probe)
+    assert f'data-charts="{len(with_controls().controls.charts)}"' in dom
+    assert 'data-wide="true"' in dom

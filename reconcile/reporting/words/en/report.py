@@ -595,6 +595,7 @@ RECOMPUTED_LEFT_OUT = "Not recomputed, as the sheet Pairs does not hold their pa
 FILTER = "Show rows with all of these words:"
 HOVER = "Point at a mark to read its sample and values."
 HOVER_MARK = "{name} ({label}): {x_name} {x}; {y_name} {y}"
+HOVER_RECOVERY = "{name} ({kind}): {recovery}, n = {n}"
 HOVER_CHANCE = "{value}: {chance} (at most {most})"
 DASHED = " (dashed)"
 RULE_HEADING = "Rule"

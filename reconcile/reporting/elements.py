@@ -1,0 +1,94 @@
+"""Elements of the page for the screen: escaped text, paragraphs, tables that sort and filter."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from reconcile.reporting import numbers, words
+from reconcile.reporting.manner import styled
+from reconcile.reporting.svg import escaped
+
+#: Rows of a table beyond this are left to the data files.
+MOST_ROWS = 2_000
+_FILTERED = 8  # rows from which a table can be filtered
+#: A cell: text, or the text and the number to sort by.
+Cell = str | tuple[str, float]
+
+
+def said(text: object) -> str:
+    """Our own words with numbers, a true minus before them; escaped all the same."""
+    return styled(escaped(text))
+
+
+def paragraph(text: object, kind: str = "") -> str:
+    """A paragraph of our own words."""
+    return f"<p{f' class={chr(34)}{kind}{chr(34)}' if kind else ''}>{said(text)}</p>"
+
+
+def _cell(value: Cell | int, numeric: bool, ours: bool = False) -> str:
+    kind = ' class="n"' if numeric else ""
+    if isinstance(value, tuple):
+        text, number = value
+        sort = f' data-v="{number!r}"' if math.isfinite(number) else ' data-v=""'
+        return f"<td{kind}{sort}>{said(text)}</td>"
+    if isinstance(value, int):
+        return f'<td{kind} data-v="{value}">{numbers.plain(float(value), 0)}</td>'
+    return f"<td{kind}>{said(value) if numeric or ours else escaped(value)}</td>"
+
+
+def table(
+    headings: Sequence[str],
+    rows: Iterable[Sequence[Cell | int]],
+    numeric: Sequence[int] = (),
+    sortable: bool = True,
+    links: Sequence[str] = (),
+    ours: Sequence[int] = (),
+) -> str:
+    """A table; ``links`` gives for each row the bookmark that its first cell leads to.
+
+    Columns in ``ours`` hold the program's words, others text as it was given.
+    """
+    head = "".join(
+        f'<th scope="col"{" class=" + chr(34) + "n" + chr(34) if i in numeric else ""}>'
+        f"{escaped(text)}</th>"
+        for i, text in enumerate(headings)
+    )
+    body = []
+    for number, row in enumerate(rows):
+        cells = [_cell(value, i in numeric, i in ours) for i, value in enumerate(row)]
+        if links:
+            cells[0] = f'<td><a href="#{links[number]}">{escaped(row[0])}</a></td>'
+        body.append(f"<tr>{''.join(cells)}</tr>")
+    box = ""
+    if sortable and len(body) >= _FILTERED:
+        box = (
+            f'<p class="filter" hidden><label>{words.FILTER} <input type="search"></label> '
+            "<output></output></p>"
+        )
+    mark = " data-sort" if sortable and len(body) > 1 else ""
+    return (
+        f'{box}<div class="wide"><table{mark}><thead><tr>{head}</tr></thead>'
+        f"<tbody>{''.join(body)}</tbody></table></div>"
+    )
+
+
+def facts(rows: Sequence[tuple[str, object]]) -> str:
+    """Labels and values."""
+    items = "".join(f"<dt>{escaped(a)}</dt><dd>{escaped(b)}</dd>" for a, b in rows)
+    return f"<dl>{items}</dl>"
+
+
+def texts(pairs: Sequence[tuple[str, str]]) -> str:
+    """Titles with their paragraphs, one per line."""
+    return "".join(
+        f"<h3>{escaped(title)}</h3>{''.join(paragraph(line) for line in text.splitlines())}"
+        for title, text in pairs
+    )
+
+
+def cut(total: int, file: str) -> str:
+    """That the table is cut, where it is."""
+    if total <= MOST_ROWS:
+        return ""
+    return paragraph(words.TRUNCATED.format(shown=MOST_ROWS, total=total, file=file), "small")
