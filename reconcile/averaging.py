@@ -45,7 +45,9 @@ class Means:
     sd: Floats  # of single shots within a spot, else of spots
 
 
-def nested_means(value: Floats, code: Integers, limit: Floats, nesting: Nesting) -> Means:
+def nested_means(
+    value: Floats, code: NDArray[np.signedinteger], limit: Floats, nesting: Nesting
+) -> Means:
     """Average one analyte. Shapes: (rows,) each.
 
     ``code`` holds the qualifiers of ``intake.tables`` and -1 for an empty cell; ``value``
@@ -80,6 +82,8 @@ def _nested(
     spots = len(of_spot)
 
     def per_spot(values: Floats | NDArray[np.bool_]) -> Floats:
+        if spots == len(spot):  # one row each, in order
+            return values.astype(np.float64)
         return np.bincount(spot, weights=values, minlength=spots).astype(np.float64)
 
     def per_group(values: Floats | NDArray[np.bool_]) -> Floats:

@@ -13,6 +13,8 @@ from typing import Any, cast
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reconcile.averaging import Means, Nesting, nested_means
@@ -127,42 +129,47 @@ class Side:
     def __init__(self, store: Store, side: str) -> None:
         """``side``: field or lab. The side's rows must have their dispositions."""
         self._store, self._side = store, side
+        self._files = [row[0] for row in store.rows("SELECT file_id FROM run_file")]
         store.connection.execute(sql(f"{side}_samples"))
         ((groups,),) = store.rows(f"SELECT count(*) FROM {side}_sample")
-        order = store.connection.execute(sql(f"{side}_order")).fetchnumpy()
-        group = np.asarray(order["group"], dtype=np.int64)
-        self._source = np.asarray(order["source"], dtype=np.int64)
+        order = store.connection.sql(sql(f"{side}_order")).to_arrow_table()
+        group = order.column("group").to_numpy().astype(np.int64)
+        self._source = order.column("source").to_numpy().astype(np.int64)
         if side == "field":
-            spot, of_spot = _numbered(group, np.asarray(order["spot"]))
+            spot, of_spot = _numbered(group, order.column("spot"))
         else:  # every determination stands for itself
             spot, of_spot = np.arange(len(group)), group
         self._nesting = Nesting(group, spot, of_spot, int(groups))
-        self._columns = {row[0] for row in store.rows(f"SELECT column_name FROM (DESCRIBE {side})")}
+        self._take = _places(self._stored(f"{side}.rowid")[0].astype(np.int64), self._source)
+
+    def _stored(self, *columns: str) -> list[NDArray[Any]]:
+        """Columns of all rows of the run's files, in the order in which they are stored.
+
+        A plain filter keeps that order; a join need not.
+        """
+        names = ", ".join(f"{column} AS c{i}" for i, column in enumerate(columns))
+        found = self._store.connection.execute(
+            f"SELECT {names} FROM {self._side} WHERE list_contains(?, file_id)", [self._files]
+        ).fetchnumpy()
+        return [np.ma.getdata(found[f"c{i}"]) for i in range(len(columns))]
 
     def of(self, key: Key) -> Means:
         """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
         value, code, limit = (quoted(f"{mark}:{key.key}") for mark in "vql")
-        found = self._store.connection.execute(
-            f"SELECT {self._side}.rowid AS source, {value} AS value, "
-            f"coalesce({code}, -1)::TINYINT AS code, {limit} AS lim FROM {self._side} "
-            "WHERE file_id IN (SELECT file_id FROM run_file)"
-        ).fetchnumpy()
-        source = np.asarray(found["source"], dtype=np.int64)
-        place = self._source
-        if not np.array_equal(source, place):
-            first = int(source.min()) if len(source) else 0
-            at = np.zeros(int(source.max()) - first + 1 if len(source) else 0, dtype=np.int64)
-            at[source - first] = np.arange(len(source))
-            take: Any = at[place - first]
-        else:
-            take = slice(None)
-        values = _floats(found["value"])[take].copy()
-        codes = np.asarray(found["code"]).astype(np.int64)[take]
+        # empty cells as NaN and -1 from the statement: masks cost more than the sums
+        values, codes, limits = (
+            column[self._take]
+            for column in self._stored(
+                f"coalesce({value}, 'nan'::DOUBLE)",
+                f"coalesce({code}, -1)::TINYINT",
+                f"coalesce({limit}, 'nan'::DOUBLE)",
+            )
+        )
         if self._side == "lab":
             self._settle(key.key, values, codes)
-        return nested_means(values, codes, _floats(found["lim"])[take], self._nesting)
+        return nested_means(values, codes, limits, self._nesting)
 
-    def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int64]) -> None:
+    def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int8]) -> None:
         """Put what the certificates settle about one analyte into its results, in place."""
         settled = self._store.connection.execute(
             "SELECT source, code, value FROM lab_cell WHERE key = ?", [key]
@@ -178,14 +185,21 @@ class Side:
 
 
 def _numbered(
-    group: NDArray[np.int64], spot: NDArray[np.object_]
+    group: NDArray[np.int64], spot: pa.ChunkedArray
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Running number of the spot of every row (rows sorted), and each spot's group."""
     if not len(group):
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     new = np.ones(len(group), dtype=bool)
-    new[1:] = (group[1:] != group[:-1]) | (spot[1:] != spot[:-1])
+    other = pc.not_equal(spot.slice(1), spot.slice(0, len(group) - 1))
+    new[1:] = (group[1:] != group[:-1]) | other.to_numpy()
     return np.cumsum(new) - 1, group[new]
+
+
+def _places(stored: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Where in ``stored`` each of ``wanted`` stands; both hold row numbers, each once."""
+    order = np.argsort(stored, kind="stable")
+    return order[np.searchsorted(stored, wanted, sorter=order)] if len(wanted) else wanted
 
 
 def _floats(column: Any) -> NDArray[np.float64]:

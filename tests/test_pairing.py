@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -275,3 +276,39 @@ def test_the_day_of_a_moment_is_text_whatever_times_are_missing(written: list[st
     moments = pd.Series(pd.to_datetime(written, utc=True))
     days = eligibility.days_of(moments, "Australia/Brisbane")
     assert (days + " x").tolist() == [f"{'2026-10-05' if text else ''} x" for text in written]
+
+
+def test_means_of_many_rows_belong_to_their_samples(tmp_path: Path) -> None:
+    # Enough rows for every thread: an answer out of order would mix samples silently.
+    n = 300_000
+    rng = np.random.default_rng(8)
+    sample = rng.integers(0, 70_000, n)
+    value = sample + rng.random(n)
+    with Store(tmp_path / "many.duckdb") as store:
+        for file_id in (1, 2):
+            half = slice((file_id - 1) * n // 2, file_id * n // 2)
+            frame = pd.DataFrame({"s": sample[half], "v": value[half]})
+            con = store.connection
+            con.execute(
+                "INSERT INTO file VALUES (?, ?, 'x', 'k', 'field', 1, '', '')",
+                [file_id, f"f{file_id}.csv"],
+            )
+            con.execute("INSERT INTO analyte VALUES (?, 'Cu', 'Cu', '', 'Cu', 'mg/kg')", [file_id])
+            for column in ('"v:Cu" DOUBLE', '"q:Cu" TINYINT', '"l:Cu" DOUBLE'):
+                con.execute(f"ALTER TABLE field ADD COLUMN IF NOT EXISTS {column}")
+            con.register("incoming", frame)
+            con.execute(
+                'INSERT INTO field BY NAME SELECT ? AS file_id, \'\' AS sheet, '
+                'row_number() OVER () AS "row", \'S\' || s AS sample_id, v AS "v:Cu", '
+                '0 AS "q:Cu" FROM incoming',
+                [file_id],
+            )  # fmt: skip
+        files = [pairing.RunFile(1, 1, True), pairing.RunFile(2, 0, True)]
+        pairing.begin(store, files, pd.DataFrame({"written_id": [], "sample_id": []}))
+        pairing.place_rows(store, "nothing", None)
+        side = pairing.Side(store, "field")
+        means = side.of(pairing.Key("Cu", "Cu", ""))
+        names = store.frame("SELECT sample_id FROM field_sample ORDER BY number")["sample_id"]
+    truth = pd.Series(value).groupby(sample).mean()
+    wanted = truth.to_numpy()[np.searchsorted(truth.index, names.str[1:].astype(int))]
+    np.testing.assert_allclose(means.low, wanted, rtol=1e-12)

@@ -473,7 +473,7 @@ def _quick_body(
         return None
     if width == 1 or _some_blank_row(columns, rows):
         return None
-    return Body(tuple(columns), pa.array(range(after_line + 1, after_line + 1 + rows)), ())
+    return Body(tuple(columns), pa.array(np.arange(after_line + 1, after_line + 1 + rows)), ())
 
 
 def _line_ends(raw: Any) -> int:

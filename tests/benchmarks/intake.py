@@ -1,7 +1,8 @@
-"""CSV to typed rows: 1 M rows x 40 columns of text with '<5' cells, against DuckDB's scan.
+"""From two CSV files to agreement per element: 1 M field rows and 1 M lab rows of 40 elements.
 
-Run: python tests/benchmarks/intake.py [ROWS]. Prints seconds, the ratio to DuckDB scanning
-every column of the same file in the same run, and the peak memory of the reading.
+Run: python tests/benchmarks/intake.py [ROWS]. Prints seconds of each step, waiting and
+processor, the ratio to DuckDB scanning every column of both files in the same run, and the
+peak memory. A tenth of the cells are '<5'.
 """
 
 from __future__ import annotations
@@ -10,63 +11,134 @@ import resource
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import duckdb
 import numpy as np
+import pandas as pd
 
+from reconcile import pairing
 from reconcile.intake.read import read_file
 from reconcile.quantities import ELEMENTS as ELEMENT_NAMES
 from reconcile.settings import TableSettings
+from reconcile.store import Store
 
-ELEMENTS = list(ELEMENT_NAMES)[19:53]  # calcium to iodine and on
+ELEMENTS = list(ELEMENT_NAMES)[19:59]  # calcium to praseodymium
+FIELD_HEAD = ["Sample", "Measured at", "Reading No", "Operator", "Matrix", *ELEMENTS]
+LAB_HEAD = ["Sample", "Certificate", "Method", *ELEMENTS]
+_Result = TypeVar("_Result")
 
 
-def write_table(path: Path, rows: int, seed: int = 1) -> None:
-    """A plain export: id, date, four facts and 34 elements, a tenth of the cells '<5'."""
+def write_table(path: Path, rows: int, kind: str, seed: int) -> None:
+    """A plain export: four readings of each field sample, one determination of each lab sample."""
     rng = np.random.default_rng(seed)
-    header = ["Sample", "Measured at", "Reading No", "Operator", "Matrix", "Units", *ELEMENTS]
     with path.open("w", encoding="utf-8", newline="\n") as handle:
-        handle.write(",".join(header) + "\n")
-        done = 0
-        while done < rows:
+        handle.write(",".join(FIELD_HEAD if kind == "field" else LAB_HEAD) + "\n")
+        for done in range(0, rows, 20_000):
             n = min(20_000, rows - done)
             numbers = np.char.mod("%.2f", rng.lognormal(4, 1.2, (n, len(ELEMENTS))))
             numbers[rng.random(numbers.shape) < 0.1] = "<5"
-            minute = rng.integers(0, 60, (n, 2))
+            minute = rng.integers(0, 60, n)
             lines = []
             for i in range(n):
                 no = done + i
-                lines.append(
+                facts = (
                     f"S{no // 4:07d},2026-{no % 12 + 1:02d}-{no % 28 + 1:02d} "
-                    f"{no % 24:02d}:{minute[i, 0]:02d},{no},analyst {no % 5},rock {no % 3},mg/kg,"
-                    + ",".join(numbers[i])
+                    f"{no % 24:02d}:{minute[i]:02d},{no},analyst {no % 5},rock {no // 4 % 3}"
+                    if kind == "field"
+                    else f"S{no:07d},C{no // 500:05d},ICP-OES"
                 )
+                lines.append(f"{facts},{','.join(numbers[i])}")
             handle.write("\n".join(lines) + "\n")
-            done += n
+
+
+def scan(path: Path, head: list[str]) -> None:
+    """DuckDB touches every column of the file, as text."""
+    columns = ", ".join(f'sum(length("{name}"))' for name in head)
+    duckdb.connect().execute(
+        f"SELECT {columns} FROM read_csv(?, all_varchar = true)", [str(path)]
+    ).fetchall()
+
+
+class Clock:
+    """Waiting and processor seconds of named steps."""
+
+    def __init__(self) -> None:
+        self.steps: list[tuple[str, float, float]] = []
+
+    def step(self, name: str, work: Callable[[], _Result]) -> _Result:
+        """Do the work, write down and print what it took."""
+        wall, processor = time.perf_counter(), time.process_time()
+        result = work()
+        taken = (name, time.perf_counter() - wall, time.process_time() - processor)
+        self.steps.append(taken)
+        print(f"{name:34s} {taken[1]:6.2f} s, processor {taken[2]:6.2f} s", flush=True)
+        return result
+
+    def total(self, names: tuple[str, ...]) -> tuple[float, float]:
+        """Sum of the steps that begin with one of these words."""
+        kept = [s for s in self.steps if s[0].startswith(names)]
+        return sum(s[1] for s in kept), sum(s[2] for s in kept)
+
+
+def agreement(store: Store, sides: tuple[pairing.Side, pairing.Side]) -> pd.DataFrame:
+    """Pairs, mean difference and its SD per element."""
+    pairs = store.frame("SELECT field_number, lab_number FROM sample_pair")
+    field_at, lab_at = (pairs[f"{side}_number"].to_numpy("int64") for side in ("field", "lab"))
+    lab_keys = {key.element: key for key in pairing.keys_of(store, "lab", ())}
+    rows = []
+    for key in pairing.keys_of(store, "field", ()):
+        field, lab = sides[0].of(key), sides[1].of(lab_keys[key.element])
+        exact = (field.censored[field_at] == 0) & (lab.censored[lab_at] == 0)
+        difference = (field.low[field_at] - lab.low[lab_at])[exact]
+        rows.append((key.element, len(difference), difference.mean(), difference.std(ddof=1)))
+    return pd.DataFrame(rows, columns=["element", "pairs", "bias", "sd"])
 
 
 def main(rows: int) -> None:
-    """Write, read both ways, print."""
-    table = TableSettings(kind="field", files=("x",), fixed={"technique": "XRF"})
+    """Write, scan, run every step, print."""
+    clock = Clock()
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "big.csv"
-        write_table(path, rows)
-        size = path.stat().st_size
-        columns = ", ".join(f'sum(length("{name}"))' for name in ["Sample", "Units", *ELEMENTS])
-        statement = f"SELECT {columns} FROM read_csv(?, all_varchar = true)"
-        duckdb.connect().execute(statement, [str(path)]).fetchall()
-        start = time.perf_counter()
-        duckdb.connect().execute(statement, [str(path)]).fetchall()
-        scan = time.perf_counter() - start
-        start = time.perf_counter()
-        (read,) = read_file(path, "big.csv", table, zone="UTC")
-        seconds = time.perf_counter() - start
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
-        print(f"{rows:,} rows, {size / 1e6:.0f} MB, {len(read.columns)} columns")
-        print(f"accepted {read.facts.num_rows:,}, quarantined {len(read.quarantine):,}")
-        print(f"DuckDB scan of all columns {scan:.2f} s")
-        print(f"CSV to typed {seconds:.2f} s, ratio {seconds / scan:.1f}, peak {peak:.2f} GiB")
+        field, lab = Path(folder) / "field.csv", Path(folder) / "lab.csv"
+        write_table(field, rows, "field", 1)
+        write_table(lab, rows, "lab", 2)
+        size = (field.stat().st_size + lab.stat().st_size) / 1e6
+        print(f"{rows:,} field rows and {rows:,} lab rows, {len(ELEMENTS)} elements, {size:.0f} MB")
+        for path, head in ((field, FIELD_HEAD), (lab, LAB_HEAD)):
+            scan(path, head)  # the file is in memory from here on
+            clock.step(f"scan {path.name}", lambda p=path, h=head: scan(p, h))
+        with Store(Path(folder) / "bench.duckdb") as store:
+            numbers = []
+            for path, kind in ((field, "field"), (lab, "lab")):
+                fixed = {"technique": "XRF"} if kind == "field" else {}
+                table = TableSettings(kind=kind, files=("x",), fixed=fixed, unit="mg/kg")
+                read = clock.step(
+                    f"read, type, validate {path.name}",
+                    lambda p=path, t=table: read_file(p, p.name, t, zone="UTC"),
+                )
+                assert read[0].facts.num_rows == rows, read[0].quarantine
+                stored = clock.step(
+                    f"store {path.name}",
+                    lambda p=path, k=kind, r=read: store.add(p.name, k, "", k, 1, r),
+                )
+                numbers.append(stored.file_id)
+                del read
+            files = [pairing.RunFile(number, at, True) for at, number in enumerate(numbers)]
+            nobody = pd.DataFrame({"written_id": [], "sample_id": []})
+            pairing.begin(store, files, nobody)
+            clock.step("place rows", lambda: pairing.place_rows(store, "nothing", None))
+            sides = clock.step("join samples", lambda: pairing.average(store))
+            found = clock.step("average and compare", lambda: agreement(store, sides))
+        print(found.head(3).to_string(index=False))
+    scanned, worked = clock.total(("scan",)), clock.total(("read", "store", "place", "join", "av"))
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
+    print(
+        f"scan {scanned[0]:.2f} s, all the rest {worked[0]:.2f} s: ratio "
+        f"{worked[0] / scanned[0]:.1f}, of processor time {worked[1] / scanned[1]:.1f}; "
+        f"peak {peak:.2f} GiB"
+    )
 
 
 if __name__ == "__main__":
