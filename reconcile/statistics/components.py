@@ -7,7 +7,7 @@ several methods without a truth have modules of their own and are offered from h
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -356,7 +356,29 @@ def nested_variance(
         reason,
     )
     if estimator == "reml" and shot.estimable and sample_item.estimable:
-        from reconcile.statistics.reml import with_reml
-
-        return with_reml(result, z, s_codes, spots if p_codes is not None else None, unit)
+        return _with_reml(result, z, s_codes, spots if p_codes is not None else None, unit)
     return result
+
+
+def _with_reml(
+    result: NestedVariance, x: Floats, sample: Integers, spot: Integers | None, unit: float
+) -> NestedVariance:
+    """``result`` with its component estimates replaced; the intervals stay."""
+    from reconcile.statistics.reml import reml_components  # its library loads slowly
+
+    found = reml_components(x, sample, spot if result.spot.estimable else None)
+    if found is None:
+        why = "restricted maximum likelihood did not converge"
+        nothing = not_estimable(result.n, why, "REML", result.shot.level)
+        return replace(result, shot=nothing, spot=nothing, sample=nothing, reason=why)
+
+    def put(item: Estimate, value: float) -> Estimate:
+        return replace(item, value=value * unit * unit) if item.estimable else item
+
+    shot, within, between = found
+    return replace(
+        result,
+        shot=put(result.shot, shot),
+        spot=put(result.spot, within),
+        sample=put(result.sample, between),
+    )

@@ -4,16 +4,10 @@ from __future__ import annotations
 
 import math
 import warnings
-from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from reconcile.statistics._values import Floats, Integers
-from reconcile.statistics.result import Estimate, not_estimable
-
-if TYPE_CHECKING:
-    from reconcile.statistics.components import NestedVariance
 
 
 def reml_components(
@@ -45,25 +39,3 @@ def reml_components(
     between = float(np.asarray(fit.cov_re)[0, 0]) * spread**2
     within = math.nan if spot is None else float(fit.vcomp[0]) * spread**2
     return (shot, within, between) if all(map(math.isfinite, (shot, between))) else None
-
-
-def with_reml(
-    result: NestedVariance, x: Floats, sample: Integers, spot: Integers | None, unit: float
-) -> NestedVariance:
-    """``result`` with its component estimates replaced; the intervals stay."""
-    found = reml_components(x, sample, spot if result.spot.estimable else None)
-    if found is None:
-        why = "restricted maximum likelihood did not converge"
-        nothing = not_estimable(result.n, why, "REML", result.shot.level)
-        return replace(result, shot=nothing, spot=nothing, sample=nothing, reason=why)
-
-    def put(item: Estimate, value: float) -> Estimate:
-        return replace(item, value=value * unit * unit) if item.estimable else item
-
-    shot, within, between = found
-    return replace(
-        result,
-        shot=put(result.shot, shot),
-        spot=put(result.spot, within),
-        sample=put(result.sample, between),
-    )
