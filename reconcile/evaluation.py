@@ -7,7 +7,7 @@ written rules and gathered into one value.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.model import LevelBias, Stratum, StratumStatistics
+from reconcile import further
+from reconcile.model import Further, LevelBias, PointErrors, Stratum, StratumStatistics
 from reconcile.quantities import display_factor
 from reconcile.settings import ErrorSettings, Settings
 from reconcile.statistics import agreement, bias, censoring, components, decisions, lines
@@ -146,21 +147,32 @@ def evaluate(
     margin = (element.margin if element else None) or t.bias_margin
 
     relative_field, absolute_field, freedom = _field_error(used, settings.errors)
-    scale, scale_rule = difference_scale(lab, field)
+    replicates = further.replicate_structure(used, level)
+    scale, scale_rule = difference_scale(lab, field, replicates)
+    by_level = scale == "log ratio"
+    errors = _point_errors(used, replicates, lab_error)
+    york = further.york_line(lab, field, errors, level) if errors and positive else None
     ratio, source = _error_ratio(
         relative_field, absolute_field, freedom, lab_error, used, scale, level
     )
     lam = ratio.value if ratio.estimable else math.nan
     fits = {
-        "ols": lines.ols(lab, field, level),
+        "ols": lines.ols(lab, field, level, "any" if by_level else "constant"),
         "deming": lines.deming(lab, field, lam, level=level),
         "weighted deming": lines.weighted_deming(lab, field, lam, level=level),
         "passing-bablok": lines.passing_bablok(lab, field, level),
     }
+    if york is not None:
+        fits["york"] = york
+    mixed = replicates.structure == "mixed"
     headline = lines.choose_headline(
-        structure="constant CV" if scale == "log ratio" else "constant SD",
+        structure="mixed" if mixed else "constant CV" if by_level else "constant SD",
         lam=lam,
         n=len(lab),
+        point_uncertainties=york is not None and not york.reason,
+        lab_error_sd=_lab_error_sd(used, lab_error),
+        lab_sd=float(np.std(lab, ddof=1)) if len(lab) >= 2 else math.nan,
+        most_lab_error=t.lab_error_ratio_flag,
     )
     best = fits.get(headline.method, fits["passing-bablok"])
     log_line, log_r2 = _log_line(lab, field, positive, level)
@@ -188,7 +200,7 @@ def evaluate(
         share_within=agreement.share_within(lab, field, t.share_margin, level),
         share_margin=t.share_margin,
         ols=fits["ols"],
-        ols_lab_on_field=lines.ols(field, lab, level),
+        ols_lab_on_field=lines.ols(field, lab, level, "any" if by_level else "constant"),
         log_line=log_line,
         log_r_squared=log_r2,
         deming=fits["deming"],
@@ -201,10 +213,47 @@ def evaluate(
         difference_scale=scale,
         levels=_levels(stratum, pairs, lab, best, settings),
         censored_ratio=_censored_ratio(pairs, level),
-        details=_details(pairs, used, best, level),
+        point_errors=errors,
+    )
+
+    def refit(x: Array, y: Array) -> lines.Line:
+        return headline_line(statistics, x, y, level)
+
+    statistics = replace(
+        statistics,
+        details=_details(pairs, used, statistics, replicates, york, refit, stratum.element, level),
     )
     return Evaluated(
         pairs, statistics, _thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule)
+    )
+
+
+def with_details(e: Evaluated, *found: tuple[str, Any]) -> Evaluated:
+    """The same with further results."""
+    return replace(e, statistics=replace(e.statistics, details=(*e.statistics.details, *found)))
+
+
+def with_three_methods(
+    evaluated: tuple[tuple[Stratum, Evaluated], ...],
+    errors: Mapping[tuple[str, str], LabError],
+    settings: Settings,
+) -> tuple[tuple[Stratum, Evaluated], ...]:
+    """Adds the errors of LIBS, XRF and laboratory where all three met on the same samples."""
+    sides = []
+    for stratum, e in evaluated:
+        error, used = lab_error_of(errors, stratum), e.used
+        variance = (
+            _near(error, used).relative_variance / _lab_replicates(used)
+            if error is not None and len(used)
+            else math.nan
+        )
+        sides.append(further.Side(stratum, used, e.statistics.difference_scale, variance))
+    found = further.three_methods(sides, settings.thresholds.confidence)
+    return tuple(
+        (stratum, with_details(e, (Further.THREE_METHODS, found[stratum.key])))
+        if stratum.key in found
+        else (stratum, e)
+        for stratum, e in evaluated
     )
 
 
@@ -216,35 +265,102 @@ def structural_line(statistics: StratumStatistics, lab: Array, field: Array) -> 
         return lines.deming_point(lab, field, lam)
     if method == "weighted deming":
         return lines.weighted_deming_point(lab, field, lam)
-    line = lines.passing_bablok(lab, field, interval=False)
+    if method == "york" and statistics.point_errors is not None:
+        line = further.york_line(lab, field, statistics.point_errors, 0.95)
+    else:
+        line = lines.passing_bablok(lab, field, interval=False)
     return line.intercept.value, line.slope.value
+
+
+def headline_line(
+    statistics: StratumStatistics, lab: Array, field: Array, level: float
+) -> lines.Line:
+    """The headline method, with intervals, fitted to other pairs of the same stratum."""
+    method = statistics.headline.method
+    lam = statistics.error_ratio.value
+    if method == "deming":
+        return lines.deming(lab, field, lam, level=level)
+    if method == "weighted deming":
+        return lines.weighted_deming(lab, field, lam, level=level)
+    if method == "york" and statistics.point_errors is not None:
+        return further.york_line(lab, field, statistics.point_errors, level)
+    return lines.passing_bablok(lab, field, level)
 
 
 # ---- the written rules ---------------------------------------------------------------
 
 
-def difference_scale(lab: Array, field: Array) -> tuple[str, str]:
+def difference_scale(
+    lab: Array, field: Array, replicates: lines.ErrorStructure | None = None
+) -> tuple[str, str]:
     """'absolute' or 'log ratio', and the rule in words.
 
-    Ratios are used where all values are positive and the size of the differences grows
-    with the level: rank correlation of |difference| with the mean above zero at the 5 %
-    level, or a range of more than one order of magnitude (US EPA Method 6200, section 9.7,
-    from memory: log-transform above one order of magnitude).
+    Ratios need values above zero. They are used where the replicates of the field show an SD
+    in proportion to the level, or where the differences grow with the level (rank correlation
+    of their size with the mean above zero at the 5 % level). Differences are used where the
+    replicates show a constant SD. Where the replicates don't tell, a range of more than one
+    order of magnitude asks for ratios (US EPA Method 6200, section 9.7, from memory:
+    log-transform above one order of magnitude), a narrower one for differences.
     """
     if len(lab) < 3 or not (np.all(lab > 0) and np.all(field > 0)):
         return "absolute", "differences: values at or below zero, or fewer than 3 pairs"
+    structure = replicates.structure if replicates is not None else "unknown"
+    if structure == "constant CV":
+        return "log ratio", (
+            "ratios: the SD of the field replicates grows in proportion to the level "
+            "(likelihood-ratio test, 5 %)"
+        )
     span = float(lab.max() / lab.min())
-    if span > 10:
+    if structure != "constant SD" and span > 10:
         return "log ratio", "ratios: the laboratory values span more than one order of magnitude"
+    if _grows(lab, field):
+        return "log ratio", "ratios: the differences grow with the level (rank test, 5 %)"
+    if structure == "constant SD":
+        return "absolute", (
+            "differences: the SD of the field replicates is the same at every level, and the "
+            "size of the differences does not grow with it (likelihood-ratio and rank tests, 5 %)"
+        )
+    return "absolute", "differences: their size does not grow with the level (rank test, 5 %)"
+
+
+def _grows(lab: Array, field: Array) -> bool:
+    """Whether the size of the differences rises with the mean (one-sided rank test, 5 %)."""
+    from scipy import stats
+
     rank = agreement.correlation((lab + field) / 2, np.abs(field - lab)).spearman
     n = len(lab)
     with np.errstate(divide="ignore"):
         t = rank * math.sqrt((n - 2) / max(1 - rank * rank, 1e-12))
-    from scipy import stats
+    return bool(rank > 0 and stats.t.sf(t, n - 2) < 0.05)
 
-    if rank > 0 and stats.t.sf(t, n - 2) < 0.05:
-        return "log ratio", "ratios: the differences grow with the level (rank test, 5 %)"
-    return "absolute", "differences: their size does not grow with the level (rank test, 5 %)"
+
+def _near(lab_error: LabError, used: pd.DataFrame) -> LabError:
+    """The lab's error from duplicates at the levels of these pairs."""
+    lab = used["lab_mean"]
+    return lab_error.near(float(lab.min()) / _NEAR, float(lab.max()) * _NEAR)
+
+
+def _lab_replicates(used: pd.DataFrame) -> float:
+    return max(float(used["lab_n"].mean()), 1.0) if len(used) else 1.0
+
+
+def _point_errors(
+    used: pd.DataFrame, replicates: lines.ErrorStructure, lab_error: LabError | None
+) -> PointErrors | None:
+    if lab_error is None or not len(used):
+        return None
+    near = _near(lab_error, used)
+    relative = math.sqrt(near.relative_variance / _lab_replicates(used))
+    return further.point_errors(replicates, relative, near.source)
+
+
+def _lab_error_sd(used: pd.DataFrame, lab_error: LabError | None) -> float:
+    """Error SD of the lab over these pairs, mg/kg (root mean square); NaN where unknown."""
+    if lab_error is None or not len(used):
+        return math.nan
+    square = float(np.mean(used["lab_mean"].to_numpy("float64") ** 2))
+    relative = _near(lab_error, used).relative_variance / _lab_replicates(used)
+    return math.sqrt(relative * square)
 
 
 def _field_error(used: pd.DataFrame, errors: ErrorSettings) -> tuple[float, float, float]:
@@ -286,10 +402,8 @@ def _error_ratio(
             not_estimable(n, "no laboratory duplicates show the laboratory's error", level=level),
             "not known: no laboratory duplicates and no stated laboratory error",
         )
-    replicates = max(float(used["lab_n"].mean()), 1.0) if n else 1.0
-    lab_error = lab_error.near(
-        float(used["lab_mean"].min()) / _NEAR, float(used["lab_mean"].max()) * _NEAR
-    )
+    replicates = _lab_replicates(used)
+    lab_error = _near(lab_error, used)
     field_variance, lab_variance = relative_field, lab_error.relative_variance
     if scale == "absolute":
         middle = float(used["lab_mean"].median())
@@ -365,32 +479,40 @@ def _censored_ratio(pairs: pd.DataFrame, level: float) -> Estimate | None:
 
 
 def _details(
-    pairs: pd.DataFrame, used: pd.DataFrame, line: lines.Line, level: float
+    pairs: pd.DataFrame,
+    used: pd.DataFrame,
+    s: StratumStatistics,
+    replicates: lines.ErrorStructure,
+    york: lines.Line | None,
+    refit: Callable[[Array, Array], lines.Line],
+    element: str,
+    level: float,
 ) -> tuple[tuple[str, Any], ...]:
     found: list[tuple[str, Any]] = []
     found += _put_back(pairs, len(used), level)
+    seen = None
     if len(used) >= 3:
-        found.append(
-            (
-                "diagnostics",
-                lines.diagnostics(
-                    used["lab_mean"].to_numpy("float64"),
-                    used["field_mean"].to_numpy("float64"),
-                    line,
-                ),
-            )
+        seen = lines.diagnostics(
+            used["lab_mean"].to_numpy("float64"),
+            used["field_mean"].to_numpy("float64"),
+            s.headline_line,
+            refit if s.headline.method == "york" else None,
         )
+        found.append((Further.DIAGNOSTICS, seen))
+    found += further.of_pairs(used, s, replicates, york, seen, refit, level)
+    found += further.quality_level(used, s, element)
     eligible = _eligible(pairs)
     if len(eligible):
         found.append(
             (
-                "detection",
+                Further.DETECTION,
                 censoring.detect_table(
                     eligible["lab_qualifier"].ne("<").to_numpy(),
                     eligible["field_qualifier"].ne("<").to_numpy(),
                 ),
             )
         )
+    found += further.of_censored(eligible, level)
     return tuple(found)
 
 
@@ -510,6 +632,12 @@ def adjust_p_values(
     if known.any():
         adjusted[known] = decisions.benjamini_hochberg(p[known])
     return tuple(
-        (stratum, replace(e, statistics=replace(e.statistics, p_value_adjusted=float(q))))
-        for (stratum, e), q in zip(evaluated, adjusted, strict=True)
+        (
+            stratum,
+            replace(
+                e,
+                statistics=replace(e.statistics, p_value=float(single), p_value_adjusted=float(q)),
+            ),
+        )
+        for (stratum, e), single, q in zip(evaluated, p, adjusted, strict=True)
     )

@@ -8,13 +8,20 @@ a clock or a setting.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from reconcile.statistics.agreement import Concordance, Correlation, LimitsOfAgreement
     from reconcile.statistics.bias import Equivalence
+    from reconcile.statistics.components import NestedVariance
+    from reconcile.statistics.decisions import InteractionTest
+    from reconcile.statistics.level_limits import ReplicateLimits
     from reconcile.statistics.lines import Headline, Line
     from reconcile.statistics.result import Estimate
 
@@ -120,6 +127,95 @@ class LevelBias:
     acts: str = "at or above"  # or "below": then a false positive is the dangerous miss
 
 
+class Further(StrEnum):
+    """Names of the further results in ``StratumStatistics.details``."""
+
+    DIAGNOSTICS = "diagnostics"
+    DETECTION = "detection"
+    STRUCTURE = "error structure of the field mean"
+    YORK = "York line"
+    LEVEL_LIMITS = "limits of agreement by level"
+    LOG_CONCORDANCE = "concordance of logarithms"
+    WITHOUT_PAIR = "without the most influential pair"
+    QUALITY_LEVEL = "data-quality level"
+    METHOD_CRITERIA = "criteria of US EPA Method 6200"
+    CENSORED_LINE = "line with censored pairs kept"
+    LAB_KAPLAN_MEIER = "lab values by Kaplan and Meier"
+    FIELD_KAPLAN_MEIER = "field values by Kaplan and Meier"
+    LAB_ORDER_STATISTICS = "lab values by regression on order statistics"
+    FIELD_ORDER_STATISTICS = "field values by regression on order statistics"
+    SCATTER = "shots, spots and samples"
+    THREE_METHODS = "three methods without a truth"
+    POOLING = "pooling of strata"
+
+
+KAPLAN_MEIER = {"lab": Further.LAB_KAPLAN_MEIER, "field": Further.FIELD_KAPLAN_MEIER}
+ORDER_STATISTICS = {"lab": Further.LAB_ORDER_STATISTICS, "field": Further.FIELD_ORDER_STATISTICS}
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Single quantified results behind the pairs of one stratum, mg/kg; arrays of one shape each.
+
+    ``field_sample`` and ``lab_sample`` number the samples alike; ``field_spot`` numbers the
+    spots over all samples.
+    """
+
+    field: NDArray[np.float64]
+    field_sample: NDArray[np.int64]
+    field_spot: NDArray[np.int64]
+    lab: NDArray[np.float64]
+    lab_sample: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class PointErrors:
+    """SDs of a sample's result on both sides, by level: what a York line needs."""
+
+    field_s0: float  # mg/kg; SD of a field mean = sqrt(s0² + (theta·level)²)
+    field_theta: float  # fraction
+    lab_relative: float  # relative SD of a lab mean
+    lab_source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Where the scatter of field readings comes from, and what more spots would buy.
+
+    ``relative``: all figures are of natural logarithms, so that an SD is a relative one;
+    else in mg/kg.
+    """
+
+    relative: bool
+    components: NestedVariance
+    by_spots: bool  # False: readings, without spots
+    single: Estimate  # SD of one spot's (or reading's) result within a sample
+    count: float  # spots (or readings) per sample, harmonic mean
+    limits: ReplicateLimits  # of one spot (or reading) against one lab result
+
+
+@dataclass(frozen=True, slots=True)
+class WithoutPair:
+    """The leading figures without the pair that moves the slope most."""
+
+    sample_id: str
+    influence: float  # change of the slope in its standard errors
+    relative: bool  # bias is a ratio; else a difference in mg/kg
+    bias: Estimate
+    slope: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Pooling:
+    """Whether strata that differ in some facts only were taken together, and the test."""
+
+    facts: tuple[str, ...]  # what the setting asks to pool
+    parts: tuple[str, ...]  # the strata that were to be one
+    pooled: bool
+    alpha: float
+    test: InteractionTest
+
+
 @dataclass(frozen=True, slots=True)
 class StratumStatistics:
     """Every figure of one stratum; mass fractions in mg/kg, ratios dimensionless."""
@@ -158,7 +254,9 @@ class StratumStatistics:
     difference_scale: str  # "absolute" or "log ratio": the scale the page leads with
     levels: tuple[LevelBias, ...] = ()
     censored_ratio: Estimate | None = None  # geometric field/lab ratio with censored pairs kept
+    p_value: float = float("nan")  # of no bias, t test on the scale of the page
     p_value_adjusted: float = float("nan")  # Benjamini-Hochberg over strata
+    point_errors: PointErrors | None = None  # SDs by level of both sides, where known
     details: tuple[tuple[str, Any], ...] = ()  # further result objects, named, with .sentence()
 
 

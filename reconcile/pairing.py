@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from datetime import UTC, datetime
 from typing import Any, cast
 
@@ -18,7 +19,8 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reconcile.averaging import Means, Nesting, nested_means
-from reconcile.model import PAIR_COLUMNS, Finding, Stratum, WaterfallStep
+from reconcile.intake.tables import QUANTIFIED
+from reconcile.model import PAIR_COLUMNS, Finding, Readings, Stratum, WaterfallStep
 from reconcile.store import Store, quoted, sql
 
 #: Facts that the setting ``pool`` may merge, and their column in the pair query.
@@ -50,6 +52,17 @@ class Key:
 
 
 @dataclass(frozen=True, slots=True)
+class Source:
+    """Where pairs of one stratum come from: two analytes, and the numbers of their means."""
+
+    field_key: Key
+    lab_key: Key
+    sample: NDArray[np.object_]  # id of each pair, shape (pairs,)
+    field_number: NDArray[np.int64]
+    lab_number: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
 class Joined:
     """All pairs of the run, before anything is judged."""
 
@@ -57,6 +70,46 @@ class Joined:
     pairs: pd.DataFrame  # PAIR_COLUMNS + "element"
     field_only: tuple[str, ...]
     lab_only: tuple[str, ...]
+    sides: tuple[Side, Side] | None = None
+    sources: dict[str, list[Source]] = dataclass_field(default_factory=dict)  # by Stratum.key
+    together: dict[str, str] = dataclass_field(default_factory=dict)
+    """Key of each stratum as it stands apart -> key of the one into which the setting pools it."""
+
+    def readings(self, stratum: Stratum, samples: Iterable[str]) -> Readings:
+        """The single results behind the pairs of these samples, both sides."""
+        assert self.sides is not None
+        number = {sample: i for i, sample in enumerate(samples)}
+        parts: dict[str, list[tuple[NDArray[Any], ...]]] = {"field": [], "lab": []}
+        for source in self.sources[stratum.key]:
+            code = np.array([number.get(name, -1) for name in source.sample], dtype=np.int64)
+            kept = code >= 0
+            for name, side, key, at in (
+                ("field", self.sides[0], source.field_key, source.field_number),
+                ("lab", self.sides[1], source.lab_key, source.lab_number),
+            ):
+                parts[name].append(side.single(key, at[kept], code[kept]))
+        field, field_sample, field_spot = _joined_arrays(parts["field"])
+        lab, lab_sample, _ = _joined_arrays(parts["lab"])
+        return Readings(field, field_sample, field_spot, lab, lab_sample)
+
+
+def _joined_arrays(
+    parts: list[tuple[NDArray[Any], ...]],
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+    """Values, samples and spots of several sources; spots of different sources stay apart."""
+    values, samples, spots = [], [], []
+    first = 0
+    for value, sample, spot in parts:
+        values.append(value)
+        samples.append(sample)
+        spots.append(spot + first)
+        first += int(spot.max()) + 1 if len(spot) else 0
+    empty: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+    return (
+        np.concatenate(values) if values else empty.astype(np.float64),
+        np.concatenate(samples) if samples else empty,
+        np.concatenate(spots) if spots else empty,
+    )
 
 
 def begin(store: Store, files: Sequence[RunFile], identities: pd.DataFrame) -> None:
@@ -141,6 +194,7 @@ class Side:
             spot, of_spot = np.arange(len(group)), group
         self._nesting = Nesting(group, spot, of_spot, int(groups))
         self._take = _places(self._stored(f"{side}.rowid")[0].astype(np.int64), self._source)
+        self._last: tuple[Key, tuple[Any, Any, Any]] | None = None
 
     def _stored(self, *columns: str) -> list[NDArray[Any]]:
         """Columns of all rows of the run's files, in the order in which they are stored.
@@ -155,6 +209,23 @@ class Side:
 
     def of(self, key: Key) -> Means:
         """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
+        return nested_means(*self._rows(key), self._nesting)
+
+    def single(
+        self, key: Key, numbers: NDArray[np.int64], codes: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+        """Quantified single results of the means ``numbers``: value, code of the mean, spot."""
+        if self._last is None or self._last[0] != key:
+            self._last = key, self._rows(key)
+        value, code, _ = self._last[1]
+        of_group = np.full(self._nesting.groups, -1, dtype=np.int64)
+        of_group[numbers] = codes
+        sample = of_group[self._nesting.group]
+        kept = (sample >= 0) & (code == QUANTIFIED)
+        return value[kept], sample[kept], self._nesting.spot[kept]
+
+    def _rows(self, key: Key) -> tuple[Any, Any, Any]:
+        """Value, qualifier and limit of one analyte per row, in the order of the nesting."""
         value, code, limit = (quoted(f"{mark}:{key.key}") for mark in "vql")
         # empty cells as NaN and -1 from the statement: masks cost more than the sums
         values, codes, limits = (
@@ -167,7 +238,7 @@ class Side:
         )
         if self._side == "lab":
             self._settle(key.key, values, codes)
-        return nested_means(values, codes, limits, self._nesting)
+        return values, codes, limits
 
     def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int8]) -> None:
         """Put what the certificates settle about one analyte into its results, in place."""
@@ -230,8 +301,13 @@ def join(
     field_keys: Sequence[Key],
     lab_keys: Sequence[Key],
     pool: Sequence[str],
+    apart: frozenset[str] = frozenset(),
 ) -> Joined:
-    """Every pair, element by element, with its stratum. ``average`` gives ``sides``."""
+    """Every pair, element by element, with its stratum. ``average`` gives ``sides``.
+
+    ``pool``: facts that do not divide strata, but for the pooled strata whose keys are in
+    ``apart``: their pairs stay in the strata that the facts divide.
+    """
     pairs_of_samples = store.frame("SELECT * FROM sample_pair")
     pairs_of_samples["read_by"] = [
         " · ".join(part for part in parts if part)
@@ -240,12 +316,13 @@ def join(
             strict=True,
         )
     ]
-    for name in pool:
-        pairs_of_samples[_POOLED[name]] = "pooled"
+    pooled = {_POOLED[name]: "pooled" for name in pool}
     field_number = pairs_of_samples["field_number"].to_numpy("int64")
     lab_number = pairs_of_samples["lab_number"].to_numpy("int64")
     frames: list[pd.DataFrame] = []
     strata: dict[str, Stratum] = {}
+    sources: dict[str, list[Source]] = {}
+    together: dict[str, str] = {}
     for field_key in field_keys:
         matching = [key for key in lab_keys if key.element == field_key.element]
         if not matching:
@@ -256,7 +333,17 @@ def join(
                 pairs_of_samples, field, sides[1].of(lab_key), field_number, lab_number
             )
             if len(frame):
-                frames.append(_with_strata(frame, field_key, lab_key, strata))
+                keys = _strata_of(frame, field_key, lab_key, pooled, apart, strata, together)
+                for name, rows in frame.groupby(keys, sort=True).groups.items():
+                    part = frame.loc[rows]
+                    sources.setdefault(str(name), []).append(
+                        Source(
+                            field_key, lab_key, part["sample_id"].to_numpy(object),
+                            part["field_number"].to_numpy("int64"),
+                            part["lab_number"].to_numpy("int64"),
+                        )
+                    )  # fmt: skip
+                frames.append(_as_pairs(frame, keys, field_key))
     pairs = (
         pd.concat(frames, ignore_index=True)
         if frames
@@ -266,7 +353,7 @@ def join(
     field_only = _one_sided(store, "field_sample", "lab_sample")
     lab_only = _one_sided(store, "lab_sample", "field_sample")
     ordered = tuple(strata[key] for key in sorted(strata))
-    return Joined(ordered, pairs, field_only, lab_only)
+    return Joined(ordered, pairs, field_only, lab_only, sides, sources, together)
 
 
 def _element_pairs(
@@ -281,6 +368,7 @@ def _element_pairs(
     f, x = field_number[both], lab_number[both]
     frame = samples.loc[both, list(_DESCRIBING)].reset_index(drop=True)
     return frame.assign(
+        field_number=f, lab_number=x,
         field_n=field.n[f], field_spots=field.spots[f], field_censored=field.censored[f],
         field_low=field.low[f], field_high=field.high[f], field_se=field.se[f],
         field_sd=field.sd[f], lab_n=lab.n[x], lab_censored=lab.censored[x],
@@ -296,39 +384,61 @@ def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
     return tuple(row[0] for row in rows)
 
 
-def _with_strata(
-    frame: pd.DataFrame, field_key: Key, lab_key: Key, strata: dict[str, Stratum]
-) -> pd.DataFrame:
-    stratum_facts = [
-        "technique", "instrument", "calibration", "lab_technique", "lab_method", "digestion",
-        "digestion_class", "matrix", "specimen_form", "field_basis", "lab_basis", "pair_type",
-    ]  # fmt: skip
-    frame[stratum_facts] = frame[stratum_facts].fillna("").astype("str")
+_STRATUM_FACTS = (
+    "technique", "instrument", "calibration", "lab_technique", "lab_method", "digestion",
+    "digestion_class", "matrix", "specimen_form", "field_basis", "lab_basis", "pair_type",
+)  # fmt: skip
+
+
+def _strata_of(
+    frame: pd.DataFrame,
+    field_key: Key,
+    lab_key: Key,
+    pooled: dict[str, str],
+    apart: frozenset[str],
+    strata: dict[str, Stratum],
+    together: dict[str, str],
+) -> pd.Series:
+    """Key of the stratum of every row; fills ``strata`` and ``together``."""
+    facts = list(_STRATUM_FACTS)
+    frame[facts] = frame[facts].fillna("").astype("str")
     keys = pd.Series("", index=frame.index, dtype="object")
-    for values, rows in frame.groupby(stratum_facts, sort=True).groups.items():
-        fact = dict(zip(stratum_facts, map(str, cast(tuple[Any, ...], values)), strict=True))
-        stratum = Stratum(
-            element=field_key.element,
-            field_method=joined_method(
-                "field", field_key, fact["technique"], fact["instrument"], fact["calibration"]
-            ),
-            lab_method=joined_method(
-                "lab", lab_key, fact["lab_technique"], fact["lab_method"], fact["digestion"]
-            ),
-            matrix=fact["matrix"],
-            specimen_form=fact["specimen_form"],
-            moisture_basis=_basis(fact["field_basis"], fact["lab_basis"]),
-            pair_type=fact["pair_type"],
-            technique=fact["technique"],
-            digestion_class=fact["digestion_class"],
-        )
+    for values, rows in frame.groupby(facts, sort=True).groups.items():
+        fact = dict(zip(facts, map(str, cast(tuple[Any, ...], values)), strict=True))
+        stratum = _stratum(field_key, lab_key, fact)
+        if pooled:
+            whole = _stratum(field_key, lab_key, fact | pooled)
+            together[stratum.key] = whole.key
+            stratum = stratum if whole.key in apart else whole
         strata.setdefault(stratum.key, stratum)
         keys.loc[rows] = stratum.key
+    return keys.astype("str")
+
+
+def _stratum(field_key: Key, lab_key: Key, fact: dict[str, str]) -> Stratum:
+    return Stratum(
+        element=field_key.element,
+        field_method=joined_method(
+            "field", field_key, fact["technique"], fact["instrument"], fact["calibration"]
+        ),
+        lab_method=joined_method(
+            "lab", lab_key, fact["lab_technique"], fact["lab_method"], fact["digestion"]
+        ),
+        matrix=fact["matrix"],
+        specimen_form=fact["specimen_form"],
+        moisture_basis=_basis(fact["field_basis"], fact["lab_basis"]),
+        pair_type=fact["pair_type"],
+        technique=fact["technique"],
+        digestion_class=fact["digestion_class"],
+    )
+
+
+def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFrame:
     field_cens = frame["field_censored"] > 0
     lab_cens = frame["lab_censored"] > 0
     result = pd.DataFrame(
         {
-            "stratum": keys.astype("str"),
+            "stratum": keys,
             "sample_id": frame["sample_id"],
             "group": frame["group"].fillna(""),
             "field_mean": frame["field_low"].where(~field_cens),

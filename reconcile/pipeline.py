@@ -27,11 +27,13 @@ from reconcile import (
     evaluation,
     factors,
     filing,
+    further,
     history,
     identity,
     inspection,
     overlay,
     pairing,
+    pooling,
     quality,
     record,
     release,
@@ -53,7 +55,9 @@ from reconcile.model import (
     ControlRecord,
     FileAccount,
     Finding,
+    Further,
     InputFile,
+    Pooling,
     QualityCheck,
     Reconciliation,
     Stratum,
@@ -97,6 +101,7 @@ class Run:
     lab_errors: dict[tuple[str, str], evaluation.LabError] = field(default_factory=dict)
     joined: Joined | None = None
     pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    pooling: dict[str, Pooling] = field(default_factory=dict)  # by stratum key
     steps_of_account: tuple[WaterfallStep, ...] = ()
     account_of_files: tuple[FileAccount, ...] = ()
     evaluated: tuple[tuple[Stratum, Evaluated], ...] = ()
@@ -462,14 +467,18 @@ def make_pairs(run: Run) -> Run:
     field_keys = pairing.keys_of(store, "field", settings.element)
     lab_keys = pairing.keys_of(store, "lab", settings.element)
     sides = pairing.average(store)
-    joined = pairing.join(store, sides, field_keys, lab_keys, settings.pool)
     interference = eligibility.lead_on_arsenic(store, sides[0], field_keys, settings.thresholds)
-    linked = superseded.name_links(
-        store, joined.pairs, {stratum.key: stratum.lab_method for stratum in joined.strata}
-    )
-    pairs = eligibility.with_reasons(
-        linked, joined.strata, run.custody_status, run.quality, interference, settings
-    )
+
+    def join(pool: Sequence[str], apart: frozenset[str]) -> tuple[Joined, pd.DataFrame]:
+        joined = pairing.join(store, sides, field_keys, lab_keys, pool, apart)
+        linked = superseded.name_links(
+            store, joined.pairs, {stratum.key: stratum.lab_method for stratum in joined.strata}
+        )
+        return joined, eligibility.with_reasons(
+            linked, joined.strata, run.custody_status, run.quality, interference, settings
+        )
+
+    joined, pairs, tested = pooling.pooled_where_allowed(join, settings)
     account = (
         *pairing.waterfall(store, joined, pairs),
         *superseded.account(store, pairing.keys_of(store, "lab", ())),
@@ -498,6 +507,7 @@ def make_pairs(run: Run) -> Run:
         run,
         joined=joined,
         pairs=pairs,
+        pooling=tested,
         steps_of_account=account,
         account_of_files=files,
         findings=run.findings + faults,
@@ -507,15 +517,25 @@ def make_pairs(run: Run) -> Run:
 def compute_statistics(run: Run) -> Run:
     """All figures of every stratum."""
     assert run.joined is not None
+    settings = run.workspace.settings
     evaluated = []
     for stratum in run.joined.strata:
         run.tell(stratum.label)
         pairs = run.pairs.loc[run.pairs["stratum"].eq(stratum.key)].reset_index(drop=True)
         lab_error = evaluation.lab_error_of(run.lab_errors, stratum)
-        evaluated.append(
-            (stratum, evaluation.evaluate(stratum, pairs, lab_error, run.workspace.settings))
+        found = evaluation.evaluate(stratum, pairs, lab_error, settings)
+        scatter = further.scatter(
+            run.joined.readings(stratum, further.some_of(found.used)["sample_id"].astype("str")),
+            found.statistics.difference_scale,
+            settings.thresholds.confidence,
         )
-    return replace(run, evaluated=evaluation.adjust_p_values(tuple(evaluated)))
+        if scatter is not None:
+            found = evaluation.with_details(found, (Further.SCATTER, scatter))
+        if (tested := run.pooling.get(stratum.key)) is not None:
+            found = evaluation.with_details(found, (Further.POOLING, tested))
+        evaluated.append((stratum, found))
+    adjusted = evaluation.adjust_p_values(tuple(evaluated))
+    return replace(run, evaluated=evaluation.with_three_methods(adjusted, run.lab_errors, settings))
 
 
 def give_verdicts(run: Run) -> Run:

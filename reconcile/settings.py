@@ -123,6 +123,11 @@ class Thresholds(Part):
     false_negative_rate: Fraction = Field(
         0.05, description="largest accepted false-negative rate at a decision level"
     )
+    pooling_alpha: Fraction = Field(
+        0.05,
+        description="strata named under pool stay apart where slopes or offsets differ with a "
+        "p-value below this (analysis of covariance)",
+    )
     lab_error_ratio_flag: Positive = Field(
         0.20, description="ordinary least squares is flagged above this error/spread of the lab"
     )
@@ -377,7 +382,9 @@ class Settings(Part):
     lab: LabSettings = LabSettings()
     pool: tuple[
         Literal["specimen_form", "moisture_basis", "pair_type", "instrument", "calibration"], ...
-    ] = Field((), description="facts that do not divide strata (an interaction test is then due)")
+    ] = Field(
+        (), description="facts that do not divide strata where the test of pooling_alpha allows it"
+    )
     leave_out: dict[str, str] = Field(
         default_factory=dict,
         description="sample id, or 'id/Element' = reason; shown with and without",

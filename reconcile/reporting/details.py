@@ -9,21 +9,21 @@ from typing import Any
 import numpy as np
 
 from reconcile.model import StratumResult
-from reconcile.reporting import numbers, words
+from reconcile.reporting import further, numbers, words
 from reconcile.statistics.result import Estimate
 
 
 def sentences_of(result: StratumResult) -> list[str]:
-    """One line per further result: its name and its sentence."""
-    out = []
+    """What the further results say: the further figures, then others under their names."""
+    out = further.sentences(result)
     for name, value in result.statistics.details:
-        text = _sentence(value, result.unit)
+        text = "" if name in further.SPOKEN_FOR else _sentence(value)
         if text:
             out.append(f"{name[:1].upper()}{name[1:]}: {text}")
     return out
 
 
-def _sentence(value: Any, unit: str) -> str:
+def _sentence(value: Any) -> str:
     if isinstance(value, Estimate):
         if not value.estimable:
             return value.reason or words.NOT_ESTIMABLE

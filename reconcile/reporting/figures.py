@@ -69,7 +69,7 @@ class Figure:
             self.low,
             self.high,
             self.factor(per_mg_kg),
-            signed=self.key in SIGNED,
+            signed=self.key in SIGNED and self.kind != "ratio",
             most_decimals=3 if self.key in CORRELATIONS or self.kind == "ratio" else None,
             positive=self.kind == "ratio",
         )
@@ -85,13 +85,16 @@ SIGNED = frozenset(
         "censored_ratio_as_difference",
     }
     | {f"level_{i}_bias" for i in range(1, 100)}
+    | {f"limits_at_{i}_{end}" for i in (1, 2, 3) for end in ("lower", "upper")}
+    | {"single_lower", "single_upper"}
 )
 
 
 #: Correlations are shown with three decimals at most.
 CORRELATIONS = frozenset(
     {"correlation", "r_squared", "spearman", "concordance", "log_r_squared"}
-    | {"concordance_precision", "concordance_accuracy"}
+    | {"concordance_precision", "concordance_accuracy", "concordance_log", "level_r_squared"}
+    | {"concordance_log_precision", "concordance_log_accuracy", "censored_tau"}
 )
 
 
@@ -158,7 +161,8 @@ def _limits(key: str, name: str, kind: Kind, limits: LimitsOfAgreement) -> Itera
         yield Figure(f"{key}_tolerance_{end}", label, kind, float(value), n=n, reason=reason)
 
 
-def _line(key: str, name: str, line: Line, log: bool = False) -> Iterator[Figure]:
+def line_figures(key: str, name: str, line: Line, log: bool = False) -> Iterator[Figure]:
+    """Slope, intercept and residual SD of a line."""
     yield of_estimate(
         f"{key}_slope", words.LINE_PARTS["slope"].format(line=name), "number", line.slope
     )
@@ -264,14 +268,16 @@ def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
         *_limits("limits_relative", words.SCALES["relative"], "percent", s.limits_relative),
         of_estimate("share_within", words.FIGURES["share_within"], "percent", s.share_within),
         Figure("share_margin", words.FIGURES["share_margin"], "percent", float(s.share_margin)),
-        *_line("headline", words.LINE_LABELS["headline"], s.headline_line),
+        *line_figures("headline", words.LINE_LABELS["headline"], s.headline_line),
         of_estimate("error_ratio", words.FIGURES["error_ratio"], "number", s.error_ratio),
-        *_line("deming", words.LINE_LABELS["deming"], s.deming),
-        *_line("weighted_deming", words.LINE_LABELS["weighted_deming"], s.weighted_deming),
-        *_line("passing_bablok", words.LINE_LABELS["passing_bablok"], s.passing_bablok),
-        *_line("ols", words.LINE_LABELS["ols"], s.ols),
-        *_line("ols_lab_on_field", words.LINE_LABELS["ols_lab_on_field"], s.ols_lab_on_field),
-        *_line("log_line", words.LINE_LABELS["log_line"], s.log_line, log=True),
+        *line_figures("deming", words.LINE_LABELS["deming"], s.deming),
+        *line_figures("weighted_deming", words.LINE_LABELS["weighted_deming"], s.weighted_deming),
+        *line_figures("passing_bablok", words.LINE_LABELS["passing_bablok"], s.passing_bablok),
+        *line_figures("ols", words.LINE_LABELS["ols"], s.ols),
+        *line_figures(
+            "ols_lab_on_field", words.LINE_LABELS["ols_lab_on_field"], s.ols_lab_on_field
+        ),
+        *line_figures("log_line", words.LINE_LABELS["log_line"], s.log_line, log=True),
         Figure(
             "log_r_squared",
             words.FIGURES["log_r_squared"],
@@ -315,7 +321,10 @@ def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
     ]
     for index, level in enumerate(s.levels, start=1):
         out += _level(index, level)
-    return tuple(out)
+    # here, as the labels and sentences of the further figures are made of these
+    from reconcile.reporting import further
+
+    return (*out, *further.figures(s))
 
 
 def by_key(s: StratumStatistics) -> dict[str, Figure]:

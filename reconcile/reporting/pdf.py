@@ -55,7 +55,7 @@ def _story(
     plots_left: list[tuple[str, Small]] = []
     for number, result in enumerate(full):
         key = result.stratum.key
-        page, left = stratum_page.full_page(result, anchors[key], size, small[key])
+        page, left = stratum_page.full_page(result, anchors[key], size, small[key], pages)
         first = [Group(words.STRATA, "strata")] if number == 0 else []
         story += [PageBreak(), *first, *page]
         notes_left[key] = left.notes
@@ -69,12 +69,12 @@ def _story(
     return [
         *story,
         *sections.more_plots(plots_left, width),
+        *sections.details(r, notes_left, anchors, width),
         *sections.quality(r, width),
         *quality_pages.over_time(r, width),
         *sections.findings(r, width),
         *sections.left_out(r, width),
         *sections.changes(r, width),
-        *sections.details(r, notes_left),
         *sections.methods(r, width),
         *sections.inputs(r, width),
         *sections.cautions(),

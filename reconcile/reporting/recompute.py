@@ -24,6 +24,8 @@ from reconcile.reporting.sheets import Column
 
 #: Relative difference up to which a cell and the program agree.
 TOLERANCE = 1e-9
+#: Rank of one used pair's value among all of its stratum, ties averaged.
+_RANK = "SUMPRODUCT(--({{{side}_all}}<{{{side}}}))+(SUMPRODUCT(--({{{side}_all}}={{{side}}}))+1)/2"
 #: Helper columns of the pair sheet: name, heading, formula over the cells of one used pair.
 HELPERS: tuple[tuple[str, str, str], ...] = (
     ("difference", words.HELPERS["difference"], "{field}-{lab}"),
@@ -40,7 +42,12 @@ HELPERS: tuple[tuple[str, str, str], ...] = (
     ),
     ("log_lab", words.HELPERS["log_lab"], 'IF({lab}>0,LOG10({lab}),"")'),
     ("log_field", words.HELPERS["log_field"], 'IF({field}>0,LOG10({field}),"")'),
+    ("rank_lab", words.HELPERS["rank_lab"], _RANK.format(side="lab")),
+    ("rank_field", words.HELPERS["rank_field"], _RANK.format(side="field")),
 )
+#: Every pair is ranked against every other; in larger strata ranks take a spreadsheet too long.
+MOST_RANKED = 2000
+RANKS = ("rank_lab", "rank_field")
 #: One pair more: does it count at a decision level? Endings as the reasons have them.
 _LIMIT_ONLY = ("outside its limits", "outside their limits")
 COUNTS = (
@@ -143,7 +150,42 @@ def _limits(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Cel
             )
 
 
-def _least_squares(figures: Mapping[str, Figure]) -> Iterator[Cell]:
+def _robust(figures: Mapping[str, Figure], key: str, xs: str, ys: str) -> Iterator[Cell]:
+    """Intervals that allow any scatter (HC3), t with degrees of freedom of their own.
+
+    The quantile of t comes from the beta distribution: that of t takes whole degrees only.
+    """
+    off = f"({xs}-AVERAGE({xs}))"
+    left = f"(1-1/{{n}}-{off}^2/DEVSQ({xs}))"
+    bounded = f"({left}*({left}>=1E-12)+1E-12*({left}<1E-12))"
+    pull = f"({ys}-{{{key}_intercept}}-{{{key}_slope}}*{xs})/{bounded}"
+    for what, weight in (
+        ("slope", f"{off}/DEVSQ({xs})"),
+        ("intercept", f"(1/{{n}}-AVERAGE({xs})*{off}/DEVSQ({xs}))"),
+    ):
+        f = figures[f"{key}_{what}"]
+        if not (math.isfinite(f.low) and math.isfinite(f.high)):
+            continue
+        name = f"{key}_{what}"
+        part = f"({weight}*{pull})"
+        yield Cell(f"{name}_v", words.BLOCKS["robust_v"].format(of=f.label),
+                   f"SUMPRODUCT({part}^2)")  # fmt: skip
+        yield Cell(f"{name}_k", words.BLOCKS["robust_k"].format(of=f.label),
+                   f"{{n}}*SUMPRODUCT({part}^4)/{{{name}_v}}^2-1")  # fmt: skip
+        yield Cell(
+            f"{name}_df", words.BLOCKS["robust_df"].format(of=f.label),
+            f"IF({{{name}_k}}>0,MIN({{n}}-2,2*{{n}}/MAX({{{name}_k}},1E-300)),{{n}}-2)",
+        )  # fmt: skip
+        beta = f"_xlfn.BETA.INV(1-{f.level!r},{{{name}_df}}/2,0.5)"
+        yield Cell(f"{name}_t", words.BLOCKS["robust_t"].format(of=f.label),
+                   f"SQRT({{{name}_df}}*(1/{beta}-1))")  # fmt: skip
+        for end, value, sign in (("low", f.low, "-"), ("high", f.high, "+")):
+            label = f"{f.label}, {words.INTERVAL_END[end]}"
+            formula = f"{{{name}}}{sign}{{{name}_t}}*SQRT({{{name}_v}})"
+            yield Cell(f"{name}_{end}", label, formula, value, f.base_unit)
+
+
+def _least_squares(figures: Mapping[str, Figure], any_scatter: bool) -> Iterator[Cell]:
     for key, x, y in (
         ("ols", "lab", "field"),
         ("ols_lab_on_field", "field", "lab"),
@@ -156,6 +198,9 @@ def _least_squares(figures: Mapping[str, Figure]) -> Iterator[Cell]:
         yield from _one(slope, f"SLOPE({ys},{xs})")
         yield from _one(intercept, f"INTERCEPT({ys},{xs})")
         yield from _one(figures[f"{key}_residual_sd"], f"STEYX({ys},{xs})")
+        if any_scatter and key != "log_line":
+            yield from _robust(figures, key, xs, ys)
+            continue
         sd = f"{{{key}_residual_sd}}"
         yield from _interval(slope, f"{{{key}_slope}}", f"{sd}/SQRT(DEVSQ({xs}))", "({n}-2)")
         yield from _interval(
@@ -170,6 +215,9 @@ def _least_squares(figures: Mapping[str, Figure]) -> Iterator[Cell]:
 def _scatter(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Cell]:
     yield from _one(figures["correlation"], "CORREL({lab},{field})")
     yield from _one(figures["r_squared"], "{correlation}^2")
+    if s.n_used <= MOST_RANKED:
+        yield from _one(figures["spearman"], "CORREL({rank_lab},{rank_field})")
+    yield from _log_concordance(figures)
     yield from _one(
         figures["concordance"],
         "2*{sxy}/({sxx}+{syy}+{n}*({mean_field}-{mean_lab})^2)",
@@ -195,6 +243,19 @@ def _scatter(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Ce
     yield Cell("near", words.BLOCKS["near"], near)
     yield from _one(share, "{near}/{n}")
     yield from _proportion(share, "{near}", "{n}")
+
+
+def _log_concordance(figures: Mapping[str, Figure]) -> Iterator[Cell]:
+    found = figures.get("concordance_log")
+    if found is None or not math.isfinite(found.value):
+        return
+    x, y = "{log_lab}", "{log_field}"
+    product = f"SUMPRODUCT({x}-AVERAGE({x}),{y}-AVERAGE({y}))"
+    whole = f"(DEVSQ({x})+DEVSQ({y})+{{n}}*(AVERAGE({y})-AVERAGE({x}))^2)"
+    root = f"SQRT(DEVSQ({x}))*SQRT(DEVSQ({y}))"
+    yield from _one(found, f"2*{product}/{whole}")
+    yield from _one(figures["concordance_log_precision"], f"{product}/({root})")
+    yield from _one(figures["concordance_log_accuracy"], f"2*{root}/{whole}")
 
 
 def _proportion(f: Figure, count: str, n: str) -> Iterator[Cell]:
@@ -282,7 +343,7 @@ def cells_of(s: StratumStatistics) -> list[Cell]:
                  "SUMPRODUCT({lab}-{mean_lab},{field}-{mean_field})"),
             *_bias(figures),
             *_limits(figures, s),
-            *_least_squares(figures),
+            *_least_squares(figures, s.difference_scale == "log ratio"),
             *_scatter(figures, s),
             *_deming(figures),
         ]  # fmt: skip

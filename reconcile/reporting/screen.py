@@ -242,10 +242,10 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
     level = numbers.percent(x.statistics.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
     criteria = [[c.name, c.asked, c.found, words.MET[c.met]] for c in verdict.criteria]
-    more = [
-        words.RULE.format(rule=x.statistics.headline.rule_text),
-        *sentences_of(x),
-    ]
+    more = [*stratum_page.rule_lines(x), *sentences_of(x)]
+    more_rows = [row for side in stratum_page.further_rows(x) for row in side]
+    more_table = table(headings, more_rows, (1, 2, 3), sortable=False) if more_rows else ""
+    further = words.FURTHER_OF.format(label=x.stratum.label)
     more_text = "".join(paragraph(line, "small") for line in more)
     notes = "".join(f"<li>{said(note)}</li>" for note in x.notes)
     return (
@@ -262,7 +262,8 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
         + table(words.CRITERIA_HEADINGS, criteria, sortable=False, ours=(0, 1, 2, 3))
         + f"<h3>{words.FACTOR}</h3>{paragraph(stratum_page.factor_text(x))}"
         + (f"<h3>{words.NOTES}</h3><ul>{notes}</ul>" if notes else "")
-        + f"<details><summary>{words.DETAILS}</summary>{more_text}</details>"
+        + f"<h3>{words.DETAILS}</h3><details><summary>{escaped(further)}</summary>"
+        + f"{more_table}{more_text}</details>"
     )
 
 

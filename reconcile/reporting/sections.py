@@ -19,7 +19,7 @@ from reportlab.platypus import (
 )
 
 from reconcile.model import Finding, QualityCheck, Reconciliation
-from reconcile.reporting import numbers, statements, words
+from reconcile.reporting import numbers, statements, stratum_page, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.manner import styled
@@ -312,20 +312,30 @@ def changes(r: Reconciliation, width: float) -> list[Flowable]:
     return [*out, grid(words.CHANGE_HEADINGS, rows, [width * s for s in (0.4, 0.3, 0.3)])]
 
 
-def details(r: Reconciliation, notes_left: dict[str, tuple[str, ...]]) -> list[Flowable]:
-    """Further results of each stratum in words, and the notes that its page had no room for."""
+def details(
+    r: Reconciliation, notes_left: dict[str, tuple[str, ...]], anchors: dict[str, str], width: float
+) -> list[Flowable]:
+    """Further figures of each stratum, in tables and words, and notes without room on its page."""
     body: list[Flowable] = []
     for result in r.results:
-        rule = result.statistics.headline.rule_text
-        lines = [words.RULE.format(rule=rule)] if rule else []
-        lines += sentences_of(result)
-        lines += notes_left.get(result.stratum.key, ())
-        if lines:
-            text = styled(markup(" ".join(f"{line.rstrip('. ')}." for line in lines), 3000))
-            label = markup(result.stratum.label, 120)
-            body.append(
-                Paragraph(f'<font name="ReportBold">{label}.</font> {text}', style("small"))
-            )
+        key = result.stratum.key
+        lines = [*stratum_page.rule_lines(result), *sentences_of(result), *notes_left.get(key, ())]
+        tables = stratum_page.further_tables(result, width)
+        if not (lines or tables):
+            continue
+        label = result.stratum.label
+        title = words.FURTHER_OF.format(label=label)
+        anchor = f"further-{anchors[key]}"
+        body += [
+            CondPageBreak(40 * mm),
+            Heading(title, anchor, outline=1, name="h3"),
+            *tables,
+        ]
+        body += [
+            Paragraph(styled(markup(f"{line.rstrip('. ')}.", 1500)), style("small"))
+            for line in lines
+        ]
+        body.append(gap(6))
     if not body:
         return []
     return [

@@ -76,6 +76,12 @@ def _sided(size: str, unit: str, side: str) -> str:
     return words.SIDED.format(size=f"{_size(size)}{_SPACE}{unit}", side=side)
 
 
+def from_the_lab(text: str, unit: str) -> str:
+    """ "-0.39" as "0.39 mass % below", "0.0" as "0.0 mass % from"."""
+    side = _side(text)
+    return _sided(text, unit, words.FROM if side == words.LEVEL_WITH else side)
+
+
 def _sided_interval(low: str, high: str, unit: str) -> str:
     """ "+8", "+16" as "8 to 16 % above"; "-3", "+27" as "3 % below to 27 % above"."""
     if low == high == NONE:
@@ -138,10 +144,7 @@ def _limits_sentence(
     template = words.LIMITS_RATIO
     if scale == "absolute":
         template = words.LIMITS
-        low, high = (
-            _sided(v, shown, words.FROM if side == words.LEVEL_WITH else side)
-            for v, side in ((low, _side(low)), (high, _side(high)))
-        )
+        low, high = (from_the_lab(v, shown) for v in (low, high))
     return template.format(
         most=coverage,
         low=low,

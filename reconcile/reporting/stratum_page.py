@@ -18,8 +18,8 @@ from reconcile.model import (
     Reconciliation,
     StratumResult,
 )
-from reconcile.reporting import fonts, numbers, plots, words
-from reconcile.reporting.book import Heading
+from reconcile.reporting import fonts, further, numbers, plots, words
+from reconcile.reporting.book import Heading, Pages
 from reconcile.reporting.figures import Figure, by_key
 from reconcile.reporting.manner import styled
 from reconcile.reporting.sentences import element_name, line_name, range_of
@@ -46,6 +46,7 @@ from reconcile.reporting.text import markup
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
 _LEVELS_SHOWN = 3
 _NOTES_ON_HALF = 4
+NO_PAGES = Pages()
 _FEWEST = 8  # pairs from which an insufficient stratum gets a whole page
 
 
@@ -71,12 +72,16 @@ class Left:
 
 
 def full_page(
-    result: StratumResult, anchor: str, size: tuple[float, float], small: Sequence[Small] = ()
+    result: StratumResult,
+    anchor: str,
+    size: tuple[float, float],
+    small: Sequence[Small] = (),
+    pages: Pages = NO_PAGES,
 ) -> tuple[list[Flowable], Left]:
     """The page of one stratum, its plots as high as the rest of the page allows.
 
-    ``small`` are further plots, shown in one row where there is room. Also returns what
-    had to be left to other sections.
+    ``small`` are further plots, shown in one row where there is room; ``pages`` tells where
+    the further figures stand. Also returns what had to be left to other sections.
     """
     width, height = size
     head = [*_title(result, anchor, width), *_sentences(result)]
@@ -92,6 +97,7 @@ def full_page(
             ],
             width,
         ),
+        _rule(result, anchor, pages),
         own(words.CRITERIA, "h3"),
         criteria_table(result, width),
         *_factor(result, width),
@@ -113,6 +119,38 @@ def full_page(
     middle = row if fits else []
     content = [*head, _plots(result, width, plot_height), *middle, *tail, *notes]
     return content, Left(listed[shown:], tuple(small[_IN_A_ROW:] if fits else small))
+
+
+def rule_lines(result: StratumResult) -> list[str]:
+    """The rule that chose the headline line, and what it says of least squares."""
+    headline = result.statistics.headline
+    rule = [words.RULE.format(rule=headline.rule_text)] if headline.rule_text else []
+    return [*rule, *([headline.caution] if headline.caution else [])]
+
+
+def _rule(result: StratumResult, anchor: str, pages: Pages) -> Flowable:
+    """The rule, and where the further figures stand."""
+    page = words.FURTHER_PAGE.format(page=pages.text(f"further-{anchor}"))
+    short = [words.SHORT_NOTE] if further.short_of(result.statistics) else []
+    return own(" ".join([*short, *rule_lines(result), page]), "small")
+
+
+def further_tables(result: StratumResult, width: float) -> list[Flowable]:
+    """The further figures in two tables side by side; nothing where there are none."""
+    left, right = further_rows(result)
+    if not (left or right):
+        return []
+    sides = [
+        [own(title, "small"), _table(rows, result, width)] if rows else []
+        for title, rows in ((words.FURTHER_LEFT, left), (words.FURTHER_RIGHT, right))
+    ]
+    return [beside(sides[0], sides[1], width), gap(3)]
+
+
+def further_rows(result: StratumResult) -> tuple[list[Row], list[Row]]:
+    """Name, value, interval and n of the further figures, left and right table."""
+    left, right = further.shown(result)
+    return [_row(f, result) for f in left], [_row(f, result) for f in right]
 
 
 _IN_A_ROW, _SMALL_HEIGHT = 3, 30 * mm
@@ -322,7 +360,9 @@ def left_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
         if s.difference_scale == "log ratio"
         else ("limits_absolute", "limits_relative")
     )
-    rows += _limits(figures, lead, result)
+    first, last = _limits(figures, lead, result)
+    marked = "limits" in further.short_of(s)
+    rows += [(first[0] + words.SHORT_MARK, *first[1:]) if marked else first, last]
     rows.append(_tolerance(figures, lead, result))
     rows += _limits(figures, other, result)
     share = words.PAIRS_WITHIN.format(share=numbers.percent(s.share_margin))
@@ -368,6 +408,11 @@ def _tolerance(figures: dict[str, Figure], key: str, result: StratumResult) -> R
 def right_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
     """Name, value, interval and n of the line, the scatter and the decisions."""
     s = result.statistics
+    short = further.short_of(s)
+
+    def mark(key: str) -> str:
+        return words.SHORT_MARK if key in short else ""
+
     rows = [
         _row(figures["headline_slope"], result, words.LINE_SLOPE),
         _row(figures["headline_intercept"], result, words.LINE_INTERCEPT),
@@ -375,8 +420,13 @@ def right_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
         _row(figures["error_ratio"], result, words.ERROR_RATIO),
         _row(figures["equivalence_p"], result),
         _row(figures["difference_p_adjusted"], result, words.NO_DIFFERENCE),
-        _row(figures["concordance"], result),
-        _row(figures["correlation"], result, words.CORRELATION),
+        _row(figures["concordance"], result, figures["concordance"].label + mark("concordance")),
+        *(
+            [_row(figures["concordance_log"], result)]
+            if "concordance_log" in figures and math.isfinite(figures["concordance_log"].value)
+            else []
+        ),
+        _row(figures["correlation"], result, words.CORRELATION + mark("correlation")),
         _row(figures["spearman"], result, words.RANK_CORRELATION),
     ]
     for index, level in enumerate(s.levels[:_LEVELS_SHOWN], start=1):

@@ -195,11 +195,14 @@ def _helpers(
     }
     for row in range(block.first, block.last + 1):
         at = {name: f"{letter}{row}" for name, letter in letters.items()}
+        at |= {f"{side}_all": f"{side}_{block.number:03d}" for side in ("lab", "field")}
         sheets.put_formula(
             sheets.at(sheet, row, helpers["counts"]), recompute.COUNTS.format(**at), "0"
         )
         if row < block.first + block.used:
             for name, _, formula in recompute.HELPERS:
+                if name in recompute.RANKS and block.used > recompute.MOST_RANKED:
+                    continue
                 sheets.put_formula(
                     sheets.at(sheet, row, helpers[name]), formula.format(**at), "General"
                 )

@@ -27,6 +27,8 @@ from reconcile.statistics.line import ROUNDING
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 CorrelationInterval = Literal["jackknife", "normal"]
+#: Relative difference up to which two values count as equal among ranks: some last bits.
+_TIE = 4e-15
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +199,17 @@ def concordance(
     return Concordance(item, *parts)
 
 
+def _ranks(values: Floats) -> Floats:
+    """Ranks with ties averaged; values that differ by rounding only are ties."""
+    order = np.argsort(values, kind="stable")
+    ascending = values[order]
+    group = np.zeros(values.size, dtype=np.int64)
+    group[1:] = np.cumsum(np.diff(ascending) > _TIE * np.abs(ascending[1:]))
+    ranks = np.empty(values.size)
+    ranks[order] = stats.rankdata(group)
+    return ranks
+
+
 @quiet
 def correlation(
     lab: ArrayLike,
@@ -223,7 +236,7 @@ def correlation(
     if why:
         return Correlation(not_estimable(n, why, name, level), NAN, NAN, n, why)
     r = max(-1.0, min(1.0, r))
-    spearman = float(np.corrcoef(stats.rankdata(x), stats.rankdata(y))[0, 1])
+    spearman = float(np.corrcoef(_ranks(x), _ranks(y))[0, 1])
     if n < 4 or abs(r) >= 1 - 1e-13:
         why = "fewer than four pairs give no interval" if n < 4 else "the points lie on a line"
         return Correlation(point(r, n, name, why, level), r * r, spearman, n)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
@@ -17,6 +18,7 @@ DEMING = "Deming regression"
 WEIGHTED_DEMING = "weighted Deming regression"
 YORK = "York regression"
 _ROUNDS, _CLOSE = 200, 1e-12
+_CURVE_ROUNDS = 30
 #: Up to this many pairs weighted Deming is refitted without each pair.
 EXACTLY_LEFT_OUT = 300
 
@@ -312,3 +314,36 @@ def york(
     factor = {"given": 1.0, "residual": reduced}.get(scale, max(reduced, 1.0))
     covariance = ((va * factor, -centre * vb * factor), (-centre * vb * factor, vb * factor))
     return line_of(YORK, u, v, a, b, covariance, level, NAN, "1 / (SD of each point)²")
+
+
+#: SDs at true levels; arrays of shape (n,) in and out.
+SdAt = Callable[[Floats], Floats]
+
+
+@quiet
+def york_by_curves(x: ArrayLike, y: ArrayLike, sd_x: SdAt, sd_y: SdAt, level: float = 0.95) -> Line:
+    """York line where both SDs follow known curves of the level, such as √(s0² + (θc)²).
+
+    The SD of a point is taken at its level on the line, found again from each line until it
+    stands: SDs at the measured levels would give low readings too much weight. The weights
+    are those of :func:`york`, whose covariance is kept (never below the given SDs).
+    """
+    u, v = pairs(x, y, ("x", "y"))
+    if reason := trouble(u, v) or flat(v):
+        return no_line(YORK, u.size, reason, level)
+    at_x, at_y = u, v
+    line = no_line(YORK, u.size, "the fit does not settle on one slope", level)
+    slope = NAN
+    for _ in range(_CURVE_ROUNDS):
+        sx, sy = np.asarray(sd_x(at_x)), np.asarray(sd_y(at_y))
+        line = york(u, v, sx, sy, level=level)
+        if line.reason or line.n < u.size:
+            return line
+        a, b = line.intercept.value, line.slope.value
+        if abs(b - slope) <= 1e-10 * abs(b):
+            break
+        slope = b
+        weight_x, weight_y = 1 / sx**2, 1 / sy**2
+        at_x = (weight_x * u + b * weight_y * (v - a)) / (weight_x + b * b * weight_y)
+        at_y = a + b * at_x
+    return line

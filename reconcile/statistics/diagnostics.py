@@ -111,10 +111,13 @@ def _p(value: float) -> str:
 
 
 Point = Callable[[Floats, Floats], float]
+Refit = Callable[[Floats, Floats], Line]
 
 
-def _slope_only(line: Line) -> Point:
+def _slope_only(line: Line, refit: Refit | None) -> Point:
     """The slope of the same method for other pairs."""
+    if refit is not None:
+        return lambda x, y: refit(x, y).slope.value
     if line.method == DEMING:
         return lambda x, y: deming_point(x, y, line.lam)[1]
     if line.method == WEIGHTED_DEMING:
@@ -126,8 +129,10 @@ def _slope_only(line: Line) -> Point:
     return lambda x, y: passing_bablok(x, y, interval=False).slope.value
 
 
-def _refit(line: Line, x: Floats, y: Floats) -> Line:
+def _refit(line: Line, x: Floats, y: Floats, refit: Refit | None) -> Line:
     level = line.slope.level
+    if refit is not None:
+        return refit(x, y)
     if line.method == DEMING:
         return deming(x, y, line.lam, level=level)
     if line.method == WEIGHTED_DEMING:
@@ -166,14 +171,14 @@ def _rank_trend(size: Floats, level: Floats) -> tuple[float, float]:
     return rank, 2 * float(special.stdtr(free, -t))
 
 
-def _thirds(line: Line, x: Floats, y: Floats) -> tuple[Third, ...]:
+def _thirds(line: Line, x: Floats, y: Floats, refit: Refit | None) -> tuple[Third, ...]:
     order = np.argsort(x, kind="stable")
     parts = [p for p in np.array_split(order, 3) if p.size >= FEWEST_IN_THIRD]
     if len(parts) < 3:
         return ()
     found = []
     for part in parts:
-        fit = _refit(line, x[part], y[part])
+        fit = _refit(line, x[part], y[part], refit)
         slope = fit.slope
         if fit.reason:
             slope = not_estimable(int(part.size), fit.reason, line.method, line.slope.level)
@@ -182,8 +187,10 @@ def _thirds(line: Line, x: Floats, y: Floats) -> tuple[Third, ...]:
 
 
 @quiet
-def diagnostics(x: ArrayLike, y: ArrayLike, line: Line) -> Diagnostics:
+def diagnostics(x: ArrayLike, y: ArrayLike, line: Line, refit: Refit | None = None) -> Diagnostics:
     """Examine a line fitted to these pairs; refits use its own method and λ.
+
+    ``refit`` fits the same line to other pairs, where the line alone does not say how (York).
 
     Straightness by a quadratic term, for lines through ranks by cumulative sums as well
     (Passing & Bablok 1983); scatter by the rank correlation of the residual's size with the
@@ -198,7 +205,7 @@ def diagnostics(x: ArrayLike, y: ArrayLike, line: Line) -> Diagnostics:
         why = line.reason or line.slope.reason or "fewer than four pairs"
         return Diagnostics(n, NAN, NAN, why if n >= 4 or line.reason else "fewer than four pairs")
     a, b = line.intercept.value, line.slope.value
-    slope = _slope_only(line)
+    slope = _slope_only(line, refit)
     top = int(np.argmax(u))
     without = slope(np.delete(u, top), np.delete(v, top))
     if on_a_line(u, v, a, b):
@@ -224,7 +231,7 @@ def diagnostics(x: ArrayLike, y: ArrayLike, line: Line) -> Diagnostics:
         curvature,
         trend,
         trend_p,
-        _thirds(line, u, v),
+        _thirds(line, u, v, refit),
         b,
         float(u[top]),
     )

@@ -39,19 +39,20 @@ class Headline:
         return f"{self.rule_text} {self.caution}".strip()
 
 
-def least_squares_caution(lab_error_sd: float, lab_sd: float) -> str:
+def least_squares_caution(lab_error_sd: float, lab_sd: float, most: float = MOST_LAB_ERROR) -> str:
     """A warning where the lab's error flattens the least-squares slope; empty where it doesn't.
 
-    The slope shrinks by about the square of the ratio: 4 % at 0.2.
+    ``most``: largest lab_error_sd/lab_sd without a warning. The slope shrinks by about the
+    square of the ratio: 4 % at 0.2.
     """
     if not (math.isfinite(lab_error_sd) and math.isfinite(lab_sd) and lab_sd > 0):
         return ""
     ratio = lab_error_sd / lab_sd
-    if ratio <= MOST_LAB_ERROR:
+    if ratio <= most:
         return ""
     return (
         f"The lab's error SD is {show(ratio, 2)} of the SD of its values (more than "
-        f"{MOST_LAB_ERROR:g}): the least-squares slope is too flat by about "
+        f"{most:g}): the least-squares slope is too flat by about "
         f"{show(100 * min(ratio * ratio, 1.0), 2)} %."
     )
 
@@ -72,6 +73,7 @@ def choose_headline(
     outliers: bool = False,
     lab_error_sd: float = NAN,
     lab_sd: float = NAN,
+    most_lab_error: float = MOST_LAB_ERROR,
 ) -> Headline:
     """The written rule (``RULE``): error structure and λ decide, never the nicer result.
 
@@ -79,9 +81,9 @@ def choose_headline(
     ``error_structure``). ``lam``: ratio of the error variances field/lab, NaN where
     unknown. ``point_uncertainties``: every pair has a standard uncertainty on both sides.
     ``outliers``: an outlier test has flagged pairs. ``lab_error_sd`` and ``lab_sd``, same
-    unit, decide if least squares is flagged in ``caution``.
+    unit, decide against ``most_lab_error`` if least squares is flagged in ``caution``.
     """
-    caution = least_squares_caution(lab_error_sd, lab_sd)
+    caution = least_squares_caution(lab_error_sd, lab_sd, most_lab_error)
     known = math.isfinite(lam) and lam > 0
     clean = not outliers
     if clean and known and structure == "constant SD":
@@ -108,6 +110,8 @@ def choose_headline(
         why = "Pairs are flagged as outliers"
     elif not known:
         why = "The ratio of the error variances is not known"
+    elif structure == "mixed":
+        why = "The errors have a constant and a proportional part, without an SD for each pair"
     else:
         why = "The structure of the errors is not known"
     few = "" if n >= FEWEST_FOR_RANKS else f" With {n} {'pair' if n == 1 else 'pairs'} it is an "

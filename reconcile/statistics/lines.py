@@ -12,6 +12,7 @@ from reconcile.statistics.deming import (
     weighted_deming,
     weighted_deming_point,
     york,
+    york_by_curves,
 )
 from reconcile.statistics.diagnostics import Diagnostics, diagnostics
 from reconcile.statistics.error_structure import ErrorStructure, error_structure
@@ -66,4 +67,5 @@ __all__ = [
     "weighted_deming_point",
     "weighted_ols",
     "york",
+    "york_by_curves",
 ]

@@ -46,6 +46,7 @@ class DataQualityLevel:
     binding: str  # which figure kept it from the next better level
     note: str
     source: str = "US EPA verification programme for field-portable XRF, level table (from memory)"
+    limits: QualityLevelLimits = PUBLISHED_LIMITS
 
     def sentence(self, unit: str = "") -> str:
         """One plain sentence."""
@@ -76,8 +77,9 @@ def data_quality_level(
     if not (math.isfinite(rsd) and math.isfinite(r_squared)):
         missing = "the relative standard deviation" if not math.isfinite(rsd) else "r²"
         return DataQualityLevel(
-            NOT_ASSIGNED, rsd, r_squared, similar, f"{missing} is not estimable", note
-        )
+            NOT_ASSIGNED, rsd, r_squared, similar, f"{missing} is not estimable", note,
+            limits=limits,
+        )  # fmt: skip
     if rsd < 0 or not -1e-12 <= r_squared <= 1 + 1e-12:
         raise ValueError(f"need rsd >= 0 and 0 <= r_squared <= 1, got {rsd} and {r_squared}")
     if rsd >= limits.screening_rsd:
@@ -109,7 +111,7 @@ def data_quality_level(
         level, binding = QUANTITATIVE_SCREENING, "slope or intercept differs from 1 or 0"
     else:
         level, binding = DEFINITIVE, ""
-    return DataQualityLevel(level, rsd, r_squared, similar, binding, note)
+    return DataQualityLevel(level, rsd, r_squared, similar, binding, note, limits=limits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,7 @@ class MethodCriteria:
     screening_met: bool | None
     definitive_met: bool | None
     rsd_limit: float
+    replicates: int | None = None  # the most of one sample
     source: str = "US EPA SW-846 Method 6200 (2007), sections 9.5 and 9.7 (from memory)"
 
     def sentence(self, unit: str = "") -> str:
@@ -156,7 +159,7 @@ def method_6200_criteria(
         elif similar_at_99 is not None:
             definitive = similar_at_99
     enough = None if replicates is None else replicates >= limits.method_replicates
-    return MethodCriteria(element, precision, enough, screening, definitive, rsd_limit)
+    return MethodCriteria(element, precision, enough, screening, definitive, rsd_limit, replicates)
 
 
 def detection_limit(low_sample_sd: float, counting_sd: float = float("nan")) -> float:

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from reconcile import evaluation, further
 from reconcile.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
@@ -22,9 +23,12 @@ from reconcile.model import (
     CorrectionFactor,
     Criterion,
     Finding,
+    Further,
     InputFile,
     LevelBias,
+    Pooling,
     QualityCheck,
+    Readings,
     Reconciliation,
     SettingLine,
     Stratum,
@@ -34,7 +38,15 @@ from reconcile.model import (
     WaterfallStep,
 )
 from reconcile.reporting import sentences
-from reconcile.statistics import agreement, bias, censored_ratio, decisions, lines
+from reconcile.statistics import (
+    agreement,
+    bias,
+    censored_ratio,
+    censoring,
+    components,
+    decisions,
+    lines,
+)
 from reconcile.statistics.result import Estimate, not_estimable
 
 RELEASE = "2026-10-r2-3fa9c2d4"
@@ -115,7 +127,7 @@ def statistics_of(
     lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
     lam = 2.0
     fits = {
-        "ols": lines.ols(lab, field),
+        "ols": lines.ols(lab, field, errors="any" if scale == "log ratio" else "constant"),
         "deming": lines.deming(lab, field, lam),
         "weighted deming": lines.weighted_deming(lab, field, lam),
         "passing-bablok": lines.passing_bablok(lab, field),
@@ -147,7 +159,7 @@ def statistics_of(
     )
     positive = bool(len(lab)) and bool((lab > 0).all() and (field > 0).all())
     x, y = (np.log10(lab), np.log10(field)) if positive else (lab[:0], field[:0])
-    return StratumStatistics(
+    statistics = StratumStatistics(
         n_pairs=len(pairs),
         n_used=len(used),
         n_excluded=int(pairs["custody"].eq("broken").sum()),
@@ -171,7 +183,9 @@ def statistics_of(
         share_within=agreement.share_within(lab, field, 0.20),
         share_margin=0.20,
         ols=fits["ols"],
-        ols_lab_on_field=lines.ols(field, lab),
+        ols_lab_on_field=lines.ols(
+            field, lab, errors="any" if scale == "log ratio" else "constant"
+        ),
         log_line=lines.ols(x, y),
         log_r_squared=agreement.correlation(x, y).r_squared,
         deming=fits["deming"],
@@ -184,9 +198,51 @@ def statistics_of(
         difference_scale=scale,
         levels=tuple(at_levels),
         censored_ratio=censored,
+        p_value=0.012,
         p_value_adjusted=0.031,
         details=(("with every exclusion put back", bias.geometric_mean_ratio(lab, field)),),
     )
+    return replace(statistics, details=(*statistics.details, *_further(eligible, statistics)))
+
+
+def _further(eligible: pd.DataFrame, s: StratumStatistics) -> list[tuple[str, object]]:
+    """Every kind of further result, of the pairs and of invented readings behind them."""
+    used = eligible.loc[eligible["used"].astype(bool)]
+    lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
+    structure = further.replicate_structure(used, 0.95)
+    errors = further.point_errors(structure, 0.03, "12 pairs of laboratory duplicates")
+    york = further.york_line(lab, field, errors, 0.95) if errors else None
+    seen = lines.diagnostics(lab, field, s.headline_line) if len(lab) >= 3 else None
+
+    def refit(x: np.ndarray, y: np.ndarray) -> lines.Line:
+        return evaluation.headline_line(s, x, y, 0.95)
+
+    found = further.of_pairs(used, s, structure, york, seen, refit, 0.95)
+    if seen is not None:
+        found.append((Further.DIAGNOSTICS, seen))
+    found += further.quality_level(used, s, "Cu")
+    detected = [eligible[f"{side}_qualifier"].ne("<").to_numpy() for side in ("lab", "field")]
+    found.append((Further.DETECTION, censoring.detect_table(*detected)))
+    found += further.of_censored(eligible, 0.95)
+    n = len(used)
+    rng = np.random.default_rng(n)
+    sample, spot = np.repeat(np.arange(n), 6), np.repeat(np.arange(3 * n), 2)
+    shots = np.repeat(field, 6) * np.exp(
+        np.repeat(rng.normal(0, 0.06, 3 * n), 2) + rng.normal(0, 0.1, 6 * n)
+    )
+    readings = Readings(shots, sample, spot, lab, np.arange(n))
+    scatter = further.scatter(readings, s.difference_scale, 0.95)
+    if scatter is not None:
+        found.append((Further.SCATTER, scatter))
+    other = field * np.exp(rng.normal(0, 0.05, n))
+    three = components.three_method_error_variances(
+        other, field, lab, rng, ("LIBS", "XRF", "laboratory"), "log", known_index=2,
+        known_variance=0.0004,
+    )  # fmt: skip
+    found.append((Further.THREE_METHODS, three))
+    test = decisions.interaction_test(lab, field, np.arange(n) % 2)
+    found.append((Further.POOLING, Pooling(("instrument",), ("a", "b"), n % 2 == 0, 0.05, test)))
+    return found
 
 
 _CRITERIA = (

@@ -65,8 +65,9 @@ def test_formulas_use_only_functions_that_both_kinds_of_program_have(book):
     """Names in the functions' lists of ECMA-376 (prefix for later ones) and OpenFormula 1.2."""
     known = {
         "IF", "AND", "OR", "COUNTIF", "COUNT", "AVERAGE", "DEVSQ", "SUMPRODUCT", "SQRT", "EXP",
-        "LN", "LOG10", "ABS", "MAX", "SLOPE", "INTERCEPT", "STEYX", "CORREL", "ISNUMBER", "RIGHT",
-        "_xlfn.STDEV.S", "_xlfn.T.INV.2T", "_xlfn.NORM.S.INV", "_xlfn.CHISQ.INV", "_xlfn.BETA.INV",
+        "LN", "LOG10", "ABS", "MAX", "MIN", "SLOPE", "INTERCEPT", "STEYX", "CORREL", "ISNUMBER",
+        "RIGHT", "_xlfn.STDEV.S", "_xlfn.T.INV.2T", "_xlfn.NORM.S.INV", "_xlfn.CHISQ.INV",
+        "_xlfn.BETA.INV",
     }  # fmt: skip
     found = set()
     for name in ("Pairs", "Recomputed"):

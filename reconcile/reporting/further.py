@@ -1,0 +1,615 @@
+"""Further figures of a stratum and what they say: everything beyond its page.
+
+Figures are those of the result objects in ``StratumStatistics.details``, in base units as in
+``figures``; sentences are made of the same figures, so that both can't disagree.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+from reconcile.model import (
+    KAPLAN_MEIER,
+    ORDER_STATISTICS,
+    Further,
+    Pooling,
+    Scatter,
+    StratumResult,
+    StratumStatistics,
+    WithoutPair,
+)
+from reconcile.reporting import numbers, words
+from reconcile.reporting import sentences as said
+from reconcile.reporting.figures import Figure, Kind, by_key, line_figures, of_estimate
+from reconcile.statistics.agreement import Concordance, LevelLimits
+from reconcile.statistics.censoring import CensoredLine, DetectTable, KaplanMeier, OrderStatistics
+from reconcile.statistics.components import ThreeMethods
+from reconcile.statistics.decisions import DataQualityLevel, MethodCriteria
+from reconcile.statistics.lines import Diagnostics, ErrorStructure, Line
+from reconcile.statistics.result import Estimate
+
+_SHOWN_ALPHA = 0.05  # below this p a change with the level is tabled
+_FEW = 40  # pairs below which intervals that rest on few pairs fall short (tests of coverage)
+_MOVES = 1.0  # standard errors by which a pair must move the slope to be spoken of
+_LONGEST_ID = 24
+
+
+# ---- figures -------------------------------------------------------------------------
+
+
+def figures(s: StratumStatistics) -> Iterator[Figure]:
+    """Every further figure of one stratum, in a fixed order."""
+    yield _p("difference_p", s.p_value, s.n_used)
+    for name, value in s.details:
+        make = _FIGURES.get(name)
+        if make is not None:
+            yield from make(s, value)
+
+
+def _label(key: str, **parts: str) -> str:
+    return words.FURTHER[key].format(**parts)
+
+
+def _p(key: str, value: float, n: int) -> Figure:
+    return Figure(key, words.FURTHER[key], "p", float(value), n=int(n))
+
+
+def _as_sd(key: str, label: str, kind: Kind, variance: Estimate) -> Figure:
+    """A variance as its SD; below zero it is not told apart from zero."""
+
+    def root(value: float) -> float:
+        return math.sqrt(max(value, 0.0)) if not math.isnan(value) else math.nan
+
+    figure = of_estimate(key, label, kind, variance)
+    return replace(
+        figure,
+        value=root(figure.value),
+        low=root(figure.low),
+        high=root(figure.high),
+        se=math.nan,
+    )
+
+
+def _structure(_: StratumStatistics, found: ErrorStructure) -> Iterator[Figure]:
+    yield of_estimate("error_constant", _label("error_constant"), "mass", found.s0)
+    yield of_estimate("error_proportional", _label("error_proportional"), "percent", found.theta)
+    yield _p("error_p_constant_sd", found.p_constant_sd, found.n)
+    yield _p("error_p_constant_cv", found.p_constant_cv, found.n)
+
+
+def _york(_: StratumStatistics, line: Line) -> Iterator[Figure]:
+    yield from line_figures("york", words.LINE_NAMES["york"], line)
+
+
+def _log_concordance(_: StratumStatistics, found: Concordance) -> Iterator[Figure]:
+    yield of_estimate("concordance_log", _label("concordance_log"), "number", found.ccc)
+    for key, value in (
+        ("concordance_log_precision", found.r),
+        ("concordance_log_accuracy", found.c_b),
+    ):
+        yield Figure(key, words.FURTHER[key], "number", float(value), n=int(found.n))
+
+
+def level_places(found: LevelLimits) -> tuple[float, ...]:
+    """Levels at which limits are tabled where the spread changes with them; else none."""
+    if found.reason or not found.p_spread_changes < _SHOWN_ALPHA:
+        return ()
+    return found.low, (found.low + found.high) / 2, found.high
+
+
+def _level_limits(_: StratumStatistics, found: LevelLimits) -> Iterator[Figure]:
+    yield _p("bias_change_p", found.p_bias_changes, found.n)
+    yield _p("spread_change_p", found.p_spread_changes, found.n)
+    for index, level in enumerate(level_places(found), start=1):
+        yield Figure(f"limits_at_{index}", words.LEVEL_PLACE.format(n=index), "mass", level)
+        lower, upper = found.at(level)[1:]
+        for end, item in (("lower", lower), ("upper", upper)):
+            label = _label(f"limits_at_{end}", level=words.LEVEL_NUMBER.format(n=index))
+            yield of_estimate(f"limits_at_{index}_{end}", label, "mass", item)
+
+
+def _without(_: StratumStatistics, found: WithoutPair) -> Iterator[Figure]:
+    name = words.BIAS_NAMES[found.relative]
+    label = _label("without_pair_bias", bias=name[:1].upper() + name[1:], sample=words.ONE_PAIR)
+    yield of_estimate("without_pair_bias", label, "ratio" if found.relative else "mass", found.bias)
+    label = _label("without_pair_slope", sample=words.ONE_PAIR)
+    yield of_estimate("without_pair_slope", label, "number", found.slope)
+    label = _label("without_pair_influence", sample=words.ONE_PAIR)
+    n = int(found.slope.n) + 1
+    yield Figure("without_pair_influence", label, "number", float(found.influence), n=n)
+
+
+def _quality_level(_: StratumStatistics, found: DataQualityLevel) -> Iterator[Figure]:
+    yield Figure("replicate_rsd", _label("replicate_rsd"), "percent", float(found.rsd))
+    yield Figure("level_r_squared", _label("level_r_squared"), "number", float(found.r_squared))
+
+
+def _censored_line(_: StratumStatistics, found: CensoredLine) -> Iterator[Figure]:
+    yield of_estimate("censored_slope", _label("censored_slope"), "number", found.slope)
+    n = int(found.n)
+    yield Figure("censored_tau", _label("censored_tau"), "number", float(found.tau), n=n)
+    yield _p("censored_p", found.p_value, n)
+
+
+def _kaplan_meier(side: str) -> Callable[[StratumStatistics, KaplanMeier], Iterator[Figure]]:
+    def make(_: StratumStatistics, found: KaplanMeier) -> Iterator[Figure]:
+        label = _label("median_km", side=words.FURTHER_SIDES[side])
+        yield of_estimate(f"{side}_median_km", label, "mass", found.median)
+
+    return make
+
+
+def _order(side: str) -> Callable[[StratumStatistics, OrderStatistics], Iterator[Figure]]:
+    def make(_: StratumStatistics, found: OrderStatistics) -> Iterator[Figure]:
+        label = _label("median_ros", side=words.FURTHER_SIDES[side])
+        yield Figure(
+            f"{side}_median_ros", label, "mass", float(found.median),
+            n=int(found.n), reason=found.reason or words.NO_INTERVAL,
+        )  # fmt: skip
+
+    return make
+
+
+def _detection(s: StratumStatistics, found: DetectTable) -> Iterator[Figure]:
+    if not (s.n_field_censored or s.n_lab_censored):
+        return
+    for key, item in (
+        ("lab_detected", found.lab_detected),
+        ("field_detected", found.field_detected),
+        ("detected_field_only", found.field_share_of_discordant),
+    ):
+        yield of_estimate(key, words.FURTHER[key], "percent", item)
+    yield _p("mcnemar_p", found.p_value, found.n)
+
+
+#: Times the present number of spots for which the standard error of a mean is shown.
+_TIMES = (1, 2, 4)
+
+
+def _scatter(_: StratumStatistics, found: Scatter) -> Iterator[Figure]:
+    kind: Kind = "percent" if found.relative else "mass"
+    one, many, shots = words.SCATTER_UNITS[found.by_spots]
+    parts = found.components
+    for key, item in (
+        ("shot_sd", parts.shot),
+        ("spot_sd", parts.spot),
+        ("sample_sd", parts.sample),
+    ):
+        if key != "spot_sd" or found.by_spots:
+            yield _as_sd(key, _label(key, shots=shots), kind, item)
+    single = of_estimate("single_sd", _label("single_sd", one=one), kind, found.single)
+    yield single
+    for times in _TIMES:
+        count = times * found.count
+        label = _label("mean_se", count=_several(count, one, many))
+        root = math.sqrt(count)
+        yield replace(
+            single,
+            key=f"mean_se_{times}",
+            label=label,
+            value=single.value / root,
+            low=single.low / root,
+            high=single.high / root,
+            se=math.nan,
+        )
+    for end, item in (("lower", found.limits.lower), ("upper", found.limits.upper)):
+        figure = of_estimate(f"single_{end}", _label(f"single_{end}", one=one), "mass", item)
+        if found.relative:
+            figure = replace(
+                figure,
+                kind="ratio",
+                value=math.exp(figure.value),
+                low=math.exp(figure.low),
+                high=math.exp(figure.high),
+                se=math.nan,
+            )
+        yield figure
+
+
+def _several(count: float, one: str, many: str) -> str:
+    """ "3 spots"; "2.4 readings" where samples differ."""
+    whole = round(count)
+    if abs(count - whole) < 0.05:
+        return numbers.count(whole, one, many)
+    return f"{numbers.plain(count, 1)} {many}"
+
+
+def _three(_: StratumStatistics, found: ThreeMethods) -> Iterator[Figure]:
+    kind: Kind = "percent" if found.scale == "log" else "mass"
+    for index, (name, item) in enumerate(zip(found.names, found.variances, strict=True), start=1):
+        yield _as_sd(f"three_{index}", _label("three", name=name), kind, item)
+
+
+def _pooling(_: StratumStatistics, found: Pooling) -> Iterator[Figure]:
+    yield _p("pooling_slopes_p", found.test.slopes_p, found.test.n)
+    yield _p("pooling_offsets_p", found.test.intercepts_p, found.test.n)
+
+
+_FIGURES: dict[str, Callable[[StratumStatistics, Any], Iterator[Figure]]] = {
+    Further.STRUCTURE: _structure,
+    Further.SCATTER: _scatter,
+    Further.THREE_METHODS: _three,
+    Further.QUALITY_LEVEL: _quality_level,
+    Further.YORK: _york,
+    Further.LOG_CONCORDANCE: _log_concordance,
+    Further.LEVEL_LIMITS: _level_limits,
+    Further.WITHOUT_PAIR: _without,
+    Further.CENSORED_LINE: _censored_line,
+    KAPLAN_MEIER["lab"]: _kaplan_meier("lab"),
+    KAPLAN_MEIER["field"]: _kaplan_meier("field"),
+    ORDER_STATISTICS["lab"]: _order("lab"),
+    ORDER_STATISTICS["field"]: _order("field"),
+    Further.DETECTION: _detection,
+    Further.POOLING: _pooling,
+}
+
+#: Keys of the left table; all other further figures stand in the right one.
+_LEFT = ("error_", "shot_sd", "spot_sd", "sample_sd", "single_sd", "mean_se_", "replicate_rsd",
+         "difference_p", "pooling_")  # fmt: skip
+
+
+def shown(result: StratumResult) -> tuple[list[Figure], list[Figure]]:
+    """Left and right table of the further figures that are numbers, labels for the reader."""
+    left: list[Figure] = []
+    right: list[Figure] = []
+    places: dict[str, str] = {}
+    for figure in figures(result.statistics):
+        if not math.isfinite(figure.value):
+            continue
+        if figure.key.removeprefix("limits_at_").isdigit():
+            places[figure.key] = numbers.show(figure.value * result.per_mg_kg, result.unit)
+            continue
+        key, _, end = figure.key.rpartition("_")
+        if key in places:
+            figure = replace(figure, label=_label(f"limits_at_{end}", level=places[key]))
+        (left if figure.key.startswith(_LEFT) else right).append(figure)
+    return left, right
+
+
+# ---- sentences -----------------------------------------------------------------------
+
+
+class _Say:
+    """Figures of one stratum as text with unit, and with interval where there is one."""
+
+    def __init__(self, result: StratumResult) -> None:
+        self.result = result
+        self.figures = by_key(result.statistics)
+
+    def value(self, key: str) -> str:
+        figure = self.figures[key]
+        return _with_unit(figure.texts(self.result.per_mg_kg)[0], figure.unit(self.result.unit))
+
+    def whole(self, key: str) -> str:
+        figure = self.figures[key]
+        value, interval = figure.texts(self.result.per_mg_kg)
+        unit = figure.unit(self.result.unit)
+        if interval == numbers.NONE:
+            return _with_unit(value, unit)
+        level = numbers.percent(figure.level)
+        return words.WITH_INTERVAL.format(
+            value=_with_unit(value, unit), level=level, interval=_with_unit(interval, unit)
+        )
+
+    def mass(self, mg_kg: float) -> str:
+        return numbers.show(mg_kg * self.result.per_mg_kg, self.result.unit)
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text}\N{NO-BREAK SPACE}{unit}" if unit and text != numbers.NONE else text
+
+
+def _p_said(p: float) -> str:
+    text = numbers.p_text(p)
+    if text == numbers.NONE:
+        return words.P_NOT_KNOWN
+    return (words.P_BELOW if text.startswith("<") else words.P_IS).format(p=text)
+
+
+def sentences(result: StratumResult) -> list[str]:
+    """What the further figures say, in plain words."""
+    say = _Say(result)
+    s = result.statistics
+    out = []
+    if math.isfinite(s.p_value):
+        out.append(
+            words.TESTS_SAID.format(p=_p_said(s.p_value), adjusted=_p_said(s.p_value_adjusted))
+        )
+    for name, value in s.details:
+        make = _SENTENCES.get(name)
+        if make is not None:
+            out += [text for text in make(say, value) if text]
+    return [*out, *shortfalls(s)]
+
+
+def short_of(s: StratumStatistics) -> list[str]:
+    """Which printed intervals are known to hold the truth too seldom for such data."""
+    out = []
+    if s.difference_scale == "log ratio":
+        if s.correlation.r.estimable and s.n_used < _FEW:
+            out.append("correlation")
+        if s.concordance.ccc.estimable and s.n_used < _FEW:
+            out.append("concordance")
+        if s.limits_log_ratio.lower.estimable:
+            out.append("limits")
+    found = dict(s.details).get(Further.LEVEL_LIMITS)
+    if found is not None and level_places(found) and s.n_used < _FEW:
+        out.append("levels")
+    return out
+
+
+def shortfalls(s: StratumStatistics) -> list[str]:
+    """The same in one sentence, with what is better."""
+    short = short_of(s)
+    if not short:
+        return []
+    return [
+        words.SHORT_SAID.format(
+            parts="; ".join(words.SHORT[key] for key in short),
+            better="; ".join(dict.fromkeys(words.SHORT_BETTER[key] for key in short)),
+        )
+    ]
+
+
+def _say_structure(say: _Say, found: ErrorStructure) -> list[str]:
+    if not found.s0.estimable:
+        return [words.STRUCTURE_NONE.format(reason=found.reason)]
+    what = words.STRUCTURE[found.structure].format(
+        s0=say.whole("error_constant"),
+        theta=say.whole("error_proportional"),
+        reason=found.reason,
+    )
+    return [
+        words.STRUCTURE_SAID.format(
+            what=what,
+            samples=numbers.count(found.n, *words.SAMPLES),
+            freedom=found.degrees_of_freedom,
+            p_sd=_p_said(found.p_constant_sd),
+            p_cv=_p_said(found.p_constant_cv),
+        )
+    ]
+
+
+def _say_scatter(say: _Say, found: Scatter) -> list[str]:
+    one, many, _ = words.SCATTER_UNITS[found.by_spots]
+    out = []
+    if found.single.estimable:
+        text = words.SCATTER_SAID.format(
+            one=one,
+            single=say.whole("single_sd"),
+            now=_several(found.count, one, many),
+            double=_several(2 * found.count, one, many),
+            four=_several(4 * found.count, one, many),
+            se_now=say.value("mean_se_1"),
+            se_double=say.value("mean_se_2"),
+            se_four=say.value("mean_se_4"),
+        )
+        out.append(text + (words.SCATTER_RELATIVE if found.relative else ""))
+    if found.limits.lower.estimable:
+        unit = say.result.unit
+        ends = [say.value(f"single_{end}") for end in ("lower", "upper")]
+        between = words.BETWEEN_TIMES if found.relative else words.BETWEEN_DIFFERENCE
+        if not found.relative:
+            ends = [
+                said.from_the_lab(figure.texts(say.result.per_mg_kg)[0], figure.unit(unit))
+                for figure in (say.figures[f"single_{end}"] for end in ("lower", "upper"))
+            ]
+        out.append(
+            words.SCATTER_LIMITS.format(
+                coverage=said.coverage_words(found.limits.coverage),
+                one=one,
+                between=between.format(low=ends[0], high=ends[1]),
+            )
+        )
+    return out
+
+
+def _say_three(say: _Say, found: ThreeMethods) -> list[str]:
+    if found.reason:
+        return [words.THREE_NONE.format(reason=found.reason)]
+    parts = []
+    for index, (name, ok) in enumerate(zip(found.names, found.resolved, strict=True), start=1):
+        key = f"three_{index}"
+        if ok:
+            parts.append(f"{name} {say.whole(key)}")
+            continue
+        figure = say.figures[key]
+        high = replace(figure, value=figure.high, low=math.nan, high=math.nan)
+        most = _with_unit(high.texts(say.result.per_mg_kg)[0], high.unit(say.result.unit))
+        parts.append(words.THREE_NOT_RESOLVED.format(name=name, most=most))
+    text = words.THREE_SAID.format(
+        samples=numbers.count(found.n, *words.SAMPLES), parts="; ".join(parts)
+    )
+    if math.isfinite(found.known_variance):
+        sd = math.sqrt(max(found.known_variance, 0.0))
+        shown_sd = numbers.percent(sd, 2) if found.scale == "log" else say.mass(sd)
+        text += words.THREE_LAB.format(sd=shown_sd)
+    return [text]
+
+
+def _say_level(say: _Say, found: DataQualityLevel) -> list[str]:
+    if not (math.isfinite(found.rsd) and math.isfinite(found.r_squared)):
+        return [words.LEVEL_NONE.format(binding=found.binding)]
+    limits = found.limits
+    method = dict(say.result.statistics.details)[Further.METHOD_CRITERIA]
+    assert isinstance(method, MethodCriteria)
+    few = ""
+    if method.enough_replicates is False and method.replicates is not None:
+        few = words.LEVEL_FEW.format(n=limits.method_replicates, found=method.replicates)
+    return [
+        words.LEVEL_SAID.format(
+            level=found.level,
+            binding=found.binding or words.LEVEL_ALL_MET,
+            rsd=say.value("replicate_rsd"),
+            r_squared=say.value("level_r_squared"),
+            rsd_method=numbers.percent(method.rsd_limit),
+            precision=words.MET_WORDS[method.precision_met],
+            screening=words.MET_WORDS[method.screening_met],
+            definitive=words.MET_WORDS[method.definitive_met],
+            few=few,
+            methods=words.METHODS,
+            libs=words.LEVEL_LIBS if say.result.stratum.technique != "XRF" else "",
+        )
+    ]
+
+
+def _say_level_limits(_: _Say, found: LevelLimits) -> list[str]:
+    if found.reason:
+        return []
+    p = _p_said(found.p_spread_changes)
+    changes = bool(level_places(found))
+    return [(words.LEVEL_LIMITS_SAID if changes else words.LEVEL_LIMITS_CONSTANT).format(p=p)]
+
+
+def _say_without(say: _Say, found: WithoutPair) -> list[str]:
+    if not (found.slope.estimable and found.bias.estimable and found.influence > _MOVES):
+        return []
+    return [
+        words.WITHOUT_SAID.format(
+            sample=sample_name(found.sample_id),
+            influence=say.value("without_pair_influence"),
+            slope=say.value("headline_slope"),
+            slope_without=say.whole("without_pair_slope"),
+            bias_name=words.BIAS_NAMES[found.relative],
+            bias=say.value("geometric_mean_ratio" if found.relative else "mean_difference"),
+            bias_without=say.whole("without_pair_bias"),
+        )
+    ]
+
+
+def sample_name(sample_id: str) -> str:
+    """A sample id that fits into a sentence."""
+    return sample_id if len(sample_id) <= _LONGEST_ID else f"{sample_id[:_LONGEST_ID]}…"
+
+
+def _say_censored(say: _Say, found: CensoredLine) -> list[str]:
+    if found.reason or not found.slope.estimable:
+        return [words.CENSORED_NONE.format(reason=found.reason or found.slope.reason)]
+    return [
+        words.CENSORED_SAID.format(
+            censored=found.n_censored,
+            pairs=numbers.count(found.n, *words.PAIRS),
+            slope=say.whole("censored_slope"),
+        )
+    ]
+
+
+def _say_median(side: str) -> Callable[[_Say, KaplanMeier], list[str]]:
+    def make(say: _Say, found: KaplanMeier) -> list[str]:
+        key, other = f"{side}_median_km", f"{side}_median_ros"
+        order = say.figures[other]
+        km = (
+            say.whole(key)
+            if found.median.estimable
+            else words.MEDIAN_NONE.format(reason=found.reason or found.median.reason)
+        )
+        ros = (
+            say.value(other)
+            if math.isfinite(order.value)
+            else words.MEDIAN_NONE.format(reason=order.reason)
+        )
+        return [
+            words.MEDIAN_SAID.format(
+                n=found.n, side=words.FURTHER_SIDES[side], below=found.n_nondetect, km=km, ros=ros
+            )
+        ]
+
+    return make
+
+
+def _say_detection(say: _Say, found: DetectTable) -> list[str]:
+    if not found.n or found.both == found.n:
+        return []
+    test = words.DETECTION_TEST.format(p=_p_said(found.p_value))
+    return [
+        words.DETECTION_SAID.format(
+            pairs=numbers.count(found.n, *words.PAIRS),
+            both=found.both,
+            lab_only=found.lab_only,
+            field_only=found.field_only,
+            neither=found.neither,
+            test=test if math.isfinite(found.p_value) else "",
+        )
+    ]
+
+
+def _say_pooling(_: _Say, found: Pooling) -> list[str]:
+    facts = ", ".join(fact.replace("_", " ") for fact in found.facts)
+    parts = numbers.count(len(found.parts), *words.POOLED_PARTS)
+    test = found.test
+    slopes, offsets = _p_said(test.slopes_p), _p_said(test.intercepts_p)
+    alpha = numbers.plain_sig(found.alpha)
+    if found.pooled:
+        return [
+            words.POOLED_YES.format(
+                facts=facts, parts=parts, slopes=slopes, offsets=offsets, n=test.n, alpha=alpha
+            )
+        ]
+    why = test.reason or (
+        words.POOLED_SMALL
+        if test.left_out
+        else words.POOLED_WHY.format(slopes=slopes, offsets=offsets)
+    )
+    return [words.POOLED_NO.format(facts=facts, why=why, parts=parts, n=test.n, alpha=alpha)]
+
+
+def _say_diagnostics(say: _Say, found: Diagnostics) -> list[str]:
+    if found.reason:
+        return []
+
+    def slope(value: float) -> str:
+        return numbers.plain_sig(value)
+
+    out = []
+    if math.isfinite(found.slope_without_top) and math.isfinite(found.with_top):
+        out.append(
+            words.TOP_SAID.format(
+                top=say.mass(found.with_top),
+                without=slope(found.slope_without_top),
+                slope=slope(found.slope),
+            )
+        )
+    if found.linearity is not None and found.linearity.p_value < _SHOWN_ALPHA:
+        out.append(words.RANKS_BEND_SAID.format(p=_p_said(found.linearity.p_value)))
+    if found.curvature_p < _SHOWN_ALPHA:
+        out.append(words.BEND_SAID.format(p=_p_said(found.curvature_p)))
+    elif math.isfinite(found.curvature_p):
+        out.append(words.NO_BEND_SAID.format(p=_p_said(found.curvature_p)))
+    if found.scatter_trend_p < _SHOWN_ALPHA:
+        way = words.TREND_WAYS[found.scatter_trend > 0]
+        out.append(words.TREND_SAID.format(way=way, p=_p_said(found.scatter_trend_p)))
+    if found.thirds:
+        parts = []
+        for third in found.thirds:
+            value, interval = numbers.of_estimate(third.slope)
+            per = say.result.per_mg_kg
+            where = numbers.interval_of_numbers(
+                third.x_low * per, third.x_high * per, say.result.unit
+            )
+            within = f" ({interval})" if interval != numbers.NONE else ""
+            parts.append(
+                words.THIRD_SAID.format(where=where, value=value, interval=within, n=third.n)
+            )
+        out.append(words.THIRDS_SAID.format(parts="; ".join(parts)))
+    return out
+
+
+_SENTENCES: dict[str, Callable[[_Say, Any], list[str]]] = {
+    Further.STRUCTURE: _say_structure,
+    Further.SCATTER: _say_scatter,
+    Further.THREE_METHODS: _say_three,
+    Further.QUALITY_LEVEL: _say_level,
+    Further.LEVEL_LIMITS: _say_level_limits,
+    Further.WITHOUT_PAIR: _say_without,
+    Further.CENSORED_LINE: _say_censored,
+    KAPLAN_MEIER["lab"]: _say_median("lab"),
+    KAPLAN_MEIER["field"]: _say_median("field"),
+    Further.DETECTION: _say_detection,
+    Further.POOLING: _say_pooling,
+    Further.DIAGNOSTICS: _say_diagnostics,
+}
+#: Results whose sentences stand here or need none of their own.
+SPOKEN_FOR = frozenset((*_SENTENCES, *_FIGURES, Further.METHOD_CRITERIA))
