@@ -365,10 +365,10 @@ METHODS_TEXT = (
         "The SD of a field mean is fitted as s0² + (θ·level)² to the replicates of the samples "
         "(maximum likelihood; Rocke and Lorenzato 1995, from memory) and called constant, "
         "proportional or mixed where the likelihood-ratio test rejects the others. Scatter of "
-        "readings is split into shots, spots and samples by nested analysis of variance (of more than "
-        "5,000 samples, 5,000 evenly spaced ones are looked into). Where "
-        "LIBS, XRF and laboratory met on the same samples, the error variance of each comes from "
-        "their covariances with none taken as the truth (Grubbs 1948), with generalised intervals.",
+        "readings is split into shots, spots and samples by nested analysis of variance (of more "
+        "than 5,000 samples, 5,000 evenly spaced ones are looked into). Where LIBS, XRF and "
+        "laboratory met on the same samples, the error variance of each comes from their "
+        "covariances with none taken as the truth (Grubbs 1948), with generalised intervals.",
     ),
     (
         "Data-quality levels",
