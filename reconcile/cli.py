@@ -283,6 +283,25 @@ def correct(
 
 
 @app.command()
+def conform(
+    period: Period,
+    folder: Folder = Path(),
+    sample: Annotated[
+        list[str] | None, typer.Option(help="only this specimen; may be given again")
+    ] = None,
+    to: Annotated[Path | None, typer.Option(help="new file: .csv or .xlsx")] = None,
+) -> None:
+    """Say which grades of a table of specification limits each specimen is consistent with."""
+    from reconcile import conforming, terminal
+
+    done: conforming.Conformed = _with_progress(
+        lambda tell, started: conforming.conform(folder, period, tuple(sample or ()), to), 1
+    )
+    terminal.show_conformity(done)
+    raise typer.Exit(DONE)
+
+
+@app.command()
 def plan(
     period: Period,
     folder: Folder = Path(),

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.evaluation import Evaluated, structural_line
@@ -258,7 +259,7 @@ def _factor(
             ]
         ).encode()
     ).hexdigest()
-    spot_variance, spots = _repeatability(evaluated, relative)
+    spot_variance, spots = repeatability(evaluated.used, relative)
     return CorrectionFactor(
         factor_id="",
         stratum=stratum,
@@ -314,13 +315,13 @@ def dated(proposal: Proposal, valid_from: str, valid_until: str) -> Proposal:
     return replace(proposal, factor=named(factor))
 
 
-def _repeatability(evaluated: Evaluated, relative: bool) -> tuple[float, float]:
+def repeatability(used: pd.DataFrame, relative: bool) -> tuple[float, float]:
     """Pooled variance of one spot and the harmonic mean number of spots; NaN where unknown.
 
     A reading or shot stands for a spot where a sample has one spot. The variance is
-    relative to the mean where ``relative``, else in (mg/kg)².
+    relative to the mean where ``relative``, else in (mg/kg)². ``used``: used pairs
+    (model.PAIR_COLUMNS).
     """
-    used = evaluated.used
     mean = used["field_mean"].to_numpy("float64")
     spots = used["field_spots"].to_numpy("float64")
     shots = used["field_n"].to_numpy("float64")

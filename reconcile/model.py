@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from reconcile.conformity import ConformityRecord
     from reconcile.statistics.agreement import Concordance, Correlation, LimitsOfAgreement
     from reconcile.statistics.bias import Equivalence
     from reconcile.statistics.components import NestedVariance
@@ -538,4 +539,5 @@ class Reconciliation:
         default_factory=lambda: pd.DataFrame(columns=list(CORRECTION_COLUMNS))
     )
     account_of_files: tuple[FileAccount, ...] = ()
+    conformity: ConformityRecord | None = None  # where the settings name specification limits
     extra: dict[str, Any] = field(default_factory=dict)

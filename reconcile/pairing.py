@@ -640,7 +640,10 @@ def waterfall(store: Store, joined: Joined, pairs: pd.DataFrame) -> tuple[Waterf
     for kind, label in (("field", "field rows"), ("lab", "lab rows")):
         steps.append(_read_step(store, kind, label))
         steps.append(_use_step(store, kind, label))
-    for kind in ("sample register", "custody", "reference materials", "aliases", "corrections"):
+    for kind in (
+        "sample register", "custody", "reference materials", "aliases", "corrections",
+        "specification limits",
+    ):  # fmt: skip
         step = _read_step(store, kind, f"{kind} rows")
         if step.entered:
             steps.append(step)

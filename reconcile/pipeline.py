@@ -12,7 +12,7 @@ import json
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import astuple, dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -38,10 +38,12 @@ from reconcile import (
     record,
     release,
     scoring,
+    specimens,
     superseded,
     verdicts,
 )
 from reconcile import workspace as ws
+from reconcile.conformity import ConformityRecord
 from reconcile.errors import ReconcileError
 from reconcile.evaluation import Evaluated
 from reconcile.intake.corrections import Correction
@@ -108,6 +110,7 @@ class Run:
     results: tuple[StratumResult, ...] = ()
     factor_scores: tuple[scoring.FactorScore, ...] = ()
     earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
+    conformity: ConformityRecord | None = None
     outcome: RunOutcome | None = None
 
 
@@ -593,6 +596,24 @@ def give_verdicts(run: Run) -> Run:
     )
 
 
+def judge_conformity(run: Run) -> Run:
+    """Specimens against a table of specification limits, where the settings name one."""
+    settings = run.workspace.settings
+    if not any(stored.kind == "specification limits" for _, stored in run.files):
+        return run
+    lives: tuple[factors.Life, ...] = ()
+    if ws.is_month(run.period):
+        begins, ends = ws.period_bounds(run.period, settings.workspace.time_zone)
+        last = (ends - timedelta(days=1)).date().isoformat()
+        known = factors.of_workspace(run.workspace).values()
+        lives = specimens.in_force(known, begins.date().isoformat(), last)
+    evidence = specimens.Evidence(
+        run.results, run.lab_errors, run.quality, run.custody_status, lives
+    )
+    judged = specimens.judge_period(run.store, settings, evidence)
+    return replace(run, conformity=judged, findings=run.findings + specimens.findings(judged))
+
+
 def write_the_release(run: Run) -> Run:
     """Write the next revision, or none where nothing changed since the last."""
     workspace, settings = run.workspace, run.workspace.settings
@@ -602,8 +623,9 @@ def write_the_release(run: Run) -> Run:
     code = ws.code_version()
     inputs = _inputs(run)
     mark = release.fingerprint(
-        run.period, code, ws.settings_hash(settings), inputs, run.earlier_mark
-    )
+        run.period, code, ws.settings_hash(settings), inputs,
+        run.earlier_mark + (run.conformity.marks if run.conformity else ()),
+    )  # fmt: skip
     past = history.earlier_results(folder.parent, run.period)
     mark = history.bound(mark, past)
     rows = pairing.rows_mark(run.store)
@@ -653,6 +675,7 @@ def write_the_release(run: Run) -> Run:
         findings=run.findings,
         quality=run.quality,
         controls=run.controls,
+        conformity=run.conformity,
         inputs=inputs,
         settings=lines,
         changes=changed,
@@ -804,6 +827,7 @@ STEPS: tuple[tuple[str, Callable[[Run], Run]], ...] = (
     ("make pairs", make_pairs),
     ("compute statistics", compute_statistics),
     ("give verdicts", give_verdicts),
+    ("judge conformity", judge_conformity),
     ("write the release", write_the_release),
 )
 

@@ -315,7 +315,7 @@ class TableSettings(Part):
 
     kind: Literal[
         "field", "lab", "sample register", "custody", "reference materials", "aliases",
-        "corrections", "evidence",
+        "corrections", "evidence", "specification limits",
     ]  # fmt: skip
     files: tuple[str, ...] = Field(
         description="paths or patterns relative to this file; {period} stands for e.g. 2026-10"
@@ -345,6 +345,20 @@ class TableSettings(Part):
         "", description="ids in this table are lab ids, looked up in the sample register"
     )
     cells: CellRules = CellRules()
+
+
+class ConformitySettings(Part):
+    """How results are judged against a table of specification limits."""
+
+    rule: Literal["simple acceptance", "guarded acceptance", "guarded rejection"] = Field(
+        "guarded acceptance", description="decision rule (JCGM 106:2012, section 8)"
+    )
+    guard_factor: Annotated[float, Field(ge=0, le=5)] = Field(
+        1.0, description="guard band over the expanded uncertainty, w = factor x U (ILAC-G8)"
+    )
+    specimen_forms: tuple[str, ...] = Field(
+        (), description="specimen forms that are judged against the limits; empty: all"
+    )
 
 
 class LabelSettings(Part):
@@ -392,6 +406,7 @@ class Settings(Part):
     table: tuple[TableSettings, ...] = ()
     schedule: ScheduleSettings = ScheduleSettings()
     labels: LabelSettings = LabelSettings()
+    conformity: ConformitySettings = ConformitySettings()
 
     @model_validator(mode="after")
     def _some_table(self) -> Settings:

@@ -32,6 +32,7 @@ ROW_TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "reference materials": ("reference_material", contract.REFERENCE_FACTS),
     "aliases": ("alias", contract.ALIAS_FACTS),
     "corrections": ("correction", contract.CORRECTION_FACTS),
+    "specification limits": ("specification_limit", contract.LIMIT_FACTS),
 }
 TIME_FACTS = frozenset(
     {"measured_at", "received_at", "analysed_at", "reported_at", "collected_at", "at"}
@@ -47,6 +48,8 @@ NUMBER_FACTS = frozenset(
         "certified_mg_kg",
         "uncertainty_mg_kg",
         "coverage_factor",
+        "minimum",
+        "maximum",
     }
 )
 _MIGRATIONS = ("0001_store.sql", "0002_corrections.sql")
@@ -132,13 +135,13 @@ class Store:
                 if name in done:
                     continue
                 con.execute(sql(name.removesuffix(".sql")))
-                for table, facts in ROW_TABLES.values():
-                    columns = ", ".join(f"{quoted(f)} {_type_of(f)}" for f in facts)
-                    con.execute(
-                        f"CREATE TABLE IF NOT EXISTS {table} "
-                        f"(file_id BIGINT NOT NULL, sheet VARCHAR, {columns})"
-                    )
                 con.execute("INSERT INTO migration VALUES (?)", [name])
+            for table, facts in ROW_TABLES.values():  # a store made before a kind was known
+                columns = ", ".join(f"{quoted(f)} {_type_of(f)}" for f in facts)
+                con.execute(
+                    f"CREATE TABLE IF NOT EXISTS {table} "
+                    f"(file_id BIGINT NOT NULL, sheet VARCHAR, {columns})"
+                )
 
     # ---- files ------------------------------------------------------------------
 

@@ -22,6 +22,8 @@ from reconcile.statistics.selftest import SelfTestRow
 if TYPE_CHECKING:
     from reconcile.applying import CorrectedTable
     from reconcile.checking import CheckReport
+    from reconcile.conforming import Conformed
+    from reconcile.conformity import ConformityRecord, SpecimenConformity
     from reconcile.factors import Life
     from reconcile.pipeline import RunOutcome
     from reconcile.planning import Plan
@@ -77,6 +79,8 @@ def _show_outcome(outcome: RunOutcome) -> None:
             styled(result.verdict.reason),
         )
     console.print(table)
+    if r.conformity is not None:
+        _show_conformity_counts(console, r.conformity)
     account = _table(
         "The account (entered = kept + left out; every line balances to zero)",
         "step", "entered", "kept", "left out", "balance", right=(1, 2, 4),
@@ -102,6 +106,18 @@ def _show_outcome(outcome: RunOutcome) -> None:
         console.print(
             Text("Nothing changed since this release was made; no new revision was written.")
         )
+
+
+def _show_conformity_counts(console: Console, record: ConformityRecord) -> None:
+    from reconcile.reporting import conformity_pages, words
+
+    table = _table(
+        f"Specimens against specification limits (composition only; rule: {record.rule}, guard "
+        f"band {record.guard_factor:g} U)", *words.CONFORMITY_COUNT_HEADINGS, right=(2,),
+    )  # fmt: skip
+    for method, grades, n, total in conformity_pages.counts(record):
+        _row(table, method, grades, f"{n} of {total}")
+    console.print(table)
 
 
 def _show_findings(console: Console, findings: Sequence[object]) -> None:
@@ -350,6 +366,78 @@ def show_corrected(result: CorrectedTable) -> None:
         console.print(Text(f"Look at: {note}"))
     if len(result.notes) > _MOST_ROWS:
         console.print(Text(f"and {len(result.notes) - _MOST_ROWS} more such notes"))
+
+
+def show_conformity(done: Conformed) -> None:
+    """Which grades each specimen is consistent with, by which rule, and what this is not."""
+    from reconcile import conformity
+    from reconcile.reporting import conformity_pages, words
+
+    console = _console()
+    record = done.record
+    for text in conformity.rule_sentences(record.rule, record.guard_factor):
+        console.print(Text(text))
+    shown = conformity_pages.ordered(record)[: len(record.specimens) if done.samples else 40]
+    table = _table(
+        f"Specimens of {done.period} against specification limits", *words.CONFORMITY_HEADINGS
+    )
+    for s in shown:
+        fitting = s.grades_of(conformity.MEETS, conformity.CONSISTENT)
+        against, is_open, missing = conformity_pages.set_texts(s)
+        _row(
+            table, s.results.sample_id, s.results.method,
+            ", ".join(g.grade for g in fitting) or words.NO_GRADE, against, is_open, missing,
+        )  # fmt: skip
+    console.print(table)
+    if len(shown) < len(record.specimens):
+        console.print(
+            Text(f"The first {len(shown)} of {len(record.specimens)}; --to FILE writes them all.")
+        )
+    if done.samples:
+        _show_elements(console, shown)
+    for note in record.notes:
+        console.print(Text(f"Look at: {note}"))
+    console.print(Text(words.CONFORMITY_CAUTION))
+    if done.path is not None:
+        console.print(Text(f"Wrote {done.path}"))
+
+
+def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) -> None:
+    """Each result of single specimens with its uncertainty, and each limit with its call."""
+    from reconcile.reporting import conformity_pages
+
+    results = _table(
+        "Results, U expanded", "specimen", "results by", "element", "result", "U", "k", "U from",
+        right=(3, 4, 5),
+    )  # fmt: skip
+    calls = _table(
+        "Limit by limit", "specimen", "results by", "grade", "element", "limits",
+        "accepted from", "to", "says", right=(5, 6),
+    )  # fmt: skip
+    for s in specimens:
+        units = {e.limit.element: e.limit for g in s.grades for e in g.elements}
+        wide: dict[str, float] = {}
+        for m in s.results.values:
+            limit = units[m.element]
+            per = limit.per_mg_kg
+            wide[m.element] = u = m.k * m.u * per
+            _row(
+                results, s.results.sample_id, s.results.method, m.element,
+                numbers.show(m.value * per, limit.unit, u) if m.value == m.value else "-",
+                numbers.show(u, limit.unit, u), f"{m.k:.3g}" if u == u else "-", m.source,
+            )  # fmt: skip
+        for grade in s.grades:
+            for e in grade.elements:
+                per, u = e.limit.per_mg_kg, wide.get(e.limit.element, float("nan"))
+                _row(
+                    calls, s.results.sample_id, s.results.method, grade.grade, e.limit.element,
+                    conformity_pages.limit_text(e.limit),
+                    numbers.show(e.accept_low * per, "", u),
+                    numbers.show(e.accept_high * per, "", u),
+                    f"{e.call}{': ' + e.why if e.why else ''}",
+                )  # fmt: skip
+    console.print(results)
+    console.print(calls)
 
 
 def show_plan(plan: Plan) -> None:

@@ -249,7 +249,10 @@ def _sources(root: object, prefix: str) -> Iterator[tuple[str, bytes]]:
 def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
     """Every setting with its value and meaning, as the report prints them."""
     lines: list[SettingLine] = []
-    for part in ("workspace", "report", "thresholds", "errors", "lab"):
+    parts = ["workspace", "report", "thresholds", "errors", "lab"]
+    if any(table.kind == "specification limits" for table in settings.table):
+        parts.append("conformity")
+    for part in parts:
         lines.extend(_lines_of(getattr(settings, part), part))
     for symbol, element in settings.element.items():
         lines.append(

@@ -15,6 +15,7 @@ from schemas import (
     pair,
     reference_material,
     sample,
+    specification_limit,
 )
 from schemas.common import SUM_COLUMN, Failure
 
@@ -29,6 +30,7 @@ _BY_KIND: dict[str, _Check] = {
     "reference materials": reference_material.failures,
     "aliases": alias.failures,
     "corrections": correction.failures,
+    "specification limits": specification_limit.failures,
 }
 
 

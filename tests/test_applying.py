@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 import reconcile
 from reconcile import applying, correction, evaluation, factors
-from reconcile.applying import FieldMean, correct_mean
 from reconcile.errors import ReconcileError
 from reconcile.factors import Life
+from reconcile.field_values import FieldMean, correct_mean
 from reconcile.model import CorrectionFactor
 from reconcile.statistics.proportions import clopper_pearson
 from tests.pairs import STRATUM, settings, study

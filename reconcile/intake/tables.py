@@ -26,6 +26,7 @@ TableKind = Literal[
     "aliases",
     "corrections",
     "evidence",
+    "specification limits",
 ]
 
 #: Facts that may describe a row, by kind of table. Text unless said. All facts of a kind
@@ -98,6 +99,8 @@ REFERENCE_FACTS = (
     "row", "reference_code", "element", "certified_mg_kg", "uncertainty_mg_kg", "coverage_factor",
     "matrix", "note",
 )  # fmt: skip
+#: one row per grade and element; minimum and maximum in the row's own unit
+LIMIT_FACTS = ("row", "grade", "element", "minimum", "maximum", "unit", "note")
 ALIAS_FACTS = ("row", "written_id", "sample_id", "entered_by", "reason")
 #: a quarantine.csv of a release, filled in: which cell of which file should have held what
 CORRECTION_FACTS = (

@@ -8,6 +8,7 @@ from reconcile.intake.tables import (
     CUSTODY_FACTS,
     FIELD_FACTS,
     LAB_FACTS,
+    LIMIT_FACTS,
     REFERENCE_FACTS,
     REGISTER_FACTS,
 )
@@ -26,6 +27,7 @@ FACTS: dict[str, tuple[str, ...]] = {
     "reference materials": REFERENCE_FACTS,
     "aliases": ALIAS_FACTS,
     "corrections": CORRECTION_FACTS,
+    "specification limits": LIMIT_FACTS,
 }
 #: Meanings that serve the reading itself and are no facts of the row.
 HELPERS: dict[str, tuple[str, ...]] = {
@@ -36,6 +38,7 @@ HELPERS: dict[str, tuple[str, ...]] = {
     "reference materials": ("unit", "element", "value", "error"),
     "aliases": (),
     "corrections": (),
+    "specification limits": (),
 }
 TIME_FACTS = frozenset(
     {"measured_at", "received_at", "analysed_at", "reported_at", "collected_at", "at"}
@@ -44,6 +47,7 @@ NUMBER_FACTS = frozenset(
     {
         "moisture_pct", "count_time_s", "sample_mass_g", "digest_volume_ml", "containers",
         "mass_g", "certified_mg_kg", "uncertainty_mg_kg", "coverage_factor",
+        "minimum", "maximum",
     }
 )  # fmt: skip
 #: The fact that a plain date (and time) fills.
@@ -195,6 +199,16 @@ FACT_WORDS: dict[str, dict[str, str]] = {
     ),
     "corrections": _spread({"corrected_because": "why corrected"}),
 }
+FACT_WORDS["specification limits"] = _spread(
+    {
+        "grade": "grade|grade name|alloy|alloy grade|designation|material|steel",
+        "element": "element|symbol|analyte|constituent",
+        "minimum": "minimum|min|lower limit|least|at least|from",
+        "maximum": "maximum|max|upper limit|most|at most|to",
+        "unit": "unit|units|uom",
+        "note": "note|notes|comment|comments|remark|remarks|source",
+    }
+)
 for _kind, _facts in FACTS.items():
     for _fact in _facts:
         FACT_WORDS[_kind].setdefault(_fact.replace("_", " "), _fact)

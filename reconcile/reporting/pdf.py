@@ -5,7 +5,15 @@ from __future__ import annotations
 from reportlab.platypus import Flowable, PageBreak
 
 from reconcile.model import Reconciliation
-from reconcile.reporting import book, cover, quality_pages, sections, stratum_page, words
+from reconcile.reporting import (
+    book,
+    conformity_pages,
+    cover,
+    quality_pages,
+    sections,
+    stratum_page,
+    words,
+)
 from reconcile.reporting.book import Group, Heading, Meta, Pages
 from reconcile.reporting.manner import written_for
 from reconcile.reporting.stratum_page import Small
@@ -70,6 +78,7 @@ def _story(
         *story,
         *sections.more_plots(plots_left, width),
         *sections.details(r, notes_left, anchors, width),
+        *conformity_pages.section(r, width),
         *sections.quality(r, width),
         *quality_pages.over_time(r, width),
         *sections.findings(r, width),

@@ -39,7 +39,8 @@ def start() -> list[Flowable]:
     return [CondPageBreak(65 * mm), gap(8)]
 
 
-def _truncated(shown: int, total: int, file: str) -> list[Flowable]:
+def truncated(shown: int, total: int, file: str) -> list[Flowable]:
+    """A line that says how much of a list is shown, and where the rest is."""
     if shown >= total:
         return []
     return [gap(3), own(words.TRUNCATED.format(shown=shown, total=total, file=file), "small")]
@@ -101,7 +102,7 @@ def quality(r: Reconciliation, width: float) -> list[Flowable]:
             [width * s for s in shares],
             right=(5, 6, 7, 8, 9),
         ),
-        *_truncated(len(shown), len(checks), words.SHEET_OF.format(sheet=words.SHEETS["quality"])),
+        *truncated(len(shown), len(checks), words.SHEET_OF.format(sheet=words.SHEETS["quality"])),
         own(words.QUALITY_RULES, "h3"),
     ]
     out += [worded(f"· {rule}", "small", 300) for rule in rules_of(r)[:20]]
@@ -216,7 +217,7 @@ def findings(r: Reconciliation, width: float) -> list[Flowable]:
     ]
     shares = (0.09, 0.09, 0.17, 0.40, 0.25)
     out.append(grid(words.FINDING_HEADINGS, rows, [width * s for s in shares]))
-    return out + _truncated(
+    return out + truncated(
         len(shown), len(ordered), words.SHEET_OF.format(sheet=words.SHEETS["findings"])
     )
 
@@ -264,7 +265,7 @@ def left_out(r: Reconciliation, width: float) -> list[Flowable]:
             own(words.CORRECTIONS, "h3"),
             own(words.CORRECTIONS_INTRO, "small"),
             grid(words.CORRECTION_HEADINGS, entries, [width * s for s in shares]),
-            *_truncated(len(entries), len(r.corrections), "corrections.csv"),
+            *truncated(len(entries), len(r.corrections), "corrections.csv"),
         ]
     out += [*start(), Heading(words.UNMATCHED, "unmatched"), own(words.UNMATCHED_INTRO, "small")]
     for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
@@ -272,7 +273,7 @@ def left_out(r: Reconciliation, width: float) -> list[Flowable]:
         if ids:
             shown = ids[:_IDS]
             out.append(foreign(" ;  ".join(shown), "small", 8000))
-            out += _truncated(
+            out += truncated(
                 len(shown), len(ids), words.SHEET_OF.format(sheet=words.SHEETS["exclusions"])
             )
     return out
@@ -297,7 +298,7 @@ def _list(
     out.append(worded(words.BY_REASON.format(total=len(frame), reasons=summary), "small", 2000))
     rows = _frame_rows(frame, columns, _ROWS)
     out.append(grid(headings, rows, [width * s for s in shares]))
-    return out + _truncated(len(rows), len(frame), file)
+    return out + truncated(len(rows), len(frame), file)
 
 
 def changes(r: Reconciliation, width: float) -> list[Flowable]:

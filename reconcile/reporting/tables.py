@@ -226,7 +226,7 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
     """Every data file of the release by its name."""
     pairs = [pair_heading(column) for column in pair_columns(r)]
     factors = {"release_id": r.release_id, "factors": factors_of(r)}
-    return {
+    made = {
         "statistics.csv": to_csv(STATISTIC_COLUMNS, statistic_rows(r)),
         "statistics.json": to_json(statistics_value(r)),
         "factors.csv": to_csv(FACTOR_COLUMNS, factor_rows(r)),
@@ -241,3 +241,10 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         ),
         "waterfall.csv": to_csv(WATERFALL_COLUMNS, waterfall_rows(r)),
     }
+    if r.conformity is not None:
+        from reconcile.reporting import conformity_pages
+
+        made["conformity.csv"] = to_csv(
+            conformity_pages.COLUMNS, conformity_pages.rows(r.conformity)
+        )
+    return made

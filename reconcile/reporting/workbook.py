@@ -13,7 +13,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
-from reconcile.reporting import charts, numbers, recompute, sheets, words
+from reconcile.reporting import charts, conformity_pages, numbers, recompute, sheets, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
@@ -47,6 +47,9 @@ def _workbook(r: Reconciliation) -> bytes:
     _findings(made["findings"], r)
     spans = {key: (b.first, b.last) for key, b in blocks.items()}
     charts.add(made["charts"], made["pairs"], r.results, spans)
+    if r.conformity is not None:
+        made["conformity"] = book.create_sheet(words.CONFORMITY_SHEET)
+        conformity_pages.sheet(made["conformity"], r.conformity)
     _inputs(made["inputs"], r)
     _files(made["files"], r)
     _corrections(made["corrections"], r)

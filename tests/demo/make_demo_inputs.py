@@ -69,6 +69,7 @@ def make() -> Made:
         files[f"custody/custody_{period}.csv"] = _csv(sheet)
         _custody_plants(period, sheet, everything, plants)
     files["reference_materials.csv"] = _csv(paperwork.reference_materials())
+    files["specification_limits.csv"] = _csv(paperwork.specification_limits())
     files["aliases.csv"] = _csv(paperwork.aliases(everything))
     return Made(files, everything, tuple(plants))
 

@@ -183,6 +183,16 @@ def reference_materials() -> Sheet:
     return sheet
 
 
+def specification_limits() -> Sheet:
+    """What each invented grade may hold."""
+    sheet = Sheet([["Grade", "Element", "Minimum", "Maximum", "Unit", "Note"]])
+    for grade, limits in s.GRADES.items():
+        for element, (low, high) in limits.items():
+            ends = ["" if end is None else plain(end, 6) for end in (low, high)]
+            sheet.add([grade, element, *ends, "%", "invented grade"])
+    return sheet
+
+
 def aliases(samples: dict[tuple[str, str], tuple[Sample, ...]]) -> Sheet:
     """What a person has entered about ids written otherwise."""
     sheet = Sheet([["Written ID", "Sample ID", "Entered by", "Reason"]])

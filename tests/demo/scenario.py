@@ -282,6 +282,16 @@ LEAD_RICH_SOILS = (4, 23, 47)  # Pb:As from 18 to 30
 OVER_RANGE_ROCKS = (27,)  # zinc above 10 000 mg/kg by the laboratory (an amphibolite)
 TARGETED_ROCKS = (3, 29)  # two spots each aimed at grains
 #: Parts that hold less molybdenum than ordered (2.0 %): ordinal -> mg/kg.
+#: Invented grades: element -> (minimum, maximum), mass %; None where there is no limit.
+GRADES: dict[str, dict[str, tuple[float | None, float | None]]] = {
+    "KR 20": {"C": (None, 0.08), "Cr": (16.0, 18.0), "Ni": (9.5, 13.0), "Mo": (2.0, 3.0),
+              "Mn": (None, 2.0)},
+    "KR 20 low carbon": {"C": (None, 0.03), "Cr": (16.0, 18.0), "Ni": (9.5, 13.0),
+                         "Mo": (2.0, 3.0), "Mn": (None, 2.0)},
+    "KR 18": {"C": (None, 0.08), "Cr": (16.0, 19.0), "Ni": (8.5, 13.0), "Mn": (None, 2.0)},
+    "KR 4": {"C": (0.05, 0.15), "Cr": (1.9, 2.6), "Mo": (0.87, 1.13), "Mn": (0.3, 0.7)},
+    "KR 3": {"C": (0.05, 0.15), "Cr": (0.8, 1.25), "Mo": (0.4, 0.65), "Mn": (0.3, 0.7)},
+}  # fmt: skip
 POOR_PARTS = {9: 17_000.0, 16: 17_800.0, 20: 18_500.0}
 LAB_TYPO = {
     "2026-08": ("soil", 10, "letter O for zero"),

@@ -7,6 +7,7 @@ from statistics import NormalDist
 
 import pytest
 
+from reconcile.conformity import AGAINST, GUARDED, WITHIN, Limit, Measured, ResultSet, element_call
 from reconcile.statistics.decisions import (
     clopper_pearson,
     conformity,
@@ -107,6 +108,19 @@ def test_one_sided_conformity_table() -> None:
         narrow = guard_band(u, upper_limit=limit, r=NormalDist().inv_cdf(0.95), k=1)
         accepted = value <= round(narrow.accept_high, 6)
         assert accepted is (row["guard_w_1p645u_accept"] == "True"), row
+
+
+def test_guarded_acceptance_of_a_grade_limit_follows_the_same_table() -> None:
+    # computed from the formulae of JCGM 106:2012: accepted where value + U is below the limit
+    for row in rows("conformity_one_sided"):
+        limit, value, u = (float(row[k]) for k in ("upper_limit", "value", "u"))
+        made = element_call(
+            Limit("grade", "Cr", math.nan, limit), Measured("Cr", value, value, u),
+            ResultSet("part", "lab", "spark OES", "", "", ()), GUARDED, 1.0,
+        )  # fmt: skip
+        assert (made.call == WITHIN) is (row["guard_w_U_k2_accept"] == "True"), row
+        assert (made.call == AGAINST) is (value - 2 * u > limit), row
+        assert made.probability == pytest.approx(float(row["p_conform"]), abs=5.1e-7)
 
 
 def test_scores_follow_their_formulae() -> None:

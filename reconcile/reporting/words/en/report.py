@@ -14,6 +14,7 @@ QUARANTINE = "Quarantined rows"
 UNMATCHED = "Unmatched samples"
 CHANGES = "Changes since the release before"
 DETAILS = "Further figures"
+CONFORMITY = "Conformity with specification limits"
 MORE_PLOTS = "Trends and chances of wrong calls"
 METHODS = "Methods"
 STATEMENT = "Text for a mineral report, to be edited"
@@ -35,6 +36,7 @@ SECTIONS = {
     "strata": STRATA,
     "small-strata": SMALL_STRATA,
     "more-plots": MORE_PLOTS,
+    "conformity": CONFORMITY,
     "quality": QUALITY,
     "custody": CUSTODY,
     "exclusions": EXCLUSIONS,
