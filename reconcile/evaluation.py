@@ -89,14 +89,14 @@ class DisplayUnit:
 
 def unit_of(stratum: Stratum, settings: Settings) -> DisplayUnit:
     """The unit that the settings ask for, else mg/kg."""
-    element = settings.element.get(stratum.element)
+    element = settings.of(stratum.element, stratum.matrix)
     name = element.unit if element else "mg/kg"
     return DisplayUnit(name, display_factor(name))
 
 
 def levels_of(stratum: Stratum, settings: Settings) -> tuple[tuple[str, float], ...]:
     """Decision levels of the element: name and mg/kg."""
-    element = settings.element.get(stratum.element)
+    element = settings.of(stratum.element, stratum.matrix)
     if element is None:
         return ()
     factor = display_factor(element.unit)
@@ -143,7 +143,7 @@ def evaluate(
     lab = used["lab_mean"].to_numpy("float64")
     field = used["field_mean"].to_numpy("float64")
     positive = bool(len(lab)) and bool(np.all(lab > 0) and np.all(field > 0))
-    element = settings.element.get(stratum.element)
+    element = settings.of(stratum.element, stratum.matrix)
     margin = (element.margin if element else None) or t.bias_margin
 
     relative_field, absolute_field, freedom = _field_error(used, settings.errors)
@@ -435,7 +435,7 @@ def _levels(
     columns = ["lab_low", "lab_high", "field_low", "field_high"]
     eligible = _eligible(pairs)[columns].to_numpy("float64")
     lab_low, lab_high, field_low, field_high = eligible[~np.isnan(eligible).any(axis=1)].T
-    element = settings.element.get(stratum.element)
+    element = settings.of(stratum.element, stratum.matrix)
     sides = [level.acts for level in element.levels] if element else []
     for (name, value), acts in zip(levels_of(stratum, settings), sides, strict=True):
         table = decisions.decision_table_censored(

@@ -169,8 +169,9 @@ def keys_of(store: Store, kind: str, elements: Iterable[str]) -> tuple[Key, ...]
     """Analyte columns of the run's files of one kind, for these elements (empty: all)."""
     wanted = set(elements)
     rows = store.rows(
-        "SELECT DISTINCT key, element, method FROM analyte JOIN run_file USING (file_id) "
-        "JOIN file USING (file_id) WHERE kind = ? ORDER BY element, key",
+        # methods that differ in case alone are one, as they are one column of the store
+        "SELECT min(key), element, min(method) FROM analyte JOIN run_file USING (file_id) "
+        "JOIN file USING (file_id) WHERE kind = ? GROUP BY element, lower(key) ORDER BY 2, 1",
         [kind],
     )
     return tuple(Key(*row) for row in rows if not wanted or row[1] in wanted)

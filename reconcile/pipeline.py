@@ -39,6 +39,7 @@ from reconcile import (
     release,
     scoring,
     specimens,
+    spelling,
     superseded,
     verdicts,
 )
@@ -68,7 +69,7 @@ from reconcile.model import (
 )
 from reconcile.pairing import Joined, RunFile
 from reconcile.reporting import sentences, write_release
-from reconcile.settings import TableSettings
+from reconcile.settings import Settings, TableSettings
 from reconcile.store import ROW_TABLES, Store, StoredFile, sql
 from reconcile.workspace import FoundFile, MissingFile, Workspace
 
@@ -352,6 +353,7 @@ def settle_identities(run: Run) -> Run:
     pairing.begin(store, files, resolved)
     assign = run.workspace.settings.workspace.assign_rows_by
     pairing.place_rows(store, assign, _bounds(run))
+    spelled = spelling.one_spelling(store)
     settled = certificates.settle(
         store, pairing.keys_of(store, "lab", ()), run.workspace.settings.lab
     )
@@ -370,6 +372,7 @@ def settle_identities(run: Run) -> Run:
         *identity.near_misses(lab_alone, field_alone),
         *identity.alias_findings(aliases, register_ids),
         *pairing.placement_findings(store),
+        *spelled,
         *settled,
         *overlay.findings(overlay.entered(store, run.corrections_refused)),
     ]
@@ -503,6 +506,7 @@ def make_pairs(run: Run) -> Run:
             "Nothing was released. This is a fault of the program: please report it.",
         )
     faults = (
+        *_unknown_matrices(settings, joined.strata),
         *diagnosis.suspected_faults(pairs, settings.thresholds),
         *eligibility.swap_suspicions(pairs, joined.strata),
     )
@@ -515,6 +519,23 @@ def make_pairs(run: Run) -> Run:
         account_of_files=files,
         findings=run.findings + faults,
     )
+
+
+def _unknown_matrices(settings: Settings, strata: Sequence[Stratum]) -> tuple[Finding, ...]:
+    """Matrices that the settings name for an element and that none of its pairs has."""
+    present = {(stratum.element, stratum.matrix) for stratum in strata}
+    with_pairs = {element for element, _ in present}
+    return tuple(
+        Finding(
+            "intake", "note", f"element.{symbol}.matrix.{matrix}",
+            f"The settings state what holds for {symbol} in '{matrix}'; no pair of this period "
+            "has that matrix.",
+            advice="Check the spelling of the matrix.",
+        )
+        for symbol, element in settings.element.items()
+        for matrix in element.matrix
+        if symbol in with_pairs and (symbol, matrix) not in present
+    )  # fmt: skip
 
 
 def compute_statistics(run: Run) -> Run:

@@ -63,7 +63,7 @@ def needs_of(
     true where it lies inside the margin.
     """
     t = settings.thresholds
-    element = settings.element.get(result.stratum.element)
+    element = settings.of(result.stratum.element, result.stratum.matrix)
     margin = (element.margin if element else None) or t.bias_margin
     n = result.statistics.n_used
     limits = result.statistics.limits_log_ratio
@@ -139,6 +139,7 @@ class Candidate:
     sample_id: str
     kind: str  # method, matrix, form, basis: what is compared alike
     values: Mapping[str, float]
+    matrix: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,13 +323,13 @@ def plan(
         )
         for r in results
     )  # fmt: skip
-    levels = {
-        symbol: evaluation.levels_of(Stratum(symbol, "", "", ""), settings)
-        for symbol in settings.element
-    }
     choices: list[Choice] = []
     for kind in sorted({c.kind for c in candidates}):
         of_kind = [c for c in candidates if c.kind == kind]
+        levels = {
+            symbol: evaluation.levels_of(Stratum(symbol, "", "", of_kind[0].matrix), settings)
+            for symbol in settings.element
+        }
         part = share if share is not None else _share_of(kind, strata)
         number = min(len(of_kind), max(2, math.ceil(part * len(of_kind) - 1e-9)))
         choices += choose(of_kind, levels, number, f"{period}\n{kind}")
@@ -395,5 +396,5 @@ def _candidates(run: pipeline.Run) -> list[Candidate]:
             [*(str(p) for p in parts if p), row["matrix"], row["specimen_form"],
              row["moisture_basis"]]
         )  # fmt: skip
-        found.append(Candidate(str(row["sample_id"]), kind, values[i]))
+        found.append(Candidate(str(row["sample_id"]), kind, values[i], str(row["matrix"])))
     return found

@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from reconcile.quantities import display_factor
+
 Fraction = Annotated[float, Field(gt=0, lt=1)]
 Positive = Annotated[float, Field(gt=0)]
 
@@ -75,6 +77,17 @@ class DecisionLevel(Part):
     )
 
 
+class MatrixSettings(Part):
+    """What is shown and decided otherwise for one element in one matrix."""
+
+    unit: str | None = Field(None, description="unit for the reader; else the element's")
+    levels: tuple[DecisionLevel, ...] | None = Field(
+        None, description="decision levels in that unit; else the element's, in its own unit"
+    )
+    margin: Fraction | None = Field(None, description="largest bias accepted; else the element's")
+    precious: bool | None = Field(None, description="laboratory only by default; else as stated")
+
+
 class ElementSettings(Part):
     """What is shown and decided for one element."""
 
@@ -87,6 +100,9 @@ class ElementSettings(Part):
     )
     precious: bool | None = Field(
         None, description="treat as precious metal: laboratory only by default"
+    )
+    matrix: dict[str, MatrixSettings] = Field(
+        default_factory=dict, description="what differs in single matrices, by their names"
     )
 
 
@@ -331,6 +347,11 @@ class TableSettings(Part):
         None, description="row of the first heading; empty: found"
     )
     unit: str = Field("", description="unit of result columns that name none")
+    largest_sum_pct: Positive = Field(
+        102.0,
+        description="largest sum of a row's results as reported, %; above it the row is refused "
+        "(100 and room for rounding and uncertainty; common practice, no source)",
+    )
     only: tuple[str, ...] = Field((), description="elements to read; empty: all that are found")
     columns: dict[str, str | ColumnRule] = Field(
         default_factory=dict, description="heading = meaning"
@@ -407,6 +428,28 @@ class Settings(Part):
     schedule: ScheduleSettings = ScheduleSettings()
     labels: LabelSettings = LabelSettings()
     conformity: ConformitySettings = ConformitySettings()
+
+    def of(self, element: str, matrix: str = "") -> ElementSettings | None:
+        """What holds for an element in a matrix; None where the settings do not name it.
+
+        Levels that the matrix does not state are the element's, put into the matrix's unit.
+        """
+        general = self.element.get(element)
+        if general is None or (own := general.matrix.get(matrix)) is None:
+            return general
+        unit = own.unit or general.unit
+        levels = own.levels
+        if levels is None:
+            ratio = display_factor(unit) / display_factor(general.unit)
+            levels = tuple(
+                level.model_copy(update={"value": level.value * ratio}) for level in general.levels
+            )
+        return ElementSettings(
+            unit=unit,
+            levels=levels,
+            margin=own.margin or general.margin,
+            precious=general.precious if own.precious is None else own.precious,
+        )
 
     @model_validator(mode="after")
     def _some_table(self) -> Settings:

@@ -122,7 +122,7 @@ def judge(
 
 def _forbidding(stratum: Stratum, settings: Settings, fault: str) -> tuple[Criterion, ...]:
     purpose = settings.report.purpose.lower()
-    element = settings.element.get(stratum.element)
+    element = settings.of(stratum.element, stratum.matrix)
     precious = (
         element.precious
         if element is not None and element.precious is not None

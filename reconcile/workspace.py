@@ -266,6 +266,23 @@ def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
                 "unit for the reader and decision levels",
             )
         )
+        lines.extend(
+            SettingLine(
+                f"element.{symbol}.matrix.{matrix}",
+                "; ".join(
+                    [f"unit {own.unit}"] * bool(own.unit)
+                    + [
+                        f"{level.name} {level.value:g} {own.unit or element.unit}"
+                        for level in own.levels or ()
+                    ]
+                    + ["no decision level"] * (own.levels == ())
+                    + ([f"margin {own.margin:g}"] if own.margin else [])
+                    + [f"precious {own.precious}"] * (own.precious is not None)
+                ),
+                "what holds otherwise for this element in this matrix",
+            )
+            for matrix, own in element.matrix.items()
+        )
     if settings.pool:
         lines.append(
             SettingLine("pool", ", ".join(settings.pool), "facts that do not divide strata")
@@ -277,6 +294,8 @@ def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
     for number, table in enumerate(settings.table, 1):
         fixed = "; ".join(f"{key} = {value}" for key, value in table.fixed.items())
         text = f"{table.kind}: {', '.join(table.files)}" + (f" ({fixed})" if fixed else "")
+        if table.kind in ("field", "lab"):
+            text += f"; rows that add up to more than {table.largest_sum_pct:g} % are refused"
         lines.append(SettingLine(f"table {number}", text, "files and what holds for every row"))
     return tuple(lines)
 

@@ -17,11 +17,11 @@ from schemas import (
     sample,
     specification_limit,
 )
-from schemas.common import SUM_COLUMN, Failure
+from schemas.common import LARGEST_SUM_PCT, SUM_COLUMN, Failure
 
 __all__ = ["SUM_COLUMN", "Failure", "pair", "validate"]
 
-_Check = Callable[[pd.DataFrame, pd.DataFrame | None, bool], list[Failure]]
+_Check = Callable[[pd.DataFrame, pd.DataFrame | None, bool, float], list[Failure]]
 _BY_KIND: dict[str, _Check] = {
     "field": field_reading.failures,
     "lab": determination.failures,
@@ -40,6 +40,7 @@ def validate(
     values: pd.DataFrame | None = None,
     *,
     negative_allowed: bool = True,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Every way in which rows break the contract of their kind of table.
 
@@ -47,4 +48,4 @@ def validate(
     NaN where not quantified) per analyte key, and may hold ``SUM_COLUMN`` with the row's sum as
     reported. An empty list means that every row is valid; nothing is changed.
     """
-    return _BY_KIND[kind](facts, values, negative_allowed)
+    return _BY_KIND[kind](facts, values, negative_allowed, largest_sum_pct)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from schemas.common import Failure, column, contract, required, run, short
+from schemas.common import LARGEST_SUM_PCT, Failure, column, contract, required, run, short
 
 SCHEMA = contract(
     {
@@ -16,7 +16,10 @@ SCHEMA = contract(
 
 
 def failures(
-    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None,
+    negative_allowed: bool,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of aliases."""
     return run(SCHEMA, facts, whole_row=True)

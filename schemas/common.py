@@ -11,15 +11,16 @@ import pandera.pandas as pa
 
 #: Largest possible mass fraction, mg/kg.
 WHOLE = 1e6
-#: Largest sum of a row's results as reported, mg/kg: 102 % leaves room for rounding and for
-#: the uncertainty of a total (common practice, no source).
-LARGEST_SUM = 1.02e6
+#: Largest sum of a row's results as reported, %, where the settings say nothing else: room for
+#: rounding and for the uncertainty of a total (common practice, no source).
+LARGEST_SUM_PCT = 102.0
 #: Column that holds the row's sum as reported (oxides as oxides), mg/kg.
 SUM_COLUMN = "sum as reported"
 SAMPLE_KINDS = (
     "sample", "blank", "reference material", "duplicate", "check standard", "leave out",
 )  # fmt: skip
-MOISTURE_BASES = ("dry", "as received", "wet")
+#: 'not applicable': metal parts and other materials that hold no water.
+MOISTURE_BASES = ("dry", "as received", "wet", "not applicable")
 DUPLICATE_KINDS = ("field", "coarse", "pulp", "lab repeat")
 
 
@@ -114,7 +115,9 @@ def _text(value: Any) -> str:
     return f"{value:.10g}" if isinstance(value, float) else str(value)[:80]
 
 
-def value_failures(values: pd.DataFrame | None, negative_allowed: bool) -> list[Failure]:
+def value_failures(
+    values: pd.DataFrame | None, negative_allowed: bool, largest_sum_pct: float = LARGEST_SUM_PCT
+) -> list[Failure]:
     """Results that no material can have: cell by cell, and by the sum of a row."""
     if values is None or values.empty:
         return []
@@ -140,9 +143,10 @@ def value_failures(values: pd.DataFrame | None, negative_allowed: bool) -> list[
     if SUM_COLUMN in values:
         total = column(
             check(
-                lambda s: s <= LARGEST_SUM,
-                "the results of the row add up to more than 102 %",
-                "Check units, and oxides against elements.",
+                lambda s: s <= largest_sum_pct * 1e4,
+                f"the results of the row add up to more than {largest_sum_pct:g} %",
+                "Check units, and oxides against elements; the table's setting largest_sum_pct "
+                "holds the limit.",
             )
         )
         result += run(contract({SUM_COLUMN: total}, "row sums"), values[[SUM_COLUMN]], True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from schemas.common import Failure, check, column, contract, required, run, short
+from schemas.common import LARGEST_SUM_PCT, Failure, check, column, contract, required, run, short
 
 SCHEMA = contract(
     {
@@ -41,7 +41,10 @@ SCHEMA = contract(
 
 
 def failures(
-    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None,
+    negative_allowed: bool,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of corrections; rows without a corrected value are left open."""
     entered = facts["corrected_value"].notna()

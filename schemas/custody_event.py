@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from schemas.common import Failure, between, check, column, contract, required, run
+from schemas.common import LARGEST_SUM_PCT, Failure, between, check, column, contract, required, run
 
 SCHEMA = contract(
     {
@@ -28,7 +28,10 @@ SCHEMA = contract(
 
 
 def failures(
-    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None,
+    negative_allowed: bool,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of custody events."""
     named = facts["sample_id"].notna() | facts["dispatch"].notna()

@@ -6,6 +6,7 @@ import pandas as pd
 
 from schemas.common import (
     DUPLICATE_KINDS,
+    LARGEST_SUM_PCT,
     MOISTURE_BASES,
     SAMPLE_KINDS,
     Failure,
@@ -40,7 +41,12 @@ SCHEMA = contract(
 
 
 def failures(
-    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None,
+    negative_allowed: bool,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of laboratory rows and their cells."""
-    return run(SCHEMA, facts, whole_row=True) + value_failures(values, negative_allowed)
+    return run(SCHEMA, facts, whole_row=True) + value_failures(
+        values, negative_allowed, largest_sum_pct
+    )

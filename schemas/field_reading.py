@@ -7,6 +7,7 @@ import pandas as pd
 from reconcile.quantities import XRF_CANNOT
 from schemas.common import (
     DUPLICATE_KINDS,
+    LARGEST_SUM_PCT,
     MOISTURE_BASES,
     SAMPLE_KINDS,
     Failure,
@@ -42,11 +43,14 @@ SCHEMA = contract(
 
 
 def failures(
-    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None,
+    negative_allowed: bool,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of field rows and their cells."""
     result = run(SCHEMA, facts, whole_row=True)
-    result += value_failures(values, negative_allowed)
+    result += value_failures(values, negative_allowed, largest_sum_pct)
     if values is not None and "technique" in facts:
         result += _light_elements(facts, values)
     return result

@@ -5,7 +5,17 @@ from __future__ import annotations
 import pandas as pd
 
 from reconcile.quantities import ELEMENTS
-from schemas.common import WHOLE, Failure, between, check, column, contract, required, run
+from schemas.common import (
+    LARGEST_SUM_PCT,
+    WHOLE,
+    Failure,
+    between,
+    check,
+    column,
+    contract,
+    required,
+    run,
+)
 
 SCHEMA = contract(
     {
@@ -28,7 +38,10 @@ SCHEMA = contract(
 
 
 def failures(
-    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None,
+    negative_allowed: bool,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of reference-material rows."""
     return run(SCHEMA, facts, whole_row=True)

@@ -6,6 +6,7 @@ import pandas as pd
 
 from schemas.common import (
     DUPLICATE_KINDS,
+    LARGEST_SUM_PCT,
     MOISTURE_BASES,
     SAMPLE_KINDS,
     Failure,
@@ -36,7 +37,10 @@ SCHEMA = contract(
 
 
 def failures(
-    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None,
+    negative_allowed: bool,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of register rows."""
     return run(SCHEMA, facts, whole_row=True)

@@ -120,6 +120,7 @@ def _recognised(row: Row, table: TableSettings) -> int:
 
 
 _OTHER_UNITS = frozenset({"kg", "g", "mg", "ml", "l", "s", "sec", "min", "m", "cm", "mm"})
+_REMARK = re.compile(r"(?:#|//)\s*\S|[*;]\s+\S")
 _ERROR_MARK = re.compile(r"(?:\+/-|±)?\s*[1-3]?\s*(?:σ|s|sd|sigma)?", re.I)
 _NUMBERLIKE = re.compile(
     r"[<>≤≥~]?\s*[+-]?(?:[0-9][0-9.,' ]*|[.,][0-9]+)(?:e[+-]?[0-9]+)?\s*%?", re.I
@@ -175,6 +176,8 @@ def _extend(head: tuple[Row, ...], anchor: int, table: TableSettings, up_to: int
         if head[k].line != head[k + 1].line - 1:
             break  # a blank line parts preamble and headings
         filled = [(i, plain(c)) for i, c in enumerate(head[k].cells) if c]
+        if filled and _REMARK.match(filled[0][1]):
+            break  # '# source: …' above the headings, cut into cells at its commas
         if any(_NUMBERLIKE.fullmatch(c) for _, c in filled):
             kind = _row_kind(head[k], head[anchor], table)
             if kind not in {"lower", "upper"}:

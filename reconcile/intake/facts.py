@@ -34,6 +34,7 @@ NORMAL_WORDS: dict[str, dict[str, str]] = {
         "dry": "dry", "dry basis": "dry", "oven dry": "dry", "oven-dry": "dry", "dried": "dry",
         "as received": "as received", "as-received": "as received", "ar": "as received",
         "wet": "wet", "moist": "wet", "wet basis": "wet", "field moist": "wet",
+        "not applicable": "not applicable", "n/a": "not applicable",
     },
     "technique": {
         "xrf": "XRF", "pxrf": "XRF", "hhxrf": "XRF", "fpxrf": "XRF", "portable xrf": "XRF",

@@ -253,7 +253,8 @@ def _settle(columns: tuple[Column, ...], job: _Job) -> tuple[Column, ...]:
                 )
             first[identity] = column
         elif column.role in {"value", "error", "limit"} and column.species is not None:
-            identity = f"{column.role}/{column.species.element}@{column.method}"
+            # methods that differ in case alone are one method
+            identity = f"{column.role}/{column.species.element}@{column.method.casefold()}"
             earlier = first.get(identity)
             if earlier is not None:
                 same = earlier.species == column.species
@@ -620,6 +621,7 @@ def _validate(
         frame,
         values,
         negative_allowed=job.table.cells.negative != "refuse",
+        largest_sum_pct=job.table.largest_sum_pct,
     )
     for failure in failures:
         if failure.row in outside:

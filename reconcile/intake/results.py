@@ -570,6 +570,22 @@ def _analyte(text: str) -> tuple[Species | None, Unit | None, str]:
     return None, None, ""
 
 
+def _in_one_case(text: str, capitals: bool) -> str:
+    """A symbol of a column of elements that is written in one case ('se', 'co'; 'CO' beside 'CU').
+
+    What stands there names an element or an oxide, so words and 'CO' leave no doubt; 'NO' does.
+    """
+    if (
+        len(text) == 2
+        and text.upper() != "NO"
+        and (text.islower() or (capitals and text.isupper()))
+    ):
+        symbol = text.capitalize()
+        if parse_species(symbol) is not None:
+            return symbol
+    return text
+
+
 _LONG_QUALIFIERS = {
     "": QUANTIFIED, "=": QUANTIFIED, "<": BELOW, "<=": BELOW, "u": BELOW, "nd": BELOW,
     "bdl": BELOW, "below": BELOW, ">": ABOVE, ">=": ABOVE, "above": ABOVE,
@@ -585,7 +601,8 @@ def _long(job: ResultJob, ledger: Ledger, errors: bool = True) -> Results:
     encoded = pc.fill_null(names, "").dictionary_encode()
     texts = encoded.dictionary.to_pylist()
     places = encoded.indices.to_numpy(zero_copy_only=False)
-    known = [_analyte(t) for t in texts]
+    capitals = any(len(t) > 1 and t.isupper() and parse_species(t) is None for t in texts)
+    known = [_analyte(_in_one_case(t, capitals)) for t in texts]
     text = job.body.columns[value_column.index]
     cells = parse_column(text, job.rules)
     _apply_sign_rules(job, cells, value_column, text, [])

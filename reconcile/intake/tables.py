@@ -41,7 +41,7 @@ COMMON_FACTS = (
     "duplicate_kind",  # field | coarse | pulp | lab repeat
     "matrix",
     "specimen_form",
-    "moisture_basis",  # dry | as received | wet
+    "moisture_basis",  # dry | as received | wet | not applicable (metal)
     "moisture_pct",  # float
     "pair_type",
     "group",  # hole, batch, heat
