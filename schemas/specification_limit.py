@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from reconcile.quantities import ELEMENTS, parse_unit
-from schemas.common import Failure, check, column, contract, required, run, short
+from schemas.common import LARGEST_SUM_PCT, Failure, check, column, contract, required, run, short
 
 
 def _is_mass_fraction(text: object) -> bool:
@@ -38,7 +38,10 @@ SCHEMA = contract(
 
 
 def failures(
-    facts: pd.DataFrame, values: pd.DataFrame | None, negative_allowed: bool
+    facts: pd.DataFrame,
+    values: pd.DataFrame | None,
+    negative_allowed: bool,
+    largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of specification limits, each row by itself and the two limits together."""
     found = run(SCHEMA, facts, whole_row=True)

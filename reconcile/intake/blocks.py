@@ -79,6 +79,7 @@ def find_block(sheet: Sheet, table: TableSettings, place: str) -> Block:
         anchor = max(candidates, key=lambda i: (_recognised(head[i], table), -i))
         return _block(sheet, _extend(head, anchor, table, up_to=first), anchor, table)
     scored = [(_recognised(row, table), i) for i, row in enumerate(head)]
+    scored = [(s, i) for s, i in scored if s and not _is_remark(head[i])] or scored
     best = max((s for s, _ in scored), default=0)
     if best == 0:
         raise ReconcileError(
@@ -90,6 +91,10 @@ def find_block(sheet: Sheet, table: TableSettings, place: str) -> Block:
     if table.heading_rows is not None:
         rows = list(range(rows[0], min(rows[0] + table.heading_rows, len(head))))
     return _block(sheet, rows, anchor, table)
+
+
+def _is_remark(row: Row) -> bool:
+    return bool(_REMARK.match(next((text for c in row.cells if (text := plain(c))), "")))
 
 
 def _recognised(row: Row, table: TableSettings) -> int:
@@ -176,7 +181,7 @@ def _extend(head: tuple[Row, ...], anchor: int, table: TableSettings, up_to: int
         if head[k].line != head[k + 1].line - 1:
             break  # a blank line parts preamble and headings
         filled = [(i, plain(c)) for i, c in enumerate(head[k].cells) if c]
-        if filled and _REMARK.match(filled[0][1]):
+        if _is_remark(head[k]):
             break  # '# source: …' above the headings, cut into cells at its commas
         if any(_NUMBERLIKE.fullmatch(c) for _, c in filled):
             kind = _row_kind(head[k], head[anchor], table)

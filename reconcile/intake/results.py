@@ -28,6 +28,7 @@ from reconcile.intake.sources import Body
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, Analyte
 from reconcile.intake.wording import read_heading
 from reconcile.quantities import (
+    ELEMENTS,
     Species,
     Unit,
     element_by_name,
@@ -570,19 +571,17 @@ def _analyte(text: str) -> tuple[Species | None, Unit | None, str]:
     return None, None, ""
 
 
+_DOUBTFUL = frozenset({"CO", "NO", "HF"})  # compounds of their own
+
+
 def _in_one_case(text: str, capitals: bool) -> str:
     """A symbol of a column of elements that is written in one case ('se', 'co'; 'CO' beside 'CU').
 
     What stands there names an element or an oxide, so words and 'CO' leave no doubt; 'NO' does.
     """
-    if (
-        len(text) == 2
-        and text.upper() != "NO"
-        and (text.islower() or (capitals and text.isupper()))
-    ):
-        symbol = text.capitalize()
-        if parse_species(symbol) is not None:
-            return symbol
+    one_case = text.islower() or (capitals and text.isupper())
+    if len(text) <= 2 and text.upper() != "NO" and one_case and text.capitalize() in ELEMENTS:
+        return text.capitalize()
     return text
 
 
@@ -601,7 +600,10 @@ def _long(job: ResultJob, ledger: Ledger, errors: bool = True) -> Results:
     encoded = pc.fill_null(names, "").dictionary_encode()
     texts = encoded.dictionary.to_pylist()
     places = encoded.indices.to_numpy(zero_copy_only=False)
-    capitals = any(len(t) > 1 and t.isupper() and parse_species(t) is None for t in texts)
+    capitals = any(
+        len(t) == 2 and t.isupper() and t not in _DOUBTFUL and t.capitalize() in ELEMENTS
+        for t in texts
+    )
     known = [_analyte(_in_one_case(t, capitals)) for t in texts]
     text = job.body.columns[value_column.index]
     cells = parse_column(text, job.rules)
@@ -656,6 +658,7 @@ def _long(job: ResultJob, ledger: Ledger, errors: bool = True) -> Results:
             outside.extend(int(r) for r in rows)
             continue
         key = species.element + (f"@{_method(method)}" if method else "")
+        key = next((known for known in results.values if known.lower() == key.lower()), key)
         part = results.values.get(key)
         if part is None:
             part = Part(
