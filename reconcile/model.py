@@ -309,6 +309,14 @@ class Verdict:
     valid_until: str = ""  # ISO date
     criteria: tuple[Criterion, ...] = ()
     next_step: str = ""
+    put_back: int = 0  # excluded pairs with two numbers
+    decision_put_back: str = ""  # with all of them put back; "" where there is none
+    reason_put_back: str = ""
+
+    @property
+    def flips(self) -> bool:
+        """True where the verdict would be another with every excluded pair put back."""
+        return bool(self.decision_put_back) and self.decision_put_back != self.decision
 
 
 ACCEPTED = "accepted"

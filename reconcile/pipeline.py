@@ -38,6 +38,7 @@ from reconcile import (
     record,
     release,
     scoring,
+    sensitivity,
     specimens,
     spelling,
     superseded,
@@ -585,9 +586,14 @@ def give_verdicts(run: Run) -> Run:
             correction.propose(stratum, evaluated, settings, fault), first, until
         )
         factor = proposal.factor
-        verdict = verdicts.judge(
-            stratum, evaluated, proposal, settings, fault, until,
-            eligibility.uncontrolled(stratum, run.quality),
+        bare = eligibility.uncontrolled(stratum, run.quality)
+        verdict = sensitivity.with_all_put_back(
+            verdicts.judge(stratum, evaluated, proposal, settings, fault, until, bare),
+            evaluated.pairs,
+            sensitivity.Judging(
+                stratum, evaluation.lab_error_of(run.lab_errors, stratum), settings, fault,
+                until, bare,
+            ),
         )  # fmt: skip
         if factor is not None and verdict.decision not in (ACCEPTED, ACCEPTED_CORRECTED):
             factor = replace(factor, status="not for use")

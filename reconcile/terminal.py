@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from reconcile.reporting import numbers
+from reconcile.reporting import numbers, words
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.statistics.selftest import SelfTestRow
@@ -75,10 +75,12 @@ def _show_outcome(outcome: RunOutcome) -> None:
             f"{result.statistics.n_used} of {result.statistics.n_pairs}",
             ratio,
             interval,
-            result.verdict.decision,
+            result.verdict.decision + (words.FLIP_MARK if result.verdict.flips else ""),
             styled(result.verdict.reason),
         )
     console.print(table)
+    if any(result.verdict.flips for result in r.results):
+        console.print(Text(words.FLIP_NOTE))
     if r.conformity is not None:
         _show_conformity_counts(console, r.conformity)
     account = _table(
@@ -109,7 +111,7 @@ def _show_outcome(outcome: RunOutcome) -> None:
 
 
 def _show_conformity_counts(console: Console, record: ConformityRecord) -> None:
-    from reconcile.reporting import conformity_pages, words
+    from reconcile.reporting import conformity_pages
 
     table = _table(
         f"Specimens against specification limits (composition only; rule: {record.rule}, guard "
@@ -371,7 +373,7 @@ def show_corrected(result: CorrectedTable) -> None:
 def show_conformity(done: Conformed) -> None:
     """Which grades each specimen is consistent with, by which rule, and what this is not."""
     from reconcile import conformity
-    from reconcile.reporting import conformity_pages, words
+    from reconcile.reporting import conformity_pages
 
     console = _console()
     record = done.record

@@ -283,6 +283,7 @@ def test_a_month_with_limits_writes_section_sheet_and_table(site: Path) -> None:
     assert words.CONFORMITY_CAUTION in cells
     from pypdf import PdfReader
 
+    assert f"<h2>{words.CONFORMITY}</h2>" in (folder / "report.html").read_text("utf-8")
     text = "\n".join(p.extract_text() for p in PdfReader(folder / "report.pdf").pages)
     assert words.CONFORMITY in text
     assert "licensed or competent person" in text.replace("\n", " ")

@@ -13,7 +13,7 @@ from reconcile.reporting import numbers, plots, words
 from reconcile.reporting.book import Heading, Pages
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
-from reconcile.reporting.sentences import coverage_words, range_of
+from reconcile.reporting.sentences import coverage_words, decision_marked, range_of
 from reconcile.reporting.styles import (
     boxed,
     facts,
@@ -120,7 +120,21 @@ def may_i(r: Reconciliation) -> str:
         any(c.name == "controls" and c.found.startswith("no ") for c in x.verdict.criteria)
         for x in usable
     )
-    return text + (words.UNCONTROLLED.format(count=bare) if bare else "")
+    return text + (words.UNCONTROLLED.format(count=bare) if bare else "") + _flips(r)
+
+
+def _flips(r: Reconciliation) -> str:
+    flipped = [x.stratum.label for x in r.results if x.verdict.flips]
+    if not flipped:
+        return ""
+    named = ", ".join(label[:60] for label in flipped[:_FINDINGS])
+    if len(flipped) > _FINDINGS:
+        named = words.AND_MORE.format(named=named, n=len(flipped) - _FINDINGS)
+    return words.FLIPS.format(
+        strata=numbers.count(len(flipped), *words.STRATA_COUNTED),
+        names=named,
+        section=words.VERDICTS,
+    )
 
 
 def _range_after(x: StratumResult) -> str:
@@ -317,7 +331,8 @@ def verdict_table(
                 ("NOSPLIT", (0, row), (-1, row + 1)),
             ]
         )
-    return [Heading(words.VERDICTS, "verdicts"), own(words.ONE_STRATUM, "small"), table]
+    marks = [own(words.FLIP_NOTE, "small")] if any(x.verdict.flips for x in r.results) else []
+    return [Heading(words.VERDICTS, "verdicts"), own(words.ONE_STRATUM, "small"), *marks, table]
 
 
 def _verdict_row(result: StratumResult, anchor: str, pages: Pages) -> list[Flowable | str]:
@@ -330,15 +345,17 @@ def _verdict_row(result: StratumResult, anchor: str, pages: Pages) -> list[Flowa
         low=low.texts(result.per_mg_kg)[0], high=high.texts(result.per_mg_kg)[0]
     )
     known = math.isfinite(low.value) and math.isfinite(high.value)
-    decision = words.DECISION_TITLE.get(result.verdict.decision, result.verdict.decision)
+    where = range_of(result.verdict, result.unit, result.per_mg_kg)
+    if result.verdict.valid_until and where != numbers.NONE:
+        where = words.RANGE_UNTIL.format(range=where, date=result.verdict.valid_until)
     return [
         plots.verdict_mark(kind_of(result), 7.5),
-        Paragraph(markup(decision, 40), style("cell-bold")),
+        Paragraph(markup(decision_marked(result.verdict), 40), style("cell-bold")),
         link(result.stratum.label[:80], anchor),
         str(result.statistics.n_used),
         ratio if ratio_interval == numbers.NONE else f"{ratio} ({ratio_interval})",
         f"{limits}{' ' + unit if unit else ''}" if known else numbers.NONE,
-        range_of(result.verdict, result.unit, result.per_mg_kg),
+        where,
         link(pages.text(anchor), anchor, "cell-right"),
     ]
 

@@ -18,6 +18,7 @@ from reconcile.model import DECISIONS, QUARANTINE_COLUMNS, Reconciliation, Strat
 from reconcile.reporting import (
     cover,
     numbers,
+    screen_conformity,
     screen_quality,
     statements,
     stratum_page,
@@ -36,7 +37,7 @@ from reconcile.reporting.elements import (
 )
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
-from reconcile.reporting.sentences import line_name, range_of
+from reconcile.reporting.sentences import decision_marked, line_name, range_of
 from reconcile.reporting.stratum_plots import (
     chance_plots_of,
     difference_plot_of,
@@ -68,6 +69,7 @@ def _page(r: Reconciliation) -> bytes:
         *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in full),
         *([("small-strata", words.SMALL_STRATA, "")] if short else []),
         *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in short),
+        *screen_conformity.parts(r),
         *screen_quality.parts(r),
         ("custody", words.CUSTODY, _findings(r)),
         ("exclusions", words.EXCLUSIONS, _exclusions(r)),
@@ -190,7 +192,7 @@ def _verdicts(r: Reconciliation, anchors: dict[str, str]) -> str:
         rows.append(
             [
                 x.stratum.label,
-                words.DECISION_TITLE.get(x.verdict.decision, x.verdict.decision),
+                decision_marked(x.verdict),
                 x.statistics.n_used,
                 (text if interval == numbers.NONE else f"{text} ({interval})", ratio.value),
                 limits if known else numbers.NONE,
@@ -202,8 +204,17 @@ def _verdicts(r: Reconciliation, anchors: dict[str, str]) -> str:
                 x.stratum.lab_method,
             ]
         )
-    return paragraph(words.ONE_STRATUM, "small") + table(
-        words.SCREEN_VERDICT_HEADINGS, rows, (2, 3), links=list(anchors.values()), ours=range(4, 9)
+    marks = paragraph(words.FLIP_NOTE, "small") if any(x.verdict.flips for x in r.results) else ""
+    return (
+        paragraph(words.ONE_STRATUM, "small")
+        + marks
+        + table(
+            words.SCREEN_VERDICT_HEADINGS,
+            rows,
+            (2, 3),
+            links=list(anchors.values()),
+            ours=range(4, 9),
+        )
     )
 
 

@@ -211,6 +211,26 @@ def _verdict_sentence(
     return f"{said} {_ended(verdict.next_step)}" if verdict.next_step else said
 
 
+def put_back_sentence(verdict: Verdict, used: int) -> str:
+    """What the verdict would be with every excluded pair put back; "" where there is none."""
+    if not verdict.decision_put_back:
+        return ""
+    if not verdict.flips:
+        return words.PUT_BACK_SAME.format(n=used + verdict.put_back, used=used)
+    return words.PUT_BACK_FLIPS.format(
+        n=used + verdict.put_back,
+        used=used,
+        verdict=words.DECISION_TITLE.get(verdict.decision_put_back, verdict.decision_put_back),
+        reason=_ended(_lower_first(verdict.reason_put_back)),
+    )
+
+
+def decision_marked(verdict: Verdict) -> str:
+    """The verdict as printed, marked where it would be another with exclusions put back."""
+    title = words.DECISION_TITLE.get(verdict.decision, verdict.decision)
+    return title + (words.FLIP_MARK if verdict.flips else "")
+
+
 def _lower_first(text: str) -> str:
     """Lower the first letter, unless the first word is a symbol or an abbreviation."""
     first = text.split(" ", 1)[0]
@@ -251,5 +271,6 @@ def sentences_for(
         _limits_sentence(figures, scale, coverage_words(), unit, per_mg_kg),
         _censored_sentence(figures),
         _verdict_sentence(factor, verdict, unit, per_mg_kg),
+        put_back_sentence(verdict, statistics.n_used),
     ]
     return tuple(sentence for sentence in out if sentence)

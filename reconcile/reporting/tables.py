@@ -43,7 +43,13 @@ FACTOR_COLUMNS = (
     "factor_id", "status", "stratum", *STRATUM_COLUMNS, "form", "intercept", "intercept_unit",
     "slope", "variance_intercept", "covariance", "variance_slope", "residual_sd",
     "residual_unit", "field_low_mg_kg", "field_high_mg_kg", "n", "error_before", "error_after",
-    "pairs_sha256", "basis", "reason",
+    "pairs_sha256", "basis", "reason", "valid_from", "valid_until", "verdict", "verdict_reason",
+)  # fmt: skip
+#: One row per stratum: what may be done, in which range, until when, and how firm that is.
+VERDICT_COLUMNS = (
+    "stratum", *STRATUM_COLUMNS, "purpose", "verdict", "reason", "valid_from_mg_kg",
+    "valid_to_mg_kg", "valid_until", "factor_id", "pairs_used", "pairs_put_back",
+    "verdict_put_back", "reason_put_back", "flips", "next_step",
 )  # fmt: skip
 WATERFALL_COLUMNS = (
     "step", "name", "counted", "entered", "kept", "lost", "reason", "balance", "file", "sheet",
@@ -169,8 +175,24 @@ def factor_rows(r: Reconciliation) -> list[list[Any]]:
             f.covariance[0][0], f.covariance[0][1], f.covariance[1][1],
             f.residual_sd, "1" if f.residual_relative else "mg/kg", f.low, f.high, f.n,
             f.error_before, f.error_after, f.pairs_hash, f.basis, f.reason,
+            f.valid_from, f.valid_until, x.verdict.decision, x.verdict.reason,
         ]
-        for f in factors_of(r)
+        for x in r.results
+        if (f := x.factor) is not None
+    ]  # fmt: skip
+
+
+def verdict_rows(r: Reconciliation) -> list[list[Any]]:
+    """One row per stratum, VERDICT_COLUMNS."""
+    return [
+        [
+            x.stratum.key, *_stratum_cells(x.stratum), r.purpose, v.decision, v.reason,
+            v.range_low, v.range_high, v.valid_until, x.factor.factor_id if x.factor else "",
+            x.statistics.n_used, v.put_back, v.decision_put_back, v.reason_put_back, v.flips,
+            v.next_step,
+        ]
+        for x in r.results
+        for v in (x.verdict,)
     ]  # fmt: skip
 
 
@@ -229,6 +251,7 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
     made = {
         "statistics.csv": to_csv(STATISTIC_COLUMNS, statistic_rows(r)),
         "statistics.json": to_json(statistics_value(r)),
+        "verdicts.csv": to_csv(VERDICT_COLUMNS, verdict_rows(r)),
         "factors.csv": to_csv(FACTOR_COLUMNS, factor_rows(r)),
         "factors.json": to_json(factors),
         "pairs.csv": to_csv(pairs, pair_rows(r)),

@@ -13,7 +13,8 @@ from tests.reporting import builder
 
 NAMES = {
     "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json",
-    "factors.csv", "factors.json", "pairs.csv", "exclusions.csv", "quarantine.csv", "waterfall.csv",
+    "factors.csv", "factors.json", "verdicts.csv", "pairs.csv", "exclusions.csv",
+    "quarantine.csv", "waterfall.csv", "corrections.csv",
 }  # fmt: skip
 
 

@@ -127,6 +127,21 @@ VERDICT_ACCEPTED = "Field results may be used alone{where}{until}."
 VERDICT_CORRECTED = "Field results may be used after correction{factor}{where}{until}."
 VERDICT_LABORATORY = "Laboratory only: {reason}"
 VERDICT_NONE = "No verdict can be given yet: {reason}"
+PUT_BACK_FLIPS = (
+    "With every excluded pair put back ({n} pairs instead of {used}) the verdict would be "
+    "“{verdict}”: {reason}"
+)
+PUT_BACK_SAME = (
+    "With every excluded pair put back ({n} pairs instead of {used}) the verdict would be the same."
+)
+#: Marks a verdict that would be another with every excluded pair put back.
+FLIP_MARK = " ‡"
+FLIP_NOTE = "‡ With every excluded pair put back the verdict would be another; its page says which."
+FLIPS = (
+    " With every excluded pair put back the verdict of {strata} would be another ({names}; marked "
+    "‡ under “{section}”)."
+)
+RANGE_UNTIL = "{range} until {date}"
 WITH_FACTOR = " with factor {factor}"
 BETWEEN = " between {low} and {high}"
 UNTIL_DATE = " until {date}"

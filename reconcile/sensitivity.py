@@ -1,0 +1,59 @@
+"""What the verdict would be with every excluded pair put back.
+
+A verdict that rests on what was left out must say so: the same criteria are judged again
+on all pairs with two numbers, whatever kept them out (a person's entry, broken custody, a
+failed batch, an overlap). Censored pairs stay what they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from reconcile import correction, evaluation, verdicts
+from reconcile.evaluation import LabError
+from reconcile.model import ACCEPTED_CORRECTED, Stratum, Verdict
+from reconcile.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Judging:
+    """What a verdict rests on beside its pairs."""
+
+    stratum: Stratum
+    lab_error: LabError | None
+    settings: Settings
+    fault: str = ""
+    until: str = ""
+    uncontrolled: str = ""
+
+
+def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
+    """The pairs (model.PAIR_COLUMNS) with every one used that has a number on both sides."""
+    both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
+    used = pairs["used"].astype(bool)
+    return pairs.assign(used=used | both, reason=pairs["reason"].where(~(both & ~used), ""))
+
+
+def with_all_put_back(verdict: Verdict, pairs: pd.DataFrame, judging: Judging) -> Verdict:
+    """The verdict with what it would be on all pairs; unchanged where none was excluded."""
+    everything = put_back(pairs)
+    excluded = int(everything["used"].sum()) - int(pairs["used"].astype(bool).sum())
+    if not excluded:
+        return verdict
+    j = judging
+    again = evaluation.evaluate(j.stratum, everything, j.lab_error, j.settings)
+    proposal = correction.propose(j.stratum, again, j.settings, j.fault)
+    other = verdicts.judge(j.stratum, again, proposal, j.settings, j.fault, j.until, j.uncontrolled)
+    reason = (
+        "A correction fitted to all of them met the criteria on samples that its fit had not seen."
+        if other.decision == ACCEPTED_CORRECTED
+        else other.reason
+    )
+    return replace(
+        verdict,
+        put_back=excluded,
+        decision_put_back=other.decision,
+        reason_put_back=reason,
+    )
