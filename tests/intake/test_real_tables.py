@@ -11,6 +11,7 @@ import pytest
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, TypedTable
 from reconcile.settings import TableSettings
+from tests.intake.cell_account import account_of
 from tests.intake.conftest import check_account, real_data
 
 DATA = real_data()
@@ -161,7 +162,37 @@ def test_benchtop_export_has_grouped_headings_and_summary_lines():
     assert read.facts.column("sample_id").to_pylist()[0] == "poc-18-1 12cm"
 
 
-@pytest.mark.parametrize("name", ["pottery", "core_register", "libs_targets", "xrf_standards"])
+NAMES = ["pottery", "core_register", "libs_targets", "xrf_standards", "replicates"]
+
+
+def test_replicates_name_no_element_and_no_sample_but_the_settings_do():
+    read = tables("replicates")
+    nickel, copper = read["lab abbey.csv"], read["lab chem.csv"]
+    assert (nickel.rows_in_file, nickel.facts.num_rows) == (31, 31)
+    assert (copper.rows_in_file, copper.facts.num_rows) == (24, 24)
+    assert max(nickel.values.column("Ni").to_pylist()) == 125.0  # the outlier stays
+    assert max(copper.values.column("Cu").to_pylist()) == 28.95
+    assert set(copper.facts.column("sample_id").to_pylist()) == {"wholemeal flour"}
+
+
+def test_every_file_of_the_folder_is_read():
+    assert DATA is not None
+    there = {p.relative_to(DATA).as_posix() for p in DATA.rglob("*.*") if p.name != "README.md"}
+    read = {t.path for name in NAMES for t in tables(name).values()}
+    assert read == there
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_cell_is_accounted_for(name):
+    assert DATA is not None
+    for read in tables(name).values():
+        account = account_of(DATA / read.path, read)
+        assert account.balance == 0, (read.path, account)
+        rows = account.rows
+        assert rows["data rows"] == rows["accepted"] + rows["refused"] + rows["set aside"]
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_every_quarantined_row_says_why_and_what_to_do(name):
     for read in tables(name).values():
         for column in ("file", "reason", "advice"):
