@@ -202,7 +202,7 @@ def read_found(run: Run) -> Run:
         if s.problem
     )
     stored, copies = _without_copies(run, stored)
-    findings += copies
+    findings += copies + _notes_of(run, [stored[i].file_id for i in sorted(stored)])
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
     numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
     return replace(
@@ -218,6 +218,22 @@ def read_found(run: Run) -> Run:
         ),
         findings=run.findings + findings,
     )
+
+
+def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
+    """What the reading did or left to a person: recalculations, missing facts, doubts."""
+    rows = run.store.rows(
+        "SELECT path, sheet, text FROM note JOIN file USING (file_id) "
+        "WHERE list_contains(?, file_id) ORDER BY list_position(?, file_id), sheet, text",
+        [file_ids, file_ids],
+    )
+    return tuple(
+        Finding(
+            "intake", "note", f"{path}, sheet {sheet}" if sheet else path,
+            f"{str(text).rstrip('.')}.",
+        )
+        for path, sheet, text in rows
+    )  # fmt: skip
 
 
 def _without_copies(

@@ -347,6 +347,11 @@ class TableSettings(Part):
         None, description="row of the first heading; empty: found"
     )
     unit: str = Field("", description="unit of result columns that name none")
+    recalculate_to_dry: bool = Field(
+        False,
+        description="put results of moist rows on the dry basis by the moisture that each row "
+        "states (% of the moist mass); rows that state none stay as they are",
+    )
     largest_sum_pct: Positive = Field(
         102.0,
         description="largest sum of a row's results as reported, %; above it the row is refused "

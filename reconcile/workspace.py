@@ -296,6 +296,8 @@ def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
         text = f"{table.kind}: {', '.join(table.files)}" + (f" ({fixed})" if fixed else "")
         if table.kind in ("field", "lab"):
             text += f"; rows that add up to more than {table.largest_sum_pct:g} % are refused"
+        if table.recalculate_to_dry:
+            text += "; moist rows are recalculated to the dry basis by their stated moisture"
         lines.append(SettingLine(f"table {number}", text, "files and what holds for every row"))
     return tuple(lines)
 

@@ -39,6 +39,7 @@ _EASILY_MISREAD = word_set(
     In As At He Be I N S C H O F K P B U V W Y No Os Am Po Ra Pa
     """
 )
+_CAPITAL_COMPOUND = re.compile(r"(?:CO|HF)(?:[\s_,;(\[-]|$)")
 _COORDINATES = frozenset({"x", "y", "z", "e", "n", "east", "north", "easting", "northing"})
 
 
@@ -222,6 +223,9 @@ def _by_heading(
         why = "not a result and not a known fact"
         if reading.question:
             why = reading.question
+        if _CAPITAL_COMPOUND.match(text) and table.kind in {"field", "lab"}:
+            asked = "may be cobalt or hafnium in capitals, or the compound; name it in 'columns'"
+            return replace(base, role="unclear", question=asked), None
         return replace(base, why=why), None
     role = reading.role
     return (

@@ -21,6 +21,7 @@ from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import CellFormat, DecimalMark, decimal_evidence, parse_column
 from reconcile.intake.corrections import Correction, lay_over
 from reconcile.intake.headings import Column, matching, understand
+from reconcile.intake.moisture import to_dry
 from reconcile.intake.setaside import set_aside
 from reconcile.intake.sources import Body, Sheet, digest, open_sheets
 from reconcile.intake.tables import BELOW, ColumnMeaning, TypedTable
@@ -173,6 +174,9 @@ def _read_sheet(job: _Job) -> TypedTable:
         n = len(body.lines)
     else:
         read = results.nothing_read(n)
+    if table.recalculate_to_dry and kind in {"field", "lab"}:
+        facts, dried = to_dry(facts, read)
+        notes += dried
     _validate(job, facts, read, ledger, n)
     finished = _finish(job, columns, body, facts, read, ledger, aside, notes)
     return replace(finished, corrections=corrected) if corrected else finished

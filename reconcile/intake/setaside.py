@@ -36,6 +36,7 @@ def set_aside(
         ("remark", remarks := _remarks(body, columns)),
         ("summary line", _summaries(body, columns, n - len(remarks))),
         ("blank line", _blank(body, columns)),
+        ("empty but for columns left to another table", _of_another_table(body, columns)),
     ):
         fresh = places[~taken[places]]
         if len(fresh):
@@ -120,6 +121,27 @@ def _remarks(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
                 continue
         break
     return np.array(sorted(found), np.int64)
+
+
+def _of_another_table(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
+    """Rows of a longer table beside this one, whose columns the settings ignore."""
+    left = {c.index for c in columns if c.role == "ignored" and c.why == "settings"}
+    own = [c for i, c in enumerate(body.columns) if i not in left]
+    ids = [c.index for c in columns if c.fact in {"sample_id", "lab_id"}]
+    if not left or not own or not ids:
+        return np.empty(0, np.int64)
+    first = body.columns[ids[0]]
+    empty = pc.or_(
+        pc.is_null(first), pc.fill_null(pc.equal(pc.utf8_trim_whitespace(first), ""), True)
+    )
+    return np.array(
+        [
+            int(p)
+            for p in _where(empty)[:100_000]
+            if all(not (t := c[int(p)].as_py()) or not t.strip() for c in own)
+        ],
+        np.int64,
+    )
 
 
 def _blank(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
