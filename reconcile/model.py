@@ -7,7 +7,8 @@ a clock or a setting.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -91,6 +92,8 @@ class Stratum:
     pair_type: str = ""
     technique: str = ""  # of the field method: LIBS or XRF
     digestion_class: str = ""  # partial, near-total, total or ""
+    mark: str = field(default="", compare=False)
+    """What tells it from strata of the same element, technique and matrix; see ``told_apart``."""
 
     @property
     def key(self) -> str:
@@ -110,8 +113,32 @@ class Stratum:
 
     @property
     def label(self) -> str:
-        """Short name for headings: element, field technique and matrix."""
-        return " · ".join(p for p in (self.element, self.technique, self.matrix) if p)
+        """Short name for headings: element, field technique (and what sets it apart), matrix."""
+        technique = " ".join(p for p in (self.technique, self.mark) if p)
+        return " · ".join(p for p in (self.element, technique, self.matrix) if p)
+
+
+def told_apart(strata: Sequence[Stratum]) -> tuple[Stratum, ...]:
+    """The same strata; those with the same short name are marked by the first that differs of
+    instrument and calibration, lab method, specimen form, moisture basis and pair type."""
+    alike: dict[str, list[Stratum]] = {}
+    for s in strata:
+        alike.setdefault(replace(s, mark="").label, []).append(s)
+    return tuple(replace(s, mark=_mark(s, alike[replace(s, mark="").label])) for s in strata)
+
+
+def _mark(stratum: Stratum, alike: Sequence[Stratum]) -> str:
+    marks = [""] * len(alike)
+    mine = alike.index(stratum)
+    for name in ("field_method", "lab_method", "specimen_form", "moisture_basis", "pair_type"):
+        parts = [[p.strip() for p in getattr(s, name).split("·")] for s in alike]
+        common = set(parts[0]).intersection(*parts[1:])
+        for i, own in enumerate(parts):
+            differing = [p for p in own if p and p not in common]
+            marks[i] = " ".join([*([marks[i]] if marks[i] else []), *differing])
+        if len(set(marks)) == len(marks):
+            break
+    return marks[mine]
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,14 @@ from numpy.typing import NDArray
 
 from reconcile.averaging import Means, Nesting, nested_means
 from reconcile.intake.tables import QUANTIFIED
-from reconcile.model import PAIR_COLUMNS, Finding, Readings, Stratum, WaterfallStep
+from reconcile.model import (
+    PAIR_COLUMNS,
+    Finding,
+    Readings,
+    Stratum,
+    WaterfallStep,
+    told_apart,
+)
 from reconcile.store import Store, quoted, sql
 
 #: Facts that the setting ``pool`` may merge, and their column in the pair query.
@@ -353,7 +360,7 @@ def join(
     pairs = pairs.sort_values(["stratum", "sample_id"], kind="stable", ignore_index=True)
     field_only = _one_sided(store, "field_sample", "lab_sample")
     lab_only = _one_sided(store, "lab_sample", "field_sample")
-    ordered = tuple(strata[key] for key in sorted(strata))
+    ordered = told_apart([strata[key] for key in sorted(strata)])
     return Joined(ordered, pairs, field_only, lab_only, sides, sources, together)
 
 

@@ -70,7 +70,7 @@ def _show_outcome(outcome: RunOutcome) -> None:
         _row(
             table,
             result.stratum.element,
-            result.stratum.technique,
+            " ".join(p for p in (result.stratum.technique, result.stratum.mark) if p),
             result.stratum.matrix,
             f"{result.statistics.n_used} of {result.statistics.n_pairs}",
             ratio,

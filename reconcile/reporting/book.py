@@ -155,7 +155,8 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         line = self.meta.footer.format(
             release=self.meta.release_id, page=self.page, total=self.known.total or 0
         )
-        canvas.drawString(MARGIN_X, bottom - 10, fonts.fitting(self.meta.title, 7.5, room))
+        left = width - 2 * MARGIN_X - fonts.width(line, 7.5) - 12
+        canvas.drawString(MARGIN_X, bottom - 10, fonts.fitting(self.meta.title, 7.5, left))
         canvas.drawRightString(width - MARGIN_X, bottom - 10, line)
         canvas.restoreState()
 

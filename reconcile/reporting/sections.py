@@ -141,7 +141,9 @@ def _recoveries(r: Reconciliation, width: float) -> list[Flowable]:
     """One strip of marks per element: field beside laboratory, failed ones crossed."""
     out: list[Flowable] = []
     for number, plot in enumerate(recoveries(r)):
-        drawing = strip_plot(plot, min(width, 60 + 55 * len(plot.categories)), 48 * mm)
+        # wide enough for the legend beneath
+        room = min(width, max(230, 60 + 55 * len(plot.categories)))
+        drawing = strip_plot(plot, room, 48 * mm)
         title = [own(words.RECOVERY_TITLE, "h3")] if number == 0 else []
         out.append(KeepTogether([*title, drawing, gap(4)]))
     return out
@@ -358,7 +360,8 @@ def methods(r: Reconciliation, width: float) -> list[Flowable]:
         own(words.STATEMENT_INTRO, "small"),
     ]
     for title, text in statements.mineral_statement(r):
-        out += [own(title, "h3"), *(own(line, "small") for line in text.splitlines())]
+        first, *rest = [own(line, "small") for line in text.splitlines()]
+        out += [KeepTogether([own(title, "h3"), first]), *rest]
     items: list[list[Flowable | str]] = [
         [own(item, "cell"), own(place, "cell")] for item, place in words.TEST_REPORT_ITEMS
     ]

@@ -18,7 +18,7 @@ from reconcile.model import (
     Reconciliation,
     StratumResult,
 )
-from reconcile.reporting import fonts, further, numbers, plots, words
+from reconcile.reporting import further, numbers, plots, words
 from reconcile.reporting.book import Heading, Pages
 from reconcile.reporting.figures import Figure, by_key
 from reconcile.reporting.manner import styled
@@ -163,7 +163,7 @@ def small_row(small: Sequence[Small], width: float) -> list[Flowable]:
     each = (width - (_IN_A_ROW - 1) * 4 * mm) / _IN_A_ROW
     cells: list[list[Flowable]] = []
     for title, draw in small:
-        lines = [own(fonts.fitting(part, 8, each), "small") for part in title.split("\n")]
+        lines = [own(part, "small") for part in title.split("\n")]
         cells.append([*lines, draw(each, _SMALL_HEIGHT)])
     widths = [each + 4 * mm] * (len(cells) - 1) + [each]
     return [columns(cells, widths), gap(3)]
@@ -201,7 +201,7 @@ def half_page(
         right = width - left - 5 * mm
         drawing = plots.method_plot(plot, right, 47 * mm)
         middle = [columns([middle, [], [drawing]], [left, 5 * mm, right])]
-    content = [*heading, *middle, gap(3), criteria_table(result, width), gap(12)]
+    content = [*heading, *middle, gap(3), *open_criteria(result, width), gap(12)]
     return [KeepTogether(content)], Left(result.notes[shown:])
 
 
@@ -444,7 +444,7 @@ def right_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
     return rows
 
 
-def _short(name: str, most: int = 18) -> str:
+def _short(name: str, most: int = 40) -> str:
     return name if len(name) <= most else f"{name[:most]}…"
 
 
@@ -457,8 +457,17 @@ def _table(rows: list[Row], result: StratumResult, width: float) -> Table:
     return grid(headings, cells, [half * s for s in shares], right=(1, 2, 3), compact=True)
 
 
-def criteria_table(result: StratumResult, width: float) -> Table:
-    """Every criterion of the verdict: asked, found, met."""
+def open_criteria(result: StratumResult, width: float) -> list[Flowable]:
+    """The criteria that are not met or not judged, and how many others are met."""
+    met = sum(c.met is True for c in result.verdict.criteria)
+    if met == len(result.verdict.criteria):
+        return [criteria_table(result, width)]
+    note = [own(words.CRITERIA_MET.format(n=met), "small")] if met else []
+    return [criteria_table(result, width, met_too=False), *note]
+
+
+def criteria_table(result: StratumResult, width: float, met_too: bool = True) -> Table:
+    """Every criterion of the verdict, or those that are not met: asked, found, met."""
     rows = [
         [
             worded(c.name),
@@ -467,6 +476,7 @@ def criteria_table(result: StratumResult, width: float) -> Table:
             own(words.MET[c.met], "cell-bold" if c.met is False else "cell"),
         ]
         for c in result.verdict.criteria
+        if met_too or c.met is not True
     ]
     shares = (0.26, 0.33, 0.31, 0.10)
     return grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)

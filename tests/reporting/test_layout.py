@@ -96,10 +96,53 @@ CASES = {
     [pytest.param(n, marks=pytest.mark.slow) if n == "sixty elements" else n for n in CASES],
 )
 def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_path):
-    content = pdf.report(CASES[name]())
+    check_pages(pdf.report(CASES[name]()), tmp_path)
+
+
+@measured
+@pytest.mark.slow
+def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_path):
+    content = demo_month[1]["report.pdf"]
+    check_pages(content, tmp_path)
+    assert cut_labels(content, tmp_path) == []
+
+
+@measured
+@pytest.mark.parametrize(
+    "name", ["one element", pytest.param("sixty elements", marks=pytest.mark.slow)]
+)
+def test_no_label_of_ordinary_length_is_cut(name, tmp_path):
+    assert cut_labels(pdf.report(CASES[name]()), tmp_path) == []
+
+
+@measured
+def test_a_cut_label_would_be_noticed(tmp_path):
+    long = builder.result_of(builder.stratum_of("Cu", matrix="a matrix of " + "many words " * 30))
+    assert cut_labels(pdf.report(builder.reconciliation([long])), tmp_path)
+
+
+def cut_labels(content: bytes, folder) -> list[tuple[int, str]]:
+    """Page and line of each text that ends in an ellipsis; one that stands alone cuts nothing."""
+    found = []
+    for number, (_, _, words_) in enumerate(pages_of(content, folder), start=1):
+        for word in words_:
+            if word.text.endswith("…") and word.text != "…":
+                line = [w.text for w in words_ if abs(w.top - word.top) < 1]
+                found.append((number, " ".join(line)))
+    return found
+
+
+def check_pages(content: bytes, tmp_path) -> None:
+    """Words inside the margins, apart from each other; no heading last on its page."""
     titles = {
-        title.replace(" ", "") for title in (*words.SECTIONS.values(), words.CRITERIA, words.FACTOR)
-    }
+        title.replace(" ", "")
+        for title in (
+            *words.SECTIONS.values(), words.CRITERIA, words.FACTOR, words.CONTROL_CHARTS,
+            words.RATES, words.STAGES, words.PUT_BACK, words.QUALITY_RULES, words.RECOVERY_TITLE,
+            *(title for title, _ in (*words.METHODS_TEXT, *words.CAUTION_TEXT)),
+            *words.STATEMENT_TITLES.values(), words.UNMATCHED_FIELD, words.UNMATCHED_LAB,
+        )
+    }  # fmt: skip
     for number, (width, height, found) in enumerate(pages_of(content, tmp_path), start=1):
         for word in found:
             assert word.left >= MARGIN_X - 2, (number, word)

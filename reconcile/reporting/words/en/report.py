@@ -134,6 +134,7 @@ VERDICT_HEADINGS = (
     "Page",
 )
 CRITERIA_HEADINGS = ("Criterion", "Asked", "Found", "Met")
+CRITERIA_MET = "Further criteria, all met: {n}; each stands in report.html and statistics.json."
 MET = {True: "yes", False: "no", None: "not judged"}
 BINDING = "Binding reason"
 NEXT_STEP = "Next step"
