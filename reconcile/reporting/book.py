@@ -143,7 +143,7 @@ class Book(BaseDocTemplate):  # type: ignore[misc]
         top, bottom = height - MARGIN_TOP + 3 * mm, MARGIN_BOTTOM - 3 * mm
         canvas.line(MARGIN_X, top, width - MARGIN_X, top)
         canvas.line(MARGIN_X, bottom, width - MARGIN_X, bottom)
-        room = (width - 2 * MARGIN_X) * 0.36
+        room = width / 2 - MARGIN_X - fonts.width(self.meta.status, 7.5, bold=True) / 2 - 8
         canvas.setFont(fonts.REGULAR, 7.5)
         canvas.drawString(MARGIN_X, top + 4, fonts.fitting(self.meta.running, 7.5, room))
         canvas.drawRightString(

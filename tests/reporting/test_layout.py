@@ -122,11 +122,13 @@ def test_a_cut_label_would_be_noticed(tmp_path):
 
 
 def cut_labels(content: bytes, folder) -> list[tuple[int, str]]:
-    """Page and line of each text that ends in an ellipsis; one that stands alone cuts nothing."""
+    """Page and line of each text that ends in an ellipsis; one that stands alone cuts nothing,
+    and text from files says how long it is where it is cut."""
     found = []
     for number, (_, _, words_) in enumerate(pages_of(content, folder), start=1):
-        for word in words_:
-            if word.text.endswith("…") and word.text != "…":
+        for word, after in zip(words_, [*words_[1:], None], strict=True):
+            told = after is not None and after.text.startswith("(")  # how long the whole is
+            if word.text.endswith("…") and word.text != "…" and not told:
                 line = [w.text for w in words_ if abs(w.top - word.top) < 1]
                 found.append((number, " ".join(line)))
     return found
