@@ -70,6 +70,7 @@ def _page(r: Reconciliation) -> bytes:
         *([("small-strata", words.SMALL_STRATA, "")] if short else []),
         *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in short),
         *screen_conformity.parts(r),
+        *screen_conformity.parts(r),
         *screen_quality.parts(r),
         ("custody", words.CUSTODY, _findings(r)),
         ("exclusions", words.EXCLUSIONS, _exclusions(r)),

@@ -3,40 +3,50 @@
 from __future__ import annotations
 
 from reconcile import conformity
-from reconcile.conformity import CONSISTENT, MEETS
+from reconcile.conformity import CONSISTENT, MEETS, ConformityRecord
 from reconcile.model import Reconciliation
-from reconcile.reporting import conformity_pages, words
+from reconcile.reporting import conformity_pages as pages
+from reconcile.reporting import words
 from reconcile.reporting.elements import MOST_ROWS, cut, paragraph, table
+from reconcile.reporting.svg import escaped
 
 
 def parts(r: Reconciliation) -> list[tuple[str, str, str]]:
-    """Anchor, title and content of the section; nothing without a table of limits."""
+    """Anchor, title and content of the section; nothing where the settings name no limits."""
     record = r.conformity
-    if record is None:
-        return []
-    texts = [
-        words.CONFORMITY_CAUTION, *conformity.rule_sentences(record.rule, record.guard_factor),
-        words.CONFORMITY_HOW, words.CONFORMITY_XRF, *record.notes,
-    ]  # fmt: skip
+    return [] if record is None else [("conformity", words.CONFORMITY, _section(record))]
+
+
+def _section(record: ConformityRecord) -> str:
+    out = f'<p class="caution">{escaped(words.CONFORMITY_CAUTION)}</p>'
+    texts = [*conformity.rule_sentences(record.rule, record.guard_factor), words.CONFORMITY_HOW]
+    if any(s.results.technique == "XRF" for s in record.specimens):
+        texts.append(words.CONFORMITY_XRF)
+    out += "".join(paragraph(text, "small") for text in (*texts, *record.notes))
     limits = [
-        (of[0].grade, "; ".join(f"{x.element} {conformity_pages.limit_text(x)}" for x in of))
+        [of[0].grade, "; ".join(f"{x.element} {pages.limit_text(x)}" for x in of)]
         for of in record.grades
     ]
-    sets = [
-        (
-            s.results.sample_id,
-            s.results.method,
-            ", ".join(g.grade for g in s.grades_of(MEETS, CONSISTENT)) or words.NO_GRADE,
-            *conformity_pages.set_texts(s),
-        )
-        for s in conformity_pages.ordered(record)
+    out += _titled(words.CONFORMITY_LIMITS, table(words.CONFORMITY_LIMIT_HEADINGS, limits))
+    if not record.specimens:
+        return out + paragraph(words.CONFORMITY_NONE)
+    counted = [
+        [method, grades, words.CONFORMITY_OF.format(n=n, total=total)]
+        for method, grades, n, total in pages.counts(record)
     ]
-    content = (
-        "".join(paragraph(text) for text in texts)
-        + f"<h3>{words.CONFORMITY_LIMITS}</h3>"
-        + table(words.CONFORMITY_LIMIT_HEADINGS, limits[:MOST_ROWS])
-        + f"<h3>{words.CONFORMITY_EACH}</h3>"
-        + table(words.CONFORMITY_HEADINGS, sets[:MOST_ROWS])
-        + cut(len(sets), "conformity.csv")
+    out += _titled(words.CONFORMITY_COUNTS, table(words.CONFORMITY_COUNT_HEADINGS, counted))
+    each = []
+    for s in pages.ordered(record)[:MOST_ROWS]:
+        against, is_open, missing = pages.set_texts(s)
+        fitting = ", ".join(g.grade for g in s.grades_of(MEETS, CONSISTENT)) or words.NO_GRADE
+        each.append(
+            [s.results.sample_id, s.results.method, fitting, against, is_open, missing]
+        )  # fmt: skip
+    shown = table(words.CONFORMITY_HEADINGS, each, ours=(3, 4, 5))
+    return out + _titled(
+        words.CONFORMITY_EACH, shown + cut(len(record.specimens), "conformity.csv")
     )
-    return [("conformity", words.CONFORMITY, content)]
+
+
+def _titled(title: str, content: str) -> str:
+    return f"<h3>{escaped(title)}</h3>{content}"
