@@ -729,7 +729,7 @@ def write_the_release(run: Run) -> Run:
         date_style=settings.report.date_style,
         extra={
             "rows": rows,
-            "factor scores": run.factor_scores,
+            scoring.SCORES: run.factor_scores,
             "factor scores in brief": scoring.as_manifest(run.factor_scores),
         },
     )

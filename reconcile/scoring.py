@@ -32,6 +32,8 @@ from reconcile.statistics.result import Estimate, not_estimable
 
 Array = NDArray[np.float64]
 
+#: Name of the scores among the further values of a Reconciliation.
+SCORES = "factor scores"
 KEEP, WATCH, WITHDRAW, NOT_JUDGED = "keep", "watch", "withdraw", "not judged"
 _FEWEST = 5  # pairs below which no call is made
 #: Share of the agreed rate of false alarms that the test of the shift takes; the rest is
@@ -49,6 +51,7 @@ class Past:
     low: float
     high: float
     call: str
+    relative: bool | None = None  # scale of the figures; None: not kept by that release
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +80,10 @@ class FactorScore:
     call: str  # keep, watch, withdraw or not judged
     why: str
     history: tuple[Past, ...] = ()
+    edges: tuple[float, float] = (math.nan, math.nan)  # a proved shift beyond one: withdraw
 
-    def sentence(self, unit: str = "mg/kg") -> str:
-        """What the score says of the factor."""
+    def sentence(self, unit: str = "mg/kg", per_mg_kg: float = 1.0) -> str:
+        """What the score says of the factor; ``per_mg_kg`` turns mg/kg into ``unit``."""
         head = f"Factor {self.factor_id} (form {self.form}) on {self.n} new pairs"
         if self.outside:
             head += f", {self.outside} more outside its range"
@@ -89,7 +93,7 @@ class FactorScore:
         def shown(value: float, sign: str = "") -> str:
             if self.relative:
                 return f"{value:{sign}.1%}"
-            return f"{value:{sign}.3g} {unit}"
+            return f"{float(f'{value * per_mg_kg:.3g}'):{sign}.10g} {unit}"
 
         s, c = self.shift, self.coverage
         return (
@@ -179,6 +183,7 @@ def score(
         coverage_p=p_cover,
         call=call,
         why=why,
+        edges=(back(-margin / 2 * abs(scale)), back(margin / 2 * abs(scale))),
     )  # fmt: skip
 
 
@@ -243,6 +248,7 @@ def earlier_factors(
                 Past(
                     month, str(entry["factor_id"]), _number(entry["shift"]),
                     _number(entry["low"]), _number(entry["high"]), str(entry["call"]),
+                    entry.get("relative"),
                 )
             )  # fmt: skip
         for factor in of_month:
@@ -342,6 +348,7 @@ def as_manifest(scores: Iterable[FactorScore]) -> list[dict[str, Any]]:
     return [
         {
             "stratum": s.stratum, "factor_id": s.factor_id, "n": s.n, "call": s.call,
+            "relative": s.relative,
             "shift": finite(s.shift.value), "low": finite(s.shift.low),
             "high": finite(s.shift.high), "coverage": finite(s.coverage.value),
         }

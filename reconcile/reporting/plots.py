@@ -151,6 +151,8 @@ class TrendPlot:
     high: Array
     counts: tuple[int, ...]
     y_title: str
+    rule: float = 1.0  # where a dashed line stands
+    bounds: tuple[float, ...] = ()  # where dotted lines stand
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,26 +318,33 @@ def strip_plot(plot: StripPlot, width: float, height: float) -> Drawing:
 
 
 def trend_axes(plot: TrendPlot) -> tuple[Axis, Axis]:
-    """Positions of the periods, and a logarithmic axis of the ratios."""
-    values = np.concatenate([plot.values, plot.low, plot.high, np.array([0.95, 1.05])])
-    values = values[np.isfinite(values) & (values > 0)]
+    """Positions of the periods, and an axis of the figures: logarithmic for wide ratios."""
+    ratio = plot.rule == 1.0
+    around = [0.95, 1.05] if ratio else [plot.rule]
+    values = np.concatenate([plot.values, plot.low, plot.high, around, plot.bounds])
+    values = values[np.isfinite(values) & ((values > 0) | (not ratio))]
     count = len(plot.periods)
     ticks = tuple(float(i) for i in range(count))
     x = Axis(-0.5, count - 0.5, False, ticks, plot.periods)
     low, high = float(values.min()), float(values.max())
-    wide = high > 1.6 * low  # within it a logarithmic scale looks the same and has few ticks
+    wide = (
+        ratio and high > 1.6 * low
+    )  # within it a logarithmic scale looks the same and has few ticks
     return x, axes.logarithmic(low, high, 5) if wide else axes.linear(low, high, 4)
 
 
 def trend_plot(plot: TrendPlot, width: float, height: float) -> Drawing:
-    """The ratio by period with its interval about a rule at 1."""
+    """A figure by period with its interval about a rule, and control lines where given."""
     x_axis, y_axis = trend_axes(plot)
     left = _left(y_axis)
     bottom = TEXT_SIZE + 6
     frame = _Frame(left, bottom, width - left - 6, height - bottom - _TOP, x_axis, y_axis)
     drawing = Drawing(width, height)
     _grid(frame, "", plot.y_title)
-    _stroke(frame, np.array([x_axis.low, x_axis.high]), np.ones(2), INK, 0.6, (6, 2.5))
+    ends = np.array([x_axis.low, x_axis.high])
+    _stroke(frame, ends, np.full(2, plot.rule), INK, 0.6, (6, 2.5))
+    for bound in plot.bounds:
+        _stroke(frame, ends, np.full(2, bound), INK, 0.6, (1, 1.6))
     places = np.arange(len(plot.periods), dtype=np.float64)
     _stroke(frame, places, plot.values, ACCENT, 0.8)
     for x, low, high in zip(places, plot.low, plot.high, strict=True):

@@ -249,7 +249,9 @@ def trend_svg(plot: TrendPlot, title: str) -> str:
     frame = _Frame(x_axis, y_axis)
     frame.grid("", plot.y_title)
     ends = np.array([x_axis.low, x_axis.high])
-    frame.path(ends, np.ones(2), f'stroke="{_INK}" stroke-dasharray="7 3"')
+    frame.path(ends, np.full(2, plot.rule), f'stroke="{_INK}" stroke-dasharray="7 3"')
+    for bound in plot.bounds:
+        frame.path(ends, np.full(2, bound), f'stroke="{_INK}" stroke-dasharray="1.5 2.5"')
     places = np.arange(len(plot.periods), dtype=np.float64)
     frame.path(places, plot.values, f'stroke="{_ACCENT}"')
     rows = zip(plot.periods, plot.values, plot.low, plot.high, plot.counts, strict=True)

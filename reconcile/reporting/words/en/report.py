@@ -14,6 +14,7 @@ QUARANTINE = "Quarantined rows"
 UNMATCHED = "Unmatched samples"
 CHANGES = "Changes since the release before"
 DETAILS = "Further figures"
+SCORES_TITLE = "Factors of earlier months"
 CONFORMITY = "Conformity with specification limits"
 MORE_PLOTS = "Trends and chances of wrong calls"
 METHODS = "Methods"
@@ -36,6 +37,7 @@ SECTIONS = {
     "strata": STRATA,
     "small-strata": SMALL_STRATA,
     "more-plots": MORE_PLOTS,
+    "factor-scores": SCORES_TITLE,
     "conformity": CONFORMITY,
     "quality": QUALITY,
     "custody": CUSTODY,

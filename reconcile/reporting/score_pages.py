@@ -1,0 +1,110 @@
+"""Factors of earlier months on this month's pairs: a control chart over months and the call."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+
+import numpy as np
+from reportlab.platypus import Flowable, KeepTogether, Paragraph
+
+from reconcile.model import Reconciliation
+from reconcile.reporting import numbers, plots, words
+from reconcile.reporting.book import Heading
+from reconcile.reporting.plots import TrendPlot
+from reconcile.reporting.sections import start
+from reconcile.reporting.stratum_page import Small, small_row
+from reconcile.reporting.styles import foreign, gap, grid, own, style
+from reconcile.reporting.text import markup, printable
+from reconcile.scoring import KEEP, NOT_JUDGED, SCORES, WATCH, WITHDRAW, FactorScore
+
+_ACROSS, _MOST_CHARTS, _MOST_MONTHS = 3, 36, 12
+_ORDER = (WITHDRAW, WATCH, KEEP, NOT_JUDGED)
+
+
+def scores_of(r: Reconciliation) -> list[FactorScore]:
+    """The scores of the release, those that ask for an act first."""
+    found: tuple[FactorScore, ...] = r.extra.get(SCORES, ())
+    return sorted(found, key=lambda s: (_ORDER.index(s.call), s.stratum))
+
+
+def _unit(r: Reconciliation, score: FactorScore) -> tuple[str, float]:
+    return next(
+        ((x.unit, x.per_mg_kg) for x in r.results if x.stratum.key == score.stratum), ("mg/kg", 1.0)
+    )
+
+
+def sentence_of(r: Reconciliation, score: FactorScore) -> str:
+    """What the score says, in the reader's unit."""
+    unit, per = _unit(r, score)
+    return score.sentence(numbers.unit_name(unit), per)
+
+
+def plot_of(r: Reconciliation, score: FactorScore) -> TrendPlot | None:
+    """The mean error by month with its control lines; None where there is no figure yet."""
+    unit, per = _unit(r, score)
+    points = [
+        (p.period, p.shift, p.low, p.high, 0)
+        for p in score.history
+        if p.relative is score.relative  # a ratio and a difference share no axis
+    ]
+    points.append((r.period, score.shift.value, score.shift.low, score.shift.high, score.n))
+    points = [p for p in points if math.isfinite(p[1])][-_MOST_MONTHS:]
+    if not points:
+        return None
+    periods, values, lows, highs, counts = zip(*points, strict=True)
+    base, scale = (1.0, 1.0) if score.relative else (0.0, per)
+
+    def shown(numbers_: tuple[float, ...]) -> np.ndarray:
+        return base + scale * np.array(numbers_, dtype=np.float64)
+
+    return TrendPlot(
+        tuple(printable(p) for p in periods),
+        shown(values),
+        shown(lows),
+        shown(highs),
+        tuple(int(n) for n in counts),
+        words.AXIS_CORRECTED
+        if score.relative
+        else words.AXIS_CORRECTED_DIFFERENCE.format(unit=numbers.unit_name(unit)),
+        base,
+        tuple(float(v) for v in shown(score.edges) if math.isfinite(v)),
+    )
+
+
+def charts(r: Reconciliation) -> list[tuple[FactorScore, str, TrendPlot]]:
+    """Each score with a chart, its title of two lines, and the chart."""
+    made = []
+    for score in scores_of(r):
+        plot = plot_of(r, score)
+        if plot is not None:
+            call = words.SCORE_TITLE.format(
+                call=words.SCORE_CALLS[score.call], factor=printable(score.factor_id)
+            )
+            made.append((score, f"{printable(score.label)[:60]}\n{call}", plot))
+    return made
+
+
+def section(r: Reconciliation, width: float) -> list[Flowable]:
+    """The section of the report."""
+    head = [*start(), Heading(words.SCORES_TITLE, "factor-scores")]
+    scores = scores_of(r)
+    if not scores:
+        return [*head, own(words.SCORES_NONE)]
+    small: list[Small] = [
+        (title, partial(plots.trend_plot, plot)) for _, title, plot in charts(r)[:_MOST_CHARTS]
+    ]
+    rows = [
+        KeepTogether(small_row(small[first : first + _ACROSS], width))
+        for first in range(0, len(small), _ACROSS)
+    ]
+    lines: list[list[Flowable | str]] = [
+        [
+            foreign(s.label, limit=80),
+            Paragraph(markup(words.SCORE_CALLS[s.call]), style("cell-bold")),
+            own(sentence_of(r, s), "cell"),
+        ]
+        for s in scores
+    ]
+    table = grid(words.SCORE_HEADINGS, lines, [width * s for s in (0.2, 0.1, 0.7)], compact=True)
+    return [*head, own(words.SCORES_INTRO, "small"), *rows, gap(4), table]
