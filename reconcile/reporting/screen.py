@@ -72,7 +72,6 @@ def _page(r: Reconciliation) -> bytes:
         *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in short),
         *screen_scores.parts(r),
         *screen_conformity.parts(r),
-        *screen_conformity.parts(r),
         *screen_quality.parts(r),
         ("custody", words.CUSTODY, _findings(r)),
         ("exclusions", words.EXCLUSIONS, _exclusions(r)),
