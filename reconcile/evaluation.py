@@ -150,7 +150,7 @@ def evaluate(
     replicates = further.replicate_structure(used, level)
     scale, scale_rule = difference_scale(lab, field, replicates)
     by_level = scale == "log ratio"
-    errors = _point_errors(used, replicates, lab_error)
+    errors = _point_errors(used, replicates, scale, lab_error)
     york = further.york_line(lab, field, errors, level) if errors and positive else None
     ratio, source = _error_ratio(
         relative_field, absolute_field, freedom, lab_error, used, scale, level
@@ -345,13 +345,14 @@ def _lab_replicates(used: pd.DataFrame) -> float:
 
 
 def _point_errors(
-    used: pd.DataFrame, replicates: lines.ErrorStructure, lab_error: LabError | None
+    used: pd.DataFrame, replicates: lines.ErrorStructure, scale: str, lab_error: LabError | None
 ) -> PointErrors | None:
     if lab_error is None or not len(used):
         return None
     near = _near(lab_error, used)
     relative = math.sqrt(near.relative_variance / _lab_replicates(used))
-    return further.point_errors(replicates, relative, near.source)
+    middle = float(used["lab_mean"].median())
+    return further.point_errors(replicates, scale, relative, middle, near.source)
 
 
 def _lab_error_sd(used: pd.DataFrame, lab_error: LabError | None) -> float:

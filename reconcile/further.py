@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -60,22 +60,35 @@ def replicate_structure(used: pd.DataFrame, level: float) -> ErrorStructure:
 
 
 def point_errors(
-    structure: ErrorStructure, lab_relative: float, lab_source: str
+    structure: ErrorStructure, scale: str, lab_relative: float, middle: float, lab_source: str
 ) -> PointErrors | None:
-    """What gives every pair an SD on both sides; None where one side's errors are not known."""
+    """What gives every pair an SD on both sides; None where one side's errors are not known.
+
+    The lab's SD is in proportion to the level where ratios are compared, else that at the
+    ``middle`` of the lab values.
+    """
     known = structure.s0.estimable and structure.theta.estimable
     if not (known and math.isfinite(lab_relative) and lab_relative > 0):
         return None
-    return PointErrors(structure.s0.value, structure.theta.value, lab_relative, lab_source)
+    constant, proportional = (
+        (0.0, lab_relative) if scale == "log ratio" else (lab_relative * middle, 0.0)
+    )
+    return PointErrors(
+        structure.s0.value, structure.theta.value, constant, proportional, lab_source
+    )
 
 
 def york_line(lab: Array, field: Array, errors: PointErrors, level: float) -> lines.Line:
     """York line with the SDs of ``errors`` at the levels of the line."""
+
+    def curve(s0: float, theta: float) -> lines.SdAt:
+        return lambda c: np.asarray(np.hypot(s0, theta * c), dtype=np.float64)
+
     return lines.york_by_curves(
         lab,
         field,
-        lambda c: np.asarray(errors.lab_relative * np.abs(c), dtype=np.float64),
-        lambda c: np.asarray(np.hypot(errors.field_s0, errors.field_theta * c), dtype=np.float64),
+        curve(errors.lab_s0, errors.lab_theta),
+        curve(errors.field_s0, errors.field_theta),
         level,
     )
 
@@ -114,10 +127,15 @@ def _without(
     field = np.delete(used["field_mean"].to_numpy("float64"), at)
     relative = s.difference_scale == "log ratio"
     of = bias.geometric_mean_ratio if relative else bias.mean_difference
+    # chosen by its effect: an interval without it would hold the truth too seldom
+    why = "no interval is claimed, as the pair was chosen by its effect"
+    rest = [
+        replace(item, se=math.nan, low=math.nan, high=math.nan, reason=item.reason or why)
+        for item in (of(lab, field, level), refit(lab, field).slope)
+    ]
     return WithoutPair(
-        str(used["sample_id"].iloc[at]), seen.largest_influence, relative,
-        of(lab, field, level), refit(lab, field).slope,
-    )  # fmt: skip
+        str(used["sample_id"].iloc[at]), seen.largest_influence, relative, rest[0], rest[1]
+    )
 
 
 def quality_level(used: pd.DataFrame, s: StratumStatistics, element: str) -> list[tuple[str, Any]]:

@@ -202,7 +202,8 @@ class PointErrors:
 
     field_s0: float  # mg/kg; SD of a field mean = sqrt(s0² + (theta·level)²)
     field_theta: float  # fraction
-    lab_relative: float  # relative SD of a lab mean
+    lab_s0: float  # mg/kg; the same of a lab mean
+    lab_theta: float
     lab_source: str
 
 

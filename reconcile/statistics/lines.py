@@ -7,6 +7,7 @@ sides. Which line leads follows the written rule of ``choose_headline``.
 from __future__ import annotations
 
 from reconcile.statistics.deming import (
+    SdAt,
     deming,
     deming_point,
     weighted_deming,
@@ -51,6 +52,7 @@ __all__ = [
     "Headline",
     "Line",
     "Polynomial",
+    "SdAt",
     "choose_headline",
     "cusum_linearity",
     "deming",

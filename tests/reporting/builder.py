@@ -210,7 +210,8 @@ def _further(eligible: pd.DataFrame, s: StratumStatistics) -> list[tuple[str, ob
     used = eligible.loc[eligible["used"].astype(bool)]
     lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
     structure = further.replicate_structure(used, 0.95)
-    errors = further.point_errors(structure, 0.03, "12 pairs of laboratory duplicates")
+    middle = float(np.median(lab)) if len(lab) else math.nan
+    errors = further.point_errors(structure, s.difference_scale, 0.03, middle, "12 duplicates")
     york = further.york_line(lab, field, errors, 0.95) if errors else None
     seen = lines.diagnostics(lab, field, s.headline_line) if len(lab) >= 3 else None
 

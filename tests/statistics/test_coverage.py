@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from reconcile.statistics import agreement, bias, lines
+from reconcile.statistics import agreement, bias, components, lines
 from reconcile.statistics.result import Estimate
 
 pytestmark = pytest.mark.slow
@@ -142,12 +142,15 @@ def _truths(setting: Setting) -> dict[str, float]:
     for kind in (
         "Deming",
         "York",
+        "York by curves",
+        "York from replicates",
         "least squares",
         "least squares, any scatter",
         "weighted Deming",
     ):
         truths[f"{kind} slope"], truths[f"{kind} intercept"] = slope, intercept
         truths[f"{kind} bias at a level"] = intercept + (slope - 1) * 60.0
+    truths |= _truths_of_replicates(setting)
     return truths
 
 
@@ -219,6 +222,65 @@ def _study(setting: Setting, rng: np.random.Generator, t: Array) -> Iterator[tup
         yield from _line("York", lines.york(x, y, 0.03 * t, 0.105 * t))
     yield from _line("least squares, any scatter", lines.ols(t, exact, errors="any"))
     yield from _by_level(setting, rng, t)
+    yield from _replicates(setting, rng, t)
+
+
+SPOTS = 3
+
+
+def _truths_of_replicates(setting: Setting) -> dict[str, float]:
+    z = 1.959963984540054
+    if setting is CONSTANT_SD:
+        parts, centre, sd = (5.0, 0.0), 3.0, math.hypot(2, 5)
+    else:
+        parts, centre, sd = (0.0, 0.1), math.log(1.05), math.hypot(0.03, 0.1)
+    return {
+        "constant part of the error": parts[0],
+        "proportional part of the error": parts[1],
+        "lower limit of one spot": centre - z * sd,
+        "upper limit of one spot": centre + z * sd,
+        "SD of one spot": 5.0 if setting is CONSTANT_SD else 0.1,
+    }
+
+
+def _replicates(
+    setting: Setting, rng: np.random.Generator, t: Array
+) -> Iterator[tuple[str, Estimate]]:
+    """What comes from three spots of each sample and, for the lab, from 20 duplicates."""
+    n = t.size
+    sample = np.repeat(np.arange(n), SPOTS)
+    if setting is CONSTANT_SD:
+        x, spots = t + 2 * _normal(rng, t), 3 + 0.95 * t + 5 * rng.normal(size=(SPOTS, n))
+        one = t + 3 + 5 * rng.normal(size=(SPOTS, n))
+        constant, curves = 2 * math.sqrt(rng.chisquare(20) / 20), (lambda c: 2 + 0 * c,)
+        curves = (*curves, lambda c: 5 / math.sqrt(SPOTS) + 0 * c)
+        found = constant, 0.0
+        values = x, one.T.ravel()
+    else:
+        x = t * (1 + 0.03 * _normal(rng, t))
+        spots = 1.05 * t * (1 + 0.10 * rng.normal(size=(SPOTS, n)))
+        one = np.log(1.05 * t) + 0.10 * rng.normal(size=(SPOTS, n))
+        curves = (lambda c: 0.03 * c, lambda c: 0.1 / math.sqrt(SPOTS) * c)
+        found = 0.0, 0.03 * math.sqrt(rng.chisquare(20) / 20)
+        values = np.log(t) + 0.03 * _normal(rng, t), one.T.ravel()
+    y, sd = spots.mean(axis=0), spots.std(axis=0, ddof=1)
+    yield from _line("York by curves", lines.york_by_curves(x, y, *curves))
+    structure = lines.error_structure(y, sd / math.sqrt(SPOTS), np.full(n, SPOTS))
+    root = math.sqrt(SPOTS)
+    for name, part in (("constant", structure.s0), ("proportional", structure.theta)):
+        yield (
+            f"{name} part of the error",
+            Estimate(part.value * root, part.se, part.low * root, part.high * root, n),
+        )
+    own = structure.s0.value, structure.theta.value
+    line = lines.york_by_curves(
+        x, y, lambda c: np.hypot(found[0], found[1] * c), lambda c: np.hypot(own[0], own[1] * c)
+    )
+    yield from _line("York from replicates", line)
+    limits = agreement.limits_with_replicates(values[0], np.arange(n), values[1], sample)
+    yield "lower limit of one spot", limits.lower
+    yield "upper limit of one spot", limits.upper
+    yield "SD of one spot", components.replicate_sd(values[1], sample)
 
 
 def _by_level(
