@@ -33,7 +33,6 @@ from reconcile.statistics.result import Estimate
 
 _SHOWN_ALPHA = 0.05  # below this p a change with the level is tabled
 _FEW = 40  # pairs below which intervals that rest on few pairs fall short (tests of coverage)
-_MOVES = 1.0  # standard errors by which a pair must move the slope to be spoken of
 _LONGEST_ID = 24
 
 
@@ -465,7 +464,7 @@ def _say_level_limits(_: _Say, found: LevelLimits) -> list[str]:
 
 
 def _say_without(say: _Say, found: WithoutPair) -> list[str]:
-    if not (found.slope.estimable and found.bias.estimable and found.influence > _MOVES):
+    if not (found.slope.estimable and found.bias.estimable):
         return []
     return [
         words.WITHOUT_SAID.format(
@@ -493,6 +492,7 @@ def _say_censored(say: _Say, found: CensoredLine) -> list[str]:
             censored=found.n_censored,
             pairs=numbers.count(found.n, *words.PAIRS),
             slope=say.whole("censored_slope"),
+            short=words.CENSORED_SHORT if say.result.statistics.n_lab_censored else "",
         )
     ]
 
@@ -583,17 +583,20 @@ def _say_diagnostics(say: _Say, found: Diagnostics) -> list[str]:
         out.append(words.TREND_SAID.format(way=way, p=_p_said(found.scatter_trend_p)))
     if found.thirds:
         parts = []
+        ranks = say.result.statistics.headline.method == "passing-bablok"
         for third in found.thirds:
             value, interval = numbers.of_estimate(third.slope)
             per = say.result.per_mg_kg
             where = numbers.interval_of_numbers(
                 third.x_low * per, third.x_high * per, say.result.unit
             )
-            within = f" ({interval})" if interval != numbers.NONE else ""
+            within = f" ({interval})" if interval != numbers.NONE and not ranks else ""
             parts.append(
                 words.THIRD_SAID.format(where=where, value=value, interval=within, n=third.n)
             )
-        out.append(words.THIRDS_SAID.format(parts="; ".join(parts)))
+        out.append(
+            (words.THIRDS_RANKS if ranks else words.THIRDS_SAID).format(parts="; ".join(parts))
+        )
     return out
 
 

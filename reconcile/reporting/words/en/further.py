@@ -109,7 +109,11 @@ WITHOUT_SAID = (
 BIAS_NAMES = {True: "ratio field/lab", False: "mean difference"}
 CENSORED_SAID = (
     "With {censored} of {pairs} censored and kept at their limits, the slope of the logarithms is "
-    "{slope} (Akritas, Theil and Sen; the lab’s error is not allowed for and flattens it)."
+    "{slope} (Akritas, Theil and Sen; the lab’s error is not allowed for and flattens it{short})."
+)
+CENSORED_SHORT = (
+    "; where lab results are censored too, as here, its interval holds the truth in 1 to 2 % fewer "
+    "studies than it says: prefer the ratio with censored pairs kept"
 )
 CENSORED_NONE = "A line with the censored pairs kept can’t be given: {reason}."
 MEDIAN_SAID = (
@@ -144,6 +148,11 @@ RANKS_BEND_SAID = "Cumulative sums tell a bend ({p} for a straight line)."
 TREND_SAID = "The scatter about the line {way} with the level ({p})."
 TREND_WAYS = {True: "grows", False: "shrinks"}
 THIRDS_SAID = "Slope by thirds of the samples: {parts}."
+THIRDS_RANKS = (
+    "Slope by thirds of the samples: {parts}. No intervals are given: that of a rank line held the "
+    "truth in 49 to 95 % of simulated thirds. Deming regression, once the ratio of the error "
+    "variances is known, holds it in 92 to 96 %."
+)
 #: Where a published interval is known to hold the truth less often than it says.
 SHORT_MARK = " *"
 SHORT_NOTE = "* Interval known to be too narrow for such data: see the further figures."
