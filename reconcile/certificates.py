@@ -241,6 +241,11 @@ def _whole_rows(store: Store, keys: Sequence[Key]) -> None:
 
 def _later(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding]:
     """By the same laboratory and method, the later certificate's results stand."""
+    ((certificates,),) = store.rows(
+        "SELECT count(DISTINCT certificate) FROM lab_row WHERE disposition = 'sample'"
+    )
+    if certificates < 2:
+        return []
     group = ", ".join([*_GROUP, "laboratory"])
     ((several,),) = store.rows(
         f"SELECT count(*) FROM (SELECT 1 FROM lab_row WHERE disposition = 'sample' "
@@ -307,7 +312,8 @@ def _over_range(
     store: Store, keys: Sequence[Key], rules: LabSettings, settled: _Settled
 ) -> list[Finding]:
     """A re-assay's number in the place of '>10000' of the method before it."""
-    limited = _standing(_cells(store, keys, "r.disposition = 'sample'", f"= {ABOVE}"), settled)
+    above = _keys_above(store, keys)
+    limited = _standing(_cells(store, above, "r.disposition = 'sample'", f"= {ABOVE}"), settled)
     if limited.empty:
         return []
     elements = set(limited["element"])
@@ -359,6 +365,19 @@ def _over_range(
                 if (int(new.source), new.key) not in settled.done:
                     settled.add(new, STANDS_IN, link, "")
     return findings
+
+
+def _keys_above(store: Store, keys: Sequence[Key]) -> list[Key]:
+    """Those of the keys that any result of the run exceeds the range of; one pass over all."""
+    if not keys:
+        return []
+    asked = ", ".join(
+        f"coalesce(bool_or({quoted(f'q:{key.key}')} = {ABOVE}), false)" for key in keys
+    )
+    (found,) = store.rows(
+        f"SELECT {asked} FROM lab WHERE file_id IN (SELECT file_id FROM run_file)"
+    )
+    return [key for key, is_above in zip(keys, found, strict=True) if is_above]
 
 
 def _may_answer(cell: Any, other: Any, serves: Callable[[Any, Any], bool]) -> bool:

@@ -254,3 +254,62 @@ def test_two_tables_that_read_a_file_in_the_same_way_read_it_once(tmp_path: Path
     assert step.entered == 4
     assert any("in the same way; it was read once" in f.text
                for f in outcome.reconciliation.findings)  # fmt: skip
+
+
+def test_a_certificate_s_workbook_is_corrected_from_a_list_saved_as_a_workbook(
+    tmp_path: Path,
+) -> None:
+    """Two heading rows, a sheet with a name, and the list kept as XLSX by a spreadsheet."""
+    folder = workspace(tmp_path / "w")
+    book = openpyxl.Workbook()
+    sheet = book.active
+    assert sheet is not None
+    sheet.title = "Results"
+    for row in (
+        ["Sample", "Cu", "Fe"], ["Unit", "mg/kg", "%"], ["S1", 90, 2], ["S2", 190, 2.1],
+        ["S3", 290, 2.2], ["S4", "39O", 2.3],
+    ):  # fmt: skip
+        sheet.append(row)
+    book.save(folder / "lab.xlsx")
+    settings = SETTINGS.replace("lab.csv", "lab.xlsx").replace(
+        "corrections/*.csv", "corrections/*.xlsx"
+    )
+    (folder / "reconcile.toml").write_text(settings, encoding="utf-8")
+    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["file"] == "lab.xlsx"]
+    assert (row["sheet"], row["row"], row["found"]) == ("Results", "6", "39O")
+    row |= {"corrected_value": "390", "corrected_by": "analyst 2", "corrected_because": "typed"}
+    entered = openpyxl.Workbook()
+    page = entered.active
+    assert page is not None
+    page.append(list(row))
+    page.append([int(v) if k in ("row", "corrected_value") else v for k, v in row.items()])
+    (folder / "corrections").mkdir()
+    entered.save(folder / "corrections" / "list.xlsx")
+    outcome = reconcile.run_period(folder, "all")
+    assert outcome.reconciliation.corrections["outcome"].tolist() == ["applied"]
+    pairs = pd.read_csv(outcome.release_folder / "pairs.csv")
+    copper = pairs.loc[pairs["stratum"].str.startswith("Cu") & pairs["sample_id"].eq("S4")]
+    assert copper["lab_mean_mg_kg"].item() == 390
+
+
+def test_corrections_of_another_month_s_file_are_no_matter_of_this_month(tmp_path: Path) -> None:
+    folder = workspace(tmp_path / "w")
+    settings = SETTINGS.replace('"nothing"', '"field time"').replace(
+        'files = ["field.csv"]', 'files = ["field_{period}.csv"]'
+    )
+    (folder / "reconcile.toml").write_text(settings, encoding="utf-8")
+    for month in ("09", "10"):
+        text = FIELD.replace("Reading", "Date time").replace("S2,2,", "S2,2026-10-02 10:00,")
+        for day in "134":
+            text = text.replace(f",{day},", f",2026-{month}-0{day} 10:00,", 1)
+        (folder / f"field_2026-{month}.csv").write_text(
+            text.replace("2026-10", f"2026-{month}"), encoding="utf-8"
+        )
+    first = reconcile.run_period(folder, "2026-09")
+    (row,) = [r for r in quarantine(first) if r["column"] == "Cu"]
+    feed_back(folder, filled([row], **{"field_2026-09": ("", "200", "the field book")}))
+    again = reconcile.run_period(folder, "2026-09")
+    assert again.reconciliation.corrections["outcome"].tolist() == ["applied"]
+    other = reconcile.run_period(folder, "2026-10")
+    assert other.reconciliation.corrections.empty
+    assert "corrections/1.csv" not in {f.path for f in other.reconciliation.inputs}
