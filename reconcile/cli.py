@@ -302,6 +302,25 @@ def conform(
 
 
 @app.command()
+def dossier(
+    period: Period,
+    folder: Folder = Path(),
+    revision: Annotated[int, typer.Option(min=0, help="of the release; else the latest")] = 0,
+    client: Annotated[str, typer.Option(help="for whom; else the reader of the settings")] = "",
+    element: Annotated[
+        list[str] | None, typer.Option(help="only this element; may be given again")
+    ] = None,
+    to: Annotated[Path | None, typer.Option(help="PDF to write; else under out/dossiers")] = None,
+) -> None:
+    """Write the acceptance dossier of a release for one client, to be signed."""
+    from reconcile import dossier as dossiers
+
+    path = dossiers.write(folder, period, revision, client, tuple(element or ()), to)
+    typer.echo(f"Wrote {path}")
+    raise typer.Exit(DONE)
+
+
+@app.command()
 def plan(
     period: Period,
     folder: Folder = Path(),

@@ -51,7 +51,14 @@ def latest(folder: Path) -> Earlier | None:
     numbers = [int(m[1]) for p in folder.iterdir() if (m := _REVISION.fullmatch(p.name))]
     if not numbers:
         return None
-    path = folder / f"r{max(numbers)}" / MANIFEST
+    return of_revision(folder, max(numbers))
+
+
+def of_revision(folder: Path, revision: int) -> Earlier | None:
+    """One revision of a period's folder, or None; raises as ``latest``."""
+    path = folder / f"r{revision}" / MANIFEST
+    if not path.parent.is_dir():
+        return None
     try:
         return Earlier(path.parent, json.loads(path.read_text(encoding="utf-8")))
     except (OSError, ValueError) as error:

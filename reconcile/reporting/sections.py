@@ -439,25 +439,7 @@ def cautions() -> list[Flowable]:
 
 def sign_off(r: Reconciliation, width: float) -> list[Flowable]:
     """Empty lines for the persons who take responsibility."""
-    head = [own(text, "head") for text in words.SIGN_OFF_HEADINGS]
-    known = {words.SIGN_OFF_ROLES[0]: r.prepared_by, words.SIGN_OFF_ROLES[3]: r.prepared_for}
-    rows = [
-        [own(role, "cell-bold"), foreign(known.get(role, ""), limit=80), "", ""]
-        for role in words.SIGN_OFF_ROLES
-    ]
-    table = Table(
-        [head, *rows],
-        colWidths=[width * s for s in (0.24, 0.30, 0.16, 0.30)],
-        rowHeights=[None, *[15 * mm] * len(rows)],
-        hAlign="LEFT",
-        style=TableStyle(
-            [
-                ("GRID", (0, 0), (-1, -1), 0.4, RULE),
-                ("BOX", (0, 0), (-1, -1), 0.8, black),
-                ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-            ]
-        ),
-    )
+    table = sign_off_table(r.prepared_by, r.prepared_for, width)
     return [
         KeepTogether(
             [
@@ -470,3 +452,26 @@ def sign_off(r: Reconciliation, width: float) -> list[Flowable]:
             ]
         )
     ]
+
+
+def sign_off_table(prepared_by: str, prepared_for: str, width: float) -> Table:
+    """One line per role, to be signed by hand."""
+    head = [own(text, "head") for text in words.SIGN_OFF_HEADINGS]
+    known = {words.SIGN_OFF_ROLES[0]: prepared_by, words.SIGN_OFF_ROLES[3]: prepared_for}
+    rows = [
+        [own(role, "cell-bold"), foreign(known.get(role, ""), limit=80), "", ""]
+        for role in words.SIGN_OFF_ROLES
+    ]
+    return Table(
+        [head, *rows],
+        colWidths=[width * s for s in (0.24, 0.30, 0.16, 0.30)],
+        rowHeights=[None, *[15 * mm] * len(rows)],
+        hAlign="LEFT",
+        style=TableStyle(
+            [
+                ("GRID", (0, 0), (-1, -1), 0.4, RULE),
+                ("BOX", (0, 0), (-1, -1), 0.8, black),
+                ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+            ]
+        ),
+    )

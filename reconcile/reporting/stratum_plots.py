@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Literal
 
@@ -229,17 +230,31 @@ def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
         return []
     lab, field = (used[c].to_numpy("float64") for c in ("lab_mean", "field_mean"))
     ratio = s.difference_scale == "log ratio"
+    return chance_plots(
+        lab, field, ratio, s.limits_log_ratio.sd if ratio else s.limits_absolute.sd,
+        [(x.name, x.level) for x in s.levels if x.bias.estimable],
+        result.unit, result.per_mg_kg,
+    )  # fmt: skip
+
+
+def chance_plots(
+    lab: np.ndarray,
+    field: np.ndarray,
+    ratio: bool,
+    sd: float,
+    levels: Sequence[tuple[str, float]],
+    unit: str,
+    per_mg_kg: float,
+) -> list[ChancePlot]:
+    """One plot per decision level (name, mg/kg) from pairs in mg/kg; ``sd`` of their scatter."""
     out = []
-    for level in s.levels:
-        if not level.bias.estimable:
-            continue
-        at = level.level
+    for name, at in levels:
         if ratio:
-            span = max(1.5 * _spread(s.limits_log_ratio.sd), 0.05)
+            span = max(1.5 * _spread(sd), 0.05)
             steps = np.exp(np.linspace(0, span, _CHANCE_POINTS))
             below, above = at / steps[:0:-1], at * steps
         else:
-            span = max(1.5 * _spread(s.limits_absolute.sd), 1e-9 * abs(at))
+            span = max(1.5 * _spread(sd), 1e-9 * abs(at))
             shift = np.linspace(0, span, _CHANCE_POINTS)
             below, above = at - shift[:0:-1], at + shift
         below = np.append(below, at * (1 - 1e-9))  # just below: the other call is wrong
@@ -253,19 +268,18 @@ def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
             curves.append(
                 Curve(
                     "",
-                    values * result.per_mg_kg,
+                    values * per_mg_kg,
                     np.array([p.wrong for p in found.points]),
                     None,
                     np.array([p.upper for p in found.points]),
                 )
             )
         if len(curves) == 2:
-            unit = numbers.unit_name(result.unit)
             out.append(
                 ChancePlot(
                     (curves[0], curves[1]),
-                    Level(printable(level.name), at * result.per_mg_kg),
-                    words.AXIS_TRUE.format(unit=unit),
+                    Level(printable(name), at * per_mg_kg),
+                    words.AXIS_TRUE.format(unit=numbers.unit_name(unit)),
                     words.AXIS_CHANCE,
                 )
             )

@@ -1,0 +1,187 @@
+"""What an acceptance dossier says, read from the files of one release and nothing else."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile import correction, factors, release
+from reconcile import workspace as ws
+from reconcile.errors import ReconcileError
+from reconcile.model import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Criterion, Verdict
+from reconcile.reporting.text import csv_text
+
+_NOT_GIVEN = "not given"
+
+
+@dataclass(frozen=True, slots=True)
+class Covered:
+    """One stratum of the release with its verdict and what shows it."""
+
+    label: str
+    key: str
+    field_method: str
+    lab_method: str
+    unit: str
+    per_mg_kg: float
+    verdict: Verdict
+    n: int
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+    factor: CorrectionFactor | None
+    levels: tuple[tuple[str, float], ...]  # name, mg/kg
+    ratio: bool  # differences judged as ratios
+    lab: NDArray[np.float64]  # of the used pairs, mg/kg
+    field: NDArray[np.float64]  # as read, or corrected where the verdict asks for it
+    score: dict[str, Any] | None  # of the factor that stood before
+
+    @property
+    def accepted(self) -> bool:
+        """Whether field results may be used alone, as read or corrected."""
+        return self.verdict.decision in (ACCEPTED, ACCEPTED_CORRECTED)
+
+    @property
+    def corrected(self) -> bool:
+        """Whether ``field`` holds corrected values."""
+        return self.verdict.decision == ACCEPTED_CORRECTED
+
+
+@dataclass(frozen=True, slots=True)
+class Dossier:
+    """All that the dossier shows."""
+
+    client: str
+    period: str
+    manifest: dict[str, Any]
+    manifest_sha256: str
+    strata: tuple[Covered, ...]
+
+    def setting(self, name: str) -> str:
+        """A setting as the release kept it; '' where it was not given."""
+        value = str(self.manifest["settings"].get(name, ""))
+        return "" if value == _NOT_GIVEN else value
+
+    @property
+    def release_id(self) -> str:
+        """The release that it is drawn from."""
+        return str(self.manifest["release_id"])
+
+
+def read(
+    folder: Path, period: str, revision: int = 0, client: str = "", elements: tuple[str, ...] = ()
+) -> Dossier:
+    """The dossier of a release of the workspace in ``folder``; the latest where ``revision`` is 0.
+
+    ``client`` stands in the place of the settings' reader; ``elements`` keeps these only.
+    Raises ReconcileError where there is no such release, or a file of it was altered.
+    """
+    workspace = ws.load_workspace(folder)
+    of_period = workspace.releases(ws.check_period(workspace, period))
+    found = release.latest(of_period)
+    if found is not None and revision and revision != found.revision:
+        found = release.of_revision(of_period, revision)
+    if found is None:
+        raise ReconcileError(
+            f"No release of {period}{f', revision {revision}' if revision else ''}.",
+            f"'reconcile run {period}' makes one.",
+        )
+    if altered := release.altered_files(found):
+        raise ReconcileError(
+            f"Release {found.manifest['release_id']} was altered after it was made: "
+            f"{', '.join(altered)}.",
+            "Restore the files from the copy that was sent out; no dossier was written.",
+        )
+    strata = tuple(s for s in _strata(found) if not elements or s.key.split(" | ")[0] in elements)
+    if elements and not strata:
+        raise ReconcileError(
+            f"The release has no stratum of {', '.join(elements)}.", "Check the symbols."
+        )
+    settings = found.manifest["settings"]
+    reader = str(settings.get("report.prepared_for", ""))
+    return Dossier(
+        client or ("" if reader == _NOT_GIVEN else reader), period, found.manifest,
+        ws.sha256_of(found.folder / release.MANIFEST), strata,
+    )  # fmt: skip
+
+
+def _strata(found: release.Earlier) -> list[Covered]:
+    folder = found.folder
+    content = json.loads((folder / "statistics.json").read_text(encoding="utf-8"))
+    pairs = pd.read_csv(
+        io.BytesIO((folder / "pairs.csv").read_bytes()), dtype={"stratum": str, "used": str},
+        keep_default_na=False, na_values={"lab_mean_mg_kg": [""], "field_mean_mg_kg": [""]},
+        usecols=["stratum", "used", "lab_mean_mg_kg", "field_mean_mg_kg"],
+    )  # fmt: skip
+    pairs = pairs.loc[pairs["used"].eq("yes")]
+    by_id = {f.factor_id: f for f in factors.load(folder / "factors.json")}
+    scores = {s["stratum"]: s for s in found.manifest.get("factor_scores", ())}
+    made = []
+    for entry in content["strata"]:
+        used = pairs.loc[pairs["stratum"].eq(csv_text(entry["key"]))]
+        lab, field = (used[f"{side}_mean_mg_kg"].to_numpy("float64") for side in ("lab", "field"))
+        verdict = _verdict(entry["verdict"])
+        factor = by_id.get(entry["factor_id"] or "")
+        if verdict.decision == ACCEPTED_CORRECTED and factor is not None:
+            field = correction.correct(factor, field)[0]
+            keep = np.isfinite(field)
+            lab, field = lab[keep], field[keep]
+        s = entry["stratum"]
+        made.append(
+            Covered(
+                " · ".join(p for p in (s["element"], s["technique"], s["matrix"]) if p),
+                entry["key"], s["field_method"], s["lab_method"], entry["unit_shown"],
+                float(entry["shown_per_mg_kg"]), verdict, len(used),
+                tuple(entry["sentences"]), tuple(entry["notes"]), factor,
+                tuple((x["name"], float(x["value_mg_kg"])) for x in entry["decision_levels"]),
+                entry["difference_scale"] == "log ratio", lab, field, scores.get(entry["key"]),
+            )
+        )  # fmt: skip
+    return made
+
+
+def _verdict(entry: dict[str, Any]) -> Verdict:
+    def number(name: str) -> float:
+        return math.nan if entry.get(name) is None else float(entry[name])
+
+    return Verdict(
+        entry["decision"], entry["reason"], number("range_low"), number("range_high"),
+        entry["valid_until"], tuple(Criterion(**c) for c in entry["criteria"]),
+        entry["next_step"], int(entry.get("put_back", 0)), entry.get("decision_put_back", ""),
+        entry.get("reason_put_back", ""),
+    )  # fmt: skip
+
+
+def write(
+    folder: Path,
+    period: str,
+    revision: int = 0,
+    client: str = "",
+    elements: tuple[str, ...] = (),
+    to: Path | None = None,
+) -> Path:
+    """Write the dossier as PDF; equal releases give equal bytes.
+
+    Without ``to`` it lies under ``out/dossiers`` of the workspace, named by the release. An
+    existing file with other content is not overwritten.
+    """
+    from reconcile.reporting import dossier as pages
+
+    made = read(folder, period, revision, client, elements)
+    workspace = ws.load_workspace(folder)
+    target = to or workspace.output / "dossiers" / f"{made.release_id}.pdf"
+    content = pages.pdf(made)
+    if target.exists() and target.read_bytes() != content:
+        raise ReconcileError(
+            f"{target} exists already, with other content.", "Name a new file with --to."
+        )
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(content)
+    return target

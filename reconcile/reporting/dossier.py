@@ -1,0 +1,248 @@
+"""The acceptance dossier of one client as PDF."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+
+import numpy as np
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether, PageBreak, Paragraph
+
+from reconcile.dossier import Covered, Dossier
+from reconcile.model import DECISIONS
+from reconcile.reporting import book, numbers, plots, sections, words
+from reconcile.reporting.book import Heading, Meta
+from reconcile.reporting.manner import Manner, styled, written_as
+from reconcile.reporting.sentences import decision_marked, put_back_sentence, range_of
+from reconcile.reporting.stratum_page import Small, small_row
+from reconcile.reporting.stratum_plots import chance_plots
+from reconcile.reporting.styles import boxed, facts, foreign, gap, grid, own, style, worded
+from reconcile.reporting.text import markup, printable
+
+_FEWEST, _NOTES = 8, 4
+
+
+def pdf(d: Dossier) -> bytes:
+    """The whole dossier; equal values give equal bytes."""
+    manner = Manner(
+        d.setting("report.decimal_mark") or ".",
+        d.setting("report.date_style") or "year-month-day",
+    )
+    with written_as(manner):
+        running = words.DOSSIER_RUNNING.format(
+            period=printable(d.period)[:40], revision=d.manifest["revision"]
+        )
+        meta = Meta(
+            title=words.DOSSIER_TITLE,
+            author=printable(d.setting("report.prepared_by"))[:200] or words.NOT_STATED,
+            subject=running,
+            release_id=printable(d.release_id)[:60],
+            status=words.DRAFT,
+            running=running,
+            paper=d.setting("report.paper") or "A4",
+        )
+        width = book.body_size(meta.paper)[0]
+        return book.make(meta, lambda _: _story(d, width))
+
+
+def _story(d: Dossier, width: float) -> list[Flowable]:
+    accepted = [s for s in d.strata if s.accepted]
+    others = [s for s in d.strata if not s.accepted]
+    story = [*_cover(d, accepted, width), *_others(others, width)]
+    if accepted:
+        story += [
+            PageBreak(),
+            Heading(words.DOSSIER_EVIDENCE, words.DOSSIER_SECTIONS["evidence"]),
+            own(words.DOSSIER_EVIDENCE_INTRO, "small"),
+        ]
+        for number, s in enumerate(accepted, start=1):
+            story += _stratum(s, f"accepted-{number}", width)
+    return [*story, *_checks(d), *_limits(), *_sign_off(d, width)]
+
+
+def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
+    m = d.manifest
+    used = numbers.plain(float(sum(s.n for s in d.strata)), 0)
+    rows: list[tuple[str, object]] = [
+        ("client", d.client or words.NOT_STATED),
+        ("prepared_by", d.setting("report.prepared_by") or words.NOT_STATED),
+        ("purpose", d.setting("report.purpose") or words.NOT_STATED),
+        (
+            "period",
+            words.DOSSIER_PERIOD.format(
+                period=d.period, revision=m["revision"], inputs=len(m["inputs"]), pairs=used
+            ),
+        ),
+        ("manifest", d.manifest_sha256),
+        ("custody_head", m["custody_head"] or words.NO_CUSTODY),
+        ("inputs", m["inputs_sha256"]),
+        ("settings", m["settings_sha256"]),
+    ]
+    title = words.DOSSIER_SUBTITLE.format(title=d.setting("workspace.title"), release=d.release_id)
+    out: list[Flowable] = [
+        Heading(words.DOSSIER_TITLE, "cover", name="title"),
+        foreign(title, "subtitle"),
+        facts([(words.DOSSIER_FACTS[k], v) for k, v in rows], width, 52 * mm),
+        gap(6),
+        own(words.DOSSIER_ACCEPTED, "h2"),
+    ]
+    if not accepted:
+        return [*out, own(words.DOSSIER_NONE), gap(4), boxed([own(words.COVER_CAUTION)], width)]
+    lines: list[list[Flowable | str]] = [
+        [
+            plots.verdict_mark(DECISIONS.index(s.verdict.decision), 7.5),
+            foreign(s.label),
+            Paragraph(markup(decision_marked(s.verdict)), style("cell-bold")),
+            range_of(s.verdict, s.unit, s.per_mg_kg),
+            s.verdict.valid_until or words.NOT_STATED,
+            str(s.n),
+            foreign(s.factor.factor_id if s.corrected and s.factor else ""),
+        ]
+        for s in accepted
+    ]
+    shares = (0.03, 0.27, 0.17, 0.19, 0.12, 0.05, 0.17)
+    table = grid(words.DOSSIER_HEADINGS, lines, [width * x for x in shares], (3, 5), compact=True)
+    flips = [own(words.FLIP_NOTE, "small")] if any(s.verdict.flips for s in accepted) else []
+    return [
+        *out,
+        own(words.DOSSIER_ACCEPTED_INTRO),
+        table,
+        *flips,
+        gap(4),
+        boxed([own(words.COVER_CAUTION, "small")], width),
+    ]
+
+
+def _others(others: list[Covered], width: float) -> list[Flowable]:
+    if not others:
+        return []
+    rows: list[list[Flowable | str]] = [
+        [
+            foreign(s.label),
+            Paragraph(markup(decision_marked(s.verdict)), style("cell-bold")),
+            worded(s.verdict.reason, "cell", 300),
+        ]
+        for s in others
+    ]
+    widths = [width * x for x in (0.25, 0.2, 0.55)]
+    return [
+        *sections.start(),
+        own(words.DOSSIER_OTHERS, "h2"),
+        grid(words.DOSSIER_OTHER_HEADINGS, rows, widths, compact=True),
+    ]
+
+
+def curves_of(s: Covered) -> list[Small]:
+    """One plot of chances for each decision level inside the pairs."""
+    if len(s.lab) < _FEWEST:
+        return []
+    inside = [(n, at) for n, at in s.levels if s.lab.min() <= at <= s.lab.max()]
+    ratio = s.ratio and bool(np.all(s.lab > 0) and np.all(s.field > 0))
+    difference = np.log(s.field / s.lab) if ratio else s.field - s.lab
+    sd = float(np.std(difference, ddof=1))
+    title = words.DOSSIER_CURVE_CORRECTED if s.corrected else words.DOSSIER_CURVE_READ
+    return [
+        (title.format(level=plot.level.name), partial(plots.chance_plot, plot))
+        for plot in chance_plots(s.lab, s.field, ratio, sd, inside, s.unit, s.per_mg_kg)
+    ]
+
+
+def _stratum(s: Covered, anchor: str, width: float) -> list[Flowable]:
+    curves = curves_of(s)
+    said = [x for x in s.sentences if x != put_back_sentence(s.verdict, s.n)]
+    head: list[Flowable] = [
+        gap(6),
+        Heading(s.label, anchor, outline=1, name="h2"),
+        foreign(words.DOSSIER_METHODS.format(field=s.field_method, lab=s.lab_method), "small"),
+        *[own(text, "small") for text in said],
+    ]
+    if sentence := put_back_sentence(s.verdict, s.n):
+        head.append(own(sentence, "small"))
+    if s.score is not None and s.score.get("shift") is not None and "relative" in s.score:
+        head.append(own(_score(s), "small"))
+    head += small_row(curves[:3], width) if curves else [own(words.DOSSIER_NO_CURVE, "small")]
+    if curves and s.corrected:
+        head.append(own(words.DOSSIER_CORRECTED_NOTE, "small"))
+    rows: list[list[Flowable | str]] = [
+        [own(c.name, "cell"), own(c.asked, "cell"), worded(c.found, "cell", 200), words.MET[c.met]]
+        for c in s.verdict.criteria
+    ]
+    widths = [width * x for x in (0.24, 0.31, 0.34, 0.11)]
+    notes = [worded(f"· {note}", "small", 400) for note in s.notes[:_NOTES]]
+    if left := len(s.notes) - len(notes):
+        notes.append(own(words.DOSSIER_MORE.format(n=left), "small"))
+    table = grid(words.CRITERIA_HEADINGS, rows, widths, compact=True)
+    return [KeepTogether([*head, own(words.DOSSIER_AGREED, "h3"), table, gap(2), *notes])]
+
+
+def _score(s: Covered) -> str:
+    assert s.score is not None
+    relative = s.score["relative"]
+    scale = 100.0 if relative else s.per_mg_kg
+    unit = "%" if relative else numbers.unit_name(s.unit)
+    value, interval = numbers.estimate_texts(
+        float(s.score["shift"]), _number(s.score["low"]), _number(s.score["high"]), scale, True
+    )
+    return words.DOSSIER_SCORE.format(
+        n=s.score["n"],
+        call=words.SCORE_CALLS.get(s.score["call"], s.score["call"]),
+        shift=f"{value}\N{NO-BREAK SPACE}{unit}",
+        interval=interval,
+        coverage=numbers.percent(_number(s.score["coverage"])),
+    )
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def _checks(d: Dossier) -> list[Flowable]:
+    def share(name: str) -> str:
+        return numbers.percent(float(d.setting(f"thresholds.{name}") or "nan"))
+
+    given = {
+        "pairs": d.setting("thresholds.minimum_pairs"),
+        "alarm": share("factor_alarm_rate"),
+        "margin": share("bias_margin"),
+        "span": numbers.plain_sig(1 + float(d.setting("thresholds.agreement_span") or "nan")),
+        "missed": share("false_negative_rate"),
+        "low": share("recovery_low"),
+        "high": share("recovery_high"),
+        "zeta": d.setting("thresholds.lab_zeta"),
+        "months": d.setting("thresholds.factor_valid_months"),
+    }
+    return [
+        *sections.start(),
+        Heading(words.DOSSIER_CHECKS, words.DOSSIER_SECTIONS["checks"]),
+        *[
+            Paragraph(f"{i}. {styled(markup(text.format(**given)))}", style("body"))
+            for i, text in enumerate(words.DOSSIER_CHECKS_LIST, start=1)
+        ],
+    ]
+
+
+def _limits() -> list[Flowable]:
+    out: list[Flowable] = [
+        *sections.start(),
+        Heading(words.DOSSIER_LIMITS, words.DOSSIER_SECTIONS["limits"]),
+    ]
+    for title, text in words.CAUTION_TEXT:
+        out.append(KeepTogether([own(title, "h3"), own(text, "small")]))
+    return out
+
+
+def _sign_off(d: Dossier, width: float) -> list[Flowable]:
+    table = sections.sign_off_table(d.setting("report.prepared_by"), d.client, width)
+    return [
+        KeepTogether(
+            [
+                gap(8),
+                Heading(words.SIGN_OFF, "sign-off"),
+                own(words.SIGN_OFF_INTRO, "small"),
+                table,
+                gap(8),
+                own(f"{words.END} {d.release_id}", "h3"),
+            ]
+        )
+    ]

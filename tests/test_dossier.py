@@ -1,0 +1,151 @@
+"""The acceptance dossier of a client: one release's evidence, its limits, and what comes next."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pypdf import PdfReader
+
+import reconcile
+from reconcile import dossier, workspace
+from reconcile.errors import ReconcileError
+from reconcile.reporting import dossier as pages
+from reconcile.reporting import words
+from tests.test_cli import reconcile as command
+from tests.test_factors import build
+
+PERIOD = "2026-10"
+
+
+@pytest.fixture(scope="module")
+def released(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    site = build(tmp_path_factory.mktemp("dossier") / "site", samples=40)
+    reconcile.run_period(site, PERIOD)
+    return site
+
+
+@pytest.fixture
+def site(released: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(released, tmp_path / "site"))
+
+
+def texts(path: Path) -> list[str]:
+    return [" ".join(p.extract_text().split()) for p in PdfReader(path).pages]
+
+
+def test_it_holds_purpose_evidence_verdicts_curves_limits_checks_and_sign_off(site: Path) -> None:
+    path = dossier.write(site, PERIOD, client="the works council")
+    made = dossier.read(site, PERIOD)
+    shown = texts(path)
+    whole = " ".join(shown)
+    for text in (
+        words.DOSSIER_TITLE, words.DOSSIER_EVIDENCE, words.DOSSIER_CHECKS, words.DOSSIER_LIMITS,
+        words.SIGN_OFF, "the works council", "screening", made.manifest_sha256,
+        "Accepted after correction", "Chance of a wrong call at cut-off, corrected",
+        "until 2027-01-31", "Metals in service", *words.SIGN_OFF_ROLES,
+    ):  # fmt: skip
+        assert text in whole, text
+    copper = next(s for s in made.strata if s.key.startswith("Cu"))
+    for criterion in copper.verdict.criteria:
+        assert criterion.name in whole
+    assert copper.factor is not None
+    assert copper.factor.factor_id in shown[0]
+
+
+def test_each_page_bears_the_release_and_its_place(site: Path) -> None:
+    path = dossier.write(site, PERIOD)
+    shown = texts(path)
+    identity = dossier.read(site, PERIOD).release_id
+    for number, text in enumerate(shown, start=1):
+        assert f"Release {identity} · page {number} of {len(shown)}" in text
+        assert words.DRAFT in text
+
+
+def test_equal_releases_give_equal_bytes_and_a_file_is_not_overwritten(
+    site: Path, tmp_path: Path
+) -> None:
+    one = dossier.write(site, PERIOD)
+    before = one.read_bytes()
+    assert dossier.write(site, PERIOD).read_bytes() == before
+    two = dossier.write(site, PERIOD, to=tmp_path / "two.pdf")
+    assert two.read_bytes() == before
+    with pytest.raises(ReconcileError, match="other content"):
+        dossier.write(site, PERIOD, client="somebody else", to=two)
+    assert two.read_bytes() == before
+
+
+def test_it_is_drawn_from_the_release_and_not_from_what_the_tables_hold_now(site: Path) -> None:
+    before = dossier.write(site, PERIOD).read_bytes()
+    field = site / "field.csv"
+    lines = field.read_text("utf-8").splitlines()
+    field.write_text("\n".join(lines[:-20]) + "\n", "utf-8")
+    assert pages.pdf(dossier.read(site, PERIOD)) == before
+    reconcile.run_period(site, PERIOD)  # now there is a second revision
+    assert dossier.read(site, PERIOD).manifest["revision"] == 2
+    assert pages.pdf(dossier.read(site, PERIOD, 1)) == before
+
+
+def test_an_altered_release_gives_no_dossier(site: Path) -> None:
+    path = site / "out" / "releases" / PERIOD / "r1" / "statistics.json"
+    path.write_bytes(path.read_bytes().replace(b'"accepted', b'"Accepted', 1))
+    with pytest.raises(ReconcileError, match="altered"):
+        dossier.read(site, PERIOD)
+
+
+@pytest.mark.parametrize(("period", "revision"), [("2026-09", 0), (PERIOD, 7)])
+def test_a_release_that_is_not_there_is_named(site: Path, period: str, revision: int) -> None:
+    with pytest.raises(ReconcileError, match="No release of"):
+        dossier.read(site, period, revision)
+
+
+def test_the_curves_are_those_of_corrected_values_where_the_verdict_asks_for_it(
+    site: Path,
+) -> None:
+    copper = next(s for s in dossier.read(site, PERIOD).strata if s.key.startswith("Cu"))
+    assert copper.corrected
+    # read 20 % high, corrected to the laboratory's scale
+    assert np.exp(np.mean(np.log(copper.field / copper.lab))) == pytest.approx(1, abs=0.02)
+    assert len(pages.curves_of(copper)) == 1
+
+
+def test_without_an_accepted_stratum_it_says_so_and_shows_why(site: Path) -> None:
+    path = site / "reconcile.toml"
+    text = path.read_text("utf-8")
+    text = text.replace("[report]", '[report]\npurpose = "mineral resource estimation"')
+    path.write_text(text, "utf-8")
+    reconcile.run_period(site, PERIOD)
+    whole = " ".join(texts(dossier.write(site, PERIOD)))
+    assert words.DOSSIER_NONE in whole
+    assert "need laboratory results unless a qualified person says otherwise" in whole
+    assert words.DOSSIER_EVIDENCE not in whole
+
+
+def test_the_agreed_numbers_are_those_of_the_release(site: Path) -> None:
+    path = dossier.write(site, PERIOD)
+    whole = " ".join(texts(path))
+    assert "at least 20 pairs per stratum" in whole
+    assert "field recovery 80 % to 120 %" in whole.replace("\N{NO-BREAK SPACE}", " ")
+    assert "{" not in whole
+    given = json.loads(
+        (site / "out" / "releases" / PERIOD / "r1" / "manifest.json").read_text("utf-8")
+    )
+    assert given["settings"]["thresholds.minimum_pairs"] == "20"
+
+
+def test_the_command_writes_it_under_the_output_folder(site: Path) -> None:
+    code, out, err = command("dossier", PERIOD, str(site), "--element", "Cu", "--client", "A & <B>")
+    assert code == 0, err
+    found = list((workspace.load_workspace(site).output / "dossiers").iterdir())
+    assert len(found) == 1
+    assert re.fullmatch(rf"{PERIOD}-r1-[0-9a-f]+\.pdf", found[0].name)
+    assert found[0].name in "".join(out.split())
+    whole = " ".join(texts(found[0]))
+    assert "A & <B>" in whole
+    assert "Fe · XRF" not in whole
+    code, _, err = command("dossier", PERIOD, str(site), "--element", "Xx")
+    assert (code, "no stratum of Xx" in err) == (2, True)
