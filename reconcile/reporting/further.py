@@ -63,6 +63,8 @@ def _as_sd(key: str, label: str, kind: Kind, variance: Estimate) -> Figure:
         return math.sqrt(max(value, 0.0)) if not math.isnan(value) else math.nan
 
     figure = of_estimate(key, label, kind, variance)
+    if variance.value <= 0:
+        figure = replace(figure, reason=words.NOT_RESOLVED)
     return replace(
         figure,
         value=root(figure.value),
@@ -121,12 +123,16 @@ def _without(_: StratumStatistics, found: WithoutPair) -> Iterator[Figure]:
     yield Figure("without_pair_influence", label, "number", float(found.influence), n=n)
 
 
-def _quality_level(_: StratumStatistics, found: DataQualityLevel) -> Iterator[Figure]:
-    yield Figure("replicate_rsd", _label("replicate_rsd"), "percent", float(found.rsd))
-    yield Figure("level_r_squared", _label("level_r_squared"), "number", float(found.r_squared))
+def _quality_level(s: StratumStatistics, found: DataQualityLevel) -> Iterator[Figure]:
+    n = s.n_used
+    yield Figure("replicate_rsd", _label("replicate_rsd"), "percent", float(found.rsd), n=n)
+    r_squared = float(found.r_squared)
+    yield Figure("level_r_squared", _label("level_r_squared"), "number", r_squared, n=n)
 
 
 def _censored_line(_: StratumStatistics, found: CensoredLine) -> Iterator[Figure]:
+    if not math.isfinite(found.slope.low):
+        return  # without an interval the slope says nothing: the limits alone decide it
     yield of_estimate("censored_slope", _label("censored_slope"), "number", found.slope)
     n = int(found.n)
     yield Figure("censored_tau", _label("censored_tau"), "number", float(found.tau), n=n)
@@ -485,7 +491,7 @@ def sample_name(sample_id: str) -> str:
 
 
 def _say_censored(say: _Say, found: CensoredLine) -> list[str]:
-    if found.reason or not found.slope.estimable:
+    if found.reason or not math.isfinite(found.slope.low):
         return [words.CENSORED_NONE.format(reason=found.reason or found.slope.reason)]
     return [
         words.CENSORED_SAID.format(

@@ -103,7 +103,8 @@ def choose_headline(
     if clean and point_uncertainties:
         return Headline(
             "york",
-            "Every pair has a standard uncertainty on both sides: York regression leads.",
+            ("The errors have a constant and a proportional part. " if structure == "mixed" else "")
+            + "Every pair has a standard uncertainty on both sides: York regression leads.",
             caution,
         )
     if outliers:

@@ -103,6 +103,15 @@ def test_censored_strata_have_medians_a_line_and_detection():
     assert "Kaplan" not in spoken(builder.ordinary())
 
 
+def test_where_limits_decide_everything_no_slope_is_made_up():
+    result = builder.censored()
+    found = dict(result.statistics.details)[Further.CENSORED_LINE]
+    bare = replace(found, slope=replace(found.slope, low=math.nan, high=math.nan, reason="few"))
+    s = replace(result.statistics, details=((Further.CENSORED_LINE, bare),))
+    assert "censored_slope" not in by_key(s)
+    assert "can’t be given: few" in spoken(replace(result, statistics=s))
+
+
 def test_limits_by_level_are_tabled_where_the_spread_changes_on_the_scale_of_differences():
     rng = np.random.default_rng(2)
     lab = rng.uniform(100, 500, 60)
@@ -139,7 +148,7 @@ def test_intervals_known_to_fall_short_are_marked_on_the_page_and_the_better_is_
     ]
     assert len(marked) == 3
     text = spoken(few)
-    assert "in less than 95 % of simulated studies" in text
+    assert "in less than 95 % of studies" in text
     assert "the concordance of logarithms" in text
     assert "tolerance interval" in text
     steady = builder.absolute()

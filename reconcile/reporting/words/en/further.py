@@ -47,6 +47,7 @@ FURTHER = {
 #: What is read more than once on a sample: its name where spots are given, and where not.
 SCATTER_UNITS = {True: ("spot", "spots", "shots"), False: ("reading", "readings", "readings")}
 ONE_PAIR = "one pair"
+NOT_RESOLVED = "not resolved from zero"
 NO_INTERVAL = "no interval is claimed"
 LEVEL_PLACE = "Level {n} of limits by level"
 LEVEL_NUMBER = "level {n}"
@@ -155,10 +156,10 @@ THIRDS_RANKS = (
 )
 #: Where a published interval is known to hold the truth less often than it says.
 SHORT_MARK = " *"
-SHORT_NOTE = "* Interval known to be too narrow for such data: see the further figures."
+SHORT_NOTE = "* This interval can be too narrow for such data: see the further figures."
 SHORT_SAID = (
-    "Mind the intervals marked *, or named here, which for such data hold the truth in less than "
-    "95 % of simulated studies: {parts}. Better: {better}."
+    "Mind the intervals marked *, or named here, which for such data can hold the truth in less "
+    "than 95 % of studies. As simulated: {parts}. Better: {better}."
 )
 SHORT = {
     "correlation": "of r, in 91 % at 20 pairs",
