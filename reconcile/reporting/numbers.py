@@ -16,6 +16,8 @@ from reconcile.statistics.result import Estimate
 #: Shown where there is no number.
 NONE = "–"
 _ABSURD = 1e15
+_MOST_DECIMALS = 24
+_NOTHING = 1e-300  # below it arithmetic loses digits
 _SPACE = "\N{NO-BREAK SPACE}"
 _UNITS = {"%": f"mass{_SPACE}%", "ug/kg": "µg/kg", "1": "", "": ""}
 
@@ -37,11 +39,11 @@ def decimals_for(value: float, half_width: float = math.nan, others: tuple[float
     none: then three significant digits. ``others`` are the ends of the interval, shown with
     the same decimals.
     """
-    sizes = [abs(v) for v in (value, *others) if math.isfinite(v) and v != 0]
+    sizes = [abs(v) for v in (value, *others) if math.isfinite(v) and abs(v) > _NOTHING]
     if not sizes:
         return 0
     top = _leading(max(sizes))
-    if math.isfinite(half_width) and half_width > 0:
+    if math.isfinite(half_width) and half_width > _NOTHING:
         power = _leading(half_width)
         # 0.96 would round up to one digit more than it has
         first = half_width / 10.0**power
@@ -54,7 +56,8 @@ def decimals_for(value: float, half_width: float = math.nan, others: tuple[float
 def plain(value: float, decimals: int) -> str:
     """``value`` with fixed ``decimals``, thousands parted from five figures on, never 1e-05.
 
-    Only what no mass fraction can be (1e15 and above) is given as a power of ten.
+    Only what no mass fraction can be (1e15 and above, or with more than 24 decimals) is
+    given as a power of ten.
     """
     return marked(_pointed(value, decimals))
 
@@ -65,7 +68,7 @@ def _pointed(value: float, decimals: int) -> str:
         return NONE
     if math.isinf(value):
         return "-∞" if value < 0 else "∞"
-    if abs(value) >= _ABSURD:
+    if abs(value) >= _ABSURD or (value and decimals > _MOST_DECIMALS):
         return f"{value:.2e}"
     rounded = round(value, decimals)
     text = f"{abs(rounded):.{max(decimals, 0)}f}"

@@ -121,7 +121,7 @@ def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
     n = len(chart.values)
     values = chart.values[-_MOST_POINTS:]
     offset = n - len(values)
-    reach = max([3.3 * chart.sd, *(abs(v - chart.centre) * 1.08 for v in values)])
+    reach = max([3.3 * chart.sd, *(abs(v - chart.centre) * 1.08 for v in values), 1e-300])
     labels = [
         (chart.centre + k * chart.sd, numbers.plain_sig(chart.centre + k * chart.sd, 4), k)
         for k in (-3, -2, 0, 2, 3)
@@ -131,7 +131,8 @@ def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
     half = (top - bottom) / 2
 
     def y_of(value: float) -> float:
-        return bottom + half + half * (value - chart.centre) / reach
+        place = (value - chart.centre) / reach if math.isfinite(reach) else 0.0
+        return bottom + half + half * min(max(place, -1.0), 1.0)
 
     def x_of(place: int) -> float:
         return left + 3 + (right - left - 6) * (place / max(len(values) - 1, 1))

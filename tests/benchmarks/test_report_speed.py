@@ -1,10 +1,11 @@
 """How long and how large the report of forty elements in three kinds of material is.
 
-Processor time is held to the bound: all three files are made by one thread, so that it is the
-waiting time on an idle machine. The waiting time itself, which depends on what else runs, is
-printed beside it.
+All three files are made in one run by one thread. Processor time is always held to the bound;
+the waiting time, which depends on what else runs, is printed, and held to the same bound where
+the machine had a processor to spare when the run began.
 """
 
+import os
 import time
 
 import pytest
@@ -24,6 +25,8 @@ def test_forty_elements_in_three_matrices_take_less_than_a_minute_together() -> 
         for j, matrix in enumerate(("soil", "ore", "core"))
     ]  # fmt: skip
     value = builder.reconciliation(results)
+    idle = not hasattr(os, "getloadavg") or os.getloadavg()[0] < (os.cpu_count() or 1) - 1
+    began = time.perf_counter()
     took: dict[str, float] = {}
     size: dict[str, int] = {}
     for name, make in (("pdf", pdf.report), ("xlsx", workbook.workbook), ("html", screen.page)):
@@ -32,5 +35,9 @@ def test_forty_elements_in_three_matrices_take_less_than_a_minute_together() -> 
         took[name] = time.process_time() - start
         print(f"{name}: waited {time.perf_counter() - waited:.1f} s")
     print({k: f"{took[k]:.1f} s, {size[k] / 2**20:.2f} MiB" for k in took})
+    waited = time.perf_counter() - began
+    print(f"together: waited {waited:.1f} s, processor to spare: {idle}")
     assert sum(took.values()) < 60
+    if idle:
+        assert waited < 60
     assert size["pdf"] < 5 * 2**20

@@ -95,3 +95,20 @@ def test_stated_values_keep_their_digits():
     assert numbers.exact(0.035, "%") == f"0.035{SPACE}mass{SPACE}%"
     assert numbers.percent(0.1) == f"10{SPACE}%"
     assert numbers.percent(0.125) == f"12.5{SPACE}%"
+
+
+@pytest.mark.parametrize("value", [1e300, -1e300, 1e308, 1e16, 1e-300, 5e-324, -5e-324])
+def test_numbers_that_no_material_has_stay_short(value):
+    shown = [
+        numbers.plain_sig(value),
+        numbers.exact(value),
+        numbers.percent(value),
+        *numbers.estimate_texts(value, value / 2, value),
+        numbers.interval_of_numbers(value, value),
+    ]
+    assert max(map(len, shown)) < 40, shown
+
+
+def test_small_mass_fractions_are_written_out():
+    assert numbers.plain_sig(3e-8) == "0.00000003"
+    assert numbers.plain_sig(1.5e-10) == "0.00000000015"

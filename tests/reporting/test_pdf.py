@@ -4,15 +4,16 @@ import dataclasses
 import io
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from pypdf import PdfReader
 
 from reconcile.model import INSUFFICIENT, LABORATORY_ONLY, Change, WaterfallStep
-from reconcile.reporting import book, pdf, words, workbook
+from reconcile.reporting import book, pdf, screen, words, workbook
 from reconcile.reporting.text import printable
-from tests.reporting import builder
+from tests.reporting import builder, test_quality_pages
 
 
 def read(reconciliation) -> PdfReader:
@@ -344,3 +345,38 @@ def test_page_numbers_settle_within_the_passes(monkeypatch, mixed):
     monkeypatch.setattr(book.Book, "build", counted)
     pdf.report(mixed)
     assert len(passes) <= 3
+
+
+@pytest.mark.parametrize("value", [1e300, -1e300, 1e308, 1e-300, 5e-324])
+def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(value):
+    base = builder.reconciliation([builder.ordinary()])
+    size = abs(value)
+    checks = tuple(
+        replace(c, found=value, expected=value, uncertainty=size, recovery=size, score=value)
+        for c in base.quality
+    )
+    quiet = test_quality_pages.chart([100.0 + (i % 2) for i in range(20)])
+    chart = replace(quiet, values=(value,) * 20, centre=value, sd=size / 10)
+    result = base.results[0]
+    statistics = result.statistics
+    huge = replace(statistics.mean_difference, value=value, low=-size, high=size)
+    level = replace(statistics.levels[0], level=size, bias=huge)
+    result = replace(
+        result,
+        statistics=replace(
+            statistics,
+            levels=(level,),
+            mean_difference=huge,
+            geometric_mean_ratio=replace(huge, value=size, low=size / 2, high=size),
+        ),
+        verdict=replace(result.verdict, range_low=value, range_high=value),
+    )
+    changed = replace(
+        base,
+        results=(result,),
+        quality=checks,
+        controls=test_quality_pages.record(chart),
+        findings=tuple(replace(f, text="9" * 400, subject="8" * 400) for f in base.findings),
+    )
+    for make in (pdf.report, screen.page, workbook.workbook):
+        assert len(make(changed)) > 10_000
