@@ -19,12 +19,20 @@ _ABSURD = 1e15
 _MOST_DECIMALS = 24
 _NOTHING = 1e-300  # below it arithmetic loses digits
 _SPACE = "\N{NO-BREAK SPACE}"
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _UNITS = {"%": f"mass{_SPACE}%", "ug/kg": "µg/kg", "1": "", "": ""}
 
 
 def unit_name(unit: str) -> str:
     """The unit as printed: ``%`` of mass is told apart from a percentage of a value."""
     return _UNITS.get(unit, unit)
+
+
+def _power(value: float) -> str:
+    """Three digits and a power of ten, such as "1.20 × 10¹⁶"."""
+    digits, _, power = f"{value:.2e}".partition("e")
+    raised = str(int(power)).translate(_RAISED)
+    return f"{digits}{_SPACE}×{_SPACE}10{raised}"
 
 
 def _leading(value: float) -> int:
@@ -69,7 +77,7 @@ def _pointed(value: float, decimals: int) -> str:
     if math.isinf(value):
         return "-∞" if value < 0 else "∞"
     if abs(value) >= _ABSURD or (value and decimals > _MOST_DECIMALS):
-        return f"{value:.2e}"
+        return _power(value)
     rounded = round(value, decimals)
     text = f"{abs(rounded):.{max(decimals, 0)}f}"
     whole, _, rest = text.partition(".")
@@ -162,7 +170,7 @@ def plain_sig(value: float, digits: int = 3) -> str:
     if value == 0:
         return "0"
     text = _pointed(value, digits - 1 - _leading(value))
-    if "." in text and "e" not in text:
+    if "." in text and "×" not in text:
         text = text.rstrip("0").rstrip(".")
     return marked(text)
 
