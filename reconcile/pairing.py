@@ -531,13 +531,11 @@ def joined_method(side: str, key: Key, first: str, second: str, third: str) -> s
     """Name of a method: technique · instrument · calibration, or technique · code · digestion.
 
     A method that a column's heading names is the field's last part, and the lab's code
-    where the row names none.
+    where the row names none; where both name one, two columns stay two methods.
     """
-    parts = (
-        (first, second, third, key.method)
-        if side == "field"
-        else (first, second or key.method, third)
-    )
+    parts: tuple[str, ...] = (first, second, third, key.method)
+    if side == "lab" and (not second or second.casefold() == key.method.casefold()):
+        parts = (first, second or key.method, third)
     return " · ".join(part for part in parts if part)
 
 

@@ -288,3 +288,39 @@ def test_every_step_of_the_account_balances(tmp_path: Path, rule: str) -> None:
     )  # fmt: skip
     outcome = reconcile.run_period(folder, "all")
     assert all(step.balance == 0 for step in outcome.reconciliation.waterfall)
+
+
+def test_a_failed_control_of_the_re_assay_s_batch_keeps_the_pair_out(tmp_path: Path) -> None:
+    """The number comes from certificate C2, so its controls judge the pair, though M1 names it."""
+    control = "|RM1,C2,1,2026-10-09,M1-HIGH,30000"
+    for number, (value, kept) in enumerate((("30000", False), ("20000", True))):
+        folder = workspace(
+            tmp_path / f"w{number}", lab1=FULL.format(issue=1, cu=">10000"),
+            lab2=OVER + control.replace("30000", value),
+        )  # fmt: skip
+        text = (folder / "reconcile.toml").read_text(encoding="utf-8")
+        rule = '{ column = "Sample", pattern = "RM.*", kind = "reference material" }'
+        text = text.replace('files = ["lab*.csv"]', f'files = ["lab*.csv"]\nkind_rules = [{rule}]')
+        text += '\n[[table]]\nkind = "reference materials"\nfiles = ["rm.csv"]\n'
+        (folder / "reconcile.toml").write_text(text, encoding="utf-8")
+        (folder / "rm.csv").write_text(
+            "Code,Element,Value,Uncertainty,k,Unit\nRM1,Cu,20000,400,2,mg/kg\n", encoding="utf-8"
+        )
+        pairs = pairs_of(reconcile.run_period(folder, "all")).set_index(["element", "sample_id"])
+        row = pairs.loc[("Cu", "S1")]
+        assert (row["used"] == "yes") is kept, row["reason"]
+        assert row["reason"].startswith("" if kept else "batch failed its control")
+
+
+def test_two_columns_of_one_element_stay_two_methods_where_the_row_names_one_too(
+    tmp_path: Path,
+) -> None:
+    folder = workspace(
+        tmp_path / "w",
+        lab1="Sample,Lab method,Cu 327.395 (mg/kg),Cu 324.754 (mg/kg)|S1,M1,1000,1010|S2,M1,2,3",
+    )
+    pairs = pairs_of(reconcile.run_period(folder, "all"))
+    assert not pairs.duplicated(["stratum", "sample_id"]).any()
+    assert set(pairs["stratum"].str.split(" | ", regex=False).str[2]) == {
+        "ICP-OES · M1 · four acids · 327.395 nm", "ICP-OES · M1 · four acids · 324.754 nm",
+    }  # fmt: skip
