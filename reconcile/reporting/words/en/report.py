@@ -349,8 +349,9 @@ METHODS_TEXT = (
     (
         "Lines",
         "Both axes carry error. The headline line follows a written rule on the structure of the "
-        "errors: Deming, weighted Deming (Linnet 1990, 1993), or Passing and Bablok (1983). Least "
-        "squares is printed for reference only. No line is drawn or used beyond the pairs.",
+        "errors: Deming, weighted Deming (Linnet 1990, 1993), York (2004) with the SDs of both "
+        "sides at each level, or Passing and Bablok (1983). Least squares is printed for reference "
+        "only. No line is drawn or used beyond the pairs.",
     ),
     (
         "Censored results",
@@ -608,10 +609,10 @@ BLOCKS = {
     "sxy": "Sum of products about the means, (mg/kg)²",
     "mean_ln": "Mean of ln(field / lab)",
     "near": "Pairs near the lab",
-    "robust_v": "{of}: its variance, any scatter",
-    "robust_k": "{of}: kurtosis of the parts of that variance, less 1",
+    "robust_v": "{of}: variance",
+    "robust_k": "{of}: kurtosis less 1",
     "robust_df": "{of}: degrees of freedom",
-    "robust_t": "{of}: quantile of t, through the beta distribution",
+    "robust_t": "{of}: t quantile",
     "lambda": "Error ratio λ, as given",
     "deming_d": "Deming: Syy − λ·Sxx",
     "deming_root": "Deming: root of (Syy − λ·Sxx)² + 4λ·Sxy²",
