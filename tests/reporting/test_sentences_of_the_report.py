@@ -158,10 +158,10 @@ def check(files: dict[str, bytes]) -> int:
         said = [re.sub(r"\s+", " ", s).replace("-", "−") for s in stratum["sentences"]]
         mine = [p for p in pages if all(s in p.replace("-", "−") for s in said)]
         assert mine, f"no page has the sentences of {key}"
-        # the first number of a sentence to the end of the last: the sentences as printed
-        page = mine[0]
-        start = page.replace("-", "−").index(said[0])
-        text = page[start : page.replace("-", "−").index(said[-1]) + len(said[-1])]
+        # From the first sentence to the end of the last; a page may hold two strata.
+        plain = mine[0].replace("-", "−")
+        start = plain.index(said[0])
+        text = mine[0][start : plain.index(said[-1], start) + len(said[-1])]
         figures = table[key]
         pairs = compared(text, figures, stratum)
         for i, (shown, value) in enumerate(pairs):
