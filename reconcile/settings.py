@@ -172,6 +172,18 @@ class Thresholds(Part):
         description="no verdict but 'insufficient' where no reference material was in control on "
         "both sides; otherwise the verdict's reason says so",
     )
+    least_quality_level: Literal[
+        "", "qualitative screening", "quantitative screening", "definitive"
+    ] = Field(
+        "",
+        description="least data-quality level (US EPA, level table) on which field results are "
+        "accepted; empty: shown, does not decide",
+    )
+    spots_required: bool = Field(
+        False,
+        description="LIBS: no verdict but 'insufficient' where the samples of the pairs have "
+        "fewer spots than libs_spots (median); otherwise they are shown",
+    )
     factor_alarm_rate: Fraction = Field(
         0.05, description="largest rate of false alarms when a factor meets next month's pairs"
     )

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reconcile import requirements
 from reconcile.correction import Proposal
 from reconcile.evaluation import Evaluated
 from reconcile.model import (
@@ -64,6 +65,13 @@ def judge(
             None if uncontrolled and settings.thresholds.controls_required else True,
         ),
     )  # fmt: skip
+    level = requirements.quality_level(evaluated, settings)
+    missing = (
+        *missing,
+        requirements.spots(stratum, evaluated, settings),
+        requirements.custody(evaluated),
+        level,
+    )
     caution = f" But {uncontrolled}." if uncontrolled else ""
     used = evaluated.used
     lab = used["lab_mean"].to_numpy("float64")
@@ -79,11 +87,24 @@ def judge(
             LABORATORY_ONLY, f"{_capital(failed.found)}.", criteria=criteria,
             next_step="Use laboratory results; field readings may guide where to sample.",
         )  # fmt: skip
-    lacking = next((c for c in missing if c.met is not True), None)
+    lacking = next((c for c in missing if c.met is not True and c is not level), None)
     if lacking is not None:
         return Verdict(
             INSUFFICIENT, _why_lacking(lacking, evaluated),
             criteria=criteria, next_step=_what_is_missing(lacking, evaluated, settings),
+        )  # fmt: skip
+    if level.met is None:
+        return Verdict(
+            INSUFFICIENT, f"No data-quality level could be assigned; {level.asked} is asked for.",
+            criteria=criteria,
+            next_step="Repeat readings on the samples, so that their precision is known.",
+        )  # fmt: skip
+    if not level.met:
+        return Verdict(
+            LABORATORY_ONLY,
+            f"The data-quality level is {level.found}; {level.asked} is asked for.",
+            criteria=criteria, next_step="Use laboratory results; more spots or a longer count "
+            "time may reach the level.",
         )  # fmt: skip
     if raw.passed:
         return Verdict(
@@ -299,6 +320,8 @@ def _why_lacking(lacking: Criterion, evaluated: Evaluated) -> str:
             f"Too many results lie outside a method's limits: {lacking.found} pairs, where "
             f"{lacking.asked} is accepted."
         )
+    if lacking.name == requirements.SPOTS:
+        return f"The samples have {lacking.found} spots; {lacking.asked} are asked for."
     return f"{_capital(lacking.found)}."
 
 
@@ -313,4 +336,6 @@ def _what_is_missing(lacking: Criterion, evaluated: Evaluated, settings: Setting
         return "Choose the next samples for the laboratory over the whole range, low to high."
     if lacking.name.startswith("pairs outside"):
         return "Choose samples above the limits of both methods, or a method with lower limits."
+    if lacking.name == requirements.SPOTS:
+        return f"Shoot {settings.thresholds.libs_spots} or more spots on each sample."
     return "Enter what is missing in the tables or in reconcile.toml, then run again."

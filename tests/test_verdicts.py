@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
 from reconcile import correction, evaluation, verdicts
@@ -12,6 +13,7 @@ from reconcile.model import (
     ACCEPTED_CORRECTED,
     INSUFFICIENT,
     LABORATORY_ONLY,
+    Criterion,
     Stratum,
     Verdict,
 )
@@ -139,3 +141,62 @@ def test_no_difference_found_is_not_read_as_agreement() -> None:
     config = settings(minimum_pairs=8, pairs_per_third=0, agreement_span=5)
     found = verdict(config=config, n=9, rsd=0.35, seed=4)
     assert found.decision in (INSUFFICIENT, LABORATORY_ONLY)
+
+
+SEED = 5  # of a study that is accepted, and whose line keeps slope 1 and intercept 0
+
+
+def of_pairs(pairs: pd.DataFrame, config: Settings, stratum: Stratum = STRATUM) -> Verdict:
+    evaluated = evaluation.evaluate(stratum, pairs, None, config)
+    proposal = correction.propose(stratum, evaluated, config, "")
+    return verdicts.judge(stratum, evaluated, proposal, config, "", "2027-01-31")
+
+
+def by_name(found: Verdict, name: str) -> Criterion:
+    return next(c for c in found.criteria if c.name == name)
+
+
+def test_data_quality_level_spots_and_custody_are_shown_and_decide_nothing_unasked() -> None:
+    found = of_pairs(study(40, seed=SEED), settings())
+    assert found.decision == ACCEPTED
+    assert by_name(found, "data-quality level").found == "definitive, as read"
+    assert by_name(found, "spots per sample").found == "3 (median), 3 at least"
+    assert by_name(found, "custody of the used pairs").found == "40 complete"
+
+
+@pytest.mark.parametrize(
+    ("field_se", "asked", "decision"),
+    [
+        (0.05, "definitive", ACCEPTED),
+        # relative SD of one spot 0.09 times the root of 3: 15.6 %, so screening only
+        (0.09, "definitive", LABORATORY_ONLY),
+        (0.09, "quantitative screening", ACCEPTED),
+        (float("nan"), "qualitative screening", INSUFFICIENT),
+    ],
+)
+def test_the_least_data_quality_level_decides_where_it_was_agreed(
+    field_se: float, asked: str, decision: str
+) -> None:
+    pairs = study(40, seed=SEED)
+    pairs["field_se"] = pairs["field_mean"] * field_se
+    found = of_pairs(pairs, settings(least_quality_level=asked))
+    assert found.decision == decision
+    assert by_name(found, "data-quality level").asked == f"{asked} or better"
+
+
+@pytest.mark.parametrize(("technique", "decision"), [("LIBS", INSUFFICIENT), ("XRF", ACCEPTED)])
+def test_too_few_spots_are_insufficient_for_libs_where_that_was_agreed(
+    technique: str, decision: str
+) -> None:
+    rules = settings(spots_required=True, libs_spots=5)
+    found = of_pairs(study(40), rules, replace(STRATUM, technique=technique))
+    assert found.decision == decision
+    if decision == INSUFFICIENT:
+        assert "5 or more (median) are asked for" in found.reason
+
+
+def test_field_carbon_in_safety_service_is_left_to_the_laboratory_whatever_it_shows() -> None:
+    safety = with_purpose("sorting carbon steel for pressure service")
+    found = verdict(replace(STRATUM, element="C"), safety, rsd=0.01)
+    assert found.decision == LABORATORY_ONLY
+    assert "never the sole basis" in found.reason
