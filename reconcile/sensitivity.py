@@ -33,7 +33,13 @@ def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
     """The pairs (model.PAIR_COLUMNS) with every one used that has a number on both sides."""
     both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
     used = pairs["used"].astype(bool)
-    return pairs.assign(used=used | both, reason=pairs["reason"].where(~(both & ~used), ""))
+    back = both & ~used
+    # Broken custody kept them out; counted again it would keep the verdict out.
+    return pairs.assign(
+        used=used | both,
+        reason=pairs["reason"].where(~back, ""),
+        custody=pairs["custody"].where(~back, "put back"),
+    )
 
 
 def with_all_put_back(verdict: Verdict, pairs: pd.DataFrame, judging: Judging) -> Verdict:

@@ -38,7 +38,10 @@ def spoilt(n: int, ratio: float, reason: str = "custody broken") -> pd.DataFrame
     out = pairs.index >= 40
     for name in ("field_mean", "field_low", "field_high"):
         pairs.loc[out, name] *= ratio
-    return pairs.assign(used=~out, reason=np.where(out, reason, ""))
+    custody = "broken" if reason == "custody broken" else "complete"
+    return pairs.assign(
+        used=~out, reason=np.where(out, reason, ""), custody=np.where(out, custody, "complete")
+    )
 
 
 @pytest.mark.parametrize(
