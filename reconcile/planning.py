@@ -21,7 +21,7 @@ from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.model import Stratum, StratumResult
 from reconcile.reporting import tables
-from reconcile.settings import Settings
+from reconcile.settings import Settings, Thresholds
 from reconcile.statistics import sample_size
 from reconcile.store import Store
 
@@ -92,11 +92,24 @@ def needs_of(
             sample_size.pairs_for_limits(half_width, t.confidence), n,
             f"normal differences, {t.confidence:.0%} interval",
         ),
+        *_decisions(result, t),
+    )  # fmt: skip
+
+
+def _decisions(result: StratumResult, t: Thresholds) -> tuple[Need, ...]:
+    """Samples on the side that someone acts on, for a bound on missed ones at each level."""
+    needed = sample_size.pairs_for_false_decision_bound(t.false_negative_rate, t.confidence)
+    model = f"exact binomial bound at {t.confidence:.0%}"
+    what = f"at most {t.false_negative_rate:.0%} wrong decisions, with none wrong"
+    if not result.statistics.levels:
+        return (Need(what, needed, result.statistics.n_used, f"{model}; no decision level"),)
+    return tuple(
         Need(
-            f"at most {t.false_negative_rate:.0%} wrong decisions, with none wrong",
-            sample_size.pairs_for_false_decision_bound(t.false_negative_rate, t.confidence), n,
-            f"exact binomial bound at {t.confidence:.0%}; pairs at or above the level",
-        ),
+            f"{what}, at {x.name}", needed,
+            (x.false_positive if x.acts == "below" else x.false_negative).n,
+            f"{model}; samples {x.acts} the level by the laboratory",
+        )
+        for x in result.statistics.levels
     )  # fmt: skip
 
 

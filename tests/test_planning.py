@@ -8,6 +8,7 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -183,3 +184,8 @@ def test_needs_name_their_model_and_what_is_missing(site: Path) -> None:
     # 20 % bias is outside the margin: no number of pairs can show it inside
     assert math.isnan(by_name["bias within ±10%, if it is as found"].needed)
     assert "can't be planned" in by_name["bias within ±10%, if it is as found"].sentence()
+    bound = by_name["at most 5% wrong decisions, with none wrong, at cut-off"]
+    lab = pd.read_csv(site / "lab.csv").set_index("sample_id")["Cu (mg/kg)"]
+    assert bound.needed == 59
+    assert 0 < bound.there <= int((lab >= 300).sum())  # samples at or above the level only
+    assert "at or above the level" in bound.model
