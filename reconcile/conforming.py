@@ -71,11 +71,11 @@ def conform(
     if to is not None:
         to.parent.mkdir(parents=True, exist_ok=True)
         with to.open("xb") as stream:
-            stream.write(_bytes(record, to.suffix.lower()))
+            stream.write(_bytes(record, to.suffix.lower(), period, workspace.settings.report.paper))
     return Conformed(period, record, samples, to)
 
 
-def _bytes(record: ConformityRecord, ending: str) -> bytes:
+def _bytes(record: ConformityRecord, ending: str, period: str, paper: str) -> bytes:
     rows = list(conformity_pages.rows(record))
     if ending == ".csv":
         return tables.to_csv(conformity_pages.COLUMNS, rows)
@@ -87,4 +87,6 @@ def _bytes(record: ConformityRecord, ending: str) -> bytes:
     texts = conformity_pages.TEXT_COLUMNS
     columns = [Column(c, "text" if c in texts else "number", 14) for c in conformity_pages.COLUMNS]
     sheets.table(book.create_sheet("elements"), columns, rows[: sheets.MOST_ROWS])
+    for sheet in book.worksheets:
+        sheets.set_up(sheet, paper, period)
     return sheets.saved(book, "Conformity with specification limits", "")
