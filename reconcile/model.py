@@ -154,6 +154,11 @@ class LevelBias:
     false_positive: Estimate  # field at or above while lab below; fraction of the rest
     acts: str = "at or above"  # or "below": then a false positive is the dangerous miss
 
+    @property
+    def missed(self) -> Estimate:
+        """Share of samples on the acting side that the field method puts on the other."""
+        return self.false_positive if self.acts == "below" else self.false_negative
+
 
 class Further(StrEnum):
     """Names of the further results in ``StratumStatistics.details``."""

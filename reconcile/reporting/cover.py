@@ -29,8 +29,12 @@ from reconcile.reporting.styles import (
 from reconcile.reporting.text import markup
 
 #: Strata named per verdict, next steps, changes and steps of the account: the first that fit.
-_FITS = ((8, 6, 5, 12), (5, 5, 3, 12), (4, 4, 3, 12), (2, 3, 2, 12), (1, 2, 1, 8), (1, 1, 0, 4))
+_FITS = (
+    (8, 6, 5, 12), (5, 5, 3, 12), (4, 4, 3, 12), (2, 3, 2, 12), (1, 2, 1, 6), (1, 2, 0, 4),
+    (1, 1, 0, 2), (0, 1, 0, 1),
+)  # fmt: skip
 _FINDINGS = 3
+_GROUPS = 14  # methods and materials named per verdict
 
 
 def kind_of(result: StratumResult) -> int:
@@ -61,20 +65,24 @@ def _cover(
     """The cover with at most so many names per verdict, steps and changes."""
     named, steps, changes, account_rows = most
     revision = words.REVISION.format(period=r.period, revision=r.revision)
+    title = f"{markup(revision)} &nbsp; {markup(r.release_id)}"
+    if r.supersedes:
+        title = markup(words.SUPERSEDING.format(revision=r.release_id, release=r.supersedes))
     rows: list[tuple[str, object]] = [
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
         (words.FACTS["data_until"], styled(r.data_until) or words.NOT_STATED),
-        (words.FACTS["supersedes"], r.supersedes or words.NOTHING_SUPERSEDED),
     ]
     return [
         Heading(r.title, "cover", name="title"),
-        Paragraph(f"{markup(revision)} &nbsp; {markup(r.release_id)}", style("subtitle")),
+        Paragraph(title, style("subtitle")),
         facts(rows, width, 52 * mm),
         own(words.Q_MAY_I, "h2"),
         own(may_i(r)),
-        _counts_of_verdicts(r, width, anchors, named),
+        _counts_of_verdicts(r, width, anchors, named, pages),
+        own(words.Q_RISK, "h2"),
+        *[worded(line, "body", 500) for line in open_risks(r)],
         own(words.Q_HOW_WRONG, "h2"),
         *[own(line) for line in how_wrong(r)],
         own(words.Q_LEFT_OUT, "h2"),
@@ -96,7 +104,9 @@ def _contents(pages: Pages) -> Paragraph:
     """Sections with their pages; known from the second pass on."""
     entries = [
         f'<a href="#{anchor}">{title} {pages.of[anchor]}</a>'
-        for anchor, title in words.SECTIONS.items()
+        for anchor, title in sorted(
+            words.SECTIONS.items(), key=lambda section: pages.of.get(section[0], 0)
+        )
         if anchor in pages.of
     ]
     return Paragraph(
@@ -116,18 +126,62 @@ def may_i(r: Reconciliation) -> str:
         purpose=purpose[:200],
         until=words.UNTIL.format(date=dates[0]) if len(dates) == 1 else until,
     )
+    return text + _flips(r)
+
+
+def open_risks(r: Reconciliation) -> list[str]:
+    """What may still hurt who uses field results, the largest first; at least one sentence.
+
+    By a fixed order: serious findings, strata in use without controls, then the decision
+    level at which most may be missed.
+    """
+    usable = [x for x in r.results if kind_of(x) < 2]
+    risks = []
+    serious = [f for f in r.findings if f.severity == "serious"]
+    if serious:
+        text = serious[0].text if len(serious[0].text) <= 240 else f"{serious[0].text[:239]}…"
+        count = numbers.count(len(serious), *words.SERIOUS_FINDINGS)
+        risks.append(
+            words.RISK_FINDING.format(count=count, subject=serious[0].subject[:60], text=text)
+        )
     bare = sum(
         any(c.name == "controls" and c.found.startswith("no ") for c in x.verdict.criteria)
         for x in usable
     )
-    return text + (words.UNCONTROLLED.format(count=bare) if bare else "") + _flips(r)
+    if bare:
+        count = numbers.count(bare, *words.STRATA_COUNTED)
+        risks.append(words.RISK_UNCONTROLLED.format(count=count))
+    missed = [
+        (level.missed.high, x.stratum.label, level.name, level.missed)
+        for x in usable
+        for level in x.statistics.levels
+        if level.missed.estimable
+    ]
+    if missed:
+        high, label, name, e = max(missed, key=lambda m: m[:3])
+        risks.append(
+            words.RISK_MISSED.format(
+                level=name[:60], stratum=label[:80], missed=round(e.value * e.n), n=e.n,
+                confidence=numbers.percent(e.level), low=numbers.percent(e.low),
+                high=numbers.percent(high),
+            )
+        )  # fmt: skip
+    largest, *others = risks or [words.RISK_NONE]
+    return [largest, *(words.RISK_AFTER.format(text=text) for text in others[:1])]
 
 
 def _flips(r: Reconciliation) -> str:
-    flipped = [x.stratum.label for x in r.results if x.verdict.flips]
+    flipped = [
+        words.BECOMES.format(
+            stratum=x.stratum.label[:60],
+            verdict=words.DECISION_TITLE.get(x.verdict.decision_put_back, ""),
+        )
+        for x in r.results
+        if x.verdict.flips
+    ]
     if not flipped:
         return ""
-    named = ", ".join(label[:60] for label in flipped[:_FINDINGS])
+    named = ", ".join(flipped[:_FINDINGS])
     if len(flipped) > _FINDINGS:
         named = words.AND_MORE.format(named=named, n=len(flipped) - _FINDINGS)
     return words.FLIPS.format(
@@ -147,19 +201,40 @@ def label_with_range(x: StratumResult) -> str:
     return f"{x.stratum.label}{_range_after(x)}"
 
 
-def _names(results: Sequence[StratumResult], anchors: dict[str, str], named: int) -> Paragraph:
-    shown = [
-        f'<a href="#{anchors[x.stratum.key]}">{markup(x.stratum.label, 60)}</a>'
-        f"{styled(markup(_range_after(x)))}"
-        for x in results[:named]
-    ]
-    if len(results) > named:
-        shown.append(f'<a href="#verdicts">{words.ONLY_MORE.format(n=len(results) - named)}</a>')
-    return Paragraph("; ".join(shown) or "–", style("cell"))
+def _names(
+    results: Sequence[StratumResult], anchors: dict[str, str], named: int, pages: Pages
+) -> Paragraph:
+    """All strata of one verdict: with their ranges where they are few, else by method."""
+    if len(results) <= named:
+        shown = [
+            f'<a href="#{anchors[x.stratum.key]}">{markup(x.stratum.label, 60)}</a>'
+            f"{styled(markup(_range_after(x)))}"
+            for x in results
+        ]
+        return Paragraph("; ".join(shown) or "–", style("cell"))
+    groups = by_rest_of_label(results)
+    shown = [f"<b>{markup(', '.join(found))}</b> {markup(rest, 60)}"
+             for rest, found in list(groups.items())[:_GROUPS]]  # fmt: skip
+    if len(groups) > _GROUPS:
+        more = sum(len(found) for found in list(groups.values())[_GROUPS:])
+        shown.append(f'<a href="#verdicts">{words.ONLY_MORE.format(n=more)}</a>')
+    where = words.RANGES_AT.format(page=pages.text("verdicts"))
+    ranged = any(_range_after(x) for x in results)
+    return Paragraph("; ".join(shown) + (f". {where}" if ranged else ""), style("cell"))
+
+
+def by_rest_of_label(results: Sequence[StratumResult]) -> dict[str, list[str]]:
+    """Elements under the rest of their strata's names (method and material), in order."""
+    groups: dict[str, list[str]] = {}
+    for x in results:
+        element = x.stratum.element
+        rest = x.stratum.label.removeprefix(element).lstrip(" ·")
+        groups.setdefault(rest, []).append(element)
+    return groups
 
 
 def _counts_of_verdicts(
-    r: Reconciliation, width: float, anchors: dict[str, str], named: int
+    r: Reconciliation, width: float, anchors: dict[str, str], named: int, pages: Pages
 ) -> Table:
     rows: list[list[Flowable | str]] = []
     for kind, decision in enumerate(DECISIONS):
@@ -173,16 +248,16 @@ def _counts_of_verdicts(
                     style("cell"),
                 ),
                 str(len(these)),
-                _names(these, anchors, named),
+                _names(these, anchors, named, pages),
             ]
         )
-    shares = (0.03, 0.42, 0.07, 0.48)
+    shares = (0.03, 0.38, 0.07, 0.52)
     return grid(words.COVER_VERDICT_HEADINGS, rows, [width * s for s in shares], right=(2,))
 
 
 def how_wrong(r: Reconciliation) -> list[str]:
-    """The narrowest and the widest limits among the strata that may be used, else among all."""
-    usable = [x for x in r.results if kind_of(x) < 2]
+    """The narrowest and the widest limits among the strata accepted as read, else among all."""
+    usable = [x for x in r.results if kind_of(x) == 0]
     spans = []
     for result in usable or r.results:
         limits = by_key(result.statistics)
@@ -214,21 +289,23 @@ def _short_account(r: Reconciliation, width: float, most: int) -> Table:
         ]
         for s in losing[:most]
     ]
-    if len(losing) > most:
-        text = words.MORE_LOST.format(n=len(losing) - most, section=words.ACCOUNT)
-        rows.append([own(text, "cell"), *[""] * 5])
-    others = [s for s in r.waterfall if not (s.lost or s.balance)]
+    others = len(r.waterfall) - len(losing)
+    parts = [words.MORE_LOST.format(n=len(losing) - most)] if len(losing) > most else []
     if others:
-        text = words.NOTHING_LOST.format(n=numbers.count(len(others), *words.OTHER_STEPS))
-        rows.append([own(text, "cell"), "", "", "", "0", "0"])
+        parts.append(words.NOTHING_LOST.format(n=numbers.count(others, *words.OTHER_STEPS)))
+    if parts:
+        rows.append([own("; ".join(parts), "cell"), *[""] * 5])
     shares = (0.44, 0.16, 0.11, 0.11, 0.09, 0.09)
-    return grid(
+    table = grid(
         words.COVER_ACCOUNT_HEADINGS,
         rows,
         [width * s for s in shares],
         right=(2, 3, 4, 5),
         compact=True,
     )
+    if parts:
+        table.setStyle([("SPAN", (0, -1), (-1, -1))])
+    return table
 
 
 def left_out(r: Reconciliation) -> str:
@@ -238,6 +315,7 @@ def left_out(r: Reconciliation) -> str:
         quarantined=numbers.count(len(r.quarantine), *words.QUARANTINED_ROWS),
         field_only=numbers.count(len(r.field_only), *words.SAMPLES),
         lab_only=numbers.count(len(r.lab_only), *words.SAMPLES),
+        section=words.ACCOUNT,
     )
 
 
@@ -289,14 +367,14 @@ def look_at(r: Reconciliation) -> str:
 
 def _next(r: Reconciliation, most: int) -> list[Flowable]:
     out: list[Flowable] = []
+    if text := look_at(r):
+        out.append(worded(f"· {text}", "body", 400))
     found = steps(r)
     for text, named in found[:most]:
         whose = f'<font color="#444444">({markup(named, 160)})</font>'
         out.append(Paragraph(f"· {styled(markup(text, 300))} {whose}", style("body")))
     if len(found) > most:
-        out.append(own(words.MORE_STEPS.format(n=len(found) - most)))
-    if text := look_at(r):
-        out.append(worded(f"· {text}", "body", 400))
+        out.append(own("· " + words.MORE_STEPS.format(n=len(found) - most)))
     return out or [own(words.NOTHING_NEXT)]
 
 

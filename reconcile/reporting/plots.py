@@ -384,9 +384,9 @@ def chance_plot(plot: ChancePlot, width: float, height: float) -> Drawing:
         Line(x, frame.bottom, x, frame.top + 2.5, strokeColor=INK, strokeWidth=0.8,
              strokeDashArray=[1.2, 2])
     )  # fmt: skip
-    name = fonts.fitting(plot.level.name, SMALL, frame.right - frame.left)
+    name = fonts.fitting(plot.level.name, SMALL, frame.right)
     half = fonts.width(name, SMALL) / 2
-    middle = min(max(x, frame.left + half), frame.right - half)  # about the line, all inside
+    middle = min(max(x, half), frame.right - half)  # about the line, all inside
     _text(frame.group, middle, frame.top + 3, name, "middle", size=SMALL)
     for branch in plot.branches:
         _stroke(frame, branch.x, branch.y, ACCENT, 1.6)
@@ -598,13 +598,13 @@ def _levels(frame: _Frame, levels: Sequence[Level]) -> None:
         for ends in ((x, frame.bottom, x, frame.top + lift), (frame.left, y, frame.right, y)):
             frame.group.add(Line(*ends, strokeColor=INK, strokeWidth=0.8, strokeDashArray=[1.2, 2]))
         left_room, right_room = x - frame.left, frame.right - x
-        name = fonts.fitting(level.name, SMALL, frame.right - frame.left)
+        name = fonts.fitting(level.name, SMALL, frame.right)  # also above the tick labels
         needed = fonts.width(name, SMALL) + 2.5
         if right_room >= min(needed, left_room):
             start = min(x + 2.5, frame.right - needed + 2.5)
             _text(frame.group, start, frame.top + lift, name, size=SMALL)
         else:
-            end = max(x - 2.5, frame.left + needed - 2.5)
+            end = max(x - 2.5, needed - 2.5)
             _text(frame.group, end, frame.top + lift, name, "end", size=SMALL)
 
 

@@ -141,6 +141,7 @@ def _head(r: Reconciliation) -> str:
         f"<header><h1>{escaped(r.title)}</h1>"
         f"<p>{escaped(revision)} · {escaped(r.release_id)}{draft}</p>{facts(given)}"
         f"<h3>{words.Q_MAY_I}</h3>{paragraph(cover.may_i(r))}{_counts_of_verdicts(r)}"
+        f"<h3>{words.Q_RISK}</h3>{''.join(paragraph(line) for line in cover.open_risks(r))}"
         f"<h3>{words.Q_HOW_WRONG}</h3>{''.join(paragraph(line) for line in cover.how_wrong(r))}"
         f"<h3>{words.Q_LEFT_OUT}</h3>{paragraph(cover.left_out(r))}"
         f"<h3>{words.Q_CHANGED}</h3>{_list(cover.changed(r, _CHANGES_FIRST))}"

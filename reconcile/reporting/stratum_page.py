@@ -44,6 +44,7 @@ from reconcile.reporting.text import markup
 
 #: Heights between which the plots of a page are chosen, points.
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
+_SMALLEST = 42 * mm  # rather than a second page for the last lines
 _LEVELS_SHOWN = 3
 _NOTES_ON_HALF = 4
 NO_PAGES = Pages()
@@ -85,23 +86,9 @@ def full_page(
     """
     width, height = size
     head = [*_title(result, anchor, width), *_sentences(result)]
-    figures = by_key(result.statistics)
-    method = line_name(result.statistics.headline.method)
-    tail: list[Flowable] = [
-        _counts(figures, result),
-        beside(
-            [own(words.FIGURES_LEFT, "h3"), _table(left_rows(figures, result), result, width)],
-            [
-                own(words.FIGURES_RIGHT.format(method=method), "h3"),
-                _table(right_rows(figures, result), result, width),
-            ],
-            width,
-        ),
-        _rule(result, anchor, pages),
-        own(words.CRITERIA, "h3"),
-        criteria_table(result, width),
-        *_factor(result, width),
-    ]
+    tail = _tail(result, anchor, width, pages)
+    if height - height_of([*head, *tail], width) - 6 < _LOWEST:
+        tail = _tail(result, anchor, width, pages, folded=True)
     room = height - height_of([*head, *tail], width) - 6
     said = result.factor.reason.rstrip(". ") if result.factor else ""
     listed = tuple(note for note in result.notes if note.rstrip(". ") != said)
@@ -115,10 +102,33 @@ def full_page(
     fits = bool(row) and shown == len(listed) and room - height_of(row, width) >= _LOWEST
     if fits:
         room -= height_of(row, width)
-    plot_height = min(_HIGHEST, max(_LOWEST, room))
+    plot_height = min(_HIGHEST, max(_SMALLEST, room))
     middle = row if fits else []
     content = [*head, _plots(result, width, plot_height), *middle, *tail, *notes]
     return content, Left(listed[shown:], tuple(small[_IN_A_ROW:] if fits else small))
+
+
+def _tail(
+    result: StratumResult, anchor: str, width: float, pages: Pages, folded: bool = False
+) -> list[Flowable]:
+    """What stands below the plots, the notes apart."""
+    figures = by_key(result.statistics)
+    method = line_name(result.statistics.headline.method)
+    return [
+        _counts(figures, result),
+        beside(
+            [own(words.FIGURES_LEFT, "h3"), _table(left_rows(figures, result), result, width)],
+            [
+                own(words.FIGURES_RIGHT.format(method=method), "h3"),
+                _table(right_rows(figures, result), result, width),
+            ],
+            width,
+        ),
+        _rule(result, anchor, pages),
+        own(words.CRITERIA, "h3"),
+        criteria_table(result, width, folded=folded),
+        *_factor(result, width),
+    ]
 
 
 def rule_lines(result: StratumResult) -> list[str]:
@@ -466,20 +476,33 @@ def open_criteria(result: StratumResult, width: float) -> list[Flowable]:
     return [criteria_table(result, width, met_too=False), *note]
 
 
-def criteria_table(result: StratumResult, width: float, met_too: bool = True) -> Table:
-    """Every criterion of the verdict, or those that are not met: asked, found, met."""
-    rows = [
+def criteria_table(
+    result: StratumResult, width: float, met_too: bool = True, folded: bool = False
+) -> Table:
+    """Every criterion of the verdict, or those that are not met: asked, found, met.
+
+    ``folded``: what is met and needs no number stands in one row at the end.
+    """
+    shown = [c for c in result.verdict.criteria if met_too or c.met is not True]
+    plain = [c for c in shown if folded and c.met and not any(d.isdigit() for d in c.found)]
+    rows: list[list[Flowable | str]] = [
         [
             worded(c.name),
             worded(c.asked),
             worded(c.found),
             own(words.MET[c.met], "cell-bold" if c.met is False else "cell"),
         ]
-        for c in result.verdict.criteria
-        if met_too or c.met is not True
+        for c in shown
+        if c not in plain
     ]
+    if plain:
+        text = "; ".join(words.CRITERION_MET.format(name=c.name, found=c.found) for c in plain)
+        rows.append([worded(text, limit=900), "", "", own(words.MET[True], "cell")])
     shares = (0.26, 0.33, 0.31, 0.10)
-    return grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
+    table = grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
+    if plain:
+        table.setStyle([("SPAN", (0, -1), (2, -1))])
+    return table
 
 
 # ---- factor and notes ----------------------------------------------------------------

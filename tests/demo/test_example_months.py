@@ -118,8 +118,14 @@ def test_the_second_issue_of_a_certificate_stands_and_the_first_is_accounted_for
     issue = pd.read_csv(FOLDER / t.file, dtype=str).set_index("Sample ID")
     for sample in lead.index.intersection(issue.index):
         assert lead.loc[sample, "lab_mean"] == float(str(issue.loc[sample, "Pb mg/kg"]))
-    reasons = outcome.reconciliation.exclusions["reason"]
-    assert reasons.str.contains("superseded").sum() == len(issue)
+    told = outcome.reconciliation.exclusions
+    first = told.loc[told["reason"].str.contains("superseded by a re-issue")]
+    # the first issue's every row and every result is named, one line each
+    results_of_issue = [name for name in issue.columns if name.endswith((" mg/kg", " %"))]
+    assert set(first["sample_id"]) >= set(lead.index.intersection(issue.index))
+    counts = first["kind"].value_counts()
+    assert counts["lab row"] == len(issue)
+    assert counts["lab result"] == len(issue) * len(results_of_issue)
 
 
 def test_samples_without_unbroken_custody_are_kept_out_but_stay_visible(

@@ -58,6 +58,7 @@ SECTIONS = {
 DRAFT = "DRAFT – not signed"
 PAGE = "Release {release} · page {page} of {total}"
 REVISION = "Period {period} · revision {revision}"
+SUPERSEDING = "{revision}, supersedes {release}"
 
 # ---- cover ---------------------------------------------------------------------------
 
@@ -83,19 +84,29 @@ MAY_I = (
 )
 UNTIL = " and until {date}"
 UNTIL_SEVERAL = " and until the date on its page"
-UNCONTROLLED = (
-    " For {count} of these no reference material in control was measured on both sides: take this "
-    "as the largest open risk."
+Q_RISK = "What is the largest open risk?"
+RISK_FINDING = "{count} not settled by a person. The first, {subject}: {text}"
+RISK_UNCONTROLLED = (
+    "For {count} that may be used no reference material in control was measured on both sides."
 )
+RISK_MISSED = (
+    "Of samples on the acting side of “{level}”, up to {high} may be missed by {stratum} "
+    "({missed} of {n} were; {confidence} interval {low} to {high})."
+)
+RISK_NONE = (
+    "None stands out: no serious finding, controls behind every stratum that may be used, and no "
+    "decision level that its results could miss."
+)
+RISK_AFTER = "After it: {text}"
+RANGES_AT = "Valid ranges: page {page}."
 Q_HOW_WRONG = "How wrong can a single field result be?"
-AMONG_USABLE = "strata that may be used"
-AMONG_ALL = "strata, none of which may be used alone"
+AMONG_USABLE = "strata accepted as read"
+AMONG_ALL = "strata, none of which is accepted as read"
 LIMITS_AS_READ = (
-    "These are results as read, before any correction; each stratum's page gives the intervals "
-    "of its limits."
+    "Results as read, before any correction; each stratum's page gives the limits' intervals."
 )
 NO_LIMITS = "No limits of agreement can be given for the {among}."
-MORE_LOST = "{n} further steps with losses: see “{section}”"
+MORE_LOST = "{n} further steps with losses"
 NOTHING_LOST = "{n}: nothing lost"
 Q_LEFT_OUT = "What was left out?"
 Q_CHANGED = "What changed since the release before?"
@@ -121,7 +132,8 @@ DECISION_TITLE = {
 DECISION_MEANING = {
     ACCEPTED: "field results may be used alone, for the stated purpose and in the stated range",
     ACCEPTED_CORRECTED: (
-        "field results may be used once the named factor is applied, in the stated range"
+        "field results may be used once the factor named on the stratum's page is approved and "
+        "applied, in the stated range"
     ),
     LABORATORY_ONLY: "send every sample that matters to the laboratory",
     INSUFFICIENT: "the pairs do not carry a verdict either way; treat as laboratory only",
@@ -137,6 +149,7 @@ VERDICT_HEADINGS = (
 )
 CRITERIA_HEADINGS = ("Criterion", "Asked", "Found", "Met")
 CRITERIA_MET = "Further criteria, all met: {n}; each stands in report.html and statistics.json."
+CRITERION_MET = "{name} ({found})"
 MET = {True: "yes", False: "no", None: "not judged"}
 BINDING = "Binding reason"
 NEXT_STEP = "Next step"

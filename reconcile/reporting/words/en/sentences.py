@@ -5,7 +5,7 @@
 #: Ends of an interval or a range.
 TO = "{low} to {high}"
 AND_MORE = "{named} and {n} more"
-AND_FURTHER = "{named}; {n} more"
+AND_FURTHER = "each of: {named}; {n} more"
 ONLY_MORE = "and {n} more"
 NO = "no"
 YES_NO = {True: "yes", False: "no"}
@@ -19,7 +19,7 @@ READINGS = ("reading", "readings")
 SPOTS = ("spot", "spots")
 CHECKS = ("check", "checks")
 OTHER_STEPS = ("other step", "other steps")
-EXCLUDED_RESULTS = ("excluded result", "excluded results")
+EXCLUDED_RESULTS = ("line of exclusions", "lines of exclusions")
 QUARANTINED_ROWS = ("quarantined row", "quarantined rows")
 MORE_CHANGES = ("more change", "more changes")
 CHANGES_COUNTED = ("change", "changes")
@@ -66,14 +66,14 @@ HOW_WRONG_WIDEST = (
 )
 LEFT_OUT = (
     "{excluded}, {quarantined}, {field_only} with a field reading only, {lab_only} with a lab "
-    "result only. Reasons follow in this report and, line by line, in the data files."
+    "result only. Every reason stands with its count under “{section}”."
 )
 CHANGE = "{what}: {before} → {after}"
 MORE_AT = "{count}: see “{section}”."
-MORE_STEPS = "… and {n} more on the pages of the strata."
+MORE_STEPS = "{n} further steps stand on the pages of the strata."
 LOOK_AT = "A person must look at {count} ({subjects}): see “{section}”."
-COVER_VERDICT_HEADINGS = ("", "Verdict", "Strata", "Which, with the valid range")
-COVER_ACCOUNT_HEADINGS = ("Step", "Counted", "Entered", "Kept", "Lost", "Balance")
+COVER_VERDICT_HEADINGS = ("", "Verdict", "Strata", "Which: element, field method · material")
+COVER_ACCOUNT_HEADINGS = ("Step", "Counted", "Entered", "Kept", "Not kept", "Balance")
 
 # ---- a stratum -----------------------------------------------------------------------
 
@@ -137,6 +137,7 @@ PUT_BACK_SAME = (
 #: Marks a verdict that would be another with every excluded pair put back.
 FLIP_MARK = " ‡"
 FLIP_NOTE = "‡ With every excluded pair put back the verdict would be another; its page says which."
+BECOMES = "{stratum}: {verdict}"
 FLIPS = (
     " With every excluded pair put back the verdict of {strata} would be another ({names}; marked "
     "‡ under “{section}”)."
