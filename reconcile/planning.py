@@ -98,9 +98,10 @@ def needs_of(
 
 def _decisions(result: StratumResult, t: Thresholds) -> tuple[Need, ...]:
     """Samples on the side that someone acts on, for a bound on missed ones at each level."""
-    needed = sample_size.pairs_for_false_decision_bound(t.false_negative_rate, t.confidence)
+    bound = t.false_negative_bound or t.false_negative_rate
+    needed = sample_size.pairs_for_false_decision_bound(bound, t.confidence)
     model = f"exact binomial bound at {t.confidence:.0%}"
-    what = f"at most {t.false_negative_rate:.0%} wrong decisions, with none wrong"
+    what = f"at most {bound:.0%} wrong decisions, with none wrong"
     if not result.statistics.levels:
         return (Need(what, needed, result.statistics.n_used, f"{model}; no decision level"),)
     return tuple(

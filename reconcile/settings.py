@@ -139,6 +139,10 @@ class Thresholds(Part):
     false_negative_rate: Fraction = Field(
         0.05, description="largest accepted false-negative rate at a decision level"
     )
+    false_negative_bound: Fraction | None = Field(
+        None,
+        description="largest accepted upper end of that rate's interval; empty: shown, not asked",
+    )
     pooling_alpha: Fraction = Field(
         0.05,
         description="strata named under pool stay apart where slopes or offsets differ with a "

@@ -272,14 +272,20 @@ def _shown(
 
 
 def _missed(name: str, how: str, missed: int, count: int, t: Thresholds, acts: str) -> Criterion:
-    """Met at or below the agreed rate; failed only where the exact lower bound is above it."""
+    """Met at or below the agreed rate, and at or below the agreed bound where there is one.
+
+    Failed only where the exact lower bound is above the rate; between, more samples decide.
+    """
     asked = f"at most {t.false_negative_rate:.0%} of samples {acts} it"
+    bound = t.false_negative_bound
+    if bound is not None:
+        asked += f", the interval's upper end at most {bound:.0%}"
     if count == 0:
         return Criterion(f"missed at {name}, {how}", asked, f"no sample {acts} it", None)
     rate = clopper_pearson(missed, count, t.confidence)
     met = (
         True
-        if missed <= t.false_negative_rate * count
+        if missed <= t.false_negative_rate * count and (bound is None or rate.high <= bound)
         else False
         if rate.low > t.false_negative_rate
         else None

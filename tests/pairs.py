@@ -28,7 +28,7 @@ def settings(**thresholds: object) -> Settings:
     )
 
 
-def pairs(lab: np.ndarray, field: np.ndarray, field_se: float = 0.05) -> pd.DataFrame:
+def pairs(lab: np.ndarray, field: np.ndarray, field_se: float | np.ndarray = 0.05) -> pd.DataFrame:
     """All pairs quantified and used; the field's standard error is a fraction of its mean."""
     n = len(lab)
     filled = {

@@ -115,6 +115,17 @@ def test_falling_short_of_a_least_value_is_what_counts_where_someone_acts_below(
     assert not judged[0].found.startswith("0 of")
 
 
+def test_an_agreed_bound_on_missed_samples_asks_for_more_samples_until_it_is_shown() -> None:
+    free = verdict(rsd=0.02)
+    asked = verdict(rsd=0.02, config=settings(false_negative_bound=0.05))
+    enough = verdict(rsd=0.02, config=settings(false_negative_bound=0.40))
+    assert free.decision == enough.decision == ACCEPTED
+    assert asked.decision == INSUFFICIENT
+    (found,) = [c for c in asked.criteria if c.name == "missed at cut-off, as read"]
+    assert found.met is None
+    assert "upper end at most 5%" in found.asked
+
+
 def test_reserves_are_no_purpose_for_field_results_either() -> None:
     found = verdict(config=with_purpose("ore reserve estimation"), rsd=0.02)
     assert found.decision == LABORATORY_ONLY

@@ -30,15 +30,19 @@ PAIRS = 60
 
 
 def study(form: str, seed: int, n: int = PAIRS) -> pd.DataFrame:
-    """One month: t log-uniform 50 to 800 and RSD 8 % (laboratory 2 %), but for the offset."""
+    """One month: t log-uniform 50 to 800 and RSD 8 % (laboratory 2 %), but for the offset.
+
+    The replicates of each sample say as much of the field's error as is true.
+    """
     rng = np.random.default_rng([seed, n, list(TRUTHS).index(form)])
     if form == "offset":
         true = rng.uniform(200, 1000, n)
-        return pairs(true + rng.normal(0, 8, n), true + 100 + rng.normal(0, 25, n))
+        field = true + 100 + rng.normal(0, 25, n)
+        return pairs(true + rng.normal(0, 8, n), field, 25 / field)
     true = np.exp(rng.uniform(np.log(50), np.log(800), n))
     read = {"none": true, "ratio": 1.2 * true, "line": 60 + 1.1 * true, "power": 2.5 * true**0.8}
     lab = true * np.exp(rng.normal(0, 0.02, n))
-    return pairs(lab, read[form] * np.exp(rng.normal(0, 0.08, n)))
+    return pairs(lab, read[form] * np.exp(rng.normal(0, 0.08, n)), 0.08)
 
 
 def chosen(task: tuple[str, int]) -> str:
