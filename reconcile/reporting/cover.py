@@ -152,16 +152,16 @@ def open_risks(r: Reconciliation) -> list[str]:
         count = numbers.count(bare, *words.STRATA_COUNTED)
         risks.append(words.RISK_UNCONTROLLED.format(count=count))
     missed = [
-        (level.missed.high, x.stratum.label, level.name, level.missed)
+        (level.missed.high, x.stratum.label, level.name, level.acts, level.missed)
         for x in usable
         for level in x.statistics.levels
         if level.missed.estimable
     ]
     if missed:
-        high, label, name, e = max(missed, key=lambda m: m[:3])
+        high, label, name, acts, e = max(missed, key=lambda m: m[:4])
         risks.append(
             words.RISK_MISSED.format(
-                level=name[:60], stratum=label[:80], missed=round(e.value * e.n), n=e.n,
+                level=name[:60], acts=acts, stratum=label[:80], missed=round(e.value * e.n), n=e.n,
                 confidence=numbers.percent(e.level), low=numbers.percent(e.low),
                 high=numbers.percent(high),
             )

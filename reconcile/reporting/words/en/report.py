@@ -90,8 +90,8 @@ RISK_UNCONTROLLED = (
     "For {count} that may be used no reference material in control was measured on both sides."
 )
 RISK_MISSED = (
-    "Of samples on the acting side of “{level}”, up to {high} may be missed by {stratum} "
-    "({missed} of {n} were; {confidence} interval {low} to {high})."
+    "{stratum} missed {missed} of {n} samples {acts} “{level}”: up to {high} may be missed "
+    "({confidence} interval {low} to {high}); more samples there narrow it."
 )
 RISK_NONE = (
     "None stands out: no serious finding, controls behind every stratum that may be used, and no "
