@@ -206,10 +206,13 @@ def of_censored(eligible: pd.DataFrame, level: float) -> list[tuple[str, Any]]:
     bounds = eligible[columns].to_numpy("float64")
     bounds = bounds[~np.isnan(bounds).any(axis=1)]
     found: list[tuple[str, Any]] = []
-    if len(bounds) <= _MOST_CENSORED_LINE:
-        lab_low, lab_high, field_low, field_high = bounds.T
-        line = censoring.akritas_theil_sen(lab_low, lab_high, field_low, field_high, level=level)
-        found.append((Further.CENSORED_LINE, line))
+    usable = bounds if len(bounds) <= _MOST_CENSORED_LINE else bounds[:0]
+    lab_low, lab_high, field_low, field_high = usable.T
+    line = censoring.akritas_theil_sen(lab_low, lab_high, field_low, field_high, level=level)
+    if len(usable) < len(bounds):
+        why = f"{len(bounds)} pairs are more than the {_MOST_CENSORED_LINE} that it compares"
+        line = replace(line, n=len(bounds), reason=why)
+    found.append((Further.CENSORED_LINE, line))
     for side, mark in marks.items():
         kept = mark.isin(("", "<")) & np.isfinite(eligible[f"{side}_high"].astype("float64"))
         if not mark[kept].eq("<").any():

@@ -245,3 +245,14 @@ def test_of_very_many_samples_an_even_part_is_looked_into() -> None:
     some = further.some_of(frame)
     assert 4000 <= len(some) <= further.MOST_SAMPLES
     assert len(further.some_of(frame.iloc[:5000])) == 5000
+
+
+def test_a_line_through_too_many_censored_pairs_is_left_out_and_says_so() -> None:
+    rng = np.random.default_rng(4)
+    lab = np.exp(rng.uniform(1, 5, 2100))
+    frame = pd.DataFrame({"lab_low": lab, "lab_high": lab, "field_low": lab, "field_high": lab})
+    frame["lab_qualifier"] = frame["field_qualifier"] = ""
+    frame.loc[:3, ["field_low", "field_qualifier"]] = [0.0, "<"]
+    line = dict(further.of_censored(frame, 0.95))[Further.CENSORED_LINE]
+    assert line.n == 2100
+    assert "2100 pairs are more than" in line.sentence()
