@@ -1,0 +1,1 @@
+"""The steps of a run, in the order in which ``pipeline.STEPS`` takes them."""

@@ -1,0 +1,244 @@
+"""The steps that read: files found, archived, read and stored."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from collections.abc import Sequence
+from dataclasses import astuple, replace
+from pathlib import Path
+
+import pandas as pd
+
+from reconcile import (
+    overlay,
+)
+from reconcile import workspace as ws
+from reconcile.errors import ReconcileError
+from reconcile.intake.corrections import Correction
+from reconcile.intake.read import read_file
+from reconcile.model import (
+    Finding,
+)
+from reconcile.pairing import RunFile
+from reconcile.settings import TableSettings
+from reconcile.steps.run import Run
+from reconcile.store import ROW_TABLES, StoredFile
+from reconcile.workspace import FoundFile, Workspace
+
+
+def find_files(run: Run) -> Run:
+    """Find the period's files; keep each once in the archive, named by its digest."""
+    found, missing = ws.find_files(run.workspace, run.period)
+    if not found:
+        patterns = ", ".join(m.pattern for m in missing)
+        raise ReconcileError(
+            f"No input file of {run.period} was found in {run.workspace.folder} ({patterns}).",
+            "Put the files there, or mend 'files' in reconcile.toml.",
+        )
+    tables = {f.table_index for f in found}
+    findings = tuple(
+        Finding(
+            "intake",
+            "serious",
+            m.pattern,
+            f"No file matches '{m.pattern}' ({run.workspace.table(m.table_index).kind}).",
+            advice="Add the file, mend the pattern, or set required = false.",
+        )
+        for m in missing
+        # one of a table's patterns may find nothing; a file named outright may not
+        if m.required and (m.table_index not in tables or not any(c in m.pattern for c in "*?["))
+    )
+    return replace(run, found=found, missing=missing, findings=run.findings + findings)
+
+
+def read_tables(run: Run) -> Run:
+    """Read every file; without a field and a lab table there is nothing to reconcile."""
+    run = read_found(run)
+    kinds = {stored.kind for _, stored in run.files if not stored.problem}
+    for kind in ("field", "lab"):
+        if kind not in kinds:
+            raise ReconcileError(
+                "\n".join(
+                    [f"No {kind} table of {run.period} could be read."]
+                    + [f"  - {f.text} {f.advice}" for f in run.findings]
+                ),
+                f"A reconciliation needs at least one {kind} table.",
+            )
+    return run
+
+
+def read_found(run: Run) -> Run:
+    """Read every file that the store does not hold yet; a bad file does not stop the others."""
+    first = {"corrections": 0, "sample register": 1}  # on these the reading of others depends
+    order = sorted(
+        range(len(run.found)),
+        key=lambda i: (first.get(run.workspace.table(run.found[i].table_index).kind, 2), i),
+    )
+    corrections: overlay.Corrections | None = None
+    code = ws.code_version()
+    stored: dict[int, StoredFile] = {}
+    register: pd.DataFrame | None = None
+    for index in order:
+        file = run.found[index]
+        table = run.workspace.table(file.table_index)
+        if table.kind == "evidence":
+            continue
+        if table.kind != "corrections" and corrections is None:
+            corrections = overlay.corrections_in(run.store, [s.file_id for s in stored.values()])
+        if first.get(table.kind, 2) == 2 and register is None:
+            register = _register(run, [stored[i].file_id for i in stored])
+        run.tell(file.shown)
+        stored[index] = _read_one(run, file, table, code, register, corrections or {})
+    findings = tuple(
+        Finding("intake", "serious", s.path, s.problem, advice=s.advice)
+        for _, s in sorted(stored.items())
+        if s.problem
+    )
+    stored, copies = _without_copies(run, stored)
+    findings += copies + _notes_of(run, [stored[i].file_id for i in sorted(stored)])
+    files = tuple((run.found[i], stored[i]) for i in sorted(stored))
+    numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
+    return replace(
+        run,
+        files=files,
+        run_files=numbered,
+        corrections_refused=tuple(
+            overlay.unmatched(
+                corrections or {},
+                [(s.path, s.sha256) for _, s in files],
+                [f.shown for f in ws.files_of_every_month(run.workspace, *ROW_TABLES)],
+            )
+        ),
+        findings=run.findings + findings,
+    )
+
+
+def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
+    """What the reading did or left to a person: recalculations, missing facts, doubts."""
+    rows = run.store.rows(
+        "SELECT path, sheet, text FROM note JOIN file USING (file_id) "
+        "WHERE list_contains(?, file_id) ORDER BY list_position(?, file_id), sheet, text",
+        [file_ids, file_ids],
+    )
+    return tuple(
+        Finding(
+            "intake", "note", f"{path}, sheet {sheet}" if sheet else path,
+            f"{str(text).rstrip('.')}.",
+        )
+        for path, sheet, text in rows
+    )  # fmt: skip
+
+
+def _without_copies(
+    run: Run, stored: dict[int, StoredFile]
+) -> tuple[dict[int, StoredFile], tuple[Finding, ...]]:
+    """Each file's bytes once per table: a copy under another name would count twice."""
+    kept: dict[int, StoredFile] = {}
+    first: dict[tuple[int, str], str] = {}
+    tables: dict[int, int] = {}  # by file_id: the table that reads it so
+    findings = []
+    for index, file in sorted(stored.items()):
+        table = run.found[index].table_index
+        if (before := tables.setdefault(file.file_id, table)) != table:
+            findings.append(
+                Finding(
+                    "intake", "warning", file.path,
+                    f"The [[table]] entries {before + 1} and {table + 1} read {file.path} in the "
+                    "same way; it was read once.",
+                    advice="Take one of the two out of the settings.",
+                )
+            )  # fmt: skip
+            continue
+        if file.file_id in {known.file_id for known in kept.values()}:
+            continue  # two patterns of one table find the same file
+        key = (run.found[index].table_index, file.sha256)
+        if file.sha256 and not file.problem and key in first:
+            findings.append(
+                Finding(
+                    "intake", "serious", file.path,
+                    f"{file.path} is a copy of {first[key]}, byte for byte; it was not read again.",
+                    advice="Take one of the two away.",
+                )
+            )  # fmt: skip
+            continue
+        first.setdefault(key, file.path)
+        kept[index] = file
+    return kept, tuple(findings)
+
+
+def _read_one(
+    run: Run,
+    file: FoundFile,
+    table: TableSettings,
+    code: str,
+    register: pd.DataFrame | None,
+    corrections: overlay.Corrections,
+) -> StoredFile:
+    zone = run.workspace.settings.workspace.time_zone
+    try:
+        digest, copy = archived(run.workspace, file)
+    except OSError as error:
+        problem = f"{file.shown} can't be read: {error.strerror or error}."
+        return (
+            run.store.add(
+                file.shown, "", f"{code}", table.kind, 0, (), problem, "Check that it is a file."
+            )
+            if (known := run.store.find(file.shown, "", code)) is None
+            else known
+        )
+    looked_up = register if table.look_up == "lab_id" else None
+    mine = corrections.get((file.shown, digest), ())
+    key = reading_key(table, zone, code, looked_up, mine)
+    known = run.store.find(file.shown, digest, key)
+    if known is not None:
+        return known
+    size = copy.stat().st_size
+    try:
+        read = read_file(copy, file.shown, table, zone=zone, register=looked_up, corrections=mine)
+    except ReconcileError as error:
+        return run.store.add(
+            file.shown, digest, key, table.kind, size, (), error.message, error.advice
+        )
+    return run.store.add(file.shown, digest, key, table.kind, size, read)
+
+
+def archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
+    """Digest and archived copy; what is read later is the copy, whatever becomes of the file."""
+    if file.path.is_dir():
+        raise IsADirectoryError(0, "it is a folder")
+    digest = ws.sha256_of(file.path)
+    copy = workspace.archive / f"{digest}{file.path.suffix.lower()}"
+    if not copy.exists():
+        workspace.archive.mkdir(parents=True, exist_ok=True)
+        working = copy.with_name(f".unfinished-{copy.name}")
+        shutil.copyfile(file.path, working)
+        digest = ws.sha256_of(working)  # the file may have changed meanwhile
+        copy = workspace.archive / f"{digest}{file.path.suffix.lower()}"
+        working.replace(copy)
+    return digest, copy
+
+
+def reading_key(
+    table: TableSettings,
+    zone: str,
+    code: str,
+    register: pd.DataFrame | None,
+    corrections: Sequence[Correction] = (),
+) -> str:
+    """What a reading depends on beside the file's bytes: settings, zone, code, register and
+    corrections."""
+    content = [table.model_dump(mode="json", exclude={"files", "required", "name"}), zone, code]
+    if register is not None:
+        content.append(register.to_json(date_format="iso", orient="split"))
+    content += [list(astuple(c)) for c in corrections]
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+
+def _register(run: Run, file_ids: list[int]) -> pd.DataFrame:
+    return run.store.frame(
+        "SELECT * EXCLUDE (file_id, sheet) FROM register WHERE list_contains(?, file_id) "
+        'ORDER BY file_id, "row"',
+        [file_ids],
+    )

@@ -1,0 +1,240 @@
+"""The step that writes the release and its record."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reconcile import (
+    custody,
+    factors,
+    history,
+    overlay,
+    pairing,
+    record,
+    release,
+    scoring,
+    superseded,
+)
+from reconcile import workspace as ws
+from reconcile.errors import ReconcileError
+from reconcile.model import (
+    EXCLUSION_COLUMNS,
+    QUARANTINE_COLUMNS,
+    Change,
+    InputFile,
+    Reconciliation,
+)
+from reconcile.reporting import write_release
+from reconcile.steps.reading import archived
+from reconcile.steps.run import NO_CHANGES, Run, RunOutcome, of_run
+
+
+def write_the_release(run: Run) -> Run:
+    """Write the next revision, or none where nothing changed since the last."""
+    workspace, settings = run.workspace, run.workspace.settings
+    assert run.joined is not None
+    folder = workspace.releases(run.period)
+    earlier = release.latest(folder)
+    code = ws.code_version()
+    inputs = _inputs(run)
+    mark = release.fingerprint(
+        run.period, code, ws.settings_hash(settings), inputs,
+        run.earlier_mark + (run.conformity.marks if run.conformity else ()),
+    )  # fmt: skip
+    past = history.earlier_results(folder.parent, run.period)
+    mark = history.bound(mark, past)
+    rows = pairing.rows_mark(run.store)
+    mark = hashlib.sha256(f"{mark}\n{rows}".encode()).hexdigest()
+    same = earlier is not None and earlier.manifest["fingerprint"] == mark
+    if earlier is not None and (altered := release.altered_files(earlier)):
+        raise ReconcileError(
+            f"Release {earlier.manifest['release_id']} was altered after it was made: "
+            f"{', '.join(altered)}.",
+            "Restore the files from the copy that was sent out; nothing was written.",
+        )
+    lines = ws.setting_lines(settings)
+    revision = earlier.revision + (0 if same else 1) if earlier else 1
+    if same and earlier is not None:
+        supersedes, changed = str(earlier.manifest["supersedes"]), NO_CHANGES
+    else:
+        supersedes = str(earlier.manifest["release_id"]) if earlier else ""
+        changed = history.changes(earlier.manifest if earlier else None, past)
+        if earlier is not None and (before := str(earlier.manifest.get("rows", ""))) != rows:
+            changed += (Change("rows that belong to this period", before[:12], rows[:12]),)
+        changed += release.changes(
+            earlier, code, {line.name: line.value for line in lines}, inputs, run.results
+        )
+    reconciliation = Reconciliation(
+        title=settings.workspace.title,
+        period=run.period,
+        revision=revision,
+        release_id=f"{run.period}-r{revision}-{mark[:8]}",
+        status="draft",
+        supersedes=supersedes,
+        prepared_for=settings.report.prepared_for,
+        prepared_by=settings.report.prepared_by,
+        purpose=settings.report.purpose,
+        data_until=_data_until(run),
+        code_version=code,
+        inputs_hash=release.inputs_hash(inputs),
+        settings_hash=ws.settings_hash(settings),
+        custody_head=run.custody_head,
+        results=run.results,
+        waterfall=run.steps_of_account,
+        account_of_files=run.account_of_files,
+        exclusions=_exclusions(run),
+        quarantine=quarantine_of(run),
+        corrections=overlay.entered(run.store, run.corrections_refused),
+        field_only=run.joined.field_only,
+        lab_only=run.joined.lab_only,
+        findings=run.findings,
+        quality=run.quality,
+        controls=run.controls,
+        conformity=run.conformity,
+        inputs=inputs,
+        settings=lines,
+        changes=changed,
+        history=past,
+        paper=settings.report.paper,
+        language=settings.report.language,
+        decimal_mark=settings.report.decimal_mark,
+        date_style=settings.report.date_style,
+        extra={
+            "rows": rows,
+            scoring.SCORES: run.factor_scores,
+            "factor scores in brief": scoring.as_manifest(run.factor_scores),
+        },
+    )
+    if same and earlier is not None:
+        target = earlier.folder
+    else:
+        run.tell("report and workbook")
+        target = release.write(reconciliation, folder, mark, write_release)
+    _record(run, target, reconciliation)
+    return replace(run, outcome=RunOutcome(target, reconciliation, not same))
+
+
+def _record(run: Run, target: Path, reconciliation: Reconciliation) -> None:
+    """Custody events, the release, its factors: into the record, each once, also after a crash."""
+    manifest = json.loads((target / release.MANIFEST).read_text(encoding="utf-8"))
+    additions: list[tuple[str, dict[str, object]]] = [
+        ("custody event", {"event": link.canonical})
+        for link in custody.chain(of_run(run, "custody_event"))
+    ]
+    additions.append(
+        (
+            "release",
+            {
+                "release_id": manifest["release_id"],
+                "period": run.period,
+                "revision": manifest["revision"],
+                "manifest_sha256": ws.sha256_of(target / release.MANIFEST),
+                "custody_head": manifest["custody_head"],
+            },
+        )
+    )
+    path = run.workspace.output / record.RECORD
+    reading = record.read(path)
+    if not reading.altered:  # else extend refuses
+        additions += factors.events_of_release(factors.lives(reading), reconciliation)
+    record.extend(path, additions)
+
+
+def _inputs(run: Run) -> tuple[InputFile, ...]:
+    """The files that bear on this period: all but field and lab files wholly of other periods."""
+    counts = {
+        row[0]: row[1:]
+        for row in run.store.rows(
+            "SELECT file_id, sum(rows_in_file), sum(accepted), "
+            "(SELECT count(*) FROM quarantine q WHERE q.file_id = sheet.file_id) "
+            "FROM sheet JOIN run_file USING (file_id) GROUP BY file_id"
+        )
+    }
+    elsewhere = {
+        row[0]
+        for row in run.store.rows(
+            "SELECT file_id FROM (SELECT file_id, disposition FROM field_row UNION ALL "
+            "SELECT file_id, disposition FROM lab_row) GROUP BY file_id "
+            "HAVING bool_and(disposition = 'other period')"
+        )
+    }
+    entries = overlay.entered(run.store, run.corrections_refused)["entered_in"]
+    corrected_by = {str(text).rpartition(", row ")[0] for text in entries}
+    inputs = []
+    for found, stored in run.files:
+        rows, accepted, quarantined = counts.get(stored.file_id, (0, 0, 0))
+        other = stored.kind == "corrections" and found.shown not in corrected_by
+        if (stored.file_id in elsewhere or other) and not quarantined:
+            continue
+        inputs.append(
+            InputFile(
+                found.shown, stored.sha256, stored.size, stored.kind,
+                int(rows), int(accepted), int(quarantined),
+            )
+        )  # fmt: skip
+    for found in run.found:
+        if run.workspace.table(found.table_index).kind == "evidence" and found.path.is_file():
+            digest, copy = archived(run.workspace, found)
+            inputs.append(InputFile(found.shown, digest, copy.stat().st_size, "evidence", 0, 0, 0))
+    return tuple(inputs)
+
+
+def _data_until(run: Run) -> str:
+    ((latest,),) = run.store.rows(
+        "SELECT max(moment) FROM ("
+        "SELECT measured_at AS moment FROM field_row WHERE disposition = 'sample' "
+        "UNION ALL SELECT coalesce(reported_at, analysed_at, received_at) FROM lab_row "
+        "WHERE disposition = 'sample')"
+    )
+    return "" if latest is None else latest.isoformat() + "Z"
+
+
+def quarantine_of(run: Run) -> pd.DataFrame:
+    """Every refused file, row and cell of the run."""
+    columns = ", ".join(f'quarantine."{name}"' for name in QUARANTINE_COLUMNS)
+    rows = run.store.frame(
+        f"SELECT {columns}, sha256 FROM quarantine JOIN run_file USING (file_id) "
+        f"JOIN file USING (file_id) "
+        f"ORDER BY file_place, {columns}"
+    )
+    whole = pd.DataFrame(
+        [
+            (stored.path, "", 0, "", "the whole file", stored.problem, stored.advice,
+             stored.sha256)
+            for _, stored in run.files
+            if stored.problem
+        ],
+        columns=[*QUARANTINE_COLUMNS, "sha256"],
+    )  # fmt: skip
+    return pd.concat([whole, rows], ignore_index=True) if len(whole) else rows
+
+
+def _exclusions(run: Run) -> pd.DataFrame:
+    strata = {stratum.key: stratum for stratum in run.joined.strata} if run.joined else {}
+    left_out: list[Any] = list(
+        run.pairs.loc[~run.pairs["used"].astype(bool)].itertuples(index=False)
+    )
+    rows = [
+        ("pair", p.sample_id, strata[p.stratum].element, p.stratum, p.reason, "", "")
+        for p in left_out
+    ]
+    for side in ("field", "lab"):
+        rows += [
+            (f"{side} row", sample, "", "", reason, f"{path}, row {number}", "")
+            for sample, reason, path, number in run.store.rows(
+                f'SELECT {side}_row.sample_id, disposition, path, "row" FROM {side}_row '
+                "JOIN file USING (file_id) WHERE disposition NOT IN "
+                f"('sample', 'control', 'other period') ORDER BY file_place, \"row\""
+            )
+        ]
+    rows += [
+        ("lab result", sample, element, "", reason, link, "")
+        for sample, element, reason, link in superseded.superseded_rows(run.store)
+    ]
+    return pd.DataFrame(rows, columns=list(EXCLUSION_COLUMNS))

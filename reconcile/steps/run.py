@@ -1,0 +1,100 @@
+"""What a run knows, and what it gave."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from reconcile import (
+    evaluation,
+    release,
+    scoring,
+)
+from reconcile.conformity import ConformityRecord
+from reconcile.evaluation import Evaluated
+from reconcile.intake.corrections import Correction
+from reconcile.model import (
+    Change,
+    ControlRecord,
+    FileAccount,
+    Finding,
+    Pooling,
+    QualityCheck,
+    Reconciliation,
+    Stratum,
+    StratumResult,
+    WaterfallStep,
+)
+from reconcile.pairing import Joined, RunFile
+from reconcile.store import Store, StoredFile
+from reconcile.workspace import FoundFile, MissingFile, Workspace
+
+Tell = Callable[[str], None]
+
+
+NO_CHANGES: tuple[Change, ...] = ()
+
+
+def silent(_: str) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """All that a run knows so far; each step fills in its part."""
+
+    workspace: Workspace
+    period: str
+    store: Store
+    tell: Tell = silent
+    found: tuple[FoundFile, ...] = ()
+    missing: tuple[MissingFile, ...] = ()
+    files: tuple[tuple[FoundFile, StoredFile], ...] = ()
+    run_files: tuple[RunFile, ...] = ()
+    corrections_refused: tuple[tuple[str, Correction, str], ...] = ()
+    findings: tuple[Finding, ...] = ()
+    quality: tuple[QualityCheck, ...] = ()
+    controls: ControlRecord = field(default_factory=ControlRecord)
+    custody_status: dict[str, str] = field(default_factory=dict)
+    custody_head: str = ""
+    lab_errors: dict[tuple[str, str], evaluation.LabError] = field(default_factory=dict)
+    joined: Joined | None = None
+    pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    pooling: dict[str, Pooling] = field(default_factory=dict)  # by stratum key
+    steps_of_account: tuple[WaterfallStep, ...] = ()
+    account_of_files: tuple[FileAccount, ...] = ()
+    evaluated: tuple[tuple[Stratum, Evaluated], ...] = ()
+    results: tuple[StratumResult, ...] = ()
+    factor_scores: tuple[scoring.FactorScore, ...] = ()
+    earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
+    conformity: ConformityRecord | None = None
+    outcome: RunOutcome | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RunOutcome:
+    """What a run gave."""
+
+    release_folder: Path
+    reconciliation: Reconciliation
+    new_release: bool
+
+    @property
+    def needs_a_person(self) -> bool:
+        """True where something was found that a person should look at."""
+        return release.needs_a_person(self.reconciliation)
+
+
+def of_run(run: Run, table: str) -> pd.DataFrame:
+    """The stored rows of one kind that belong to this run."""
+    frame = run.store.frame(
+        f"SELECT {table}.* EXCLUDE (file_id, sheet) FROM {table} JOIN run_file USING (file_id) "
+        f'ORDER BY file_place, "row"'
+    )
+    for column in frame.columns:
+        if pd.api.types.is_datetime64_any_dtype(frame[column]):
+            frame[column] = frame[column].dt.tz_localize("UTC")
+    return frame
