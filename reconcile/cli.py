@@ -292,13 +292,13 @@ def conform(
     to: Annotated[Path | None, typer.Option(help="new file: .csv or .xlsx")] = None,
 ) -> None:
     """Say which grades of a table of specification limits each specimen is consistent with."""
-    from reconcile import conforming, terminal
+    from reconcile import conforming, specimens, terminal
 
     done: conforming.Conformed = _with_progress(
         lambda tell, started: conforming.conform(folder, period, tuple(sample or ()), to), 1
     )
     terminal.show_conformity(done)
-    raise typer.Exit(DONE)
+    raise typer.Exit(FINDINGS if specimens.findings(done.record) else DONE)
 
 
 @app.command()

@@ -289,8 +289,10 @@ def summary(specimen: SpecimenConformity) -> str:
     """One line: which grades are consistent, and what keeps them apart from being told."""
     fitting = specimen.grades_of(MEETS, CONSISTENT)
     if not fitting:
-        if specimen.grades_of(NOT_JUDGED):
-            return "No grade could be judged."
+        if unknown := specimen.grades_of(NOT_JUDGED):
+            if len(unknown) == len(specimen.grades):
+                return "No grade could be judged."
+            return "No grade that could be judged is consistent with the results."
         return "No grade of the table is consistent with the results."
     names = ", ".join(g.grade for g in fitting)
     if len(fitting) == 1:

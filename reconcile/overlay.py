@@ -43,17 +43,23 @@ def unmatched(
     corrections: Corrections,
     files: Iterable[tuple[str, str]],
     of_other_months: Iterable[str] = (),
+    met: Iterable[str] = (),
 ) -> list[tuple[str, Correction, str]]:
-    """Corrections that mean no file of the run: path, entry and why it is refused.
+    """Corrections that mean no sheet of the run: path, entry and why it is refused.
 
-    Entries for files of other months are no matter of this run.
+    Entries for files of other months are no matter of this run; ``met`` holds those
+    (``entered_in``) that found their sheet, whatever became of them there.
     """
     known = set(files)
     paths = {path for path, _ in known}
     elsewhere = set(of_other_months) - paths
+    at_home = set(met)
     out = []
     for (path, sha256), entries in corrections.items():
-        if (path, sha256) in known or path in elsewhere:
+        if (path, sha256) in known:
+            out += [(path, e, _no_sheet(e.sheet)) for e in entries if e.entered_in not in at_home]
+            continue
+        if path in elsewhere:
             continue
         why = (
             "the file has changed since it was corrected (its SHA-256 is another)"
@@ -62,6 +68,24 @@ def unmatched(
         )
         out += [(path, entry, why) for entry in entries]
     return out
+
+
+def _no_sheet(sheet: str) -> str:
+    if not sheet:
+        return "no sheet is named, or the file could not be read"
+    return f"no sheet '{sheet}' of the file was read"
+
+
+def met_sheets(store: Store, file_ids: Sequence[int]) -> list[str]:
+    """Where the corrections are entered that found their sheet in these files."""
+    return [
+        str(row[0])
+        for row in store.rows(
+            "SELECT DISTINCT entered_in FROM applied_correction WHERE list_contains(?, file_id) "
+            "ORDER BY entered_in",
+            [list(file_ids)],
+        )
+    ]
 
 
 def entered(store: Store, refused: Sequence[tuple[str, Correction, str]]) -> pd.DataFrame:

@@ -8,9 +8,9 @@ from __future__ import annotations
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from reconcile.quantities import display_factor
+from reconcile.quantities import ELEMENTS, display_factor
 
 Fraction = Annotated[float, Field(gt=0, lt=1)]
 Positive = Annotated[float, Field(gt=0)]
@@ -67,6 +67,15 @@ class ReportSettings(Part):
     )
 
 
+def _shown_in(unit: str) -> str:
+    display_factor(unit)  # raises ValueError, which tells the units that there are
+    return unit
+
+
+#: A unit in which a mass fraction can be shown.
+ShownUnit = Annotated[str, AfterValidator(_shown_in)]
+
+
 class DecisionLevel(Part):
     """A value at which someone acts."""
 
@@ -80,7 +89,7 @@ class DecisionLevel(Part):
 class MatrixSettings(Part):
     """What is shown and decided otherwise for one element in one matrix."""
 
-    unit: str | None = Field(None, description="unit for the reader; else the element's")
+    unit: ShownUnit | None = Field(None, description="unit for the reader; else the element's")
     levels: tuple[DecisionLevel, ...] | None = Field(
         None, description="decision levels in that unit; else the element's, in its own unit"
     )
@@ -91,7 +100,7 @@ class MatrixSettings(Part):
 class ElementSettings(Part):
     """What is shown and decided for one element."""
 
-    unit: str = Field("mg/kg", description="unit for the reader: %, mg/kg, ug/kg, g/t")
+    unit: ShownUnit = Field("mg/kg", description="unit for the reader: %, mg/kg, ug/kg, g/t")
     levels: tuple[DecisionLevel, ...] = Field(
         (), description="decision levels, in this element's unit"
     )
@@ -449,6 +458,15 @@ class Settings(Part):
     schedule: ScheduleSettings = ScheduleSettings()
     labels: LabelSettings = LabelSettings()
     conformity: ConformitySettings = ConformitySettings()
+
+    @field_validator("element")
+    @classmethod
+    def _known_elements(cls, value: dict[str, ElementSettings]) -> dict[str, ElementSettings]:
+        if unknown := [symbol for symbol in value if symbol not in ELEMENTS]:
+            raise ValueError(
+                f"{', '.join(unknown)}: no symbol of a chemical element; write Cu, not CU or copper"
+            )
+        return value
 
     def of(self, element: str, matrix: str = "") -> ElementSettings | None:
         """What holds for an element in a matrix; None where the settings do not name it.

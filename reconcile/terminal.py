@@ -384,11 +384,10 @@ def show_conformity(done: Conformed) -> None:
         f"Specimens of {done.period} against specification limits", *words.CONFORMITY_HEADINGS
     )
     for s in shown:
-        fitting = s.grades_of(conformity.MEETS, conformity.CONSISTENT)
         against, is_open, missing = conformity_pages.set_texts(s)
         _row(
             table, s.results.sample_id, s.results.method,
-            ", ".join(g.grade for g in fitting) or words.NO_GRADE, against, is_open, missing,
+            conformity_pages.fitting(s), against, is_open, missing,
         )  # fmt: skip
     console.print(table)
     if len(shown) < len(record.specimens):

@@ -36,7 +36,7 @@ from reconcile.conformity import (
     ResultSet,
 )
 from reconcile.evaluation import LabError
-from reconcile.reporting import words
+from reconcile.reporting import conformity_pages, words
 from reconcile.store import Store
 from tests.small import bytes_of
 from tests.test_cli import reconcile as command
@@ -189,6 +189,18 @@ def test_without_an_uncertainty_a_guarded_rule_decides_nothing() -> None:
     assert set(calls(found).values()) == {NOT_JUDGED}
     assert found.grades[0].of(NOT_DECIDED) == ("Cr",)
     assert conformity.summary(found) == "No grade could be judged."
+    # "consistent with no grade" would condemn a part that was not looked at
+    assert conformity_pages.fitting(found) == "not judged"
+
+
+def test_grades_that_were_not_judged_are_not_told_as_inconsistent() -> None:
+    some = conformity.grouped([Limit("A", "Cr", 160_000, 180_000), Limit("B", "Ni", 1_000, 2_000)])
+    mixed = conformity.judge(results(one("Cr", 50_000, 500)), some, GUARDED, 1.0)
+    assert calls(mixed) == {"A": EXCLUDED, "B": NOT_JUDGED}
+    assert conformity_pages.fitting(mixed) == "none of those judged"
+    assert conformity.summary(mixed).startswith("No grade that could be judged is consistent")
+    none = conformity.judge(results(one("Cr", 50_000, 500)), some[:1], GUARDED, 1.0)
+    assert conformity_pages.fitting(none) == "no grade of the table"
 
 
 def test_a_result_that_is_not_trusted_speaks_against_a_grade_but_not_for_one() -> None:

@@ -190,6 +190,41 @@ def test_two_different_corrections_of_one_cell_do_not_both_stand(tmp_path: Path)
     )
 
 
+@pytest.mark.parametrize("other", ["cu", "column 3"])
+def test_one_cell_named_in_two_ways_is_not_corrected_to_two_values(
+    tmp_path: Path, other: str
+) -> None:
+    folder = workspace(tmp_path / "w")
+    (row,) = [
+        r for r in quarantine(reconcile.run_period(folder, "all"))
+        if r["file"] == "field.csv" and r["column"]
+    ]  # fmt: skip
+    (entry,) = filled([row], field=("", "200", "the field book"))
+    feed_back(folder, [entry, entry | {"column": other, "corrected_value": "999"}])
+    outcome = reconcile.run_period(folder, "all")
+    assert (
+        sorted(outcome.reconciliation.corrections["outcome"])
+        == ["refused: the same cell is corrected to different values"] * 2
+    )
+    assert "2OO" in {r["found"] for r in quarantine(outcome)}
+
+
+def test_a_correction_on_a_sheet_that_is_not_there_is_refused_and_not_lost(
+    tmp_path: Path,
+) -> None:
+    folder = workspace(tmp_path / "w")
+    (row,) = [
+        r for r in quarantine(reconcile.run_period(folder, "all"))
+        if r["file"] == "field.csv" and r["column"]
+    ]  # fmt: skip
+    feed_back(folder, filled([row | {"sheet": "Page 9"}], field=("", "200", "the field book")))
+    outcome = reconcile.run_period(folder, "all")
+    told = outcome.reconciliation.corrections
+    assert told["outcome"].tolist() == ["refused: no sheet 'Page 9' of the file was read"]
+    assert any("no sheet 'Page 9'" in f.text for f in outcome.reconciliation.findings)
+    assert not reconcile.run_period(folder, "all").new_release
+
+
 def test_a_correction_can_empty_a_cell_and_hostile_text_stays_text(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     rows = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["column"]]

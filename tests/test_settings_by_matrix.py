@@ -51,6 +51,21 @@ def test_unit_levels_and_margin_are_those_of_the_matrix(matrix, unit, levels, ma
     assert own.margin == margin
 
 
+@pytest.mark.parametrize(
+    ("element", "told"),
+    [
+        ({"Cu": {"unit": "foo"}}, "'foo' can't be used to show a mass fraction"),
+        ({"Cu": {"matrix": {"rock": {"unit": "foo"}}}}, "'foo' can't be used"),
+        ({"CU": {"unit": "%"}}, "CU: no symbol of a chemical element"),
+    ],
+)
+def test_a_unit_or_an_element_that_is_none_is_told_before_anything_is_read(
+    element: dict[str, object], told: str
+) -> None:
+    with pytest.raises(ValueError, match=told):
+        Settings.model_validate({"element": element, "table": TABLES})
+
+
 def test_a_matrix_may_be_called_precious_by_itself() -> None:
     s = settings()
     for matrix, expected in (("bronze", True), ("soil", False)):

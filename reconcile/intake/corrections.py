@@ -47,13 +47,15 @@ def lay_over(
     lines = np.asarray(body.lines.to_numpy(zero_copy_only=False))
     places = {int(line): at for at, line in enumerate(lines)}
     columns = list(body.columns)
-    asked: dict[tuple[str, int], set[str | None]] = {}
-    for c in mine:
-        asked.setdefault((c.column, c.row), set()).add(_cell(c.value))
+    # by position: one column may be written in several ways ('Cu', 'cu', 'column 3')
+    meant = [matching(block, c.column) if c.column else [] for c in mine]
+    asked: dict[tuple[int, int], set[str | None]] = {}
+    for c, found in zip(mine, meant, strict=True):
+        for index in found:
+            asked.setdefault((index, c.row), set()).add(_cell(c.value))
     changed: dict[int, dict[int, str | None]] = {}
     told: list[AppliedCorrection] = []
-    for c in mine:
-        found = matching(block, c.column) if c.column else []
+    for c, found in zip(mine, meant, strict=True):
         at = places.get(c.row)
         original = (
             (columns[found[0]][at].as_py() or "") if len(found) == 1 and at is not None else ""
@@ -66,7 +68,7 @@ def lay_over(
             why = f"the heading '{c.column}' stands over several columns"
         elif at is None:
             why = f"row {c.row} holds no data, or could not be split into cells"
-        elif len(asked[c.column, c.row]) > 1:
+        elif len(asked[found[0], c.row]) > 1:
             why = "the same cell is corrected to different values"
         else:
             why = ""

@@ -90,7 +90,20 @@ def ordered(record: ConformityRecord) -> list[SpecimenConformity]:
 
 
 def _outcome(s: SpecimenConformity) -> tuple[str, ...]:
-    return tuple(g.grade for g in s.grades_of(MEETS, CONSISTENT))
+    return tuple(g.grade for g in s.grades_of(MEETS, CONSISTENT)) or (_no_grade(s),)
+
+
+def _no_grade(s: SpecimenConformity) -> str:
+    """Why no grade is named: that none fits is another thing than that none was judged."""
+    unknown = len(s.grades_of(NOT_JUDGED))
+    if not unknown:
+        return words.NO_GRADE
+    return words.NONE_JUDGED if unknown == len(s.grades) else words.NONE_OF_JUDGED
+
+
+def fitting(s: SpecimenConformity) -> str:
+    """The consistent grades, or why none is named."""
+    return ", ".join(_outcome(s))
 
 
 def counts(record: ConformityRecord) -> list[tuple[str, str, int, int]]:
@@ -98,7 +111,7 @@ def counts(record: ConformityRecord) -> list[tuple[str, str, int, int]]:
     total = Counter(s.results.method for s in record.specimens)
     found = Counter((s.results.method, _outcome(s)) for s in record.specimens)
     return [
-        (method, ", ".join(grades) or words.NO_GRADE, n, total[method])
+        (method, ", ".join(grades), n, total[method])
         for (method, grades), n in sorted(found.items(), key=lambda i: (i[0][0], -i[1], i[0][1]))
     ]
 
@@ -142,8 +155,9 @@ def _fitting(s: SpecimenConformity) -> Paragraph:
         else markup(g.grade, 60)
         for g in s.grades_of(MEETS, CONSISTENT)
     ]
-    text = ", ".join(parts) or words.NO_GRADE
-    if unknown := s.grades_of(NOT_JUDGED):
+    text = ", ".join(parts) or _no_grade(s)
+    unknown = s.grades_of(NOT_JUDGED)
+    if unknown and len(unknown) < len(s.grades):
         listed = markup(", ".join(g.grade for g in unknown), 120)
         text += words.AND_NOT_JUDGED.format(not_judged=words.NOT_LOOKED_AT.format(grades=listed))
     return Paragraph(text, style("cell"))
@@ -235,7 +249,7 @@ def sheet(sheet: Worksheet, record: ConformityRecord) -> None:
         lines.append(
             [
                 r.sample_id, r.side, r.method, r.description,
-                ", ".join(g.grade for g in s.grades_of(MEETS, CONSISTENT)) or words.NO_GRADE,
+                fitting(s),
                 ", ".join(g.grade for g in s.grades_of(MEETS)),
                 ", ".join(g.grade for g in s.grades_of(NOT_JUDGED)),
                 against, is_open, missing, conformity.summary(s),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reconcile import conformity
-from reconcile.conformity import CONSISTENT, MEETS, ConformityRecord
+from reconcile.conformity import ConformityRecord
 from reconcile.model import Reconciliation
 from reconcile.reporting import conformity_pages as pages
 from reconcile.reporting import words
@@ -38,10 +38,9 @@ def _section(record: ConformityRecord) -> str:
     each = []
     for s in pages.ordered(record)[:MOST_ROWS]:
         against, is_open, missing = pages.set_texts(s)
-        fitting = ", ".join(g.grade for g in s.grades_of(MEETS, CONSISTENT)) or words.NO_GRADE
         each.append(
-            [s.results.sample_id, s.results.method, fitting, against, is_open, missing]
-        )  # fmt: skip
+            [s.results.sample_id, s.results.method, pages.fitting(s), against, is_open, missing]
+        )
     shown = table(words.CONFORMITY_HEADINGS, each, ours=(3, 4, 5))
     return out + _titled(
         words.CONFORMITY_EACH, shown + cut(len(record.specimens), "conformity.csv")

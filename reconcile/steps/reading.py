@@ -109,6 +109,7 @@ def read_found(run: Run) -> Run:
                 corrections or {},
                 [(s.path, s.sha256) for _, s in files],
                 [f.shown for f in ws.files_of_every_month(run.workspace, *ROW_TABLES)],
+                overlay.met_sheets(run.store, [s.file_id for _, s in files]),
             )
         ),
         findings=run.findings + findings,

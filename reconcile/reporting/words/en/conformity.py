@@ -34,6 +34,8 @@ CONFORMITY_HEADINGS = (
 )
 CONFORMITY_NONE = "No result set has an element of the table of limits."
 NO_GRADE = "no grade of the table"
+NONE_JUDGED = "not judged"
+NONE_OF_JUDGED = "none of those judged"
 NOT_LOOKED_AT = "not judged: {grades}"
 AT_MOST, AT_LEAST, FROM_TO = "at most {high}", "at least {low}", "{low} to {high}"
 CONFORMITY_SHEET = "Conformity"
