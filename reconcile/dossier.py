@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -144,6 +144,26 @@ def _strata(found: release.Earlier) -> list[Covered]:
                 entry["difference_scale"] == "log ratio", lab, field, scores.get(entry["key"]),
             )
         )  # fmt: skip
+    return _told_apart(made)
+
+
+def _told_apart(strata: list[Covered]) -> list[Covered]:
+    """The strata, each label that several share completed by what they differ in.
+
+    Else 'Cu · XRF · soil' could stand as accepted and as not accepted, for two forms.
+    """
+    alike: dict[str, list[list[str]]] = {}
+    for s in strata:
+        alike.setdefault(s.label, []).append(s.key.split(" | "))
+    made = []
+    for s in strata:
+        keys = alike[s.label]
+        own = [
+            part or "not stated"
+            for part, *others in zip(s.key.split(" | "), *keys, strict=False)
+            if len(set(others)) > 1
+        ]
+        made.append(replace(s, label=f"{s.label} ({', '.join(own)})") if own else s)
     return made
 
 

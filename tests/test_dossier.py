@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -149,3 +150,15 @@ def test_the_command_writes_it_under_the_output_folder(site: Path) -> None:
     assert "Fe · XRF" not in whole
     code, _, err = command("dossier", PERIOD, str(site), "--element", "Xx")
     assert (code, "no stratum of Xx" in " ".join(err.split())) == (2, True)
+
+
+def test_two_strata_of_one_element_and_material_are_told_apart_by_what_differs(
+    site: Path,
+) -> None:
+    one = dossier.read(site, PERIOD).strata[0]
+    parts = one.key.split(" | ")
+    form = next(i for i, part in enumerate(parts) if part == "sieved")
+    twin = replace(one, key=" | ".join([*parts[:form], "as found", *parts[form + 1 :]]))
+    labels = [s.label for s in dossier._told_apart([one, twin])]
+    assert labels == [f"{one.label} (sieved)", f"{one.label} (as found)"]
+    assert dossier._told_apart([one]) == [one]

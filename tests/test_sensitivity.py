@@ -142,6 +142,16 @@ def test_a_verdict_shows_its_range_and_its_date_everywhere(release: Path) -> Non
     assert {"Valid from", "Valid until", "Verdict"} <= set(heads)
 
 
+def test_an_entry_that_leaves_nothing_out_is_told(tmp_path: Path) -> None:
+    site = small.build(tmp_path / "site", samples=10)
+    path = site / "reconcile.toml"
+    entries = '"S001" = "torn", "S002/Cu" = "wet", "S0O3" = "typo", "S004/Zn" = "no such"'
+    path.write_text(f"leave_out = {{ {entries} }}\n" + path.read_text("utf-8"), "utf-8")
+    found = reconcile.run_period(site, "2026-10").reconciliation.findings
+    told = [f.subject for f in found if f.subject.startswith("leave_out.")]
+    assert told == ["leave_out.S0O3", "leave_out.S004/Zn"]
+
+
 def test_a_verdict_without_exclusions_says_nothing_of_putting_back() -> None:
     from reconcile.reporting import sentences
 

@@ -212,6 +212,7 @@ def make_pairs(run: Run) -> Run:
         )
     faults = (
         *_unknown_matrices(settings, joined.strata),
+        *_unmet_entries(settings, pairs),
         *diagnosis.suspected_faults(pairs, settings.thresholds),
         *eligibility.swap_suspicions(pairs, joined.strata),
     )
@@ -224,6 +225,21 @@ def make_pairs(run: Run) -> Run:
         account_of_files=files,
         findings=run.findings + faults,
     )
+
+
+def _unmet_entries(settings: Settings, pairs: pd.DataFrame) -> tuple[Finding, ...]:
+    """Entries of ``leave_out`` that keep no pair of the period out: a typo keeps nothing out."""
+    samples = set(pairs["sample_id"])
+    met = samples | {f"{s}/{e}" for s, e in zip(pairs["sample_id"], pairs["element"], strict=True)}
+    return tuple(
+        Finding(
+            "intake", "note", f"leave_out.{key}",
+            f"The settings leave out '{key}'; no pair of this period has that sample and element.",
+            advice="Check the spelling; entries of other months may stay.",
+        )
+        for key in settings.leave_out
+        if key not in met
+    )  # fmt: skip
 
 
 def _unknown_matrices(settings: Settings, strata: Sequence[Stratum]) -> tuple[Finding, ...]:
