@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reconcile import requirements
-from reconcile.correction import Proposal
+from reconcile.correction import Proposal, correct
 from reconcile.evaluation import Evaluated
 from reconcile.model import (
     ACCEPTED,
@@ -119,6 +119,10 @@ def judge(
         corrected = _shown("corrected, held out", lab, proposal.held_out, evaluated, settings)
         criteria = (*criteria, *corrected.criteria)
         if corrected.passed:
+            # no wider than what the factor corrects: beyond it 'correct' gives no value
+            factor = proposal.factor
+            ends = sorted(correct(factor, np.array([factor.low, factor.high]))[0])
+            low, high = max(low, float(ends[0])), min(high, float(ends[1]))
             return Verdict(
                 ACCEPTED_CORRECTED,
                 f"{_first_failure(raw)} With factor {proposal.factor.factor_id} the criteria "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -124,6 +125,21 @@ def test_an_agreed_bound_on_missed_samples_asks_for_more_samples_until_it_is_sho
     (found,) = [c for c in asked.criteria if c.name == "missed at cut-off, as read"]
     assert found.met is None
     assert "upper end at most 5%" in found.asked
+
+
+def test_the_range_after_correction_is_no_wider_than_what_the_factor_corrects() -> None:
+    config = settings()
+    evaluated = evaluation.evaluate(STRATUM, study(ratio=1.3, rsd=0.04), None, config)
+    proposal = correction.propose(STRATUM, evaluated, config, "")
+    found = verdicts.judge(STRATUM, evaluated, proposal, config, "", "2027-01-31")
+    assert found.decision == ACCEPTED_CORRECTED
+    assert proposal.factor is not None
+    ends = np.array([proposal.factor.low, proposal.factor.high])
+    low, high = correction.correct(proposal.factor, ends)[0]
+    lab = evaluated.used["lab_mean"]
+    assert found.range_low == max(low, lab.min())
+    assert found.range_high == min(high, lab.max())
+    assert (low, high) != (lab.min(), lab.max())
 
 
 def test_reserves_are_no_purpose_for_field_results_either() -> None:
