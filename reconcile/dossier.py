@@ -194,6 +194,8 @@ def write(
     """
     from reconcile.reporting import dossier as pages
 
+    if to is not None and to.suffix.lower() != ".pdf":
+        raise ReconcileError(f"{to} is no PDF by its ending.", "Name a file that ends in .pdf.")
     made = read(folder, period, revision, client, elements)
     workspace = ws.load_workspace(folder)
     target = to or workspace.output / "dossiers" / f"{made.release_id}.pdf"

@@ -162,3 +162,9 @@ def test_two_strata_of_one_element_and_material_are_told_apart_by_what_differs(
     labels = [s.label for s in dossier._told_apart([one, twin])]
     assert labels == [f"{one.label} (sieved)", f"{one.label} (as found)"]
     assert dossier._told_apart([one]) == [one]
+
+
+def test_only_a_file_that_ends_in_pdf_is_written(site: Path, tmp_path: Path) -> None:
+    with pytest.raises(ReconcileError, match="no PDF"):
+        dossier.write(site, "2026-10", to=tmp_path / "dossier.txt")
+    assert not (tmp_path / "dossier.txt").exists()

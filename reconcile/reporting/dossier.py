@@ -58,7 +58,8 @@ def _story(d: Dossier, width: float) -> list[Flowable]:
         ]
         for number, s in enumerate(accepted, start=1):
             story += _stratum(s, f"accepted-{number}", width)
-    return [*story, *_checks(d), *_limits(), *_sign_off(d, width)]
+    signing = sections.sign_off(d.setting("report.prepared_by"), d.client, d.release_id, width)
+    return [*story, *_checks(d), *_limits(), *signing]
 
 
 def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
@@ -223,26 +224,8 @@ def _checks(d: Dossier) -> list[Flowable]:
 
 
 def _limits() -> list[Flowable]:
-    out: list[Flowable] = [
+    return [
         *sections.start(),
         Heading(words.DOSSIER_LIMITS, words.DOSSIER_SECTIONS["limits"]),
-    ]
-    for title, text in words.CAUTION_TEXT:
-        out.append(KeepTogether([own(title, "h3"), own(text, "small")]))
-    return out
-
-
-def _sign_off(d: Dossier, width: float) -> list[Flowable]:
-    table = sections.sign_off_table(d.setting("report.prepared_by"), d.client, width)
-    return [
-        KeepTogether(
-            [
-                gap(8),
-                Heading(words.SIGN_OFF, "sign-off"),
-                own(words.SIGN_OFF_INTRO, "small"),
-                table,
-                gap(8),
-                own(f"{words.END} {d.release_id}", "h3"),
-            ]
-        )
+        *sections.caution_texts(),
     ]

@@ -89,5 +89,5 @@ def _story(
         *sections.methods(r, width),
         *sections.inputs(r, width),
         *sections.cautions(),
-        *sections.sign_off(r, width),
+        *sections.sign_off(r.prepared_by, r.prepared_for, r.release_id, width),
     ]

@@ -431,15 +431,19 @@ def _files(r: Reconciliation, width: float) -> list[Flowable]:
 
 def cautions() -> list[Flowable]:
     """What the results are not for, and the dangers of the work."""
-    out: list[Flowable] = [*start(), Heading(words.CAUTIONS, "cautions")]
-    for title, text in words.CAUTION_TEXT:
-        out.append(KeepTogether([own(title, "h3"), own(text, "small")]))
-    return out
+    return [*start(), Heading(words.CAUTIONS, "cautions"), *caution_texts()]
 
 
-def sign_off(r: Reconciliation, width: float) -> list[Flowable]:
+def caution_texts() -> list[Flowable]:
+    """Each caution under its title."""
+    return [
+        KeepTogether([own(title, "h3"), own(text, "small")]) for title, text in words.CAUTION_TEXT
+    ]
+
+
+def sign_off(prepared_by: str, prepared_for: str, release_id: str, width: float) -> list[Flowable]:
     """Empty lines for the persons who take responsibility."""
-    table = sign_off_table(r.prepared_by, r.prepared_for, width)
+    table = sign_off_table(prepared_by, prepared_for, width)
     return [
         KeepTogether(
             [
@@ -448,7 +452,7 @@ def sign_off(r: Reconciliation, width: float) -> list[Flowable]:
                 own(words.SIGN_OFF_INTRO, "small"),
                 table,
                 gap(10),
-                own(f"{words.END} {r.release_id}", "h3"),
+                own(f"{words.END} {release_id}", "h3"),
             ]
         )
     ]

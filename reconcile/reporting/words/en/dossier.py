@@ -16,8 +16,9 @@ DOSSIER_PERIOD = "{period}, revision {revision}: {inputs} input files, {pairs} p
 DOSSIER_ACCEPTED = "What is accepted, in which range, until when"
 DOSSIER_ACCEPTED_INTRO = (
     "Field results may be used alone for the stated purpose only where a line stands here: by this "
-    "method, on this material, in this form, in this range and until this date. Anything else goes "
-    "to the laboratory."
+    "method, on this material, in this form, in this range and until this date; where the verdict "
+    "says after correction, only once a second person has approved its factor and it is applied. "
+    "Anything else goes to the laboratory."
 )
 DOSSIER_NONE = (
     "Nothing is accepted: no stratum of this release allows field results to be used alone for the "
