@@ -313,9 +313,9 @@ def dossier(
     to: Annotated[Path | None, typer.Option(help="PDF to write; else under out/dossiers")] = None,
 ) -> None:
     """Write the acceptance dossier of a release for one client, to be signed."""
-    from reconcile import dossier as dossiers
+    from reconcile import acceptance
 
-    path = dossiers.write(folder, period, revision, client, tuple(element or ()), to)
+    path = acceptance.write_dossier(folder, period, revision, client, tuple(element or ()), to)
     typer.echo(f"Wrote {path}")
     raise typer.Exit(DONE)
 

@@ -177,33 +177,3 @@ def _verdict(entry: dict[str, Any]) -> Verdict:
         entry["next_step"], int(entry.get("put_back", 0)), entry.get("decision_put_back", ""),
         entry.get("reason_put_back", ""),
     )  # fmt: skip
-
-
-def write(
-    folder: Path,
-    period: str,
-    revision: int = 0,
-    client: str = "",
-    elements: tuple[str, ...] = (),
-    to: Path | None = None,
-) -> Path:
-    """Write the dossier as PDF; equal releases give equal bytes.
-
-    Without ``to`` it lies under ``out/dossiers`` of the workspace, named by the release. An
-    existing file with other content is not overwritten.
-    """
-    from reconcile.reporting import dossier as pages
-
-    if to is not None and to.suffix.lower() != ".pdf":
-        raise ReconcileError(f"{to} is no PDF by its ending.", "Name a file that ends in .pdf.")
-    made = read(folder, period, revision, client, elements)
-    workspace = ws.load_workspace(folder)
-    target = to or workspace.output / "dossiers" / f"{made.release_id}.pdf"
-    content = pages.pdf(made)
-    if target.exists() and target.read_bytes() != content:
-        raise ReconcileError(
-            f"{target} exists already, with other content.", "Name a new file with --to."
-        )
-    target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_bytes(content)
-    return target

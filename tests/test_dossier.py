@@ -13,7 +13,7 @@ import pytest
 from pypdf import PdfReader
 
 import reconcile
-from reconcile import dossier, workspace
+from reconcile import acceptance, dossier, workspace
 from reconcile.errors import ReconcileError
 from reconcile.reporting import dossier as pages
 from reconcile.reporting import words
@@ -40,7 +40,7 @@ def texts(path: Path) -> list[str]:
 
 
 def test_it_holds_purpose_evidence_verdicts_curves_limits_checks_and_sign_off(site: Path) -> None:
-    path = dossier.write(site, PERIOD, client="the works council")
+    path = acceptance.write_dossier(site, PERIOD, client="the works council")
     made = dossier.read(site, PERIOD)
     shown = texts(path)
     whole = " ".join(shown)
@@ -59,7 +59,7 @@ def test_it_holds_purpose_evidence_verdicts_curves_limits_checks_and_sign_off(si
 
 
 def test_each_page_bears_the_release_and_its_place(site: Path) -> None:
-    path = dossier.write(site, PERIOD)
+    path = acceptance.write_dossier(site, PERIOD)
     shown = texts(path)
     identity = dossier.read(site, PERIOD).release_id
     for number, text in enumerate(shown, start=1):
@@ -70,18 +70,18 @@ def test_each_page_bears_the_release_and_its_place(site: Path) -> None:
 def test_equal_releases_give_equal_bytes_and_a_file_is_not_overwritten(
     site: Path, tmp_path: Path
 ) -> None:
-    one = dossier.write(site, PERIOD)
+    one = acceptance.write_dossier(site, PERIOD)
     before = one.read_bytes()
-    assert dossier.write(site, PERIOD).read_bytes() == before
-    two = dossier.write(site, PERIOD, to=tmp_path / "two.pdf")
+    assert acceptance.write_dossier(site, PERIOD).read_bytes() == before
+    two = acceptance.write_dossier(site, PERIOD, to=tmp_path / "two.pdf")
     assert two.read_bytes() == before
     with pytest.raises(ReconcileError, match="other content"):
-        dossier.write(site, PERIOD, client="somebody else", to=two)
+        acceptance.write_dossier(site, PERIOD, client="somebody else", to=two)
     assert two.read_bytes() == before
 
 
 def test_it_is_drawn_from_the_release_and_not_from_what_the_tables_hold_now(site: Path) -> None:
-    before = dossier.write(site, PERIOD).read_bytes()
+    before = acceptance.write_dossier(site, PERIOD).read_bytes()
     field = site / "field.csv"
     lines = field.read_text("utf-8").splitlines()
     field.write_text("\n".join(lines[:-20]) + "\n", "utf-8")
@@ -120,14 +120,14 @@ def test_without_an_accepted_stratum_it_says_so_and_shows_why(site: Path) -> Non
     text = text.replace("[report]", '[report]\npurpose = "mineral resource estimation"')
     path.write_text(text, "utf-8")
     reconcile.run_period(site, PERIOD)
-    whole = " ".join(texts(dossier.write(site, PERIOD)))
+    whole = " ".join(texts(acceptance.write_dossier(site, PERIOD)))
     assert words.DOSSIER_NONE in whole
     assert "need laboratory results unless a qualified person says otherwise" in whole
     assert words.DOSSIER_EVIDENCE not in whole
 
 
 def test_the_agreed_numbers_are_those_of_the_release(site: Path) -> None:
-    path = dossier.write(site, PERIOD)
+    path = acceptance.write_dossier(site, PERIOD)
     whole = " ".join(texts(path))
     assert "at least 20 pairs per stratum" in whole
     assert "field recovery 80 % to 120 %" in whole.replace("\N{NO-BREAK SPACE}", " ")
@@ -166,5 +166,5 @@ def test_two_strata_of_one_element_and_material_are_told_apart_by_what_differs(
 
 def test_only_a_file_that_ends_in_pdf_is_written(site: Path, tmp_path: Path) -> None:
     with pytest.raises(ReconcileError, match="no PDF"):
-        dossier.write(site, "2026-10", to=tmp_path / "dossier.txt")
+        acceptance.write_dossier(site, "2026-10", to=tmp_path / "dossier.txt")
     assert not (tmp_path / "dossier.txt").exists()
