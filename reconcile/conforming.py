@@ -11,7 +11,7 @@ from reconcile import pipeline
 from reconcile import workspace as ws
 from reconcile.conformity import ConformityRecord
 from reconcile.errors import ReconcileError
-from reconcile.reporting import conformity_pages, sheets, tables
+from reconcile.reporting import conformity_pages, conformity_table, sheets, tables
 from reconcile.reporting.sheets import Column
 from reconcile.store import Store
 
@@ -76,16 +76,16 @@ def conform(
 
 
 def _bytes(record: ConformityRecord, ending: str, period: str, paper: str) -> bytes:
-    rows = list(conformity_pages.rows(record))
+    rows = list(conformity_table.rows(record))
     if ending == ".csv":
-        return tables.to_csv(conformity_pages.COLUMNS, rows)
+        return tables.to_csv(conformity_table.COLUMNS, rows)
     book = Workbook()
     first = book.active
     assert first is not None
     first.title = "conformity"
     conformity_pages.sheet(first, record)
-    texts = conformity_pages.TEXT_COLUMNS
-    columns = [Column(c, "text" if c in texts else "number", 14) for c in conformity_pages.COLUMNS]
+    texts = conformity_table.TEXT_COLUMNS
+    columns = [Column(c, "text" if c in texts else "number", 14) for c in conformity_table.COLUMNS]
     sheets.table(book.create_sheet("elements"), columns, rows[: sheets.MOST_ROWS])
     for sheet in book.worksheets:
         sheets.set_up(sheet, paper, period)

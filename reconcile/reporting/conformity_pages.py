@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable
-from typing import Any
 
 from openpyxl.worksheet.worksheet import Worksheet
 from reportlab.platypus import Flowable, KeepTogether, Paragraph
@@ -30,41 +29,6 @@ from reconcile.reporting.styles import boxed, foreign, gap, grid, own, style
 from reconcile.reporting.text import markup
 
 _SETS, _GRADES = 30, 40
-COLUMNS = (
-    "sample_id", "side", "method", "description", "grade", "grade_call", "element",
-    "minimum_mg_kg", "maximum_mg_kg", "element_call", "why", "value_mg_kg", "low_mg_kg",
-    "high_mg_kg", "raw_mg_kg", "standard_uncertainty_mg_kg", "coverage_factor",
-    "expanded_uncertainty_mg_kg", "uncertainty_from", "factor_id", "accept_from_mg_kg",
-    "accept_to_mg_kg", "probability_within", "decision_rule", "guard_factor",
-)  # fmt: skip
-
-TEXT_COLUMNS = frozenset(
-    {
-        "sample_id", "side", "method", "description", "grade", "grade_call", "element",
-        "element_call", "why", "uncertainty_from", "factor_id", "decision_rule",
-    }
-)  # fmt: skip
-
-
-def rows(record: ConformityRecord) -> Iterable[list[Any]]:
-    """One row per result set, grade and element of its limits, COLUMNS."""
-    for specimen in record.specimens:
-        r = specimen.results
-        measured = {m.element: m for m in r.values}
-        for grade in specimen.grades:
-            for e in grade.elements:
-                m = measured.get(e.limit.element)
-                found = (
-                    [m.value, m.low, m.high, m.raw, m.u, m.k if m.u == m.u else math.nan,
-                     m.k * m.u, m.source, m.factor_id]
-                    if m is not None
-                    else [*[math.nan] * 7, "", ""]
-                )  # fmt: skip
-                yield [
-                    r.sample_id, r.side, r.method, r.description, grade.grade, grade.call,
-                    e.limit.element, e.limit.minimum, e.limit.maximum, e.call, e.why, *found,
-                    e.accept_low, e.accept_high, e.probability, record.rule, record.guard_factor,
-                ]  # fmt: skip
 
 
 def limit_text(limit: Limit) -> str:

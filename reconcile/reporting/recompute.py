@@ -19,7 +19,8 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.model import StratumResult, StratumStatistics
 from reconcile.reporting import sheets, words
-from reconcile.reporting.figures import Figure, by_key
+from reconcile.reporting.figure import Figure
+from reconcile.reporting.figures import by_key
 from reconcile.reporting.sheets import Column
 
 #: Relative difference up to which a cell and the program agree.

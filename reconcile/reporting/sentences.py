@@ -16,7 +16,8 @@ from reconcile.model import (
     Verdict,
 )
 from reconcile.reporting import words
-from reconcile.reporting.figures import Figure, by_key
+from reconcile.reporting.figure import Figure
+from reconcile.reporting.figures import by_key
 from reconcile.reporting.numbers import (
     NONE,
     count,

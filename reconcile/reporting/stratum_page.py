@@ -18,9 +18,10 @@ from reconcile.model import (
     Reconciliation,
     StratumResult,
 )
-from reconcile.reporting import further, numbers, plots, words
+from reconcile.reporting import further, further_figures, numbers, plots, words
 from reconcile.reporting.book import Heading, Pages
-from reconcile.reporting.figures import Figure, by_key
+from reconcile.reporting.figure import Figure
+from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
 from reconcile.reporting.sentences import element_name, line_name, range_of
 from reconcile.reporting.stratum_plots import (
@@ -159,7 +160,7 @@ def further_tables(result: StratumResult, width: float) -> list[Flowable]:
 
 def further_rows(result: StratumResult) -> tuple[list[Row], list[Row]]:
     """Name, value, interval and n of the further figures, left and right table."""
-    left, right = further.shown(result)
+    left, right = further_figures.shown(result)
     return [_row(f, result) for f in left], [_row(f, result) for f in right]
 
 

@@ -29,7 +29,7 @@ from reconcile.model import (
     Stratum,
     WaterfallStep,
 )
-from reconcile.reporting import words
+from reconcile.reporting import conformity_table, words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
 from reconcile.reporting.text import csv_text
@@ -265,9 +265,7 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         "waterfall.csv": to_csv(WATERFALL_COLUMNS, waterfall_rows(r)),
     }
     if r.conformity is not None:
-        from reconcile.reporting import conformity_pages
-
         made["conformity.csv"] = to_csv(
-            conformity_pages.COLUMNS, conformity_pages.rows(r.conformity)
+            conformity_table.COLUMNS, conformity_table.rows(r.conformity)
         )
     return made

@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 
 from reconcile.model import Further
-from reconcile.reporting import details, further, numbers, screen, stratum_page, words
+from reconcile.reporting import (
+    details,
+    further,
+    further_figures,
+    numbers,
+    screen,
+    stratum_page,
+    words,
+)
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.tables import data_files
 from reconcile.statistics import agreement
@@ -29,7 +37,7 @@ def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(ordi
     value = builder.reconciliation([ordinary])
     rows = csv.DictReader(io.StringIO(data_files(value)["statistics.csv"].decode("utf-8")))
     found = {row["figure"]: row for row in rows}
-    for figure in further.figures(ordinary.statistics):
+    for figure in further_figures.figures(ordinary.statistics):
         row = found[figure.key]
         assert row["unit"] == figure.base_unit
         if math.isfinite(figure.value):
@@ -41,7 +49,7 @@ def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(ordi
 
 def test_labels_of_the_tables_of_one_stratum_are_all_different():
     for result in builder.mixed().results:
-        for rows in further.shown(result):
+        for rows in further_figures.shown(result):
             names = [f.label for f in rows]
             assert len(set(names)) == len(names), result.stratum.label
 
@@ -56,7 +64,7 @@ def test_further_figures_show_no_number_that_is_not_known():
 def test_masses_are_in_the_readers_unit():
     iron = builder.absolute()
     found = by_key(iron.statistics)
-    left, _ = further.shown(iron)
+    left, _ = further_figures.shown(iron)
     one = next(f for f in left if f.key == "single_sd")
     value, _ = one.texts(iron.per_mg_kg)
     assert float(value) == pytest.approx(found["single_sd"].value * 1e-4, rel=0.02)
@@ -120,7 +128,7 @@ def test_limits_by_level_are_tabled_where_the_spread_changes_on_the_scale_of_dif
     result = builder.result_of(stratum, values=values, scale="absolute", excluded=())
     found = dict(result.statistics.details)[Further.LEVEL_LIMITS]
     assert found.p_spread_changes < 0.05
-    _, right = further.shown(result)
+    _, right = further_figures.shown(result)
     keys = [f.key for f in right if f.key.startswith("limits_at_")]
     assert keys == [f"limits_at_{i}_{end}" for i in (1, 2, 3) for end in ("lower", "upper")]
     shown = next(f for f in right if f.key == "limits_at_3_upper")
@@ -134,7 +142,7 @@ def test_limits_by_level_are_tabled_where_the_spread_changes_on_the_scale_of_dif
     steady = builder.result_of(
         stratum, values=(lab, lab + 5 * rng.normal(size=60)), scale="absolute"
     )
-    assert not any(f.key.startswith("limits_at_") for f in further.shown(steady)[1])
+    assert not any(f.key.startswith("limits_at_") for f in further_figures.shown(steady)[1])
 
 
 def test_intervals_known_to_fall_short_are_marked_on_the_page_and_the_better_is_named():
@@ -178,7 +186,7 @@ def test_thirds_of_a_rank_line_carry_no_interval():
 
 def test_the_page_for_the_screen_holds_the_same_figures(ordinary):
     page = screen.page(builder.reconciliation([ordinary])).decode("utf-8")
-    left, right = further.shown(ordinary)
+    left, right = further_figures.shown(ordinary)
     for figure in (*left, *right):
         assert figure.label.split(",")[0] in page
 
