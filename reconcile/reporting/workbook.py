@@ -38,6 +38,7 @@ def _workbook(r: Reconciliation) -> bytes:
     first.title = words.SHEETS["summary"]
     _summary(first, r)
     made = {key: book.create_sheet(name) for key, name in words.SHEETS.items() if key != "summary"}
+    _said(made["said"], r)
     blocks = _pairs(book, made["pairs"], r)
     recompute.recomputed(made["recomputed"], r.results, blocks)
     _statistics(made["statistics"], r)
@@ -96,9 +97,6 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
         Column(words.COLUMNS["valid_until"], width=11),
         Column(words.COLUMNS["verdict_put_back"], width=24, wrap=True),
         Column(words.COLUMNS["factor"], width=20),
-        Column(words.COLUMNS["binding_reason"], width=50, wrap=True),
-        Column(words.COLUMNS["next_step"], width=50, wrap=True),
-        Column(words.COLUMNS["in_words"], width=90, wrap=True),
         Column(words.COLUMNS["field_method"], width=34),
         Column(words.COLUMNS["lab_method"], width=34),
         Column(words.COLUMNS["specimen_form"], width=14),
@@ -109,6 +107,29 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
     sheets.table(sheet, columns, (_summary_row(x) for x in r.results), start)
     sheets.freeze(sheet, start + 1, 2)
     sheet.print_title_cols = "A:A"
+
+
+def _said(sheet: Worksheet, r: Reconciliation) -> None:
+    """Reason, next step and sentences: apart, as tall rows would spread the summary."""
+    columns = [
+        Column(words.COLUMNS["stratum"], width=30, wrap=True),
+        Column(words.COLUMNS["verdict"], width=24, wrap=True),
+        Column(words.COLUMNS["binding_reason"], width=50, wrap=True),
+        Column(words.COLUMNS["next_step"], width=40, wrap=True),
+        Column(words.COLUMNS["in_words"], width=90, wrap=True),
+    ]
+    rows = (
+        [
+            x.stratum.label,
+            words.DECISION_TITLE.get(x.verdict.decision, x.verdict.decision),
+            styled(x.verdict.reason),
+            styled(x.verdict.next_step),
+            styled(" ".join(x.sentences)),
+        ]
+        for x in r.results
+    )
+    sheets.table(sheet, columns, rows)
+    sheets.freeze(sheet, 2, 2)
 
 
 def _summary_row(x: StratumResult) -> list[Any]:
@@ -133,9 +154,6 @@ def _summary_row(x: StratumResult) -> list[Any]:
         styled(v.valid_until),
         words.DECISION_TITLE.get(v.decision_put_back, v.decision_put_back),
         x.factor.factor_id if x.factor else "",
-        styled(v.reason),
-        styled(v.next_step),
-        styled(" ".join(x.sentences)),
         s.field_method,
         s.lab_method,
         s.specimen_form,

@@ -147,6 +147,14 @@ def test_the_summary_has_a_line_per_stratum_with_its_verdict(book, mixed):
     assert mixed.release_id in {sheet.cell(r, 2).value for r in range(1, top)}
 
 
+def test_reasons_and_sentences_stand_on_a_sheet_of_their_own(book, mixed):
+    said = [c.value.split() for c in column(book["In words"], "In words")]
+    for words_of, result in zip(said, mixed.results, strict=True):
+        assert words_of[:8] == " ".join(result.sentences).split()[:8]
+    heights = [d.height or 0 for d in book["Summary"].row_dimensions.values()]
+    assert max(heights) < 70  # two or three lines, the headings included
+
+
 def test_used_and_left_out_field_values_stand_in_their_own_columns(book, mixed):
     used = [c.value for c in column(book["Pairs"], "Field used, unit shown")]
     left = [c.value for c in column(book["Pairs"], "Field left out, unit shown")]

@@ -581,6 +581,7 @@ SIGN_OFF_HEADINGS = ("Role", "Name", "Date", "Signature")
 
 SHEETS = {
     "summary": "Summary",
+    "said": "In words",
     "pairs": "Pairs",
     "recomputed": "Recomputed",
     "statistics": "Statistics",
