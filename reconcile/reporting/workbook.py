@@ -99,8 +99,8 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
         Column(words.COLUMNS["factor"], width=20),
         Column(words.COLUMNS["field_method"], width=34),
         Column(words.COLUMNS["lab_method"], width=34),
-        Column(words.COLUMNS["specimen_form"], width=14),
-        Column(words.COLUMNS["moisture_basis"], width=14),
+        Column(words.COLUMNS["specimen_form"], width=20),
+        Column(words.COLUMNS["moisture_basis"], width=15),
         Column(words.COLUMNS["pair_type"], width=14),
     ]
     start = len(lines) + 3
