@@ -7,7 +7,6 @@ SELECT
     field.file_id, field.sheet, field."row",
     field.technique, field.instrument, field.calibration, field.measured_at,
     field.duplicate_of, field.duplicate_kind,
-    field.sample_id AS written_id,
     coalesce(identity.sample_id, field.sample_id, '') AS sample_id,
     coalesce(field.matrix, register.matrix, '') AS matrix,
     coalesce(field.specimen_form, register.specimen_form, '') AS specimen_form,

@@ -1,10 +1,6 @@
 -- One row per field mean: a sample by one method, in one form. Numbered in a fixed order.
 CREATE OR REPLACE TEMP TABLE field_sample AS
-SELECT
-    row_number() OVER (
-        ORDER BY sample_id, technique, instrument, calibration, matrix, specimen_form,
-            moisture_basis, pair_type
-    ) - 1 AS number, *
+SELECT row_number() OVER () - 1 AS number, *
 FROM (
     SELECT
         sample_id, technique, instrument, calibration, matrix, specimen_form, moisture_basis,
@@ -13,5 +9,7 @@ FROM (
     FROM field_row
     WHERE disposition = 'sample'
     GROUP BY sample_id, technique, instrument, calibration, matrix, specimen_form,
+        moisture_basis, pair_type
+    ORDER BY sample_id, technique, instrument, calibration, matrix, specimen_form,
         moisture_basis, pair_type
 );

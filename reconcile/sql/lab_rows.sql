@@ -16,7 +16,6 @@ WITH resolved AS (
         -- Of a blind duplicate only the register says whose it is.
         coalesce(lab.duplicate_of, register.duplicate_of) AS duplicate_of,
         coalesce(lab.duplicate_kind, register.duplicate_kind) AS duplicate_kind,
-        lab.sample_id AS written_id,
         coalesce(identity.sample_id, lab.sample_id, '') AS sample_id,
         coalesce(lab.sample_kind, register.sample_kind, 'sample') AS sample_kind,
         coalesce(lab.reference_code, register.reference_code) AS reference_code,
@@ -40,7 +39,8 @@ WITH resolved AS (
 newest AS (
     SELECT certificate, sample_id, max(issue) AS issue
     FROM resolved
-    WHERE certificate IS NOT NULL
+    -- where every issue is the first, none is newer: most certificates
+    WHERE certificate IN (SELECT certificate FROM resolved WHERE issue <> 1)
     GROUP BY certificate, sample_id
 ),
 -- One certificate, one issue, one sample and one analyte from two files: which of them
@@ -66,6 +66,7 @@ doubled AS (
 elsewhere AS (
     SELECT sample_id
     FROM field_row
+    WHERE sample_id IN (SELECT sample_id FROM field_row WHERE disposition = 'other period')
     GROUP BY sample_id
     HAVING bool_or(disposition = 'other period') AND NOT bool_or(disposition = 'sample')
 ),
@@ -74,7 +75,7 @@ certificate_elsewhere AS (
     SELECT certificate, file_id
     FROM resolved
     LEFT JOIN elsewhere USING (sample_id)
-    WHERE sample_kind = 'sample'
+    WHERE sample_kind = 'sample' AND EXISTS (SELECT 1 FROM elsewhere)
     GROUP BY certificate, file_id
     HAVING bool_and(elsewhere.sample_id IS NOT NULL)
 )

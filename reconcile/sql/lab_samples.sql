@@ -1,15 +1,34 @@
 -- One row per lab mean: a sample by one method. Numbered in a fixed order.
 CREATE OR REPLACE TEMP TABLE lab_sample AS
-SELECT
-    row_number() OVER (
-        ORDER BY sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
-    ) - 1 AS number, *
-FROM (
+WITH mean AS (
     SELECT
         sample_id, technique, lab_method, digestion, digestion_class, moisture_basis,
         max(coalesce(reported_at, analysed_at, received_at)) AS lab_time,
-        coalesce(string_agg(DISTINCT certificate, ', ' ORDER BY certificate), '') AS certificate
+        min(certificate) AS certificate, max(certificate) AS last_certificate
     FROM lab_row
     WHERE disposition = 'sample'
     GROUP BY sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+),
+-- A list sorted for every mean costs more than all the rest; few means need one.
+several AS (
+    SELECT
+        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis,
+        string_agg(DISTINCT lab_row.certificate, ', ' ORDER BY lab_row.certificate) AS certificates
+    FROM lab_row
+    JOIN (FROM mean WHERE certificate <> last_certificate) USING (
+        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+    )
+    WHERE disposition = 'sample'
+    GROUP BY sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+)
+SELECT row_number() OVER () - 1 AS number, *
+FROM (
+    SELECT mean.* EXCLUDE (last_certificate) REPLACE (
+        coalesce(certificates, certificate, '') AS certificate
+    )
+    FROM mean
+    LEFT JOIN several USING (
+        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+    )
+    ORDER BY sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
 );

@@ -10,4 +10,4 @@ SELECT
     lab_sample.moisture_basis AS lab_basis
 FROM field_sample
 JOIN lab_sample ON lab_sample.sample_id = field_sample.sample_id
-ORDER BY ALL;
+ORDER BY field_number, lab_number;
