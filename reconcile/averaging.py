@@ -6,15 +6,32 @@ same rows give the same last digit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from reconcile.intake.tables import ABOVE, BELOW, QUANTIFIED
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+Booleans = NDArray[np.bool_]
+
+#: Rows averaged at a time: what is reckoned from them stays in the processor's cache.
+_ROWS = 16_384
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Some whole samples of a nesting, their spots and rows."""
+
+    rows: slice
+    spot_of_row: Integers  # from 0 within the part
+    group_of_spot: Integers
+    spots: csr_array | None  # sums rows into spots; None where every row is its own spot
+    groups: csr_array  # sums spots into samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,11 +42,51 @@ class Nesting:
     spot: Integers  # per row
     group_of_spot: Integers  # per spot
     groups: int
+    parts: tuple[_Part, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Divide the rows into parts of whole samples."""
+        parts = [] if self.single else _parts(self)
+        object.__setattr__(self, "parts", tuple(parts))
 
     @property
     def single(self) -> bool:
         """True where every sample has exactly one row."""
         return len(self.group) == self.groups
+
+
+def _parts(nesting: Nesting) -> list[_Part]:
+    row_of_spot = np.searchsorted(nesting.spot, np.arange(len(nesting.group_of_spot) + 1))
+    spot_of_group = np.searchsorted(nesting.group_of_spot, np.arange(nesting.groups + 1))
+    row_of_group = row_of_spot[spot_of_group]
+    parts = []
+    first = 0
+    while first < nesting.groups:
+        wanted = row_of_group[first] + _ROWS
+        last = max(first + 1, int(np.searchsorted(row_of_group, wanted, side="right")) - 1)
+        rows = slice(int(row_of_group[first]), int(row_of_group[last]))
+        spots = slice(int(spot_of_group[first]), int(spot_of_group[last]))
+        row_starts = row_of_spot[spots.start : spots.stop + 1] - rows.start
+        parts.append(
+            _Part(
+                rows,
+                nesting.spot[rows] - spots.start,
+                nesting.group_of_spot[spots] - first,
+                None if len(row_starts) - 1 == row_starts[-1] else _summing(row_starts),
+                _summing(spot_of_group[first : last + 1] - spots.start),
+            )
+        )
+        first = last
+    return parts
+
+
+def _summing(starts: Integers) -> csr_array:
+    """Matrix that sums neighbours, in their order; entry i adds those from starts[i] on."""
+    many = int(starts[-1])
+    return csr_array(
+        (np.ones(many), np.arange(many, dtype=np.int32), starts.astype(np.int32)),
+        shape=(len(starts) - 1, many),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +102,16 @@ class Means:
     sd: Floats  # of single shots within a spot, else of spots
 
 
+@dataclass(frozen=True, slots=True)
+class _Bounds:
+    """What each row says: its value lies between low and high; both 0 where it says nothing."""
+
+    low: Floats
+    high: Floats
+    valid: Booleans
+    censored: Booleans
+
+
 def nested_means(
     value: Floats, code: NDArray[np.signedinteger], limit: Floats, nesting: Nesting
 ) -> Means:
@@ -54,58 +121,95 @@ def nested_means(
     counts where quantified, ``limit`` where below or above (NaN: limit not known). A value
     below its limit lies between 0 and the limit, one above between the limit and infinity.
     """
-    below, above = code == BELOW, code == ABOVE
-    quantified = code == QUANTIFIED
-    valid = quantified | below | above
-    low = np.where(quantified, value, np.where(above, limit, 0.0))
-    high = np.where(quantified, value, np.where(above, np.inf, limit))
+
+    def bounds(rows: slice) -> _Bounds:
+        return _of_codes(value[rows], code[rows], limit[rows])
+
+    return _means(bounds, nesting)
+
+
+def nested_means_signed(signed: Floats, nesting: Nesting) -> Means:
+    """Average one analyte, quantified or below a limit. Shape: (rows,).
+
+    A number with the sign bit set is the limit that the value lies below; NaN is an empty
+    cell.
+    """
+    return _means(lambda rows: _of_signs(signed[rows]), nesting)
+
+
+def _of_codes(value: Floats, code: NDArray[np.signedinteger], limit: Floats) -> _Bounds:
+    quantified, above = code == QUANTIFIED, code == ABOVE
+    censored = above | (code == BELOW)
+    low = np.where(quantified, value, 0.0)
+    high = low
+    if censored.any():
+        high = np.where(censored, limit, low)
+        if above.any():
+            low = np.where(above, limit, low)
+            high[above] = np.inf
+    return _Bounds(low, high, quantified | censored, censored)
+
+
+def _of_signs(signed: Floats) -> _Bounds:
+    valid = ~np.isnan(signed)
+    low = np.fmax(signed, 0.0) + 0.0  # '<0' is -0.0 here: its lower bound is plain 0
+    return _Bounds(low, np.fmax(np.abs(signed), 0.0), valid, np.signbit(signed) & valid)
+
+
+def _means(bounds: Callable[[slice], _Bounds], nesting: Nesting) -> Means:
     if nesting.single:
-        n = valid.astype(np.int64)
+        all_rows = bounds(slice(None))
+        n = all_rows.valid.astype(np.int64)
         nothing = np.full(nesting.groups, np.nan)
+        for column in (all_rows.low, all_rows.high):
+            column[~all_rows.valid] = np.nan
         return Means(
-            n, n, (below | above).astype(np.int64),
-            np.where(valid, low, np.nan), np.where(valid, high, np.nan), nothing, nothing,
-        )  # fmt: skip
+            n, n, all_rows.censored.astype(np.int64), all_rows.low, all_rows.high, nothing, nothing
+        )
     with np.errstate(all="ignore"):
-        return _nested(value, quantified, valid, low, high, nesting)
+        found = [_nested(bounds(part.rows), part) for part in nesting.parts]
+    n, spots, censored, low, high, se, sd = (
+        np.concatenate(columns) for columns in zip(*found, strict=True)
+    )
+    return Means(
+        n.astype(np.int64), spots.astype(np.int64), censored.astype(np.int64), low, high, se, sd
+    )
 
 
-def _nested(
-    value: Floats,
-    quantified: NDArray[np.bool_],
-    valid: NDArray[np.bool_],
-    low: Floats,
-    high: Floats,
-    nesting: Nesting,
-) -> Means:
-    spot, of_spot, groups = nesting.spot, nesting.group_of_spot, nesting.groups
-    spots = len(of_spot)
-
-    def per_spot(values: Floats | NDArray[np.bool_]) -> Floats:
-        if spots == len(spot):  # one row each, in order
-            return values.astype(np.float64)
-        return np.bincount(spot, weights=values, minlength=spots).astype(np.float64)
-
-    def per_group(values: Floats | NDArray[np.bool_]) -> Floats:
-        return np.bincount(of_spot, weights=values, minlength=groups).astype(np.float64)
-
-    shots = per_spot(valid)
-    read = per_spot(quantified)
-    seen = shots > 0
-    spot_low = per_spot(np.where(valid, low, 0.0)) / shots
-    spot_high = per_spot(np.where(valid, high, 0.0)) / shots
-    spot_mean = per_spot(np.where(quantified, value, 0.0)) / read
-    within = per_spot(np.where(quantified, (value - spot_mean[spot]) ** 2, 0.0))
-
-    n = per_group(shots)
-    censored = per_group(shots - read)
-    count = per_group(seen)
-    mean_low = per_group(np.where(seen, spot_low, 0.0)) / count
-    mean_high = per_group(np.where(seen, spot_high, 0.0)) / count
-    between = per_group(np.where(seen, (spot_low - mean_low[of_spot]) ** 2, 0.0))
-    spot_sd = np.sqrt(between / (count - 1))
-    freedom = per_group(np.maximum(read - 1, 0.0))
-    squares = per_group(within)
+def _nested(rows: _Bounds, part: _Part) -> tuple[Floats, ...]:
+    """Columns of ``Means`` for one part, all as floats."""
+    valid = rows.valid.astype(np.float64)
+    some_censored = bool(rows.censored.any())
+    if part.spots is None:
+        shots, low, high = valid, rows.low, rows.high
+        seen = valid
+        freedom, squares = np.zeros(1), np.zeros(1)
+    else:
+        shots = part.spots @ valid
+        low = part.spots @ rows.low / shots
+        high = part.spots @ rows.high / shots if some_censored else low
+        quantified = valid - rows.censored
+        read = part.spots @ quantified
+        mean = low
+        if some_censored:
+            mean = part.spots @ np.where(rows.censored, 0.0, rows.low) / read
+        within = np.where(quantified > 0, (rows.low - mean[part.spot_of_row]) ** 2, 0.0)
+        squares = part.groups @ (part.spots @ within)
+        freedom = part.groups @ np.maximum(read - 1, 0.0)
+        seen = (shots > 0).astype(np.float64)
+        low, high = (np.where(seen > 0, column, 0.0) for column in (low, high))
+    n = part.groups @ shots
+    count = n if seen is shots else part.groups @ seen
+    mean_low = part.groups @ low / count
+    mean_high, censored = mean_low, np.zeros(len(n))
+    if some_censored:
+        mean_high = part.groups @ high / count
+        each = rows.censored.astype(np.float64)
+        censored = part.groups @ (each if part.spots is None else part.spots @ each)
+    apart = low - mean_low[part.group_of_spot]
+    apart *= apart
+    apart *= seen
+    spot_sd = np.sqrt(part.groups @ apart / (count - 1))
     shot_sd = np.sqrt(squares / freedom)
 
     whole = censored == 0
@@ -113,12 +217,7 @@ def _nested(
         count >= 2, spot_sd / np.sqrt(count), np.where(n >= 2, shot_sd / np.sqrt(n), np.nan)
     )
     sd = np.where(freedom > 0, shot_sd, np.where(count >= 2, spot_sd, np.nan))
-    return Means(
-        n.astype(np.int64),
-        count.astype(np.int64),
-        censored.astype(np.int64),
-        mean_low,
-        mean_high,
-        np.where(whole, se, np.nan),
-        np.where(whole, sd, np.nan),
-    )
+    return (
+        n, count, censored, mean_low, mean_high,
+        np.where(whole, se, np.nan), np.where(whole, sd, np.nan),
+    )  # fmt: skip

@@ -6,7 +6,7 @@ shots are averaged within a spot and spots within a sample before anything is co
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from datetime import UTC, datetime
@@ -18,8 +18,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.averaging import Means, Nesting, nested_means
-from reconcile.intake.tables import QUANTIFIED
+from reconcile.averaging import Means, Nesting, nested_means, nested_means_signed
+from reconcile.intake.tables import BELOW, QUANTIFIED
 from reconcile.model import (
     PAIR_COLUMNS,
     Finding,
@@ -191,32 +191,46 @@ class Side:
         """``side``: field or lab. The side's rows must have their dispositions."""
         self._store, self._side = store, side
         self._files = [row[0] for row in store.rows("SELECT file_id FROM run_file")]
+        self._columns = {row[0] for row in store.rows(f"DESCRIBE {side}")}
         store.connection.execute(sql(f"{side}_samples"))
         ((groups,),) = store.rows(f"SELECT count(*) FROM {side}_sample")
-        order = store.connection.sql(sql(f"{side}_order")).to_arrow_table()
-        group = order.column("group").to_numpy().astype(np.int64)
-        self._source = order.column("source").to_numpy().astype(np.int64)
+        found = _as_stored(store, side, groups)
+        if found is None:
+            order = store.connection.sql(sql(f"{side}_order")).to_arrow_table()
+            group = order.column("group").to_numpy().astype(np.int64)
+            found = order.column("source").to_numpy(), group, order.column("spot")
+        self._source, group, spots = found
         if side == "field":
-            spot, of_spot = _numbered(group, order.column("spot"))
+            spot, of_spot = _numbered(group, spots)
         else:  # every determination stands for itself
             spot, of_spot = np.arange(len(group)), group
         self._nesting = Nesting(group, spot, of_spot, int(groups))
-        self._take = _places(self._stored(f"{side}.rowid")[0].astype(np.int64), self._source)
+        self._take = _places(self._stored(f"{side}.rowid")[0], self._source)
         self._last: tuple[Key, tuple[Any, Any, Any]] | None = None
 
     def _stored(self, *columns: str) -> list[NDArray[Any]]:
         """Columns of all rows of the run's files, in the order in which they are stored.
 
-        A plain filter keeps that order; a join need not.
+        A plain filter keeps that order; a join need not. No column may hold an empty cell.
         """
         names = ", ".join(f"{column} AS c{i}" for i, column in enumerate(columns))
-        found = self._store.connection.execute(
-            f"SELECT {names} FROM {self._side} WHERE list_contains(?, file_id)", [self._files]
-        ).fetchnumpy()
-        return [np.ma.getdata(found[f"c{i}"]) for i in range(len(columns))]
+        found = self._store.connection.sql(
+            f"SELECT {names} FROM {self._side} WHERE list_contains($files, file_id)",
+            params={"files": self._files},
+        ).to_arrow_table()
+        return [column.to_numpy() for column in found.columns]
+
+    def _sorted(self, *columns: str) -> list[NDArray[Any]]:
+        """Columns in the order of the nesting."""
+        found = self._stored(*columns)
+        return found if self._take is None else [column[self._take] for column in found]
 
     def of(self, key: Key) -> Means:
         """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
+        signed, *parts = (f"{mark}:{key.key}" in self._columns for mark in "rvql")
+        if signed and not any(parts) and not self._settled(key.key):
+            (column,) = self._sorted(f"coalesce({quoted(f'r:{key.key}')}, 'nan'::DOUBLE)")
+            return nested_means_signed(column, self._nesting)
         return nested_means(*self._rows(key), self._nesting)
 
     def single(
@@ -234,33 +248,88 @@ class Side:
 
     def _rows(self, key: Key) -> tuple[Any, Any, Any]:
         """Value, qualifier and limit of one analyte per row, in the order of the nesting."""
-        value, code, limit = (quoted(f"{mark}:{key.key}") for mark in "vql")
         # empty cells as NaN and -1 from the statement: masks cost more than the sums
-        values, codes, limits = (
-            column[self._take]
-            for column in self._stored(
-                f"coalesce({value}, 'nan'::DOUBLE)",
-                f"coalesce({code}, -1)::TINYINT",
-                f"coalesce({limit}, 'nan'::DOUBLE)",
-            )
-        )
-        if self._side == "lab":
+        values, codes, limits = self._sorted(*result_columns(key.key, self._columns))
+        if self._settled(key.key):
+            values, codes = values.copy(), codes.copy()
             self._settle(key.key, values, codes)
         return values, codes, limits
+
+    def _settled(self, key: str) -> int:
+        """How many results of one analyte the certificates settle."""
+        if self._side == "field":
+            return 0
+        ((count,),) = self._store.rows("SELECT count(*) FROM lab_cell WHERE key = ?", [key])
+        return int(count)
 
     def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int8]) -> None:
         """Put what the certificates settle about one analyte into its results, in place."""
         settled = self._store.connection.execute(
             "SELECT source, code, value FROM lab_cell WHERE key = ?", [key]
         ).fetchnumpy()
-        if not len(settled["source"]):
-            return
         order = np.argsort(self._source, kind="stable")
         found = np.searchsorted(self._source, settled["source"], sorter=order)
         at = order[np.minimum(found, len(order) - 1)]
         here = self._source[at] == settled["source"]  # rows of other periods are not here
         codes[at[here]] = np.asarray(settled["code"])[here]
         values[at[here]] = _floats(settled["value"])[here]
+
+
+def result_columns(key: str, columns: Container[str]) -> tuple[str, str, str]:
+    """SQL of value, qualifier and limit of one analyte: NaN and -1 where a row has none.
+
+    ``columns``: names of the table. A row has either all three in columns of their own, or
+    one number, with the sign bit set where it is the limit that the value lies below.
+    """
+    kept = {mark: quoted(f"{mark}:{key}") for mark in "rvql" if f"{mark}:{key}" in columns}
+    signed = kept.get("r", "NULL::DOUBLE")
+    below = f"signbit({signed})"
+    value, code, limit = (kept.get(mark, "NULL") for mark in "vql")
+    if "r" in kept:
+        value = f"coalesce({value}, CASE WHEN NOT {below} THEN {signed} END)"
+        code = f"coalesce({code}, CASE WHEN {below} THEN {BELOW} "
+        code += f"WHEN {signed} IS NOT NULL THEN {QUANTIFIED} END)"
+        limit = f"coalesce({limit}, CASE WHEN {below} THEN abs({signed}) END)"
+    return (
+        f"coalesce({value}, 'nan'::DOUBLE)",
+        f"coalesce({code}, -1)::TINYINT",
+        f"coalesce({limit}, 'nan'::DOUBLE)",
+    )
+
+
+def _as_stored(
+    store: Store, side: str, groups: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], pa.ChunkedArray] | None:
+    """Source, mean and spot of every row behind the means, where they are stored sorted.
+
+    None where they are not. Most tables list sample after sample; to look costs a tenth of
+    joining and sorting every row.
+    """
+    spot = "spot" if side == "field" else "''"
+    rows = store.connection.sql(
+        f'SELECT source, sample_id, {spot} AS spot, file_place, "row" FROM {side}_row '
+        "WHERE disposition = 'sample' ORDER BY source"
+    ).to_arrow_table()
+    later, earlier = rows.slice(1), rows.slice(0, max(len(rows) - 1, 0))
+
+    def follows(*names: str) -> Any:
+        """Rows that are greater than the row before by the first of these that differs."""
+        name, *others = names
+        greater = pc.greater(later.column(name), earlier.column(name))
+        if not others:
+            return greater
+        same = pc.equal(later.column(name), earlier.column(name))
+        return pc.or_(greater, pc.and_(same, follows(*others)))
+
+    ordered = follows("sample_id", "spot", "file_place", "row")
+    if not pc.all(ordered, skip_nulls=False).as_py():
+        return None
+    new = pc.not_equal(later.column("sample_id"), earlier.column("sample_id"))
+    group = np.zeros(len(rows), dtype=np.int64)
+    np.cumsum(new.to_numpy(), out=group[1:])
+    if len(group) and group[-1] + 1 != groups:
+        return None  # a sample with several means: their rows need the join
+    return rows.column("source").to_numpy(), group, rows.column("spot")
 
 
 def _numbered(
@@ -275,8 +344,13 @@ def _numbered(
     return np.cumsum(new) - 1, group[new]
 
 
-def _places(stored: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Where in ``stored`` each of ``wanted`` stands; both hold row numbers, each once."""
+def _places(stored: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.int64] | None:
+    """Where in ``stored`` each of ``wanted`` stands; both hold row numbers, each once.
+
+    None where they are the same.
+    """
+    if np.array_equal(stored, wanted):
+        return None
     order = np.argsort(stored, kind="stable")
     return order[np.searchsorted(stored, wanted, sorter=order)] if len(wanted) else wanted
 

@@ -312,3 +312,132 @@ def test_means_of_many_rows_belong_to_their_samples(tmp_path: Path) -> None:
     truth = pd.Series(value).groupby(sample).mean()
     wanted = truth.to_numpy()[np.searchsorted(truth.index, names.str[1:].astype(int))]
     np.testing.assert_allclose(means.low, wanted, rtol=1e-12)
+
+
+def side_of(store: Store, cells: pd.DataFrame, columns: dict[str, str]) -> pairing.Side:
+    """The field side of a table made by hand: sample ids and columns of results."""
+    con = store.connection
+    con.execute("INSERT INTO file VALUES (1, 'f.csv', 'x', 'k', 'field', 1, '', '')")
+    con.execute("INSERT INTO analyte VALUES (1, 'Cu', 'Cu', '', 'Cu', 'mg/kg')")
+    for name, kind in columns.items():
+        con.execute(f'ALTER TABLE field ADD COLUMN "{name}" {kind}')
+    con.register("incoming", cells)
+    con.execute(
+        "INSERT INTO field BY NAME SELECT 1 AS file_id, '' AS sheet, * FROM "
+        '(SELECT row_number() OVER () AS "row", * FROM incoming)'
+    )
+    pairing.begin(
+        store, [pairing.RunFile(1, 0, True)], pd.DataFrame({"written_id": [], "sample_id": []})
+    )
+    pairing.place_rows(store, "nothing", None)
+    return pairing.Side(store, "field")
+
+
+CU = pairing.Key("Cu", "Cu", "")
+CODED = {"v:Cu": "DOUBLE", "q:Cu": "TINYINT", "l:Cu": "DOUBLE"}
+
+
+def test_one_signed_number_says_what_value_qualifier_and_limit_say() -> None:
+    signed = pd.DataFrame(
+        {
+            "sample_id": ["A", "A", "A", "B", "B", "C"],
+            "r:Cu": [10.0, 0.0, None, -5.0, -0.0, None],
+        }
+    )
+    coded = pd.DataFrame(
+        {
+            "sample_id": signed["sample_id"],
+            "v:Cu": [10.0, 0.0, None, None, None, None],
+            "q:Cu": pd.array([0, 0, None, 1, 1, None], dtype="Int8"),
+            "l:Cu": [None, None, None, 5.0, 0.0, None],
+        }
+    )
+    mixed = pd.concat([signed.iloc[:1], coded.iloc[1:4], signed.iloc[4:]])
+    for cells, columns in (
+        (signed, {"r:Cu": "DOUBLE"}),
+        (coded, CODED),
+        (mixed, {"r:Cu": "DOUBLE", **CODED}),
+    ):
+        with Store(None) as store:
+            side = side_of(store, cells, columns)
+            means = side.of(CU)
+            single = side.single(CU, np.array([0, 1, 2]), np.array([7, 8, 9]))
+        assert means.n.tolist() == [2, 2, 0]
+        assert means.censored.tolist() == [0, 2, 0]
+        np.testing.assert_array_equal(means.low, [5.0, 0.0, np.nan])
+        np.testing.assert_array_equal(means.high, [5.0, 2.5, np.nan])
+        assert not np.signbit(means.low[:2]).any()
+        assert [column.tolist() for column in single] == [[10.0, 0.0], [7, 7], [0, 1]]
+
+
+def test_a_certificate_settles_a_result_that_is_one_signed_number() -> None:
+    with Store(None) as store:
+        for number, kind in enumerate(("field", "lab"), 1):
+            store.connection.execute(
+                "INSERT INTO file VALUES (?, ?, 'x', 'k', ?, 1, '', '')", [number, kind, kind]
+            )
+            store.connection.execute(f'ALTER TABLE {kind} ADD COLUMN "r:Cu" DOUBLE')
+            store.connection.execute(
+                f'INSERT INTO {kind} BY NAME SELECT {number} AS file_id, \'\' AS sheet, '
+                'x AS "row", \'A\' AS sample_id, 10.0 * x AS "r:Cu" FROM range(1, 4) t(x)'
+            )  # fmt: skip
+        files = [pairing.RunFile(1, 0, True), pairing.RunFile(2, 1, True)]
+        pairing.begin(store, files, pd.DataFrame({"written_id": [], "sample_id": []}))
+        pairing.place_rows(store, "nothing", None)
+        store.connection.execute(
+            "INSERT INTO lab_cell SELECT source, 'Cu', -1, NULL, 'A', 'Cu', 'why', '', '' "
+            'FROM lab_row WHERE "row" = 3'
+        )
+        means = pairing.Side(store, "lab").of(CU)
+    assert (means.n.tolist(), means.low.tolist()) == ([2], [15.0])
+
+
+@pytest.mark.parametrize("shuffled", [False, True])
+def test_means_have_the_same_last_digit_however_their_order_is_found(
+    shuffled: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(9)
+    n = 3000
+    cells = pd.DataFrame(
+        {
+            "sample_id": [f"S{i // 12:04d}" for i in range(n)],
+            "reading_no": [str(i) for i in range(n)],
+            "r:Cu": rng.lognormal(3, 1, n) * rng.choice([1, 1, 1, -1], n),
+        }
+    )
+    cells.loc[rng.random(n) < 0.1, "r:Cu"] = np.nan
+    order = rng.permutation(n) if shuffled else np.arange(n)
+    found = []
+    for look in (True, False):
+        with Store(None) as store:
+            if not look:
+                monkeypatch.setattr(pairing, "_as_stored", lambda *_: None)
+            found.append(side_of(store, cells.iloc[order], {"r:Cu": "DOUBLE"}).of(CU))
+    truth = cells["r:Cu"].where(cells["r:Cu"] > 0, cells["r:Cu"] * 0)
+    np.testing.assert_allclose(found[0].low, truth.groupby(cells["sample_id"]).mean(), rtol=1e-12)
+    for name in ("n", "spots", "censored", "low", "high", "se", "sd"):
+        np.testing.assert_array_equal(getattr(found[0], name), getattr(found[1], name))
+
+
+def test_readings_of_one_spot_apart_in_the_file_stay_one_spot() -> None:
+    rows = [
+        field_row("A", 10.0, spot_no="9"),
+        field_row("A", 40.0, spot_no="10"),
+        field_row("A", 20.0, spot_no="9"),
+    ]
+    row = joined(rows, [lab_row("A", 50.0)])[0].pairs.iloc[0]
+    assert (row.field_n, row.field_spots) == (3, 2)
+    assert row.field_mean == pytest.approx((15 + 40) / 2)
+
+
+def test_samples_read_by_two_instruments_in_turn_keep_their_readings_apart() -> None:
+    rows = [field_row(s, v, instrument=i) for s in "AB" for i, v in (("X1", 10.0), ("X2", 20.0))]
+    rows += [field_row("B", 30.0, instrument="X2")]
+    pairs = joined(rows, [lab_row("A", 1.0), lab_row("B", 1.0)])[0].pairs
+    found = pairs.set_index(["sample_id", "field_methods"])["field_mean"].to_dict()
+    assert found == {
+        ("A", "XRF · X1"): 10.0,
+        ("A", "XRF · X2"): 20.0,
+        ("B", "XRF · X1"): 10.0,
+        ("B", "XRF · X2"): 25.0,
+    }

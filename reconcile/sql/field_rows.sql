@@ -16,10 +16,13 @@ SELECT
     coalesce(field.sample_kind, register.sample_kind, 'sample') AS sample_kind,
     coalesce(field.reference_code, register.reference_code) AS reference_code,
     -- Reading numbers and rows start again in every file and sheet: they name a spot only there.
+    -- Lengths and zeros before numbers let text sort as numbers do: 9 before 10.
     coalesce(
-        field.spot_no,
-        printf('%06d ', run_file.file_place) || field.sheet || ' '
-            || coalesce(field.reading_no, 'row ' || field."row")
+        printf('%03d ', length(field.spot_no)) || field.spot_no,
+        printf('%06d ', run_file.file_place) || field.sheet || ' ' || coalesce(
+            printf('%03d ', length(field.reading_no)) || field.reading_no,
+            printf('row %09d', field."row")
+        )
     ) AS spot,
     run_file.file_place,
     CASE
