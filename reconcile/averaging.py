@@ -6,8 +6,9 @@ same rows give the same last digit.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,20 +19,23 @@ from reconcile.intake.tables import ABOVE, BELOW, QUANTIFIED
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
+_Sum = Callable[[Floats], Floats]
 
 #: Rows averaged at a time: what is reckoned from them stays in the processor's cache.
-_ROWS = 16_384
+_ROWS = 65_536
 
 
 @dataclass(frozen=True, slots=True)
 class _Part:
     """Some whole samples of a nesting, their spots and rows."""
 
+    samples: slice
     rows: slice
     spot_of_row: Integers  # from 0 within the part
     group_of_spot: Integers
-    spots: csr_array | None  # sums rows into spots; None where every row is its own spot
-    groups: csr_array  # sums spots into samples
+    spots_of_group: Floats
+    per_spot: _Sum  # sums rows into spots
+    per_group: _Sum  # sums spots into samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,47 +50,57 @@ class Nesting:
 
     def __post_init__(self) -> None:
         """Divide the rows into parts of whole samples."""
-        parts = [] if self.single else _parts(self)
-        object.__setattr__(self, "parts", tuple(parts))
+        object.__setattr__(self, "parts", tuple(_parts(self)))
 
     @property
     def single(self) -> bool:
         """True where every sample has exactly one row."""
         return len(self.group) == self.groups
 
+    @property
+    def readings(self) -> bool:
+        """True where every row is its own spot."""
+        return len(self.group) == len(self.group_of_spot)
 
-def _parts(nesting: Nesting) -> list[_Part]:
-    row_of_spot = np.searchsorted(nesting.spot, np.arange(len(nesting.group_of_spot) + 1))
-    spot_of_group = np.searchsorted(nesting.group_of_spot, np.arange(nesting.groups + 1))
+
+def _parts(nesting: Nesting) -> Iterator[_Part]:
+    row_of_spot = _starts(nesting.spot, len(nesting.group_of_spot))
+    spot_of_group = _starts(nesting.group_of_spot, nesting.groups)
     row_of_group = row_of_spot[spot_of_group]
-    parts = []
     first = 0
     while first < nesting.groups:
         wanted = row_of_group[first] + _ROWS
         last = max(first + 1, int(np.searchsorted(row_of_group, wanted, side="right")) - 1)
         rows = slice(int(row_of_group[first]), int(row_of_group[last]))
         spots = slice(int(spot_of_group[first]), int(spot_of_group[last]))
-        row_starts = row_of_spot[spots.start : spots.stop + 1] - rows.start
-        parts.append(
-            _Part(
-                rows,
-                nesting.spot[rows] - spots.start,
-                nesting.group_of_spot[spots] - first,
-                None if len(row_starts) - 1 == row_starts[-1] else _summing(row_starts),
-                _summing(spot_of_group[first : last + 1] - spots.start),
-            )
+        yield _Part(
+            slice(first, last),
+            rows,
+            nesting.spot[rows] - spots.start,
+            nesting.group_of_spot[spots] - first,
+            np.diff(spot_of_group[first : last + 1]).astype(np.float64),
+            _summing(row_of_spot[spots.start : spots.stop + 1] - rows.start),
+            _summing(spot_of_group[first : last + 1] - spots.start),
         )
         first = last
-    return parts
 
 
-def _summing(starts: Integers) -> csr_array:
-    """Matrix that sums neighbours, in their order; entry i adds those from starts[i] on."""
+def _starts(of: Integers, groups: int) -> Integers:
+    """Where each group begins in ``of``, and where the last one ends."""
+    numbers = np.arange(groups + 1)
+    return numbers if len(of) == groups else np.searchsorted(of, numbers)
+
+
+def _summing(starts: Integers) -> _Sum:
+    """Sum of neighbours, in their order; entry i adds those from starts[i] on."""
     many = int(starts[-1])
-    return csr_array(
+    if many == len(starts) - 1:
+        return lambda values: values
+    matrix = csr_array(
         (np.ones(many), np.arange(many, dtype=np.int32), starts.astype(np.int32)),
         shape=(len(starts) - 1, many),
     )
+    return lambda values: matrix @ values
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,72 +166,97 @@ def _of_codes(value: Floats, code: NDArray[np.signedinteger], limit: Floats) -> 
 
 def _of_signs(signed: Floats) -> _Bounds:
     valid = ~np.isnan(signed)
-    low = np.fmax(signed, 0.0) + 0.0  # '<0' is -0.0 here: its lower bound is plain 0
-    return _Bounds(low, np.fmax(np.abs(signed), 0.0), valid, np.signbit(signed) & valid)
+    low, high = np.fmax(signed, 0.0), np.abs(signed)
+    low += 0.0  # '<0' is -0.0 here: its lower bound is plain 0
+    if not valid.all():
+        high = np.fmax(high, 0.0)
+    return _Bounds(low, high, valid, np.signbit(signed) & valid)
 
 
 def _means(bounds: Callable[[slice], _Bounds], nesting: Nesting) -> Means:
-    if nesting.single:
-        all_rows = bounds(slice(None))
-        n = all_rows.valid.astype(np.int64)
-        nothing = np.full(nesting.groups, np.nan)
-        for column in (all_rows.low, all_rows.high):
-            column[~all_rows.valid] = np.nan
-        return Means(
-            n, n, all_rows.censored.astype(np.int64), all_rows.low, all_rows.high, nothing, nothing
-        )
+    n, censored, spots = (np.empty(nesting.groups, dtype=np.int64) for _ in range(3))
+    low, high, se, sd = (np.empty(nesting.groups) for _ in range(4))
+    if nesting.single:  # no mean of one number has an error
+        se = sd = np.broadcast_to(np.nan, nesting.groups)
+    if nesting.readings:
+        spots = n
     with np.errstate(all="ignore"):
-        found = [_nested(bounds(part.rows), part) for part in nesting.parts]
-    n, spots, censored, low, high, se, sd = (
-        np.concatenate(columns) for columns in zip(*found, strict=True)
-    )
-    return Means(
-        n.astype(np.int64), spots.astype(np.int64), censored.astype(np.int64), low, high, se, sd
-    )
+        for part in nesting.parts:
+            rows, here = bounds(part.rows), part.samples
+            if nesting.single:
+                n[here], censored[here], low[here], high[here] = _alone(rows)
+            elif nesting.readings:
+                n[here], censored[here], low[here], high[here], se[here], sd[here] = _of_readings(
+                    rows, part
+                )
+            else:
+                found = _of_shots(rows, part)
+                n[here], spots[here], censored[here], low[here], high[here] = found[:5]
+                se[here], sd[here] = found[5:]
+    return Means(n, spots, censored, low, high, se, sd)
 
 
-def _nested(rows: _Bounds, part: _Part) -> tuple[Floats, ...]:
-    """Columns of ``Means`` for one part, all as floats."""
-    valid = rows.valid.astype(np.float64)
-    some_censored = bool(rows.censored.any())
-    if part.spots is None:
-        shots, low, high = valid, rows.low, rows.high
-        seen = valid
-        freedom, squares = np.zeros(1), np.zeros(1)
-    else:
-        shots = part.spots @ valid
-        low = part.spots @ rows.low / shots
-        high = part.spots @ rows.high / shots if some_censored else low
-        quantified = valid - rows.censored
-        read = part.spots @ quantified
-        mean = low
-        if some_censored:
-            mean = part.spots @ np.where(rows.censored, 0.0, rows.low) / read
-        within = np.where(quantified > 0, (rows.low - mean[part.spot_of_row]) ** 2, 0.0)
-        squares = part.groups @ (part.spots @ within)
-        freedom = part.groups @ np.maximum(read - 1, 0.0)
-        seen = (shots > 0).astype(np.float64)
-        low, high = (np.where(seen > 0, column, 0.0) for column in (low, high))
-    n = part.groups @ shots
-    count = n if seen is shots else part.groups @ seen
-    mean_low = part.groups @ low / count
-    mean_high, censored = mean_low, np.zeros(len(n))
-    if some_censored:
-        mean_high = part.groups @ high / count
-        each = rows.censored.astype(np.float64)
-        censored = part.groups @ (each if part.spots is None else part.spots @ each)
-    apart = low - mean_low[part.group_of_spot]
+def _alone(rows: _Bounds) -> tuple[NDArray[Any], ...]:
+    """n, censored, low, high of samples of one row each."""
+    nothing = ~rows.valid
+    if nothing.any():
+        for column in (rows.low, rows.high):
+            column[nothing] = np.nan
+    return rows.valid, rows.censored, rows.low, rows.high
+
+
+def _of_readings(rows: _Bounds, part: _Part) -> tuple[Floats, ...]:
+    """n, censored, low, high, se, sd of samples where every row is its own spot.
+
+    One reading has no scatter: 0 squares over 0 degrees of freedom are NaN.
+    """
+    every = bool(rows.valid.all())
+    n = part.spots_of_group if every else part.per_group(rows.valid.astype(np.float64))
+    low = part.per_group(rows.low) / n
+    high, censored = low, np.zeros(len(n))
+    freedom = n - 1
+    if rows.censored.any():
+        high = part.per_group(rows.high) / n
+        censored = part.per_group(rows.censored.astype(np.float64))
+        freedom[censored > 0] = np.nan
+    apart = rows.low - low[part.group_of_spot]
     apart *= apart
-    apart *= seen
-    spot_sd = np.sqrt(part.groups @ apart / (count - 1))
-    shot_sd = np.sqrt(squares / freedom)
+    if not every:
+        apart *= rows.valid
+    sd = np.sqrt(part.per_group(apart) / freedom)
+    return n, censored, low, high, sd / np.sqrt(n), sd
 
-    whole = censored == 0
+
+def _of_shots(rows: _Bounds, part: _Part) -> tuple[Floats, ...]:
+    """n, spots, censored, low, high, se, sd of samples with shots in spots."""
+    each = rows.censored.astype(np.float64)
+    shots = part.per_spot(rows.valid.astype(np.float64))
+    read = shots - part.per_spot(each)
+    seen = shots > 0
+    spot_mean = part.per_spot(np.where(rows.censored, 0.0, rows.low)) / read
+    squares = np.where(
+        rows.valid & ~rows.censored, (rows.low - spot_mean[part.spot_of_row]) ** 2, 0.0
+    )
+    spot_low, spot_high = (
+        np.where(seen, part.per_spot(column) / shots, 0.0) for column in (rows.low, rows.high)
+    )
+
+    n = part.per_group(shots)
+    censored = part.per_group(shots - read)
+    count = part.per_group(seen.astype(np.float64))
+    low = part.per_group(spot_low) / count
+    high = part.per_group(spot_high) / count
+    apart = np.where(seen, (spot_low - low[part.group_of_spot]) ** 2, 0.0)
+    spot_sd = np.sqrt(part.per_group(apart) / (count - 1))
+    freedom = part.per_group(np.maximum(read - 1, 0.0))
+    shot_sd = np.sqrt(part.per_group(part.per_spot(squares)) / freedom)
+
     se = np.where(
         count >= 2, spot_sd / np.sqrt(count), np.where(n >= 2, shot_sd / np.sqrt(n), np.nan)
     )
     sd = np.where(freedom > 0, shot_sd, np.where(count >= 2, spot_sd, np.nan))
+    whole = censored == 0
     return (
-        n, count, censored, mean_low, mean_high,
+        n, count, censored, low, high,
         np.where(whole, se, np.nan), np.where(whole, sd, np.nan),
     )  # fmt: skip

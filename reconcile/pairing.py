@@ -206,6 +206,9 @@ class Side:
             spot, of_spot = np.arange(len(group)), group
         self._nesting = Nesting(group, spot, of_spot, int(groups))
         self._take = _places(self._stored(f"{side}.rowid")[0], self._source)
+        # analytes of which the certificates settle a result
+        cells = store.rows("SELECT DISTINCT key FROM lab_cell") if side == "lab" else []
+        self._settled = {row[0] for row in cells}
         self._last: tuple[Key, tuple[Any, Any, Any]] | None = None
 
     def _stored(self, *columns: str) -> list[NDArray[Any]]:
@@ -228,7 +231,7 @@ class Side:
     def of(self, key: Key) -> Means:
         """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
         signed, *parts = (f"{mark}:{key.key}" in self._columns for mark in "rvql")
-        if signed and not any(parts) and not self._settled(key.key):
+        if signed and not any(parts) and key.key not in self._settled:
             (column,) = self._sorted(f"coalesce({quoted(f'r:{key.key}')}, 'nan'::DOUBLE)")
             return nested_means_signed(column, self._nesting)
         return nested_means(*self._rows(key), self._nesting)
@@ -250,17 +253,10 @@ class Side:
         """Value, qualifier and limit of one analyte per row, in the order of the nesting."""
         # empty cells as NaN and -1 from the statement: masks cost more than the sums
         values, codes, limits = self._sorted(*result_columns(key.key, self._columns))
-        if self._settled(key.key):
+        if key.key in self._settled:
             values, codes = values.copy(), codes.copy()
             self._settle(key.key, values, codes)
         return values, codes, limits
-
-    def _settled(self, key: str) -> int:
-        """How many results of one analyte the certificates settle."""
-        if self._side == "field":
-            return 0
-        ((count,),) = self._store.rows("SELECT count(*) FROM lab_cell WHERE key = ?", [key])
-        return int(count)
 
     def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int8]) -> None:
         """Put what the certificates settle about one analyte into its results, in place."""

@@ -16,12 +16,12 @@ SELECT
     coalesce(field.sample_kind, register.sample_kind, 'sample') AS sample_kind,
     coalesce(field.reference_code, register.reference_code) AS reference_code,
     -- Reading numbers and rows start again in every file and sheet: they name a spot only there.
-    -- Lengths and zeros before numbers let text sort as numbers do: 9 before 10.
+    -- A length before each number lets text sort as numbers do: 9 before 10.
     coalesce(
-        printf('%03d ', length(field.spot_no)) || field.spot_no,
-        printf('%06d ', run_file.file_place) || field.sheet || ' ' || coalesce(
-            printf('%03d ', length(field.reading_no)) || field.reading_no,
-            printf('row %09d', field."row")
+        chr(least(length(field.spot_no), 999)::INTEGER) || field.spot_no,
+        run_file.mark || field.sheet || coalesce(
+            chr(least(length(field.reading_no), 999)::INTEGER) || field.reading_no,
+            printf(' row %09d', field."row")
         )
     ) AS spot,
     run_file.file_place,
@@ -38,7 +38,7 @@ SELECT
         ELSE 'sample'
     END AS disposition
 FROM field
-JOIN run_file USING (file_id)
+JOIN (SELECT *, printf(' %06d ', file_place) AS mark FROM run_file) AS run_file USING (file_id)
 LEFT JOIN identity ON identity.written_id = field.sample_id
 LEFT JOIN register_row AS register
     ON register.sample_id = coalesce(identity.sample_id, field.sample_id);

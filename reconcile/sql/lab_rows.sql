@@ -3,7 +3,7 @@
 -- ``placed`` is what a row would be without its re-issue, for results that this one lacks.
 -- Results stay where they are stored: ``source`` names the row.
 CREATE OR REPLACE TEMP TABLE lab_row AS
-WITH resolved AS (
+WITH resolved AS NOT MATERIALIZED (
     SELECT
         lab.rowid AS source,
         lab.file_id, lab.sheet, lab."row",
