@@ -6,7 +6,8 @@ shots are averaged within a spot and spots within a sample before anything is co
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from datetime import UTC, datetime
@@ -192,23 +193,22 @@ class Side:
         self._store, self._side = store, side
         self._files = [row[0] for row in store.rows("SELECT file_id FROM run_file")]
         self._columns = {row[0] for row in store.rows(f"DESCRIBE {side}")}
-        store.connection.execute(sql(f"{side}_samples"))
+        rows = _as_stored(store, side)
+        alone = side == "lab" and rows is not None and rows.groups == len(rows.source)
+        store.connection.execute(sql("lab_samples_alone" if alone else f"{side}_samples"))
         ((groups,),) = store.rows(f"SELECT count(*) FROM {side}_sample")
-        found = _as_stored(store, side, groups)
-        if found is None:
+        if rows is None or rows.groups != groups:  # a sample may have several means
             order = store.connection.sql(sql(f"{side}_order")).to_arrow_table()
             group = order.column("group").to_numpy().astype(np.int64)
-            found = order.column("source").to_numpy(), group, order.column("spot")
-        self._source, group, spots = found
+            rows = _Rows(order.column("source").to_numpy(), group, _changes(order.column("spot")))
+        self._source, group = rows.source, rows.group
         if side == "field":
-            spot, of_spot = _numbered(group, spots)
+            spot, of_spot = _numbered(group, rows.other_spot)
         else:  # every determination stands for itself
             spot, of_spot = np.arange(len(group)), group
         self._nesting = Nesting(group, spot, of_spot, int(groups))
         self._take = _places(self._stored(f"{side}.rowid")[0], self._source)
-        # analytes of which the certificates settle a result
-        cells = store.rows("SELECT DISTINCT key FROM lab_cell") if side == "lab" else []
-        self._settled = {row[0] for row in cells}
+        self._settled = _settled(store) if side == "lab" else {}
         self._last: tuple[Key, tuple[Any, Any, Any]] | None = None
 
     def _stored(self, *columns: str) -> list[NDArray[Any]]:
@@ -217,10 +217,11 @@ class Side:
         A plain filter keeps that order; a join need not. No column may hold an empty cell.
         """
         names = ", ".join(f"{column} AS c{i}" for i, column in enumerate(columns))
-        found = self._store.connection.sql(
-            f"SELECT {names} FROM {self._side} WHERE list_contains($files, file_id)",
-            params={"files": self._files},
-        ).to_arrow_table()
+        with self._store.connection.cursor() as con:  # a thread must not share a connection
+            found = con.sql(
+                f"SELECT {names} FROM {self._side} WHERE list_contains($files, file_id)",
+                params={"files": self._files},
+            ).to_arrow_table()
         return [column.to_numpy() for column in found.columns]
 
     def _sorted(self, *columns: str) -> list[NDArray[Any]]:
@@ -260,15 +261,19 @@ class Side:
 
     def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int8]) -> None:
         """Put what the certificates settle about one analyte into its results, in place."""
-        settled = self._store.connection.execute(
-            "SELECT source, code, value FROM lab_cell WHERE key = ?", [key]
-        ).fetchnumpy()
+        settled = self._settled[key]
         order = np.argsort(self._source, kind="stable")
         found = np.searchsorted(self._source, settled["source"], sorter=order)
         at = order[np.minimum(found, len(order) - 1)]
         here = self._source[at] == settled["source"]  # rows of other periods are not here
-        codes[at[here]] = np.asarray(settled["code"])[here]
-        values[at[here]] = _floats(settled["value"])[here]
+        codes[at[here]] = settled["code"].to_numpy()[here]
+        values[at[here]] = settled["value"].to_numpy("float64")[here]
+
+
+def _settled(store: Store) -> dict[str, pd.DataFrame]:
+    """By analyte, the results that do not stand as they were given: source, code and value."""
+    cells = store.frame("SELECT key, source, code, value FROM lab_cell")
+    return {str(key): rows for key, rows in cells.groupby("key")}
 
 
 def result_columns(key: str, columns: Container[str]) -> tuple[str, str, str]:
@@ -293,50 +298,61 @@ def result_columns(key: str, columns: Container[str]) -> tuple[str, str, str]:
     )
 
 
-def _as_stored(
-    store: Store, side: str, groups: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], pa.ChunkedArray] | None:
-    """Source, mean and spot of every row behind the means, where they are stored sorted.
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """The rows behind the means, sorted; shapes (rows,) and (rows - 1,)."""
 
-    None where they are not. Most tables list sample after sample; to look costs a tenth of
-    joining and sorting every row.
+    source: NDArray[np.int64]
+    group: NDArray[np.int64]
+    other_spot: NDArray[np.bool_]  # than the row before
+
+    @property
+    def groups(self) -> int:
+        return int(self.group[-1]) + 1 if len(self.group) else 0
+
+
+def _as_stored(store: Store, side: str) -> _Rows | None:
+    """The rows sample by sample, where they are stored sorted; else None.
+
+    Most tables list sample after sample; to look costs a third of joining and sorting
+    every row.
     """
     spot = "spot" if side == "field" else "''"
     rows = store.connection.sql(
         f'SELECT source, sample_id, {spot} AS spot, file_place, "row" FROM {side}_row '
         "WHERE disposition = 'sample' ORDER BY source"
     ).to_arrow_table()
-    later, earlier = rows.slice(1), rows.slice(0, max(len(rows) - 1, 0))
-
-    def follows(*names: str) -> Any:
-        """Rows that are greater than the row before by the first of these that differs."""
-        name, *others = names
-        greater = pc.greater(later.column(name), earlier.column(name))
-        if not others:
-            return greater
-        same = pc.equal(later.column(name), earlier.column(name))
-        return pc.or_(greater, pc.and_(same, follows(*others)))
-
-    ordered = follows("sample_id", "spot", "file_place", "row")
-    if not pc.all(ordered, skip_nulls=False).as_py():
-        return None
-    new = pc.not_equal(later.column("sample_id"), earlier.column("sample_id"))
+    sample = rows.column("sample_id")
+    other_sample, other_spot = _changes(sample), _changes(rows.column("spot"))
+    place, row = (rows.column(name).to_numpy() for name in ("file_place", "row"))
+    later = (place[1:] > place[:-1]) | ((place[1:] == place[:-1]) & (row[1:] > row[:-1]))
+    sorted_rows = np.where(
+        other_sample,
+        _changes(sample, pc.greater),
+        np.where(other_spot, _changes(rows.column("spot"), pc.greater), later),
+    )
     group = np.zeros(len(rows), dtype=np.int64)
-    np.cumsum(new.to_numpy(), out=group[1:])
-    if len(group) and group[-1] + 1 != groups:
-        return None  # a sample with several means: their rows need the join
-    return rows.column("source").to_numpy(), group, rows.column("spot")
+    np.cumsum(other_sample, out=group[1:])
+    if not sorted_rows.all():
+        return None
+    return _Rows(rows.column("source").to_numpy(), group, other_spot)
+
+
+def _changes(
+    column: pa.ChunkedArray, compare: Callable[[Any, Any], Any] = pc.not_equal
+) -> NDArray[np.bool_]:
+    """How every value but the first compares with the one before."""
+    return np.asarray(compare(column.slice(1), column.slice(0, max(len(column) - 1, 0))).to_numpy())
 
 
 def _numbered(
-    group: NDArray[np.int64], spot: pa.ChunkedArray
+    group: NDArray[np.int64], other_spot: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Running number of the spot of every row (rows sorted), and each spot's group."""
     if not len(group):
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     new = np.ones(len(group), dtype=bool)
-    other = pc.not_equal(spot.slice(1), spot.slice(0, len(group) - 1))
-    new[1:] = (group[1:] != group[:-1]) | other.to_numpy()
+    new[1:] = (group[1:] != group[:-1]) | other_spot
     return np.cumsum(new) - 1, group[new]
 
 
@@ -351,18 +367,37 @@ def _places(stored: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.
     return order[np.searchsorted(stored, wanted, sorter=order)] if len(wanted) else wanted
 
 
-def _floats(column: Any) -> NDArray[np.float64]:
-    """A column as it comes from the store, empty cells as NaN."""
-    if isinstance(column, np.ma.MaskedArray):
-        return np.asarray(np.ma.filled(column.astype(np.float64), np.nan))
-    return np.asarray(column, dtype=np.float64)
-
-
 def average(store: Store) -> tuple[Side, Side]:
     """Prepare the sample means of both sides and join them by sample id, in DuckDB."""
     field, lab = Side(store, "field"), Side(store, "lab")
     store.connection.execute(sql("sample_pairs"))
     return field, lab
+
+
+def means_of_pairs(
+    sides: tuple[Side, Side], field_keys: Sequence[Key], lab_keys: Sequence[Key]
+) -> Iterator[tuple[Key, Key, Means, Means]]:
+    """Means of both sides for each pair of analytes of one element, in the order of the keys.
+
+    The sides are averaged at the same time, and ahead of the pair that is asked for.
+    """
+    pairs = [(f, x) for f in field_keys for x in lab_keys if f.element == x.element]
+    with ThreadPoolExecutor(2) as pool:
+        ahead: Future[Means] | None = None
+        waiting: list[tuple[Key, Key, Future[Means], Future[Means]]] = []
+        for at, (field_key, lab_key) in enumerate(pairs):
+            if ahead is None or field_key != pairs[at - 1][0]:
+                ahead = pool.submit(sides[0].of, field_key)
+            waiting.append((field_key, lab_key, ahead, pool.submit(sides[1].of, lab_key)))
+            if len(waiting) > 1:
+                yield _ready(waiting.pop(0))
+        yield from map(_ready, waiting)
+
+
+def _ready(
+    pair: tuple[Key, Key, Future[Means], Future[Means]],
+) -> tuple[Key, Key, Means, Means]:
+    return pair[0], pair[1], pair[2].result(), pair[3].result()
 
 
 _DESCRIBING = (
@@ -386,7 +421,7 @@ def join(
     ``pool``: facts that do not divide strata, but for the pooled strata whose keys are in
     ``apart``: their pairs stay in the strata that the facts divide.
     """
-    pairs_of_samples = store.frame("SELECT * FROM sample_pair")
+    pairs_of_samples = store.frame(sql("pair_facts"))
     pairs_of_samples["read_by"] = [
         " · ".join(part for part in parts if part)
         for parts in zip(
@@ -401,27 +436,20 @@ def join(
     strata: dict[str, Stratum] = {}
     sources: dict[str, list[Source]] = {}
     together: dict[str, str] = {}
-    for field_key in field_keys:
-        matching = [key for key in lab_keys if key.element == field_key.element]
-        if not matching:
-            continue
-        field = sides[0].of(field_key)
-        for lab_key in matching:
-            frame = _element_pairs(
-                pairs_of_samples, field, sides[1].of(lab_key), field_number, lab_number
-            )
-            if len(frame):
-                keys = _strata_of(frame, field_key, lab_key, pooled, apart, strata, together)
-                for name, rows in frame.groupby(keys, sort=True).groups.items():
-                    part = frame.loc[rows]
-                    sources.setdefault(str(name), []).append(
-                        Source(
-                            field_key, lab_key, part["sample_id"].to_numpy(object),
-                            part["field_number"].to_numpy("int64"),
-                            part["lab_number"].to_numpy("int64"),
-                        )
-                    )  # fmt: skip
-                frames.append(_as_pairs(frame, keys, field_key))
+    for field_key, lab_key, field, lab in means_of_pairs(sides, field_keys, lab_keys):
+        frame = _element_pairs(pairs_of_samples, field, lab, field_number, lab_number)
+        if len(frame):
+            keys = _strata_of(frame, field_key, lab_key, pooled, apart, strata, together)
+            for name, rows in frame.groupby(keys, sort=True).groups.items():
+                part = frame.loc[rows]
+                sources.setdefault(str(name), []).append(
+                    Source(
+                        field_key, lab_key, part["sample_id"].to_numpy(object),
+                        part["field_number"].to_numpy("int64"),
+                        part["lab_number"].to_numpy("int64"),
+                    )
+                )  # fmt: skip
+            frames.append(_as_pairs(frame, keys, field_key))
     pairs = (
         pd.concat(frames, ignore_index=True)
         if frames
@@ -441,7 +469,7 @@ def _element_pairs(
     field_number: NDArray[np.int64],
     lab_number: NDArray[np.int64],
 ) -> pd.DataFrame:
-    """Rows of sample_pair in which both sides have a result, with the results."""
+    """Pairs of means in which both sides have a result, with the results."""
     both = (field.n[field_number] > 0) & (lab.n[lab_number] > 0)
     f, x = field_number[both], lab_number[both]
     frame = samples.loc[both, list(_DESCRIBING)].reset_index(drop=True)

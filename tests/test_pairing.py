@@ -441,3 +441,36 @@ def test_samples_read_by_two_instruments_in_turn_keep_their_readings_apart() -> 
         ("B", "XRF · X1"): 10.0,
         ("B", "XRF · X2"): 25.0,
     }
+
+
+def test_a_side_without_rows_has_no_means() -> None:
+    with Store(None) as store:
+        side = side_of(store, pd.DataFrame({"sample_id": ["A"], "r:Cu": [1.0]}), {"r:Cu": "DOUBLE"})
+        assert side.of(CU).n.tolist() == [1]
+        store.connection.execute('ALTER TABLE lab ADD COLUMN "r:Cu" DOUBLE')
+        assert pairing.Side(store, "lab").of(CU).low.tolist() == []
+
+
+def test_lab_samples_of_one_row_each_are_the_same_with_and_without_grouping() -> None:
+    with Store(None) as store:
+        moment = datetime(2026, 10, 4, tzinfo=UTC)
+        rows = [
+            lab_row("A", 1.0, certificate="C1", reported_at=moment, received_at=None),
+            lab_row("B", 2.0, lab_method="M1", received_at=moment),
+            lab_row("a", 3.0, digestion="aqua regia", digestion_class="partial"),
+        ]
+        stored = store.add("lab.csv", "0" * 64, "", "lab", 1, (table("lab", rows),))
+        files = [pairing.RunFile(stored.file_id, 0, True)]
+        pairing.begin(store, files, pd.DataFrame({"written_id": [], "sample_id": []}))
+        pairing.place_rows(store, "nothing", None)
+        found = []
+        for name in ("lab_samples", "lab_samples_alone"):
+            store.connection.execute(pairing.sql(name))
+            found.append(
+                (
+                    store.rows("DESCRIBE lab_sample"),
+                    store.rows("SELECT * FROM lab_sample ORDER BY number"),
+                )
+            )
+    assert found[0] == found[1]
+    assert [row[:2] for row in found[0][1]] == [(0, "A"), (1, "B"), (2, "a")]

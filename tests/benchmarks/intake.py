@@ -87,10 +87,9 @@ def agreement(store: Store, sides: tuple[pairing.Side, pairing.Side]) -> pd.Data
     """Pairs, mean difference and its SD per element."""
     pairs = store.frame("SELECT field_number, lab_number FROM sample_pair")
     field_at, lab_at = (pairs[f"{side}_number"].to_numpy("int64") for side in ("field", "lab"))
-    lab_keys = {key.element: key for key in pairing.keys_of(store, "lab", ())}
+    keys = [pairing.keys_of(store, side, ()) for side in ("field", "lab")]
     rows = []
-    for key in pairing.keys_of(store, "field", ()):
-        field, lab = sides[0].of(key), sides[1].of(lab_keys[key.element])
+    for key, _, field, lab in pairing.means_of_pairs(sides, *keys):
         exact = (field.censored[field_at] == 0) & (lab.censored[lab_at] == 0)
         difference = (field.low[field_at] - lab.low[lab_at])[exact]
         rows.append((key.element, len(difference), difference.mean(), difference.std(ddof=1)))

@@ -1,0 +1,12 @@
+-- The same as lab_samples.sql where every sample has one row: there is nothing to group.
+CREATE OR REPLACE TEMP TABLE lab_sample AS
+SELECT row_number() OVER () - 1 AS number, *
+FROM (
+    SELECT
+        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis,
+        coalesce(reported_at, analysed_at, received_at) AS lab_time,
+        coalesce(certificate, '') AS certificate
+    FROM lab_row
+    WHERE disposition = 'sample'
+    ORDER BY sample_id
+);
