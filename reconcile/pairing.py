@@ -192,7 +192,7 @@ class Side:
         """``side``: field or lab. The side's rows must have their dispositions."""
         self._store, self._side = store, side
         self._files = [row[0] for row in store.rows("SELECT file_id FROM run_file")]
-        self._columns = {row[0] for row in store.rows(f"DESCRIBE {side}")}
+        self._columns = {row[0].lower() for row in store.rows(f"DESCRIBE {side}")}
         rows = _as_stored(store, side)
         alone = side == "lab" and rows is not None and rows.groups == len(rows.source)
         store.connection.execute(sql("lab_samples_alone" if alone else f"{side}_samples"))
@@ -231,7 +231,7 @@ class Side:
 
     def of(self, key: Key) -> Means:
         """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
-        signed, *parts = (f"{mark}:{key.key}" in self._columns for mark in "rvql")
+        signed, *parts = (f"{mark}:{key.key}".lower() in self._columns for mark in "rvql")
         if signed and not any(parts) and key.key not in self._settled:
             (column,) = self._sorted(f"coalesce({quoted(f'r:{key.key}')}, 'nan'::DOUBLE)")
             return nested_means_signed(column, self._nesting)
@@ -279,14 +279,15 @@ def _settled(store: Store) -> dict[str, pd.DataFrame]:
 def result_columns(key: str, columns: Container[str]) -> tuple[str, str, str]:
     """SQL of value, qualifier and limit of one analyte: NaN and -1 where a row has none.
 
-    ``columns``: names of the table. A row has either all three in columns of their own, or
-    one number, with the sign bit set where it is the limit that the value lies below.
+    ``columns``: names of the table in small letters, as the store tells none apart by
+    capitals. A row has either all three in columns of their own, or one number, with the
+    sign bit set where it is the limit that the value lies below.
     """
-    kept = {mark: quoted(f"{mark}:{key}") for mark in "rvql" if f"{mark}:{key}" in columns}
-    signed = kept.get("r", "NULL::DOUBLE")
-    below = f"signbit({signed})"
+    names = {mark: f"{mark}:{key}" for mark in "rvql"}
+    kept = {mark: quoted(name) for mark, name in names.items() if name.lower() in columns}
     value, code, limit = (kept.get(mark, "NULL") for mark in "vql")
     if "r" in kept:
+        signed, below = kept["r"], f"signbit({kept['r']})"
         value = f"coalesce({value}, CASE WHEN NOT {below} THEN {signed} END)"
         code = f"coalesce({code}, CASE WHEN {below} THEN {BELOW} "
         code += f"WHEN {signed} IS NOT NULL THEN {QUANTIFIED} END)"
@@ -308,6 +309,7 @@ class _Rows:
 
     @property
     def groups(self) -> int:
+        """How many means the rows belong to."""
         return int(self.group[-1]) + 1 if len(self.group) else 0
 
 

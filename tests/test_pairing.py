@@ -474,3 +474,13 @@ def test_lab_samples_of_one_row_each_are_the_same_with_and_without_grouping() ->
             )
     assert found[0] == found[1]
     assert [row[:2] for row in found[0][1]] == [(0, "A"), (1, "B"), (2, "a")]
+
+
+@pytest.mark.parametrize("columns", [{"r:Cu@icp": "DOUBLE"}, {"v:Cu@icp": "DOUBLE"}])
+def test_a_method_written_in_other_capitals_is_the_same_column(columns: dict[str, str]) -> None:
+    (name,) = columns
+    rest = {"q:Cu@icp": "TINYINT", "l:Cu@icp": "DOUBLE"} if name[0] == "v" else {}
+    cells = pd.DataFrame({"sample_id": ["A", "A"], name: [1.0, 3.0], **dict.fromkeys(rest, 0)})
+    with Store(None) as store:
+        side = side_of(store, cells, columns | rest)
+        assert side.of(pairing.Key("Cu@ICP", "Cu", "ICP")).low.tolist() == [2.0]
