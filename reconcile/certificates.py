@@ -18,7 +18,7 @@ from reconcile.intake.tables import ABOVE, QUANTIFIED
 from reconcile.model import Finding
 from reconcile.pairing import Key, joined_method
 from reconcile.settings import LabSettings
-from reconcile.store import Store, quoted
+from reconcile.store import Store
 
 REISSUE = "superseded by a re-issue"
 LATER = "replaced by a later certificate"
@@ -99,14 +99,16 @@ def _cells(
         for name in _FACTS
     )
     frames = []
+    cells = store.cells("lab")
     for key in keys:
-        value, code, limit = (quoted(f"{mark}:{key.key}") for mark in "vql")
+        cell = cells.of(key.key)
         frame = store.frame(
             f"SELECT {facts}, coalesce(r.reported_at, r.analysed_at, r.received_at) AS moment, "
-            f'file.path, r."row", {code}::INTEGER AS code, {value} AS value, {limit} AS lim '
+            f'file.path, r."row", {cell.code}::INTEGER AS code, '
+            f"{cell.value} AS value, {cell.limit} AS lim "
             f"FROM lab_row AS r JOIN lab ON lab.rowid = r.source "
             f"JOIN file ON file.file_id = r.file_id "
-            f"WHERE ({condition}) AND {code} {among} "
+            f"WHERE ({condition}) AND {cell.code} {among} "
             f'ORDER BY r.file_place, r."row", r.sheet',
             values,
         )
@@ -224,8 +226,9 @@ def _whole_rows(store: Store, keys: Sequence[Key]) -> None:
     )
     if frame.empty:
         return
+    cells = store.cells("lab")
     counted = " + ".join(
-        f"coalesce({quoted(f'q:{key.key}')} IN (0, 1, 2), false)::INTEGER" for key in keys
+        f"coalesce({cells.of(key.key).code} IN (0, 1, 2), false)::INTEGER" for key in keys
     )
     store.connection.register("incoming", frame)
     store.connection.execute(
@@ -371,8 +374,9 @@ def _keys_above(store: Store, keys: Sequence[Key]) -> list[Key]:
     """Those of the keys that any result of the run exceeds the range of; one pass over all."""
     if not keys:
         return []
+    cells = store.cells("lab")
     asked = ", ".join(
-        f"coalesce(bool_or({quoted(f'q:{key.key}')} = {ABOVE}), false)" for key in keys
+        f"coalesce(bool_or({cells.of(key.key).code} = {ABOVE}), false)" for key in keys
     )
     (found,) = store.rows(
         f"SELECT {asked} FROM lab WHERE file_id IN (SELECT file_id FROM run_file)"

@@ -17,7 +17,7 @@ from reconcile import diagnosis, identity, quality
 from reconcile.model import Finding, QualityCheck, Stratum
 from reconcile.pairing import Key, Side, censor_reason, joined_method
 from reconcile.settings import Settings, Thresholds
-from reconcile.store import Store, quoted
+from reconcile.store import Store
 
 CONTROL_COLUMNS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
@@ -97,7 +97,6 @@ def _long(
         batch = "coalesce(certificate, '')"
         at = "coalesce(analysed_at, reported_at, received_at)"
         method = ("technique", "lab_method", "digestion")
-    columns = {row[0] for row in store.rows(f"SELECT column_name FROM (DESCRIBE {side})")}
     described = ", ".join(f"chosen.{name}" for name in method)
     digestion = "chosen.digestion_class" if side == "lab" else "''"
     settled = (
@@ -107,17 +106,17 @@ def _long(
         else ""
     )
     frames = []
+    cells = store.cells(side)
     for key in keys:
-        value, code, limit, error = (quoted(f"{mark}:{key.key}") for mark in "vqle")
-        se = error if f"e:{key.key}" in columns else "NULL"
+        cell = cells.of(key.key)
         frame = store.frame(
             f"SELECT chosen.sample_kind, coalesce(chosen.reference_code, '') AS reference_code, "
             f"chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind, {described}, batch, "
-            f"moment AS at, {value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, "
-            f"{se}::DOUBLE AS se, {digestion} AS digestion_class "
+            f"moment AS at, {cell.value} AS value_mg_kg, {cell.code} AS code, "
+            f"{cell.limit} AS limit_mg_kg, {cell.error} AS se, {digestion} AS digestion_class "
             f"FROM (SELECT *, {batch} AS batch, {at} AS moment FROM {side}_row WHERE {condition}) "
             f"AS chosen JOIN (SELECT rowid AS source, * FROM {side}) AS stored "
-            f"ON stored.source = chosen.source WHERE {code} IN (0, 1, 2) {settled} "
+            f"ON stored.source = chosen.source WHERE {cell.code} IN (0, 1, 2) {settled} "
             f'ORDER BY file_place, chosen."row", chosen.sheet',
             [key.key] if settled else [],
         )

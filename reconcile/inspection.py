@@ -19,7 +19,7 @@ from reconcile.model import ControlRecord, Finding
 from reconcile.pairing import Key
 from reconcile.quality.bracketing import ONE_CHECK
 from reconcile.settings import Thresholds
-from reconcile.store import Store, quoted, sql
+from reconcile.store import Store, sql
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,15 +85,14 @@ def _methods(frame: pd.DataFrame) -> pd.Series:
 
 def _columns(store: Store, keys: Sequence[Key], facts: pd.DataFrame) -> Iterator[quality.Column]:
     """The results of each element, aligned with ``facts``."""
-    columns = {row[0] for row in store.rows("SELECT column_name FROM (DESCRIBE field)")}
     source = facts["source"].to_numpy(dtype=np.int64)
     order = np.argsort(source, kind="stable")
+    cells = store.cells("field")
     for key in keys:
-        value, code, error = (quoted(f"{mark}:{key.key}") for mark in "vqe")
-        stated = f"{error}::DOUBLE" if f"e:{key.key}" in columns else "NULL::DOUBLE"
+        cell = cells.of(key.key)
         found = store.frame(
-            f"SELECT rowid AS source, CASE WHEN {code} = 0 THEN {value} END AS value, "
-            f"{stated} AS error FROM field WHERE file_id IN (SELECT file_id FROM run_file) "
+            f"SELECT rowid AS source, CASE WHEN {cell.code} = 0 THEN {cell.value} END AS value, "
+            f"{cell.error} AS error FROM field WHERE file_id IN (SELECT file_id FROM run_file) "
             "ORDER BY rowid"
         )
         taken = found.set_index("source").reindex(source[order])

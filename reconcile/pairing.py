@@ -6,7 +6,7 @@ shots are averaged within a spot and spots within a sample before anything is co
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
@@ -20,7 +20,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reconcile.averaging import Means, Nesting, nested_means, nested_means_signed
-from reconcile.intake.tables import BELOW, QUANTIFIED
+from reconcile.intake.tables import QUANTIFIED
 from reconcile.model import (
     PAIR_COLUMNS,
     Finding,
@@ -29,7 +29,7 @@ from reconcile.model import (
     WaterfallStep,
     told_apart,
 )
-from reconcile.store import Store, quoted, sql
+from reconcile.store import Store, sql
 
 #: Facts that the setting ``pool`` may merge, and their column in the pair query.
 _POOLED = {
@@ -192,7 +192,7 @@ class Side:
         """``side``: field or lab. The side's rows must have their dispositions."""
         self._store, self._side = store, side
         self._files = [row[0] for row in store.rows("SELECT file_id FROM run_file")]
-        self._columns = {row[0].lower() for row in store.rows(f"DESCRIBE {side}")}
+        self._cells = store.cells(side)
         rows = _as_stored(store, side)
         alone = side == "lab" and rows is not None and rows.groups == len(rows.source)
         store.connection.execute(sql("lab_samples_alone" if alone else f"{side}_samples"))
@@ -231,9 +231,9 @@ class Side:
 
     def of(self, key: Key) -> Means:
         """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
-        signed, *parts = (f"{mark}:{key.key}".lower() in self._columns for mark in "rvql")
-        if signed and not any(parts) and key.key not in self._settled:
-            (column,) = self._sorted(f"coalesce({quoted(f'r:{key.key}')}, 'nan'::DOUBLE)")
+        plain = self._cells.of(key.key).plain
+        if plain and key.key not in self._settled:
+            (column,) = self._sorted(f"coalesce({plain}, 'nan'::DOUBLE)")
             return nested_means_signed(column, self._nesting)
         return nested_means(*self._rows(key), self._nesting)
 
@@ -253,7 +253,12 @@ class Side:
     def _rows(self, key: Key) -> tuple[Any, Any, Any]:
         """Value, qualifier and limit of one analyte per row, in the order of the nesting."""
         # empty cells as NaN and -1 from the statement: masks cost more than the sums
-        values, codes, limits = self._sorted(*result_columns(key.key, self._columns))
+        cell = self._cells.of(key.key)
+        values, codes, limits = self._sorted(
+            f"coalesce({cell.value}, 'nan'::DOUBLE)",
+            f"coalesce({cell.code}, -1)::TINYINT",
+            f"coalesce({cell.limit}, 'nan'::DOUBLE)",
+        )
         if key.key in self._settled:
             values, codes = values.copy(), codes.copy()
             self._settle(key.key, values, codes)
@@ -274,29 +279,6 @@ def _settled(store: Store) -> dict[str, pd.DataFrame]:
     """By analyte, the results that do not stand as they were given: source, code and value."""
     cells = store.frame("SELECT key, source, code, value FROM lab_cell")
     return {str(key): rows for key, rows in cells.groupby("key")}
-
-
-def result_columns(key: str, columns: Container[str]) -> tuple[str, str, str]:
-    """SQL of value, qualifier and limit of one analyte: NaN and -1 where a row has none.
-
-    ``columns``: names of the table in small letters, as the store tells none apart by
-    capitals. A row has either all three in columns of their own, or one number, with the
-    sign bit set where it is the limit that the value lies below.
-    """
-    names = {mark: f"{mark}:{key}" for mark in "rvql"}
-    kept = {mark: quoted(name) for mark, name in names.items() if name.lower() in columns}
-    value, code, limit = (kept.get(mark, "NULL") for mark in "vql")
-    if "r" in kept:
-        signed, below = kept["r"], f"signbit({kept['r']})"
-        value = f"coalesce({value}, CASE WHEN NOT {below} THEN {signed} END)"
-        code = f"coalesce({code}, CASE WHEN {below} THEN {BELOW} "
-        code += f"WHEN {signed} IS NOT NULL THEN {QUANTIFIED} END)"
-        limit = f"coalesce({limit}, CASE WHEN {below} THEN abs({signed}) END)"
-    return (
-        f"coalesce({value}, 'nan'::DOUBLE)",
-        f"coalesce({code}, -1)::TINYINT",
-        f"coalesce({limit}, 'nan'::DOUBLE)",
-    )
 
 
 @dataclass(frozen=True, slots=True)

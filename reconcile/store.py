@@ -52,6 +52,9 @@ NUMBER_FACTS = frozenset(
         "maximum",
     }
 )
+#: Tables of results can have a million rows. They hold the facts that some file states, under
+#: ``<name>_stored``; the view ``<name>`` shows all facts, and ``rowid``.
+_WIDE = ("field", "lab")
 _MIGRATIONS = ("0001_store.sql", "0002_corrections.sql")
 
 
@@ -137,11 +140,44 @@ class Store:
                 con.execute(sql(name.removesuffix(".sql")))
                 con.execute("INSERT INTO migration VALUES (?)", [name])
             for table, facts in ROW_TABLES.values():  # a store made before a kind was known
+                if table in _WIDE:
+                    self._make_wide(table, facts)
+                    continue
                 columns = ", ".join(f"{quoted(f)} {_type_of(f)}" for f in facts)
                 con.execute(
                     f"CREATE TABLE IF NOT EXISTS {table} "
                     f"(file_id BIGINT NOT NULL, sheet VARCHAR, {columns})"
                 )
+
+    def _make_wide(self, table: str, facts: tuple[str, ...]) -> None:
+        con = self.connection
+        if self.rows("SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [table]):
+            con.execute(f"ALTER TABLE {table} RENAME TO {table}_stored")
+        con.execute(
+            f"CREATE TABLE IF NOT EXISTS {table}_stored (file_id BIGINT NOT NULL, sheet VARCHAR)"
+        )
+        views = self.rows("SELECT 1 FROM duckdb_views() WHERE view_name = ?", [table])
+        if not views or not set(facts) <= set(self._columns(table)):
+            self.widen(table, {})
+
+    def widen(self, table: str, columns: Mapping[str, str]) -> None:
+        """Add columns (name: type) that the field or lab table lacks, and show them."""
+        for name, kind in columns.items():
+            # finding a small form for a million ids takes longer than writing them
+            how = " USING COMPRESSION uncompressed" if kind == "VARCHAR" else ""
+            self.connection.execute(
+                f"ALTER TABLE {table}_stored ADD COLUMN IF NOT EXISTS {quoted(name)} {kind}{how}"
+            )
+        facts = next(facts for name, facts in ROW_TABLES.values() if name == table)
+        stored = self._columns(f"{table}_stored")
+        shown = ["rowid", "file_id", "sheet"]
+        shown += [
+            quoted(f) if f in stored else f"NULL::{_type_of(f)} AS {quoted(f)}" for f in facts
+        ]
+        shown += [quoted(c) for c in stored if c not in {*facts, "file_id", "sheet"}]
+        self.connection.execute(
+            f"CREATE OR REPLACE VIEW {table} AS SELECT {', '.join(shown)} FROM {table}_stored"
+        )
 
     # ---- files ------------------------------------------------------------------
 
@@ -240,9 +276,15 @@ class Store:
         file_id: int,
         table: TypedTable,
     ) -> None:
+        wide = name in _WIDE
+        into = f"{name}_stored" if wide else name
         columns: dict[str, pa.ChunkedArray] = {}
+        kinds: dict[str, str] = {}
         for fact in facts:
             column = table.facts.column(fact)
+            if wide and column.null_count == len(column):
+                continue
+            kinds[fact] = _type_of(fact)
             if fact in TIME_FACTS:
                 column = column.cast(pa.timestamp("us", "UTC")).cast(pa.timestamp("us"))
             elif fact in NUMBER_FACTS:
@@ -257,18 +299,29 @@ class Store:
                 source = analyte.key + suffix
                 if source in table.values.column_names:
                     columns[mark + analyte.key] = table.values.column(source)
-                    con.execute(
-                        f"ALTER TABLE {name} ADD COLUMN IF NOT EXISTS "
-                        f"{quoted(mark + analyte.key)} {kind}"
-                    )
-        con.register("incoming", pa.table(columns))
+                    kinds[mark + analyte.key] = kind
+        if wide:
+            self.widen(name, kinds)
+        con.register("incoming", _in_large_parts(pa.table(columns)))
         con.execute(
-            f"INSERT INTO {name} BY NAME SELECT ? AS file_id, ? AS sheet, * FROM incoming",
+            f"INSERT INTO {into} BY NAME SELECT ? AS file_id, ? AS sheet, * FROM incoming",
             [file_id, table.sheet],
         )
         con.unregister("incoming")
 
     # ---- reading back -----------------------------------------------------------
+
+    def keys(self, table: str) -> list[str]:
+        """The analytes that the field or lab table has columns of, in the order first met."""
+        columns = self._columns(table)
+        return list(dict.fromkeys(c[2:] for c in columns if c.startswith(("v:", "r:"))))
+
+    def cells(self, table: str) -> Cells:
+        """How statements read the analytes of the field or lab table."""
+        return Cells(frozenset(name.lower() for name in self._columns(table)))
+
+    def _columns(self, table: str) -> list[str]:
+        return [row[0] for row in self.rows(f"SELECT column_name FROM (DESCRIBE {table})")]
 
     def frame(self, statement: str, values: Mapping[str, Any] | Sequence[Any] = ()) -> pd.DataFrame:
         """The answer of a statement as a DataFrame."""
@@ -279,12 +332,70 @@ class Store:
         return self.connection.execute(statement, list(values) or None).fetchall()
 
 
+#: Columns of one analyte: mark in the store, ending in ``TypedTable.values``, type. A row has
+#: its number in ``r:`` where its table is plain (see ``tables.PLAIN``), else in the others.
 _VALUE_PARTS = (
     ("v:", "", "DOUBLE"),
     ("q:", "_q", "TINYINT"),
     ("l:", "_lim", "DOUBLE"),
     ("e:", "_err", "DOUBLE"),
+    ("r:", contract.PLAIN, "DOUBLE"),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """SQL expressions of one analyte in a table of rows: value, qualifier, limit, error.
+
+    ``plain`` is the column of plain results where the analyte has no other, else ''.
+    """
+
+    value: str
+    code: str
+    limit: str
+    error: str
+    plain: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """The columns of a table of rows in small letters: the store tells none apart by capitals."""
+
+    columns: frozenset[str]
+
+    def of(self, key: str) -> Cell:
+        """How a statement reads one analyte; NULL where its cell is empty."""
+        names = {mark: f"{mark}:{key}" for mark in "rvqle"}
+        kept = {m: quoted(name) for m, name in names.items() if name.lower() in self.columns}
+        plain = kept.get("r", "")
+        parts = []
+        for mark, kind, from_plain in (
+            ("v", "DOUBLE", f"CASE WHEN NOT signbit({plain}) THEN {plain} END"),
+            ("q", "TINYINT", f"signbit({plain})::TINYINT"),  # QUANTIFIED or BELOW
+            ("l", "DOUBLE", f"CASE WHEN signbit({plain}) THEN -{plain} END"),
+            ("e", "DOUBLE", ""),
+        ):
+            choices = [kept[mark]] if mark in kept else []
+            choices += [from_plain] if plain and from_plain else []
+            parts.append(f"coalesce({', '.join(choices)})" if choices else f"NULL::{kind}")
+        value, code, limit, error = parts
+        return Cell(value, code, limit, error, plain if not kept.keys() & {"v", "q", "l"} else "")
+
+
+_PART = 245_760  # rows: two row groups of the store
+
+
+def _in_large_parts(table: pa.Table) -> pa.Table | pa.RecordBatchReader:
+    """The rows in parts that the store takes as they are; small ones it would copy together."""
+    if table.num_rows <= _PART:
+        return table
+
+    def parts() -> Iterator[pa.RecordBatch]:
+        for start in range(0, table.num_rows, _PART):
+            part = table.slice(start, _PART).combine_chunks(pa.system_memory_pool())
+            yield from part.to_batches()
+
+    return pa.RecordBatchReader.from_batches(table.schema, parts())
 
 
 def _type_of(fact: str) -> str:

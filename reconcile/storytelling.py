@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from reconcile.errors import ReconcileError
 from reconcile.pipeline import reading_key
 from reconcile.release import MANIFEST
 from reconcile.settings import TableSettings
-from reconcile.store import ROW_TABLES, Store
+from reconcile.store import ROW_TABLES, Store, quoted
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,13 +282,15 @@ def _result_lines(
     facts: tuple[str, ...],
     verb: str,
 ) -> list[StoryLine]:
-    columns = [
-        row[0].removeprefix("v:")
-        for row in store.rows(f"SELECT column_name FROM (DESCRIBE {table})")
-        if row[0].startswith("v:")
-    ]
+    columns, cells = store.keys(table), store.cells(table)
+    results = "".join(
+        f", {part} AS {quoted(mark + key)}"
+        for key in columns
+        for mark, part in zip(("v:", "q:", "l:"), astuple(cells.of(key)), strict=False)
+    )
+    described = ", ".join(("sample_id", '"row"', *facts))
     frame = store.frame(
-        f'SELECT {table}.*, {at} AS "line at", {who} AS "line who", path FROM {table} '
+        f'SELECT {described}, {at} AS "line at", {who} AS "line who", path{results} FROM {table} '
         f"JOIN file USING (file_id) WHERE list_contains(?, file_id) "
         f'AND list_contains(?, sample_id) ORDER BY file_id, "row"',
         [files, sorted(names)],

@@ -10,7 +10,7 @@ import pandas as pd
 from reconcile.certificates import BEST, LATER, OVER_RANGE, REISSUE, STANDS_IN
 from reconcile.model import WaterfallStep
 from reconcile.pairing import Key, joined_method
-from reconcile.store import Store, quoted
+from reconcile.store import Store
 
 _JOINT = " | "
 
@@ -87,6 +87,7 @@ def account(store: Store, keys: Sequence[Key]) -> tuple[WaterfallStep, ...]:
     ((older,),) = store.rows("SELECT count(*) FROM lab_row WHERE has_newer")
     if (not settled and not older) or not keys:
         return ()
+    cells = store.cells("lab")
     entered = kept = 0
     lost: dict[str, int] = {}
     for key in keys:
@@ -94,7 +95,7 @@ def account(store: Store, keys: Sequence[Key]) -> tuple[WaterfallStep, ...]:
             f"SELECT disposition, coalesce(c.reason, ''), count(*) FROM lab_row AS r "
             f"JOIN lab ON lab.rowid = r.source "
             f"LEFT JOIN lab_cell AS c ON c.source = r.source AND c.key = ? AND c.code < 0 "
-            f"WHERE {quoted(f'q:{key.key}')} IN (0, 1, 2) AND r.sample_kind = 'sample' "
+            f"WHERE {cells.of(key.key).code} IN (0, 1, 2) AND r.sample_kind = 'sample' "
             f"AND (disposition = 'sample' OR list_contains(?, disposition)) GROUP BY 1, 2",
             [key.key, [REISSUE, LATER, OVER_RANGE, STANDS_IN, BEST]],
         ):
@@ -106,7 +107,7 @@ def account(store: Store, keys: Sequence[Key]) -> tuple[WaterfallStep, ...]:
         "SELECT coalesce(sum(n), 0) FROM ("
         + " UNION ALL ".join(
             f"SELECT count(*) AS n FROM lab_row JOIN lab ON lab.rowid = lab_row.source "
-            f"WHERE disposition = 'sample' AND {quoted(f'q:{key.key}')} IN (0, 1, 2)"
+            f"WHERE disposition = 'sample' AND {cells.of(key.key).code} IN (0, 1, 2)"
             for key in keys
         )
         + " UNION ALL SELECT -count(*) FROM lab_cell JOIN lab_row USING (source) "

@@ -294,11 +294,10 @@ def test_means_of_many_rows_belong_to_their_samples(tmp_path: Path) -> None:
                 [file_id, f"f{file_id}.csv"],
             )
             con.execute("INSERT INTO analyte VALUES (?, 'Cu', 'Cu', '', 'Cu', 'mg/kg')", [file_id])
-            for column in ('"v:Cu" DOUBLE', '"q:Cu" TINYINT', '"l:Cu" DOUBLE'):
-                con.execute(f"ALTER TABLE field ADD COLUMN IF NOT EXISTS {column}")
+            store.widen("field", STATED | CODED)
             con.register("incoming", frame)
             con.execute(
-                'INSERT INTO field BY NAME SELECT ? AS file_id, \'\' AS sheet, '
+                'INSERT INTO field_stored BY NAME SELECT ? AS file_id, \'\' AS sheet, '
                 'row_number() OVER () AS "row", \'S\' || s AS sample_id, v AS "v:Cu", '
                 '0 AS "q:Cu" FROM incoming',
                 [file_id],
@@ -319,11 +318,10 @@ def side_of(store: Store, cells: pd.DataFrame, columns: dict[str, str]) -> pairi
     con = store.connection
     con.execute("INSERT INTO file VALUES (1, 'f.csv', 'x', 'k', 'field', 1, '', '')")
     con.execute("INSERT INTO analyte VALUES (1, 'Cu', 'Cu', '', 'Cu', 'mg/kg')")
-    for name, kind in columns.items():
-        con.execute(f'ALTER TABLE field ADD COLUMN "{name}" {kind}')
+    store.widen("field", STATED | columns)
     con.register("incoming", cells)
     con.execute(
-        "INSERT INTO field BY NAME SELECT 1 AS file_id, '' AS sheet, * FROM "
+        "INSERT INTO field_stored BY NAME SELECT 1 AS file_id, '' AS sheet, * FROM "
         '(SELECT row_number() OVER () AS "row", * FROM incoming)'
     )
     pairing.begin(
@@ -334,6 +332,7 @@ def side_of(store: Store, cells: pd.DataFrame, columns: dict[str, str]) -> pairi
 
 
 CU = pairing.Key("Cu", "Cu", "")
+STATED = {"row": "BIGINT", "sample_id": "VARCHAR", "reading_no": "VARCHAR"}
 CODED = {"v:Cu": "DOUBLE", "q:Cu": "TINYINT", "l:Cu": "DOUBLE"}
 
 
@@ -376,9 +375,9 @@ def test_a_certificate_settles_a_result_that_is_one_signed_number() -> None:
             store.connection.execute(
                 "INSERT INTO file VALUES (?, ?, 'x', 'k', ?, 1, '', '')", [number, kind, kind]
             )
-            store.connection.execute(f'ALTER TABLE {kind} ADD COLUMN "r:Cu" DOUBLE')
+            store.widen(kind, {"row": "BIGINT", "sample_id": "VARCHAR", "r:Cu": "DOUBLE"})
             store.connection.execute(
-                f'INSERT INTO {kind} BY NAME SELECT {number} AS file_id, \'\' AS sheet, '
+                f'INSERT INTO {kind}_stored BY NAME SELECT {number} AS file_id, \'\' AS sheet, '
                 'x AS "row", \'A\' AS sample_id, 10.0 * x AS "r:Cu" FROM range(1, 4) t(x)'
             )  # fmt: skip
         files = [pairing.RunFile(1, 0, True), pairing.RunFile(2, 1, True)]
@@ -447,7 +446,7 @@ def test_a_side_without_rows_has_no_means() -> None:
     with Store(None) as store:
         side = side_of(store, pd.DataFrame({"sample_id": ["A"], "r:Cu": [1.0]}), {"r:Cu": "DOUBLE"})
         assert side.of(CU).n.tolist() == [1]
-        store.connection.execute('ALTER TABLE lab ADD COLUMN "r:Cu" DOUBLE')
+        store.widen("lab", {"r:Cu": "DOUBLE"})
         assert pairing.Side(store, "lab").of(CU).low.tolist() == []
 
 

@@ -11,11 +11,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 
 #: qualifier codes in ``<key>_q`` (int8): null means the cell was empty (not reported)
 QUANTIFIED, BELOW, ABOVE, NO_RESULT = 0, 1, 2, 3
+#: ``<key>`` + PLAIN: the results of a plain table (float64 mg/kg): sign bit clear, a quantified
+#: value; sign bit set, below that limit; null, an empty cell. Stands for all other columns.
+PLAIN = "_plain"
 
 TableKind = Literal[
     "field",
@@ -161,8 +165,10 @@ class TypedTable:
     quantified, if the table or the settings state a lower limit; null below a limit that
     is not known) and, where the table has it, ``<key>_err`` (float64 mg/kg, one standard
     deviation). A cell in quarantine has code NO_RESULT and keeps its text.
+    A plain table has ``<key>_plain`` (see PLAIN) in the place of these; ``in_full`` spells
+    them out.
     ``texts`` keeps the original text of every cell whose text is not simply the
-    number: columns row, key, text. Rows: len(facts) == len(values).
+    number, or '<' and the number: columns row, key, text. Rows: len(facts) == len(values).
     """
 
     kind: str
@@ -179,3 +185,20 @@ class TypedTable:
     rows_set_aside: tuple[tuple[str, int], ...] = ()  # e.g. ("summary line", 2)
     corrections: tuple[AppliedCorrection, ...] = ()
     notes: tuple[str, ...] = ()  # recalculations and other things that must not be silent
+
+
+def in_full(values: pa.Table) -> pa.Table:
+    """Results with value, qualifier and limit apart, also of a plain table."""
+    columns: dict[str, pa.Array | pa.ChunkedArray] = {}
+    for name in values.column_names:
+        if not name.endswith(PLAIN):
+            columns[name] = values.column(name)
+            continue
+        key = name.removesuffix(PLAIN)
+        number = values.column(name).to_numpy()
+        empty, below = np.isnan(number), np.signbit(number)
+        code = np.where(below, np.int8(BELOW), np.int8(QUANTIFIED))
+        columns[key] = pa.array(number, mask=empty | below)
+        columns[f"{key}_q"] = pa.array(code, pa.int8(), mask=empty)
+        columns[f"{key}_lim"] = pa.array(-number, mask=empty | ~below)
+    return pa.table(columns)
