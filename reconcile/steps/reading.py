@@ -6,7 +6,7 @@ import hashlib
 import json
 import shutil
 from collections.abc import Sequence
-from dataclasses import astuple, replace
+from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -15,9 +15,11 @@ from reconcile import (
     overlay,
 )
 from reconcile import workspace as ws
+from reconcile.ahead import ahead
 from reconcile.errors import ReconcileError
 from reconcile.intake.corrections import Correction
 from reconcile.intake.read import read_file
+from reconcile.intake.tables import TypedTable
 from reconcile.model import (
     Finding,
 )
@@ -80,6 +82,7 @@ def read_found(run: Run) -> Run:
     code = ws.code_version()
     stored: dict[int, StoredFile] = {}
     register: pd.DataFrame | None = None
+    tables: dict[int, _Unread] = {}
     for index in order:
         file = run.found[index]
         table = run.workspace.table(file.table_index)
@@ -89,8 +92,19 @@ def read_found(run: Run) -> Run:
             corrections = overlay.corrections_in(run.store, [s.file_id for s in stored.values()])
         if first.get(table.kind, 2) == 2 and register is None:
             register = _register(run, [stored[i].file_id for i in stored])
-        run.tell(file.shown)
-        stored[index] = _read_one(run, file, table, code, register, corrections or {})
+        met = _met(run, file, table, code, register, corrections or {})
+        if isinstance(met, _Unread) and table.kind in first:
+            stored[index] = met.into(run, met.read())
+        elif isinstance(met, _Unread):
+            tables[index] = met
+        else:
+            run.tell(file.shown)
+            stored[index] = met
+    # no table depends on another: the next is read while one is stored
+    for (index, met), read in zip(
+        tables.items(), ahead([met.read for met in tables.values()]), strict=True
+    ):
+        stored[index] = met.into(run, read)
     findings = tuple(
         Finding("intake", "serious", s.path, s.problem, advice=s.advice)
         for _, s in sorted(stored.items())
@@ -169,14 +183,50 @@ def _without_copies(
     return kept, tuple(findings)
 
 
-def _read_one(
+@dataclass(frozen=True, slots=True)
+class _Unread:
+    """A file that the store does not hold yet, with all that its reading depends on."""
+
+    shown: str
+    digest: str
+    key: str
+    copy: Path
+    table: TableSettings
+    zone: str
+    register: pd.DataFrame | None
+    corrections: Sequence[Correction]
+
+    def read(self) -> tuple[TypedTable, ...] | ReconcileError:
+        """The tables of the file, or why it can't be read as a whole."""
+        try:
+            return read_file(
+                self.copy, self.shown, self.table, zone=self.zone, register=self.register,
+                corrections=self.corrections,
+            )  # fmt: skip
+        except ReconcileError as error:
+            return error
+
+    def into(self, run: Run, read: tuple[TypedTable, ...] | ReconcileError) -> StoredFile:
+        """Put what was read into the store, once: two patterns may find the same file."""
+        run.tell(self.shown)
+        known = run.store.find(self.shown, self.digest, self.key)
+        if known is not None:
+            return known
+        named = (self.shown, self.digest, self.key, self.table.kind, self.copy.stat().st_size)
+        if isinstance(read, ReconcileError):
+            return run.store.add(*named, (), read.message, read.advice)
+        return run.store.add(*named, read)
+
+
+def _met(
     run: Run,
     file: FoundFile,
     table: TableSettings,
     code: str,
     register: pd.DataFrame | None,
     corrections: overlay.Corrections,
-) -> StoredFile:
+) -> StoredFile | _Unread:
+    """The file as the store holds it, or what is needed to read it; archived in any case."""
     zone = run.workspace.settings.workspace.time_zone
     try:
         digest, copy = archived(run.workspace, file)
@@ -195,14 +245,7 @@ def _read_one(
     known = run.store.find(file.shown, digest, key)
     if known is not None:
         return known
-    size = copy.stat().st_size
-    try:
-        read = read_file(copy, file.shown, table, zone=zone, register=looked_up, corrections=mine)
-    except ReconcileError as error:
-        return run.store.add(
-            file.shown, digest, key, table.kind, size, (), error.message, error.advice
-        )
-    return run.store.add(file.shown, digest, key, table.kind, size, read)
+    return _Unread(file.shown, digest, key, copy, table, zone, looked_up, mine)
 
 
 def archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
