@@ -34,6 +34,18 @@ _BY_KIND: dict[str, _Check] = {
 }
 
 
+_OF_MANY_ROWS = {"field": field_reading.SCHEMA, "lab": determination.SCHEMA}
+
+
+def looks_at(kind: str, fact: str, empty: bool) -> bool:
+    """Whether ``validate`` needs this fact; ``empty``: no row states it."""
+    schema = _OF_MANY_ROWS.get(kind)
+    if schema is None:
+        return True
+    found = schema.columns.get(fact)
+    return found is not None and not (empty and all(check.ignore_na for check in found.checks))
+
+
 def validate(
     kind: str,
     facts: pd.DataFrame,
@@ -44,7 +56,8 @@ def validate(
 ) -> list[Failure]:
     """Every way in which rows break the contract of their kind of table.
 
-    ``facts`` and ``values`` share the index 0..n-1. ``values`` holds one float column (mg/kg,
+    ``facts`` and ``values`` share the index 0..n-1; of the facts, those suffice that it looks
+    at. ``values`` holds one float column (mg/kg,
     NaN where not quantified) per analyte key, and may hold ``SUM_COLUMN`` with the row's sum as
     reported. An empty list means that every row is valid; nothing is changed.
     """

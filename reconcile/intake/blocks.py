@@ -99,31 +99,26 @@ def _is_remark(row: Row) -> bool:
 
 def _recognised(row: Row, table: TableSettings) -> int:
     """How many different cells of the row can be headings."""
-    seen: set[str] = set()
+    texts = [text for cell in row.cells if (text := plain(cell))]
+    others = [text for text in texts if not _NUMBER.fullmatch(text)]
+    numbers = len(texts) - len(others)
+    if numbers > max(len(others), 1):
+        return 0  # a row of data, whatever else it says
     keys = {plain(k) for k in table.columns}
     usual = FACT_WORDS[table.kind] | LONG_WORDS
     placeholders = set(re.findall(r"\{([^{}]+)\}", table.sample_id_template))
-    score = numbers = 0
-    for cell in row.cells:
-        text = plain(cell)
-        if not text:
-            continue
-        if re.fullmatch(r"[<>]?\s*[+-]?[0-9][0-9.,]*(e[+-]?[0-9]+)?\s*%?", text, re.I):
-            numbers += 1
-            continue
-        if text in seen:
-            continue
-        seen.add(text)
-        if (
-            text in keys
-            or text in placeholders
-            or words(text) in usual
-            or read_heading(text).species
-        ) or any("*" in k and fnmatch.fnmatchcase(text, k) for k in keys):
-            score += 1
+    score = sum(
+        text in keys
+        or text in placeholders
+        or words(text) in usual
+        or bool(read_heading(text).species)
+        or any("*" in k and fnmatch.fnmatchcase(text, k) for k in keys)
+        for text in dict.fromkeys(others)
+    )
     return 0 if numbers > max(score, 1) else score
 
 
+_NUMBER = re.compile(r"[<>]?\s*[+-]?[0-9][0-9.,]*(e[+-]?[0-9]+)?\s*%?", re.I)
 _OTHER_UNITS = frozenset({"kg", "g", "mg", "ml", "l", "s", "sec", "min", "m", "cm", "mm"})
 _REMARK = re.compile(r"(?:#|//)\s*\S|[*;]\s+\S")
 _ERROR_MARK = re.compile(r"(?:\+/-|±)?\s*[1-3]?\s*(?:σ|s|sd|sigma)?", re.I)

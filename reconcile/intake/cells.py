@@ -108,7 +108,7 @@ class Cells:
     value: FloatArray  # NaN where not quantified
     limit: FloatArray | None  # NaN where none; None: no limit in the whole column
     own_unit: FloatArray | None  # factor to mg/kg of units that stand in cells, NaN where none
-    odd: npt.NDArray[np.int64]  # positions whose text is not simply the number
+    odd: npt.NDArray[np.int64]  # positions of texts other than a number, or '<' and a number
     refused: dict[int, tuple[str, str]] = field(default_factory=dict)  # position: reason, advice
 
 
@@ -367,7 +367,6 @@ def _parse_slice(column: pa.Array, rules: CellFormat) -> Cells:
             limit = np.full(n, np.nan)
             limit[below_at[good]] = numbers[good]
             code[below_at[good]] = BELOW
-            odd_parts.append(below_at[good])
     filled = pc.is_valid(trimmed).to_numpy(zero_copy_only=False)
     rest = np.flatnonzero(filled & (code == EMPTY))
     own: FloatArray | None = None

@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 from reconcile.errors import ReconcileError
 from reconcile.intake.blocks import Block
 from reconcile.intake.headings import matching
+from reconcile.intake.sources import is_tidy
 from reconcile.intake.wording import plain
 from reconcile.settings import IdRule, TableSettings
 
@@ -58,6 +59,8 @@ NORMAL_WORDS: dict[str, dict[str, str]] = {
 
 def trimmed(column: pa.Array) -> pa.Array:
     """The column without outer blanks; empty text becomes null."""
+    if is_tidy(column):
+        return column
     column = pc.utf8_trim_whitespace(column)
     return pc.if_else(pc.equal(column, ""), _NONE, column)
 
@@ -89,7 +92,7 @@ def matches(column: pa.Array, pattern: str, where: str) -> npt.NDArray[np.bool_]
 def normal(fact: str, column: pa.Array) -> pa.Array:
     """Usual spellings of a fact that holds one of a few words; others stay as written."""
     spellings = NORMAL_WORDS.get(fact)
-    if spellings is None:
+    if spellings is None or column.null_count == len(column):
         return column
     return mapped(column, lambda t: spellings.get(" ".join(t.lower().split()), t))
 

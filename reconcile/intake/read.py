@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from reconcile.intake.cells import CellFormat, DecimalMark, decimal_evidence, pa
 from reconcile.intake.corrections import Correction, lay_over
 from reconcile.intake.headings import Column, matching, understand
 from reconcile.intake.moisture import to_dry
+from reconcile.intake.plain import is_typed, plain_columns, plain_results
 from reconcile.intake.setaside import set_aside
 from reconcile.intake.sources import Body, Sheet, digest, open_sheets
 from reconcile.intake.tables import BELOW, ColumnMeaning, TypedTable
@@ -59,7 +61,26 @@ def read_file(
             f"{shown_path}: a file of kind '{table.kind}' is kept, not read as a table.",
             "Give it another kind, or leave it as it is.",
         )
-    sha256 = digest(path, shown_path)
+    with ThreadPoolExecutor(1) as beside:
+        digesting = beside.submit(digest, path, shown_path)
+        try:
+            read = _read_sheets(path, shown_path, table, zone, register, tuple(corrections))
+        except ReconcileError:
+            digesting.result()  # it knows best why a file can't be opened
+            raise
+        sha256 = digesting.result()
+    return tuple(replace(typed, sha256=sha256) for typed in read)
+
+
+def _read_sheets(
+    path: Path,
+    shown_path: str,
+    table: TableSettings,
+    zone: str,
+    register: pd.DataFrame | None,
+    corrections: tuple[Correction, ...],
+) -> list[TypedTable]:
+    """The tables of one file; their digest is still open."""
     wanted = (table.sheet,) if isinstance(table.sheet, str) else table.sheet
     wanted = tuple(w for w in wanted if w)
     sheets = open_sheets(path, shown_path, wanted)
@@ -68,9 +89,7 @@ def read_file(
     notes: list[str] = []
     for sheet in sheets:
         place = f"{shown_path}, sheet '{sheet.name}'" if sheet.name else shown_path
-        job = _Job(
-            path, shown_path, sha256, sheet, table, zone, register, place, tuple(corrections)
-        )
+        job = _Job(path, shown_path, sheet, table, zone, register, place, corrections)
         try:
             read.append(_read_sheet(job))
         except _NotATable as error:
@@ -81,8 +100,8 @@ def read_file(
     if not read:
         raise ReconcileError(skipped[0].message, skipped[0].advice)
     if notes:
-        read[0] = _with(read[0], notes=read[0].notes + tuple(notes))
-    return tuple(read)
+        read[0] = replace(read[0], notes=read[0].notes + tuple(notes))
+    return read
 
 
 class _NotATable(ReconcileError):
@@ -95,7 +114,6 @@ class _Job:
 
     path: Path
     shown: str
-    sha256: str
     sheet: Sheet
     table: TableSettings
     zone: str
@@ -120,10 +138,6 @@ class _Ledger:
         self.cells.setdefault((at, heading), (found, reason, advice))
 
 
-def _with(table: TypedTable, **changes: Any) -> TypedTable:
-    return replace(table, **changes)
-
-
 def _read_sheet(job: _Job) -> TypedTable:
     table, sheet = job.table, job.sheet
     try:
@@ -144,20 +158,19 @@ def _read_sheet(job: _Job) -> TypedTable:
         for name in table.columns
         if not matching(block, name)
     ]
-    body = sheet.read_body(block.last_line, len(block.headings))
-    aside: tuple[tuple[str, int], ...] = ()
-    if table.kind != "corrections":  # its cells are what other tables' rows held
-        body, aside = set_aside(body, columns, block)
+    body, aside, plainly = _body(job, columns, block, layout)
     body, corrected = lay_over(body, block, sheet.name, job.corrections)
     n = len(body.lines)
     ledger = _Ledger()
-    mark = _decimal_mark(job, columns, body, notes)
+    mark = "." if plainly else _decimal_mark(job, columns, body, notes)
     rules = CellFormat.of(mark, table.cells.below_words, table.cells.no_result_words)
     facts = _facts(job, columns, block, body, fixed, rules, ledger, notes)
     if layout == "long":
         facts["_long"] = pa.nulls(n)
     kind = table.kind
-    if kind in {"field", "lab"}:
+    if plainly is not None:
+        read = plainly
+    elif kind in {"field", "lab"}:
         read = results.read_results(
             results.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),
             ledger,
@@ -180,6 +193,29 @@ def _read_sheet(job: _Job) -> TypedTable:
     _validate(job, facts, read, ledger, n)
     finished = _finish(job, columns, body, facts, read, ledger, aside, notes)
     return replace(finished, corrections=corrected) if corrected else finished
+
+
+def _body(
+    job: _Job, columns: tuple[Column, ...], block: Block, layout: str
+) -> tuple[Body, tuple[tuple[str, int], ...], results.Results | None]:
+    """The data rows, how many rows were set aside, and the results where they are plain."""
+
+    def rows(numbers: frozenset[int]) -> tuple[Body, tuple[tuple[str, int], ...]]:
+        body = job.sheet.read_body(block.last_line, len(block.headings), numbers)
+        if job.table.kind == "corrections":  # its cells are what other tables' rows held
+            return body, ()
+        return set_aside(body, columns, block)
+
+    candidates = () if job.corrections else plain_columns(columns, job.table, layout)
+    body, aside = rows(frozenset(c.index for c in candidates))
+    if not is_typed(body, candidates):
+        return body, aside, None
+    if _decimal_mark(job, columns, body, []) != ",":
+        read = plain_results(body, candidates, job.table.largest_sum_pct)
+        if read is not None:
+            return body, aside, read
+    body, aside = rows(frozenset())
+    return body, aside, None
 
 
 # ---- what the columns are -----------------------------------------------------------------
@@ -331,6 +367,8 @@ def _decimal_mark(
         if not numeric_fact and column.role not in {"value", "error", "limit"}:
             continue
         cells = body.columns[column.index]
+        if pa.types.is_floating(cells.type):
+            continue  # such numbers hold no comma
         with_comma = cells.filter(pc.fill_null(pc.match_substring(cells, ","), False))
         more = decimal_evidence(pc.unique(with_comma).to_pylist()[:5000])
         if not job.sheet.typed_numbers:
@@ -371,11 +409,12 @@ def _facts(
             by_fact.setdefault(column.fact, column)
     wanted = [f for f in FACTS[kind] if f != "row"]
     facts: dict[str, pa.Array] = {}
+    nothing = pa.nulls(n, _TEXT)
     for name in wanted:
         if name in TIME_FACTS or name in NUMBER_FACTS:
             continue
         source = by_fact.get(name)
-        text = at(source.index) if source else pa.nulls(n, _TEXT)
+        text = at(source.index) if source else nothing
         facts[name] = fact_work.normal(name, text)
     for name in ("unit", "sigma", "qualifier"):
         if name in by_fact:
@@ -609,8 +648,14 @@ def _validate(
 ) -> None:
     if n == 0:
         return
+    kind = job.table.kind
     frame = pd.DataFrame(
-        {k: v.to_pandas() for k, v in facts.items() if not k.startswith("_")}, index=range(n)
+        {
+            k: v.to_pandas()
+            for k, v in facts.items()
+            if not k.startswith("_") and schemas.looks_at(kind, k, v.null_count == n)
+        },
+        index=range(n),
     )
     values = None
     if read.values:
@@ -621,7 +666,7 @@ def _validate(
     outside = set(read.outside.tolist())
     refused: dict[str, list[int]] = {}
     failures = schemas.validate(
-        job.table.kind,
+        kind,
         frame,
         values,
         negative_allowed=job.table.cells.negative != "refuse",
@@ -685,7 +730,7 @@ def _finish(
         kind=table.kind,
         path=job.shown,
         sheet=job.sheet.name,
-        sha256=job.sha256,
+        sha256="",
         facts=fact_table,
         values=value_table,
         analytes=read.analytes,

@@ -25,7 +25,7 @@ from reconcile.intake.cells import (
 )
 from reconcile.intake.headings import Column
 from reconcile.intake.sources import Body
-from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, Analyte
+from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, PLAIN, QUANTIFIED, Analyte
 from reconcile.intake.wording import read_heading
 from reconcile.quantities import (
     ELEMENTS,
@@ -95,9 +95,10 @@ class Part:
 
 @dataclass(slots=True)
 class Results:
-    """All results of one sheet."""
+    """All results of one sheet: ``plain`` numbers (see ``tables``), or ``values`` in full."""
 
     values: dict[str, Part] = field(default_factory=dict)
+    plain: dict[str, pa.ChunkedArray] = field(default_factory=dict)
     analytes: tuple[Analyte, ...] = ()
     headings: dict[str, str] = field(default_factory=dict)
     sums: FloatArray | None = None
@@ -112,6 +113,9 @@ class Results:
 
     def table(self, mask: pa.Array | None, n: int) -> pa.Table | None:
         """The wide table of values, qualifiers, limits and errors."""
+        if self.plain:
+            table = pa.table({key + PLAIN: numbers for key, numbers in self.plain.items()})
+            return table if mask is None else table.filter(mask)
         if not self.values:
             return None
         keep = None if mask is None else mask.to_numpy(zero_copy_only=False)
@@ -167,6 +171,14 @@ def key_of(column: Column) -> str:
     return column.species.element + (f"@{method}" if method else "")
 
 
+def analyte_of(column: Column) -> Analyte:
+    """The analyte that a column of values holds."""
+    assert column.species is not None
+    unit = column.unit.name if column.unit else "by row"
+    element, species = column.species.element, column.species.formula
+    return Analyte(key_of(column), element, _method(column.method), species, unit)
+
+
 def _method(text: str) -> str:
     return text.replace("_", " ").replace("@", " ").strip()
 
@@ -209,12 +221,7 @@ def _wide(job: ResultJob, ledger: Ledger) -> Results:
         key = key_of(column)
         results.values[key] = part
         results.headings[key] = column.heading
-        unit = column.unit.name if column.unit else "by row"
-        analytes.append(
-            Analyte(
-                key, column.species.element, _method(column.method), column.species.formula, unit
-            )
-        )
+        analytes.append(analyte_of(column))
         for problem in problems:
             ledger.cell(*problem)
         results.notes += [note for note in own_notes if note not in results.notes]

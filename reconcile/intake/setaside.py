@@ -50,6 +50,12 @@ def set_aside(
     return kept, tuple((k, len(v)) for k, v in aside.items() if k != "blank line")
 
 
+def _text(column: pa.Array | pa.ChunkedArray, at: int) -> str:
+    """A cell without outer blanks; '' where it is empty."""
+    cell = column[at].as_py()
+    return "" if cell is None else str(cell).strip()
+
+
 def _where(mask: pa.Array) -> npt.NDArray[np.int64]:
     return np.flatnonzero(pc.fill_null(mask, False).to_numpy(zero_copy_only=False))
 
@@ -59,6 +65,8 @@ def _repeated(body: Body, block: Block) -> npt.NDArray[np.int64]:
     named = [(i, t) for i, t in enumerate(block.anchor[: len(body.columns)]) if t]
     if len(named) < 2:
         return np.empty(0, np.int64)
+    if any(pa.types.is_floating(body.columns[i].type) for i, _ in named):
+        return np.empty(0, np.int64)  # a heading among numbers would not have been a number
     places = _where(pc.equal(body.columns[named[0][0]], named[0][1]))
     for index, text in named[1:]:
         if not len(places):
@@ -81,18 +89,25 @@ def _summaries(body: Body, columns: tuple[Column, ...], end: int) -> npt.NDArray
         column = body.columns[index]
         if column.null_count == n:
             continue
-        if n <= 200_000 or _could_be_text(column):
+        if (n <= 200_000 or _could_be_text(column)) and _may_hold(column, b" of "):
             places = _where(pc.match_substring_regex(column, _SUMMARY_OF_RE2))
             hits.update(int(p) for p in places if _SUMMARY_OF.fullmatch(column[int(p)].as_py()))
     ids = [c.index for c in columns if c.fact in {"sample_id", "lab_id"}]
     leading = list(dict.fromkeys([*ids, *_fact_columns(columns)[:3]]))
     for at in reversed(last):
-        cells = [body.columns[i][at].as_py() for i in leading]
-        if any(c and _SUMMARY.fullmatch(c.strip()) for c in cells):
+        if any(_SUMMARY.fullmatch(_text(body.columns[i], at)) for i in leading):
             hits.add(at)
         elif at not in hits:
             break
     return np.array(sorted(hits), np.int64)
+
+
+def _may_hold(column: pa.Array | pa.ChunkedArray, word: bytes) -> bool:
+    """False where the word, in any case, surely stands in no cell: quicker than a pattern."""
+    if isinstance(column, pa.ChunkedArray):
+        return any(_may_hold(chunk, word) for chunk in column.chunks)
+    content = column.buffers()[2]
+    return content is None or word in content.to_pybytes().lower()
 
 
 def _could_be_text(column: pa.Array) -> bool:
@@ -107,16 +122,16 @@ def _remarks(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
         return np.empty(0, np.int64)
     found: list[int] = []
     for at in range(n - 1, max(-1, n - 41), -1):
-        cells = [t for c in body.columns if (t := c[at].as_py()) and t.strip()]
+        cells = [t for c in body.columns if (t := _text(c, at))]
         if len(cells) == 1 and (
             re.search(r"\s|[*:]", cells[0]) or not re.search(r"[0-9]", cells[0])
         ):
             found.append(at)
             continue
         if len(cells) > 1:
-            first = body.columns[0][at].as_py() or ""
-            rest = [t for c in body.columns[1:] if (t := c[at].as_py()) and t.strip()]
-            if len(rest) <= 1 and not _SUMMARY.fullmatch(first) and first.rstrip().endswith(":"):
+            first = _text(body.columns[0], at)
+            rest = [t for c in body.columns[1:] if (t := _text(c, at))]
+            if len(rest) <= 1 and not _SUMMARY.fullmatch(first) and first.endswith(":"):
                 found.append(at)
                 continue
         break
@@ -135,11 +150,7 @@ def _of_another_table(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np
         pc.is_null(first), pc.fill_null(pc.equal(pc.utf8_trim_whitespace(first), ""), True)
     )
     return np.array(
-        [
-            int(p)
-            for p in _where(empty)[:100_000]
-            if all(not (t := c[int(p)].as_py()) or not t.strip() for c in own)
-        ],
+        [int(p) for p in _where(empty)[:100_000] if not any(_text(c, int(p)) for c in own)],
         np.int64,
     )
 
@@ -152,9 +163,5 @@ def _blank(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
         pc.is_null(column), pc.fill_null(pc.equal(pc.utf8_trim_whitespace(column), ""), True)
     )
     places = _where(empty)
-    blank = [
-        int(p)
-        for p in places[:10_000]
-        if all(not (t := c[int(p)].as_py()) or not t.strip() for c in body.columns)
-    ]
+    blank = [int(p) for p in places[:10_000] if not any(_text(c, int(p)) for c in body.columns)]
     return np.array(blank, np.int64)

@@ -11,6 +11,7 @@ import codecs
 import csv
 import datetime as dt
 import hashlib
+import io
 import itertools
 import math
 import mmap
@@ -42,6 +43,7 @@ MAX_XLSX_CELLS = 20_000_000
 MAX_LINES_OF_ROW = 50  # a row over more lines has a quotation mark that is never closed
 QUICK_FROM_BYTES = 1 << 20  # smaller text files are read cell by cell
 _CHUNK_ROWS = 8_192
+_BLOCK = 1 << 21  # bytes cut at once: a block with its columns stays in the cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +66,13 @@ class Broken:
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """The data rows: one string column per heading (null = empty), equal lengths."""
+    """The data rows: one column per heading (null = empty), equal lengths.
 
-    columns: tuple[pa.Array, ...]
+    A column is text, or, where ``read_body`` was asked for it as numbers, float64: the sign bit
+    stands for '<' before the number, so that -5 is the cell '<5'.
+    """
+
+    columns: tuple[pa.Array | pa.ChunkedArray, ...]
     lines: pa.Array  # int64
     broken: tuple[Broken, ...]
 
@@ -75,13 +81,15 @@ class Body:
 class Sheet:
     """One table of a file, before it is understood.
 
-    ``read_body(after_line, width)`` reads the rows below the headings. ``merged`` holds,
-    per line, the (first, last) columns of merged heading cells, where the file tells.
+    ``read_body(after_line, width, numbers)`` reads the rows below the headings; the columns
+    ``numbers`` may come as numbers, where each of their cells is empty, a number without a sign,
+    or '<' and such a number. ``merged`` holds, per line, the (first, last) columns of merged
+    heading cells, where the file tells.
     """
 
     name: str
     head: tuple[Row, ...]
-    read_body: Callable[[int, int], Body]
+    read_body: Callable[[int, int, frozenset[int]], Body]
     texts_can_hold_commas: bool = True
     typed_numbers: bool = False  # numbers come typed (XLSX, Parquet), not as locale text
     merged: dict[int, tuple[tuple[int, int], ...]] | None = None
@@ -169,25 +177,38 @@ def _encoding(path: Path, shown: str) -> tuple[str, str]:
             raise _not_text(shown)
         if len(re.findall(rb"[\x01-\x08\x0b\x0e-\x19\x1c-\x1f\x7f]", start)) > 0.002 * len(start):
             raise _not_text(shown)
-        decoder = codecs.getincrementaldecoder("utf-8")()
-        handle.seek(0)
-        cp1252 = True
-        utf8 = True
-        while block := handle.read(1 << 24):
-            if utf8:
-                try:
-                    decoder.decode(block)
-                except UnicodeDecodeError:
-                    utf8 = False
-            if b"\x00" in block:
-                raise _not_text(shown)
-            if cp1252 and any(b in block for b in (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d")):
-                cp1252 = False
-        if utf8:
+        if _is_utf8(handle, shown):
             return "utf-8", ""
+        cp1252 = not _holds(handle, (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d"))
     name = "cp1252" if cp1252 else "latin-1"
     shown_name = "Windows-1252" if cp1252 else "ISO 8859-1"
     return name, f"the file is not UTF-8; it was read as {shown_name}: check letters with accents"
+
+
+def _is_utf8(handle: Any, shown: str) -> bool:
+    """Looks through the whole file; refuses one that holds a zero byte."""
+    utf8, between = True, False  # between: in the midst of a letter
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    for block in _blocks(handle):
+        if b"\x00" in block:
+            raise _not_text(shown)
+        if utf8 and (between or not block.isascii()):
+            try:
+                decoder.decode(block)
+                between = bool(decoder.getstate()[0])
+            except UnicodeDecodeError:
+                utf8 = False
+    return utf8
+
+
+def _blocks(handle: Any) -> Iterator[bytes]:
+    handle.seek(0)
+    while block := handle.read(1 << 20):
+        yield block
+
+
+def _holds(handle: Any, marks: tuple[bytes, ...]) -> bool:
+    return any(mark in block for block in _blocks(handle) for mark in marks)
 
 
 def _checked(handle: Any, name: str, shown: str) -> str:
@@ -230,8 +251,12 @@ def _text(path: Path, shown: str, size: int) -> Sheet:
         raise ReconcileError(f"{shown} holds no text.", "Export the file again.")
     quoted = _has_quote(path)
 
-    def read_body(after_line: int, width: int) -> Body:
+    def read_body(after_line: int, width: int, numbers: frozenset[int]) -> Body:
         if size >= QUICK_FROM_BYTES and delimiter != " ":
+            if numbers and not quoted and encoding.startswith("utf-8"):
+                typed = _typed_body(path, delimiter, after_line, width, numbers)
+                if typed is not None:
+                    return typed
             quick = _quick_body(path, encoding, delimiter, after_line, width, quoted)
             if quick is not None:
                 return quick
@@ -250,10 +275,7 @@ def _text(path: Path, shown: str, size: int) -> Sheet:
 
 def _has_quote(path: Path) -> bool:
     with path.open("rb") as handle:
-        while block := handle.read(1 << 24):
-            if b'"' in block:
-                return True
-    return False
+        return _holds(handle, (b'"',))
 
 
 def _ends_cut(path: Path) -> bool:
@@ -416,62 +438,114 @@ def _quick_body(
     path: Path, encoding: str, delimiter: str, after_line: int, width: int, quoted: bool
 ) -> Body | None:
     """The same as ``_collect`` for clean files; None where it can't be sure of that."""
-    if encoding in {"utf-8", "utf-8-sig"}:
+    if encoding.startswith("utf-8"):
         with path.open("rb") as handle:
             raw: Any = mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ)
     else:
         raw = path.read_bytes().decode(encoding).removeprefix("\ufeff").encode("utf-8")
-    # every line must be one row: no blank lines at the end, no missing line end
-    probe = raw[-4096:]
-    if not probe.endswith(b"\n") or b"\x1a" in probe:
-        return None
-    if probe[len(probe.rstrip(b"\r\n")) :].count(b"\n") > 1:
-        return None
-    if quoted and not _quotes_are_plain(raw, delimiter):
+    if not _ends_plainly(raw[-_TAIL:]) or (quoted and not _quotes_are_plain(raw, delimiter)):
         return None
     padded = _is_padded(raw, delimiter)
-    refused = False
+    source = pa.BufferReader(pa.py_buffer(raw))
+    columns = _cut(source, delimiter, after_line, [pa.string()] * width, quoted)
+    if columns is None:
+        return None
+    texts = [pa.concat_arrays(column.chunks) for column in columns]
+    rows = len(texts[0])
+    if quoted and rows != _line_ends(raw) - after_line:
+        return None  # line breaks within quotation marks
+    return _body([_trimmed(text) if padded else text for text in texts], after_line)
 
-    def refuse(_: Any) -> str:
-        nonlocal refused
-        refused = True
-        return "skip"
 
-    names = [f"c{i}" for i in range(width)]
+_TAIL = 4096
+#: '<' and '-' change places on the way in, so that '<5' reads as -5 and '-5' as no number; 'e'
+#: and 'E' with signs that no table holds, lest '1e<5' read as a power of ten.
+_SWAPPED = bytes.maketrans(b"<-eE\x01\x02", b"-<\x01\x02eE")
+
+
+class _Swapped(io.RawIOBase):
+    """A file in which the bytes of _SWAPPED have changed places."""
+
+    def __init__(self, handle: Any) -> None:
+        self._handle = handle
+        self.strange = False  # holds a sign that no table holds
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        block = self._handle.read(size)
+        self.strange |= b"\x01" in block or b"\x02" in block
+        return bytes(block.translate(_SWAPPED))
+
+
+def _typed_body(
+    path: Path, delimiter: str, after_line: int, width: int, numbers: frozenset[int]
+) -> Body | None:
+    """The quick way with numbers read as numbers; None where some cell says anything else."""
+    with path.open("rb") as handle:
+        handle.seek(max(0, path.stat().st_size - _TAIL))
+        if not _ends_plainly(handle.read()):
+            return None
+    types = [pa.float64() if i in numbers else pa.string() for i in range(width)]
+    with path.open("rb", buffering=0) as unbuffered:
+        source = _Swapped(unbuffered)
+        columns = _cut(source, delimiter, after_line, types, quoted=False)
+    if columns is None or source.strange:
+        return None
+    for i, column in enumerate(columns):
+        if i not in numbers:
+            columns[i] = _trimmed(_swapped_back(pa.concat_arrays(column.chunks)))
+    return _body(columns, after_line)
+
+
+def _swapped_back(texts: pa.Array) -> pa.Array:
+    valid, offsets, content = texts.buffers()
+    content = pa.py_buffer(content.to_pybytes().translate(_SWAPPED)) if content else content
+    return pa.Array.from_buffers(texts.type, len(texts), [valid, offsets, content])
+
+
+def _ends_plainly(tail: bytes) -> bool:
+    """True where the last line is a whole row: no blank lines behind it, no missing line end."""
+    if not tail.endswith(b"\n") or b"\x1a" in tail:
+        return False
+    return tail[len(tail.rstrip(b"\r\n")) :].count(b"\n") == 1
+
+
+def _cut(
+    source: Any, delimiter: str, after_line: int, types: list[pa.DataType], quoted: bool
+) -> list[pa.ChunkedArray] | None:
+    """The columns below a line; None where a row has another width or a cell another type."""
+    names = [f"c{i}" for i in range(len(types))]
     try:
+        # every block of every column of text takes room for a whole block: that of the system
+        # is cheaper to give back than that of Arrow's own pool
         table = pacsv.read_csv(
-            pa.BufferReader(pa.py_buffer(raw)),
+            source,
+            memory_pool=pa.system_memory_pool(),
             read_options=pacsv.ReadOptions(
-                column_names=names, skip_rows=after_line, block_size=1 << 23
+                column_names=names, skip_rows=after_line, block_size=_BLOCK
             ),
             parse_options=pacsv.ParseOptions(
                 delimiter=delimiter,
                 quote_char='"' if quoted else False,
                 ignore_empty_lines=False,
-                invalid_row_handler=refuse,
             ),
             convert_options=pacsv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()),
+                column_types=dict(zip(names, types, strict=True)),
                 null_values=[""],
                 strings_can_be_null=True,
             ),
         )
     except pa.ArrowInvalid:
         return None
-    if refused:
-        return None
-    columns = []
-    for name in names:
-        column = table.column(name)
-        array = pa.concat_arrays(column.chunks)
-        columns.append(_trimmed(array) if padded else array)
-    rows = table.num_rows
-    del table
-    if quoted and rows != _line_ends(raw) - after_line:
-        return None  # line breaks within quotation marks
-    if rows == 0:
-        return None
-    if width == 1 or _some_blank_row(columns, rows):
+    return list(table.columns) if table.num_rows else None
+
+
+def _body(columns: list[pa.Array | pa.ChunkedArray], after_line: int) -> Body | None:
+    """The columns with their lines; None where a row is blank, which is no row."""
+    rows = len(columns[0])
+    if len(columns) == 1 or _some_blank_row(columns, rows):
         return None
     return Body(tuple(columns), pa.array(np.arange(after_line + 1, after_line + 1 + rows)), ())
 
@@ -515,7 +589,7 @@ def _is_padded(raw: Any, delimiter: str) -> bool:
     return bool(blank[codes[0]])
 
 
-def _some_blank_row(columns: list[pa.Array], rows: int) -> bool:
+def _some_blank_row(columns: list[pa.Array | pa.ChunkedArray], rows: int) -> bool:
     blank = None
     for column in columns:
         if column.null_count == 0:
@@ -527,8 +601,30 @@ def _some_blank_row(columns: list[pa.Array], rows: int) -> bool:
     return True
 
 
+def is_tidy(column: pa.Array) -> bool:
+    """True where no text begins or ends with a blank and none is ''; quick, and may miss some."""
+    _, offsets, content = column.buffers() if column.type == pa.string() else (None,) * 3
+    if offsets is None or content is None:
+        return False
+    ends = np.frombuffer(offsets, np.int32)[column.offset : column.offset + len(column) + 1]
+    filled = ends[1:] > ends[:-1]
+    if np.count_nonzero(filled) != len(column) - column.null_count:
+        return False
+    letters = np.frombuffer(content, np.uint8)
+    if len(letters) and letters.min() > 32 and letters.max() < 127:
+        return True
+    outer = _PRINTED[letters[ends[:-1][filled]]] & _PRINTED[letters[ends[1:][filled] - 1]]
+    return bool(outer.all())
+
+
+_PRINTED = np.zeros(256, bool)
+_PRINTED[33:127] = True
+
+
 def _trimmed(column: pa.Array) -> pa.Array:
     """The column without outer blanks; what is blank becomes empty."""
+    if is_tidy(column):
+        return column
     column = pc.utf8_trim(column, " \t\r\n\f\v\ufeff\x1a")
     return pc.if_else(pc.equal(column, ""), pa.scalar(None, pa.string()), column)
 
@@ -711,7 +807,7 @@ def _sheet(
     if not rows:
         return None
 
-    def read_body(after_line: int, width: int) -> Body:
+    def read_body(after_line: int, width: int, _: frozenset[int]) -> Body:
         return _collect((r for r in rows if r.line > after_line), width)
 
     return Sheet(
@@ -801,7 +897,7 @@ def _parquet(path: Path, shown: str) -> Sheet:
         trimmed = pc.utf8_trim(array, " \t\r\n\f\v\ufeff")
         return pc.if_else(pc.equal(trimmed, ""), pa.scalar(None, pa.string()), trimmed)
 
-    def read_body(after_line: int, width: int) -> Body:
+    def read_body(after_line: int, width: int, _: frozenset[int]) -> Body:
         try:
             table = file.read()
         except Exception as error:

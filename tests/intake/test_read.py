@@ -36,7 +36,6 @@ def test_a_plain_table_is_read(read):
     assert fe[1] == (ABOVE, None, pytest.approx(5e5 * 0.69943, rel=1e-4))
     assert pd.isna(fe[2][0])
     assert table.texts.to_pylist() == [
-        {"row": 3, "key": "Cu", "text": "<5"},
         {"row": 4, "key": "Cu", "text": "NSS"},
         {"row": 3, "key": "Fe", "text": ">50"},
     ]

@@ -1,0 +1,229 @@
+"""Plain tables: results cut straight into numbers must be what the cells say, or not be taken."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import reconcile
+from reconcile.intake import sources
+from reconcile.intake.read import read_file
+from reconcile.intake.tables import BELOW, PLAIN, QUANTIFIED, TypedTable, in_full
+from reconcile.settings import TableSettings
+from reconcile.store import Store
+from tests import small
+
+PERIOD = "2026-10"
+PLAIN_CELLS = ["5", "0", "12.50", "0.001", "<5", "<0.5", "<.5", ".5", "7.", "", "007", "<0", "1000"]
+OTHER_CELLS = [
+    "-5", "<-5", "5<", "<<5", "1e3", "1E-3", "1e<5", "nan", "inf", "<inf", "infinity", "+5", "< 5",
+    " 5", "5 ", "ND", "<LOD", ">5", "5 %", "1,5", "2000000", "<2000000", "0x1F", "1_0", "5-",
+    "\u00a05", "5\xff",
+]  # fmt: skip
+IDS = [
+    "S1", "S-2", "a<b", "<img src=x/>", "e", "EeE", "é-ÿþ", "'; DROP TABLE", "=1-2", "a b", " x",
+    "x\u00a0", "", "-", "1e<5",
+]  # fmt: skip
+
+
+def tables(path, monkeypatch, kind="lab", **given) -> tuple[TypedTable, TypedTable]:
+    """The file read in the quick way and cell by cell."""
+    table = TableSettings(kind=kind, files=("x",), **given)
+    found = []
+    for limit in (0, 1 << 40):
+        monkeypatch.setattr(sources, "QUICK_FROM_BYTES", limit)
+        found += read_file(path, "t", table, zone="UTC")
+    return found[0], found[1]
+
+
+def same(quick: TypedTable, careful: TypedTable) -> None:
+    """Nothing but the form of the results may differ."""
+    assert in_full(quick.values).equals(in_full(careful.values))
+    assert quick.texts.equals(careful.texts)
+    assert quick.quarantine.equals(careful.quarantine)
+    assert repr(quick.columns) == repr(careful.columns)  # NaN stands in some
+    rest = dict.fromkeys(("values", "texts", "quarantine", "columns"))
+    assert dataclasses.replace(quick, **rest) == dataclasses.replace(careful, **rest)
+
+
+def is_plain(table: TypedTable) -> bool:
+    """True where the results came as numbers."""
+    return bool(table.values.column_names) and all(
+        name.endswith(PLAIN) for name in table.values.column_names
+    )
+
+
+@settings(max_examples=250, deadline=None, derandomize=True,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@given(
+    rows=st.lists(
+        st.tuples(st.sampled_from(IDS), st.sampled_from(PLAIN_CELLS), st.sampled_from(PLAIN_CELLS)),
+        min_size=1,
+        max_size=12,
+    ),
+    other=st.one_of(st.none(), st.sampled_from(OTHER_CELLS)),
+    at=st.integers(0, 11),
+    ends=st.sampled_from(["\n", "\r\n"]),
+    delimiter=st.sampled_from([",", ";", "\t"]),
+    mark=st.sampled_from(["", "\ufeff"]),
+    kind=st.sampled_from(["field", "lab"]),
+)
+def test_plain_and_other_cells_read_as_they_do_cell_by_cell(
+    rows, other, at, ends, delimiter, mark, kind, tmp_path, monkeypatch
+):
+    lines = [list(row) for row in rows]
+    if other is not None and not (delimiter == "," and "," in other):
+        lines[at % len(lines)][1] = other
+    text = ends.join(delimiter.join(row) for row in [["Sample", "Cu ppm", "Fe2O3 %"], *lines])
+    path = tmp_path / "t.csv"
+    path.write_bytes((mark + text + ends).encode())
+    same(*tables(path, monkeypatch, kind))
+
+
+@pytest.mark.parametrize("cell", ["-5", "1e3", "1e<5", "nan", "ND", "2000000", "<-5"])
+def test_one_other_cell_makes_the_whole_table_go_cell_by_cell(cell, tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    head, row = "Sample,Cu ppm,Zn ppm\n", "S{},5,<7\n"
+    path.write_text(head + "".join(row.format(i) for i in range(9)), encoding="utf-8")
+    quick, careful = tables(path, monkeypatch)
+    assert is_plain(quick)
+    assert not is_plain(careful)
+    same(quick, careful)
+    path.write_text(head + "S0,5,<7\n" + f"S1,{cell},<7\n", encoding="utf-8")
+    quick, careful = tables(path, monkeypatch)
+    assert not is_plain(quick)
+    same(quick, careful)
+
+
+@pytest.mark.parametrize("cell", ["1\x015", "1\x02-5", "\x01", "1\x02<5"])
+def test_signs_that_no_table_holds_are_never_read_as_powers_of_ten(cell, tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    rows = "".join(f"S{i},{i}.25,<7\n" for i in range(300))
+    path.write_text("Sample,Cu ppm,Zn ppm\n" + rows + f"T1,{cell},3\n", encoding="utf-8")
+    quick, careful = tables(path, monkeypatch)
+    assert not is_plain(quick)
+    assert list(quick.quarantine["row"]) == [302]
+    same(quick, careful)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"cells": {"zero": "below limit"}},
+        {"cells": {"no_result_words": ["5"]}},
+        {"cells": {"below_words": ["<7"]}},
+        {"cells": {"lower_limits": {"Cu": 2}}},
+        {"cells": {"decimal_mark": ","}},
+        {"recalculate_to_dry": True},
+    ],
+)
+def test_where_the_settings_give_cells_another_meaning_no_table_is_plain(
+    told, tmp_path, monkeypatch
+):
+    path = tmp_path / "t.csv"
+    path.write_text("Sample,Cu ppm,Zn ppm\nS1,5,<7\nS2,0,3\nS3,4,1\n", encoding="utf-8")
+    quick, careful = tables(path, monkeypatch, **told)
+    assert not is_plain(quick)
+    same(quick, careful)
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "Sample,Cu ppm,Cu error 2s",  # its own uncertainty
+        "Sample,Cu ppm,Cu LOD",  # its own limit
+        "Sample,Cu_ICP_ppm,Cu_XRF_ppm",  # one element twice: sums take the larger
+        "Sample,Cu mg/L,Zn mg/L",  # needs mass and volume
+        "Sample,Cu,Unit",
+    ],
+)
+def test_results_that_hang_on_other_cells_are_not_plain(head, tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    path.write_text(head + "\nS1,5,7\nS2,6,3\nS3,4,1\n", encoding="utf-8")
+    fixed = {"sample_mass_g": "1", "digest_volume_ml": "50"}
+    quick, careful = tables(path, monkeypatch, fixed=fixed)
+    assert not is_plain(quick)
+    same(quick, careful)
+
+
+def test_a_light_element_by_field_xrf_is_refused_in_a_plain_table_too(tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    path.write_text("Sample,Cu ppm,Li ppm\nS1,5,7\nS2,6,\nS3,4,1\n", encoding="utf-8")
+    quick, careful = tables(path, monkeypatch, "field", fixed={"technique": "XRF"})
+    assert list(quick.quarantine["column"]) == ["Li ppm", "Li ppm"]
+    same(quick, careful)
+
+
+def test_rows_that_add_up_to_too_much_are_refused_in_a_plain_table_too(tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    path.write_text("Sample,SiO2 %,Fe2O3 %\nS1,60,30\nS2,80,30\nS3,<90,99\n", encoding="utf-8")
+    quick, careful = tables(path, monkeypatch)
+    assert list(quick.quarantine["row"]) == [3]
+    same(quick, careful)
+
+
+def test_summary_lines_remarks_and_repeated_headings_are_set_aside_alike(tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    rows = "".join(f"S{i},{i}.5,<{i}\n" for i in range(1, 9))
+    for tail in ("Mean,4.5,5\n", "Ave of 8,4.5,5\n", "end of report,,\n", "Sample,Cu ppm,Zn ppm\n"):
+        path.write_text("Sample,Cu ppm,Zn ppm\n" + rows + tail, encoding="utf-8")
+        quick, careful = tables(path, monkeypatch)
+        assert sum(count for _, count in quick.rows_set_aside) == 1
+        same(quick, careful)
+
+
+def test_a_plain_column_spells_out_as_value_qualifier_and_limit():
+    told = in_full(pa.table({"Cu" + PLAIN: pa.array([1.5, -2.0, None, -0.0, 0.0])}))
+    assert told.column("Cu").to_pylist() == [1.5, None, None, None, 0.0]
+    assert told.column("Cu_q").to_pylist() == [QUANTIFIED, BELOW, None, BELOW, QUANTIFIED]
+    limits = told.column("Cu_lim").to_pylist()
+    assert limits == [None, 2.0, None, 0.0, None]
+    assert not np.signbit(limits[3])
+
+
+def test_the_store_gives_one_answer_for_plain_and_other_rows(tmp_path, monkeypatch):
+    body = "Sample,Cu ppm,Zn ppm\nS1,5,<7\nS2,0,\nS3,<0,1\n"
+    path = tmp_path / "t.csv"
+    path.write_text(body, encoding="utf-8")
+    plain, careful = tables(path, monkeypatch)
+    assert is_plain(plain)
+    answers = []
+    for files in ([plain, careful], [careful, plain], [plain], [careful]):
+        with Store(tmp_path / f"{len(answers)}.duckdb") as store:
+            for number, read in enumerate(files):
+                store.add(f"f{number}", str(number), "", "lab", 1, [read])
+            for key in ("Cu", "Zn"):
+                cell = store.cells("lab").of(key)
+                rows = store.rows(
+                    f"SELECT sample_id, {cell.value}, {cell.code}, {cell.limit}, {cell.error} "
+                    'FROM lab ORDER BY file_id, "row"'
+                )
+                half = len(rows) // len(files)
+                assert rows[:half] == rows[-half:]
+                answers.append((key, rows[:half]))
+            assert store.keys("lab") == ["Cu", "Zn"]
+    assert answers[0] == ("Cu", [("S1", 5, 0, None, None), ("S2", 0, 0, None, None),
+                                 ("S3", None, 1, 0, None)])  # fmt: skip
+    assert answers[1] == ("Zn", [("S1", None, 1, 7, None), ("S2", None, None, None, None),
+                                 ("S3", 1, 0, None, None)])  # fmt: skip
+    assert answers[::2] == [answers[0]] * 4
+    assert answers[1::2] == [answers[1]] * 4
+
+
+def test_a_release_is_the_same_to_the_byte_in_both_ways(tmp_path, monkeypatch):
+    released = []
+    for name, limit in (("quick", 0), ("careful", 1 << 40)):
+        monkeypatch.setattr(sources, "QUICK_FROM_BYTES", limit)
+        site = small.build(tmp_path / name / "site")
+        outcome = reconcile.run_period(site, PERIOD)
+        with Store(site / "out" / "store" / "reconcile.duckdb") as store:
+            stored = {c for (c,) in store.rows("SELECT column_name FROM (DESCRIBE field_stored)")}
+        assert ("r:Cu" in stored) == (name == "quick")
+        assert ("v:Cu" in stored) == (name == "careful")
+        released.append(small.bytes_of(outcome.release_folder))
+    assert released[0] == released[1]
