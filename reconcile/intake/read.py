@@ -47,14 +47,15 @@ def read_file(
     zone: str,
     register: pd.DataFrame | None = None,
     corrections: Sequence[Correction] = (),
+    sha256: str = "",
 ) -> tuple[TypedTable, ...]:
     """Read one file as its table settings say: one typed table per sheet.
 
     ``zone`` is the time zone of times that carry none; ``register`` holds the rows of the
     sample register (columns as in ``tables.REGISTER_FACTS``), used where the table's
-    ``look_up`` is "lab_id"; ``corrections`` are laid over the cells. Raises ReconcileError
-    where the file can't be read as a whole; single bad rows and cells go to the quarantine of
-    the table instead.
+    ``look_up`` is "lab_id"; ``corrections`` are laid over the cells; ``sha256`` is
+    the file's digest where it is known. Raises ReconcileError where the file can't be read as a
+    whole; single bad rows and cells go to the quarantine of the table instead.
     """
     if table.kind not in FACTS:
         raise ReconcileError(
@@ -62,14 +63,14 @@ def read_file(
             "Give it another kind, or leave it as it is.",
         )
     with ThreadPoolExecutor(1) as beside:
-        digesting = beside.submit(digest, path, shown_path)
+        digesting = beside.submit(lambda: sha256 or digest(path, shown_path))
         try:
             read = _read_sheets(path, shown_path, table, zone, register, tuple(corrections))
         except ReconcileError:
             digesting.result()  # it knows best why a file can't be opened
             raise
-        sha256 = digesting.result()
-    return tuple(replace(typed, sha256=sha256) for typed in read)
+        found = digesting.result()
+    return tuple(replace(typed, sha256=found) for typed in read)
 
 
 def _read_sheets(

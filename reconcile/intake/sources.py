@@ -156,9 +156,10 @@ def open_sheets(path: Path, shown: str, wanted: tuple[str, ...] = ()) -> tuple[S
 # ---- delimited text ---------------------------------------------------------------------
 
 
-def _encoding(path: Path, shown: str) -> tuple[str, str]:
-    """The encoding and a note; refuses what is no text."""
+def _encoding(path: Path, shown: str) -> tuple[str, str, bool]:
+    """The encoding, a note, and whether there are quotation marks; refuses what is no text."""
     with path.open("rb") as handle:
+        quote = (b'"',)
         start = handle.read(1 << 16)
         for mark, name in (
             (codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF32_LE, "utf-32"),
@@ -166,39 +167,42 @@ def _encoding(path: Path, shown: str) -> tuple[str, str]:
             (codecs.BOM_UTF16_BE, "utf-16"),
         ):  # fmt: skip
             if start.startswith(mark):
-                return _checked(handle, name, shown), ""
+                return _checked(handle, name, shown), "", _holds(handle, quote)
         if b"\x00" in start:
             even, odd = start[0::2].count(0), start[1::2].count(0)
-            half = len(start) // 2
+            half, unmarked = len(start) // 2, "read as UTF-16 without a mark"
             if odd > 0.3 * half and even < 0.05 * half:
-                return _checked(handle, "utf-16-le", shown), "read as UTF-16 without a mark"
+                return _checked(handle, "utf-16-le", shown), unmarked, _holds(handle, quote)
             if even > 0.3 * half and odd < 0.05 * half:
-                return _checked(handle, "utf-16-be", shown), "read as UTF-16 without a mark"
+                return _checked(handle, "utf-16-be", shown), unmarked, _holds(handle, quote)
             raise _not_text(shown)
         if len(re.findall(rb"[\x01-\x08\x0b\x0e-\x19\x1c-\x1f\x7f]", start)) > 0.002 * len(start):
             raise _not_text(shown)
-        if _is_utf8(handle, shown):
-            return "utf-8", ""
+        utf8, quoted = _looked_through(handle, shown)
+        if utf8:
+            return "utf-8", "", quoted
         cp1252 = not _holds(handle, (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d"))
     name = "cp1252" if cp1252 else "latin-1"
     shown_name = "Windows-1252" if cp1252 else "ISO 8859-1"
-    return name, f"the file is not UTF-8; it was read as {shown_name}: check letters with accents"
+    note = f"the file is not UTF-8; it was read as {shown_name}: check letters with accents"
+    return name, note, quoted
 
 
-def _is_utf8(handle: Any, shown: str) -> bool:
-    """Looks through the whole file; refuses one that holds a zero byte."""
-    utf8, between = True, False  # between: in the midst of a letter
+def _looked_through(handle: Any, shown: str) -> tuple[bool, bool]:
+    """Whether all of the file is UTF-8, and has quotation marks; refuses a zero byte."""
+    utf8, quoted, between = True, False, False  # between: in the midst of a letter
     decoder = codecs.getincrementaldecoder("utf-8")()
     for block in _blocks(handle):
         if b"\x00" in block:
             raise _not_text(shown)
+        quoted = quoted or b'"' in block
         if utf8 and (between or not block.isascii()):
             try:
                 decoder.decode(block)
                 between = bool(decoder.getstate()[0])
             except UnicodeDecodeError:
                 utf8 = False
-    return utf8
+    return utf8, quoted
 
 
 def _blocks(handle: Any) -> Iterator[bytes]:
@@ -238,7 +242,7 @@ _SEP_LINE = re.compile(r'\s*"?sep=(.)"?[,;\t|]*\s*', re.I)
 
 
 def _text(path: Path, shown: str, size: int) -> Sheet:
-    encoding, note = _encoding(path, shown)
+    encoding, note, quoted = _encoding(path, shown)
     with path.open("r", encoding=encoding, newline="") as handle:
         start = handle.read(1 << 20)
     first, _, _ = start.lstrip("\ufeff").partition("\n")
@@ -249,11 +253,10 @@ def _text(path: Path, shown: str, size: int) -> Sheet:
         head = tuple(itertools.islice(_rows(handle, delimiter, skip, shown), HEAD_ROWS))
     if not any(any(row.cells) for row in head):
         raise ReconcileError(f"{shown} holds no text.", "Export the file again.")
-    quoted = _has_quote(path)
 
     def read_body(after_line: int, width: int, numbers: frozenset[int]) -> Body:
         if size >= QUICK_FROM_BYTES and delimiter != " ":
-            if numbers and not quoted and encoding.startswith("utf-8"):
+            if numbers and not quoted and encoding.startswith("utf-8") and delimiter in ",;\t|":
                 typed = _typed_body(path, delimiter, after_line, width, numbers)
                 if typed is not None:
                     return typed
@@ -271,11 +274,6 @@ def _text(path: Path, shown: str, size: int) -> Sheet:
         texts_can_hold_commas=quoted or delimiter != ",",
         notes=(note,) if note else (),
     )
-
-
-def _has_quote(path: Path) -> bool:
-    with path.open("rb") as handle:
-        return _holds(handle, (b'"',))
 
 
 def _ends_cut(path: Path) -> bool:
@@ -535,6 +533,7 @@ def _cut(
                 column_types=dict(zip(names, types, strict=True)),
                 null_values=[""],
                 strings_can_be_null=True,
+                check_utf8=False,  # all of the file was looked through before
             ),
         )
     except pa.ArrowInvalid:

@@ -201,7 +201,7 @@ class _Unread:
         try:
             return read_file(
                 self.copy, self.shown, self.table, zone=self.zone, register=self.register,
-                corrections=self.corrections,
+                corrections=self.corrections, sha256=self.digest,
             )  # fmt: skip
         except ReconcileError as error:
             return error
