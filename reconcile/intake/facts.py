@@ -97,11 +97,21 @@ def normal(fact: str, column: pa.Array) -> pa.Array:
     return mapped(column, lambda t: spellings.get(" ".join(t.lower().split()), t))
 
 
+_IN_BRACES = r"\{([^{}]*)\}"
+
+
+def named_by_rules(table: TableSettings, block: Block) -> frozenset[int]:
+    """The columns that the settings may name as parts of ids or as signs of a kind of sample."""
+    names = [rule.column for rule in table.kind_rules]
+    names += re.findall(_IN_BRACES, table.sample_id_template)
+    return frozenset(at for name in names for at in matching(block, name))
+
+
 def build_ids(
     template: str, block: Block, column_at: Callable[[int], pa.Array], n: int, place: str
 ) -> tuple[pa.Array, tuple[int, ...]]:
     """Ids from a template such as 'C1-{upper}', and the columns that it names."""
-    parts = re.split(r"\{([^{}]*)\}", template)
+    parts = re.split(_IN_BRACES, template)
     used: list[int] = []
     pieces: list[pa.Array] = []
     for position, part in enumerate(parts):

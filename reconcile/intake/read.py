@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -208,10 +208,13 @@ def _body(
         return set_aside(body, columns, block)
 
     candidates = () if job.corrections else plain_columns(columns, job.table, layout)
+    if fact_work.named_by_rules(job.table, block) & {c.index for c in candidates}:
+        candidates = ()  # ids and kinds are made of text
     body, aside = rows(frozenset(c.index for c in candidates))
     if not is_typed(body, candidates):
         return body, aside, None
-    if _decimal_mark(job, columns, body, []) != ",":
+    mark = _decimal_mark(job, columns, body, [])
+    if mark == "." or (not mark and not _needs_mark(columns, body)):
         read = plain_results(body, candidates, job.table.largest_sum_pct)
         if read is not None:
             return body, aside, read
@@ -361,15 +364,7 @@ def _decimal_mark(
     if not job.sheet.texts_can_hold_commas and not job.sheet.typed_numbers:
         return "."
     point = comma = 0
-    for column in columns:
-        numeric_fact = column.role == "fact" and (
-            column.fact in NUMBER_FACTS or column.fact in {"value", "error", "limit"}
-        )
-        if not numeric_fact and column.role not in {"value", "error", "limit"}:
-            continue
-        cells = body.columns[column.index]
-        if pa.types.is_floating(cells.type):
-            continue  # such numbers hold no comma
+    for cells in _number_texts(columns, body):
         with_comma = cells.filter(pc.fill_null(pc.match_substring(cells, ","), False))
         more = decimal_evidence(pc.unique(with_comma).to_pylist()[:5000])
         if not job.sheet.typed_numbers:
@@ -384,6 +379,27 @@ def _decimal_mark(
     if point:
         return "."
     return ""
+
+
+def _number_texts(columns: tuple[Column, ...], body: Body) -> Iterator[pa.Array]:
+    """The columns of numbers that still are text; cut numbers hold no comma."""
+    for column in columns:
+        numeric_fact = column.role == "fact" and (
+            column.fact in NUMBER_FACTS or column.fact in {"value", "error", "limit"}
+        )
+        cells = body.columns[column.index]
+        if (numeric_fact or column.role in {"value", "error", "limit"}) and not (
+            pa.types.is_floating(cells.type)
+        ):
+            yield cells
+
+
+def _needs_mark(columns: tuple[Column, ...], body: Body) -> bool:
+    """Whether some text of a number reads otherwise where no cell tells the decimal mark."""
+    return any(
+        pc.any(pc.match_substring_regex(cells, r",|\..*\.")).as_py()
+        for cells in _number_texts(columns, body)
+    )
 
 
 # ---- facts ----------------------------------------------------------------------------------
@@ -816,13 +832,13 @@ def _repeated_readings(
         for n in ("reading_no", "spot_no", "shot_no", "measured_at", "analysed_at")
         if n in facts and facts[n].null_count < len(facts[n])
     ]
-    if not names or len(read.values) < 2 or "_long" in facts:
+    if not names or len(read.analytes) < 2 or "_long" in facts:
         return 0
-    parts = list(read.values.values())[:6]
+    parts = read.quantified(6)
     # a quick sum first: only rows that share it are compared in full
     mark = np.zeros(len(keep))
     for weight, part in enumerate(parts, 1):
-        np.add(mark, part.value * (weight + 0.1), out=mark, where=~np.isnan(part.value))
+        np.add(mark, part * (weight + 0.1), out=mark, where=~np.isnan(part))
     order = np.sort(mark[keep])
     shared = np.unique(order[1:][order[1:] == order[:-1]])
     at = np.flatnonzero(keep & np.isin(mark, shared))
@@ -830,7 +846,7 @@ def _repeated_readings(
         return 0
     picks = pa.array(at)
     columns: dict[str, Any] = {n: facts[n].take(picks).to_pandas() for n in ("sample_id", *names)}
-    columns |= {str(i): part.value[at] for i, part in enumerate(parts)}
+    columns |= {str(i): part[at] for i, part in enumerate(parts)}
     return int(pd.DataFrame(columns).duplicated().sum())
 
 

@@ -202,7 +202,7 @@ def _looked_through(handle: Any, shown: str) -> tuple[bool, bool]:
                 between = bool(decoder.getstate()[0])
             except UnicodeDecodeError:
                 utf8 = False
-    return utf8, quoted
+    return utf8 and not between, quoted
 
 
 def _blocks(handle: Any) -> Iterator[bytes]:
@@ -255,7 +255,7 @@ def _text(path: Path, shown: str, size: int) -> Sheet:
         raise ReconcileError(f"{shown} holds no text.", "Export the file again.")
 
     def read_body(after_line: int, width: int, numbers: frozenset[int]) -> Body:
-        if size >= QUICK_FROM_BYTES and delimiter != " ":
+        if size >= QUICK_FROM_BYTES and delimiter != " " and delimiter.isascii():
             if numbers and not quoted and encoding.startswith("utf-8") and delimiter in ",;\t|":
                 typed = _typed_body(path, delimiter, after_line, width, numbers)
                 if typed is not None:
@@ -572,12 +572,14 @@ def _quotes_are_plain(raw: Any, delimiter: str) -> bool:
 
 
 def _is_padded(raw: Any, delimiter: str) -> bool:
-    """True where a blank stands directly beside a delimiter or a line end."""
+    """True where a blank stands directly beside a delimiter or a line end, or a mark may."""
+    if raw.find(codecs.BOM_UTF8, 1) >= 0:
+        return True
     codes = np.frombuffer(raw, np.uint8)
     edge = np.zeros(256, bool)
     edge[[ord(delimiter), 10, 13, 34]] = True
     blank = np.zeros(256, bool)
-    blank[[b for b in (9, 11, 12, 32) if b != ord(delimiter)]] = True
+    blank[[b for b in (9, 11, 12, 26, 32) if b != ord(delimiter)]] = True
     step = 1 << 24
     for start in range(0, len(codes), step):
         part = codes[max(0, start - 1) : start + step + 1]

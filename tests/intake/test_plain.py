@@ -177,6 +177,79 @@ def test_summary_lines_remarks_and_repeated_headings_are_set_aside_alike(tmp_pat
         same(quick, careful)
 
 
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"sample_id_template": "{Sample}-{Cu ppm}"},
+        {"kind_rules": [{"column": "Cu ppm", "pattern": "0.*", "kind": "blank"}]},
+        {"kind_rules": [{"column": "column 2", "pattern": "5", "kind": "check standard"}]},
+    ],
+)
+def test_settings_may_make_ids_and_kinds_of_a_column_of_results(told, tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    path.write_text("Sample,Cu ppm,Zn ppm\nS1,5,<7\nS2,0,3\n", encoding="utf-8")
+    same(*tables(path, monkeypatch, **told))
+
+
+def test_rows_that_repeat_are_told_of_in_a_plain_table_too(tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    rows = "A,1,5,<6\nA,1,5,<6\nA,2,5,<6\nB,1,5,6\nB,1,5,7\n"
+    path.write_text("Sample,Reading No,Cu ppm,Zn ppm\n" + rows, encoding="utf-8")
+    quick, careful = tables(path, monkeypatch, "field", fixed={"technique": "XRF"})
+    assert is_plain(quick)
+    assert [note[:22] for note in quick.notes] == ["1 rows repeat an earli"]
+    same(quick, careful)
+
+
+@pytest.mark.parametrize("mass", ["1,234", "1.234.567", "1,234,567", "1.234,5", "1.234", "12"])
+@pytest.mark.parametrize("copper", ["5", "5.25", "1.234"])
+def test_results_without_a_point_do_not_tell_the_decimal_mark_of_other_numbers(
+    mass, copper, tmp_path, monkeypatch
+):
+    path = tmp_path / "t.csv"
+    path.write_text(f"Sample;sample_mass_g;Cu ppm\nA;{mass};{copper}\nB;2;<6\n", encoding="utf-8")
+    same(*tables(path, monkeypatch))
+
+
+@pytest.mark.parametrize("digits", ["0." + "0" * 45 + "1", "1" * 45, "0." + "0" * 250 + "1"])
+def test_limits_of_many_digits_read_alike(digits, tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    path.write_text(f"Sample,Cu ppm,Zn ppm\nA,<{digits},5\nB,3,5\n", encoding="utf-8")
+    quick, careful = tables(path, monkeypatch)
+    assert is_plain(quick)
+    same(quick, careful)
+
+
+@pytest.mark.parametrize("cell", ["\ufeff5", "5\ufeff", "<5\x1a"])
+def test_marks_around_a_number_are_no_part_of_it_in_either_way(cell, tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    rows = "".join(f"S{i},{i},ND\n" for i in range(2000))
+    path.write_text(f"Sample,Cu ppm,Zn ppm\n{rows}T,{cell},4\n", encoding="utf-8")
+    quick, careful = tables(path, monkeypatch)
+    assert not len(quick.quarantine)
+    same(quick, careful)
+
+
+@pytest.mark.parametrize("mark", ["€", "é", "^"])
+@pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])
+def test_a_file_may_name_any_mark_between_its_cells(mark, encoding, tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    cells = "sep=,\nSample,Cu ppm,Zn ppm\nA,5,<6\nB,3,5\n".replace(",", mark)
+    path.write_bytes(cells.encode(encoding))
+    quick, careful = tables(path, monkeypatch)
+    assert quick.facts.num_rows == 2
+    same(quick, careful)
+
+
+def test_a_file_cut_off_in_the_midst_of_a_letter_is_read_as_far_as_it_goes(tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    path.write_bytes(b"Sample,Cu ppm,Zn ppm\nA,5,<6\nB,3,5\nC\xc3")
+    quick, careful = tables(path, monkeypatch)
+    assert quick.facts.column("sample_id").to_pylist() == ["A", "B"]
+    assert "cut off" in quick.quarantine["reason"][0]
+    same(quick, careful)
+
+
 def test_a_plain_column_spells_out_as_value_qualifier_and_limit():
     told = in_full(pa.table({"Cu" + PLAIN: pa.array([1.5, -2.0, None, -0.0, 0.0])}))
     assert told.column("Cu").to_pylist() == [1.5, None, None, None, 0.0]
