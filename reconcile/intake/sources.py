@@ -16,6 +16,7 @@ import itertools
 import math
 import mmap
 import re
+import threading
 import warnings
 import zipfile
 from collections.abc import Callable, Iterable, Iterator
@@ -43,6 +44,8 @@ MAX_XLSX_CELLS = 20_000_000
 MAX_LINES_OF_ROW = 50  # a row over more lines has a quotation mark that is never closed
 QUICK_FROM_BYTES = 1 << 20  # smaller text files are read cell by cell
 _CHUNK_ROWS = 8_192
+#: Quieting the workbook reader's warnings holds for all threads, so one thread at a time does it.
+_ONE_WORKBOOK = threading.Lock()
 _BLOCK = 1 << 21  # bytes cut at once: a block with its columns stays in the cache
 
 
@@ -126,7 +129,8 @@ def open_sheets(path: Path, shown: str, wanted: tuple[str, ...] = ()) -> tuple[S
     if start.startswith(b"PAR1"):
         return (_parquet(path, shown),)
     if start.startswith((b"PK\x03\x04", b"PK\x05\x06")):
-        return _xlsx(path, shown, wanted)
+        with _ONE_WORKBOOK:
+            return _xlsx(path, shown, wanted)
     if start.startswith(b"\xd0\xcf\x11\xe0"):
         raise ReconcileError(
             f"{shown} is an old or encrypted spreadsheet (.xls or password).",
