@@ -166,6 +166,26 @@ def test_a_correction_that_does_not_match_is_refused_with_the_reason(
     assert all(step.balance == 0 for step in outcome.reconciliation.waterfall)
 
 
+def test_a_corrected_cell_that_is_refused_in_its_turn_is_told(tmp_path: Path) -> None:
+    folder = workspace(tmp_path / "w")
+    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["column"] == "Cu"]
+    feed_back(folder, filled([row], field=("", "2O0", "see the field book")))
+    outcome = reconcile.run_period(folder, "all")
+    (told,) = outcome.reconciliation.corrections["outcome"]
+    assert told.startswith("refused: the corrected cell is refused in its turn: '2O0' is neither")
+    assert "2O0" in {r["found"] for r in quarantine(outcome)}
+    (step,) = [s for s in outcome.reconciliation.waterfall if s.unit == "cells"]
+    assert (step.entered, step.kept, step.balance) == (1, 0, 0)
+
+
+def test_a_correction_in_a_row_that_is_refused_for_another_reason_is_told(tmp_path: Path) -> None:
+    folder = workspace(tmp_path / "w")
+    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if not r["column"]]
+    feed_back(folder, filled([row], field=("Cu", "7", "see the field book")))
+    (told,) = reconcile.run_period(folder, "all").reconciliation.corrections["outcome"]
+    assert told.startswith("refused: the row of the corrected cell is refused: no sample id")
+
+
 @pytest.mark.parametrize("missing", ["corrected_by", "corrected_because"])
 def test_a_correction_without_name_or_reason_is_refused(tmp_path: Path, missing: str) -> None:
     folder = workspace(tmp_path / "w")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 
 from reconcile.intake.blocks import Block
@@ -80,6 +81,32 @@ def lay_over(
             texts[at] = text
         columns[index] = pa.array(texts, pa.string())
     return replace(body, columns=tuple(columns)), tuple(told)
+
+
+def refused_again(
+    told: Sequence[AppliedCorrection],
+    block: Block,
+    headings: Mapping[int, str],
+    refused: pd.DataFrame,
+) -> tuple[AppliedCorrection, ...]:
+    """What became of each correction once the sheet was read: a corrected cell may be refused too.
+
+    ``headings`` by position; ``refused``: the sheet's quarantine (model.QUARANTINE_COLUMNS).
+    """
+    reasons = {
+        (row.row, row.column): str(row.reason) for row in refused.iloc[::-1].itertuples(index=False)
+    }
+    result = []
+    for c in told:
+        found = matching(block, c.column) if c.column and not c.refused else []
+        cell = reasons.get((c.row, headings.get(found[0], ""))) if found else None
+        row = reasons.get((c.row, "")) if found else None
+        if cell is not None:
+            c = replace(c, refused=f"the corrected cell is refused in its turn: {cell}")
+        elif row is not None:
+            c = replace(c, refused=f"the row of the corrected cell is refused: {row}")
+        result.append(c)
+    return tuple(result)
 
 
 def _cell(value: str) -> str | None:

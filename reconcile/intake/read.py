@@ -20,7 +20,7 @@ from reconcile.intake import facts as fact_work
 from reconcile.intake import results
 from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import CellFormat, DecimalMark, decimal_evidence, parse_column
-from reconcile.intake.corrections import Correction, lay_over
+from reconcile.intake.corrections import Correction, lay_over, refused_again
 from reconcile.intake.headings import Column, matching, understand
 from reconcile.intake.moisture import to_dry
 from reconcile.intake.plain import is_typed, plain_columns, plain_results
@@ -193,7 +193,11 @@ def _read_sheet(job: _Job) -> TypedTable:
         notes += dried
     _validate(job, facts, read, ledger, n)
     finished = _finish(job, columns, body, facts, read, ledger, aside, notes)
-    return replace(finished, corrections=corrected) if corrected else finished
+    if not corrected:
+        return finished
+    headings = {c.index: c.heading for c in columns}
+    told = refused_again(corrected, block, headings, finished.quarantine)
+    return replace(finished, corrections=told)
 
 
 def _body(
@@ -834,11 +838,11 @@ def _repeated_readings(
     ]
     if not names or len(read.analytes) < 2 or "_long" in facts:
         return 0
-    parts = read.quantified(6)
+    parts = read.first_values(6)
     # a quick sum first: only rows that share it are compared in full
     mark = np.zeros(len(keep))
-    for weight, part in enumerate(parts, 1):
-        np.add(mark, part * (weight + 0.1), out=mark, where=~np.isnan(part))
+    for weight, value in enumerate(parts, 1):
+        np.add(mark, value * (weight + 0.1), out=mark, where=~np.isnan(value))
     order = np.sort(mark[keep])
     shared = np.unique(order[1:][order[1:] == order[:-1]])
     at = np.flatnonzero(keep & np.isin(mark, shared))
@@ -846,7 +850,7 @@ def _repeated_readings(
         return 0
     picks = pa.array(at)
     columns: dict[str, Any] = {n: facts[n].take(picks).to_pandas() for n in ("sample_id", *names)}
-    columns |= {str(i): part[at] for i, part in enumerate(parts)}
+    columns |= {str(i): value[at] for i, value in enumerate(parts)}
     return int(pd.DataFrame(columns).duplicated().sum())
 
 

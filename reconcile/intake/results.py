@@ -111,6 +111,13 @@ class Results:
         part = self.values[key]
         return (part.text[at].as_py() or "") if part.text is not None else ""
 
+    def first_values(self, count: int) -> list[FloatArray]:
+        """The values of the first analytes, NaN where not quantified."""
+        if not self.plain:
+            return [part.value for part in list(self.values.values())[:count]]
+        numbers = [column.to_numpy() for column in list(self.plain.values())[:count]]
+        return [np.where(np.signbit(number), np.nan, number) for number in numbers]
+
     def table(self, mask: pa.Array | None, n: int) -> pa.Table | None:
         """The wide table of values, qualifiers, limits and errors."""
         if self.plain:
