@@ -838,19 +838,16 @@ def _repeated_readings(
     ]
     if not names or len(read.analytes) < 2 or "_long" in facts:
         return 0
-    parts = read.first_values(6)
     # a quick sum first: only rows that share it are compared in full
-    mark = np.zeros(len(keep))
-    for weight, value in enumerate(parts, 1):
-        np.add(mark, value * (weight + 0.1), out=mark, where=~np.isnan(value))
+    mark = read.marks(6)
     order = np.sort(mark[keep])
     shared = np.unique(order[1:][order[1:] == order[:-1]])
-    at = np.flatnonzero(keep & np.isin(mark, shared))
+    at = np.flatnonzero(keep & np.isin(mark, shared)) if len(shared) else shared
     if len(at) < 2:
         return 0
     picks = pa.array(at)
     columns: dict[str, Any] = {n: facts[n].take(picks).to_pandas() for n in ("sample_id", *names)}
-    columns |= {str(i): value[at] for i, value in enumerate(parts)}
+    columns |= {str(i): value for i, value in enumerate(read.first_values(6, at))}
     return int(pd.DataFrame(columns).duplicated().sum())
 
 

@@ -93,6 +93,10 @@ class Part:
             self.odd = np.union1d(self.odd, at)
 
 
+#: No decimals of a few places add up to the same number under these.
+_WEIGHTS = np.sqrt([2.0, 3.0, 5.0, 7.0, 11.0, 13.0])
+
+
 @dataclass(slots=True)
 class Results:
     """All results of one sheet: ``plain`` numbers (see ``tables``), or ``values`` in full."""
@@ -111,12 +115,25 @@ class Results:
         part = self.values[key]
         return (part.text[at].as_py() or "") if part.text is not None else ""
 
-    def first_values(self, count: int) -> list[FloatArray]:
-        """The values of the first analytes, NaN where not quantified."""
+    def first_values(self, count: int, at: npt.NDArray[np.int64]) -> list[FloatArray]:
+        """The values of the first analytes in these rows, NaN where not quantified."""
         if not self.plain:
-            return [part.value for part in list(self.values.values())[:count]]
-        numbers = [column.to_numpy() for column in list(self.plain.values())[:count]]
+            return [part.value[at] for part in list(self.values.values())[:count]]
+        columns = list(self.plain.values())[:count]
+        numbers = [column.take(pa.array(at)).to_numpy() for column in columns]
         return [np.where(np.signbit(number), np.nan, number) for number in numbers]
+
+    def marks(self, count: int) -> FloatArray:
+        """One number per row, the same where the values of the first analytes are the same."""
+        columns = list(self.plain.values()) or [pa.array(p.value) for p in self.values.values()]
+        columns = columns[:count]
+        marks = []
+        for part in pa.table(columns, [str(i) for i in range(len(columns))]).to_batches(SLICE):
+            mark = np.zeros(part.num_rows)
+            for weight, cells in zip(_WEIGHTS, part.columns, strict=False):
+                mark += np.fmax(cells.to_numpy(zero_copy_only=False), 0.0) * weight
+            marks.append(mark)
+        return np.concatenate(marks) if marks else np.empty(0)
 
     def table(self, mask: pa.Array | None, n: int) -> pa.Table | None:
         """The wide table of values, qualifiers, limits and errors."""
