@@ -160,13 +160,6 @@ class Results:
                 columns[f"{key}_err"] = pa.array(picked(part.error), pa.float64(), from_pandas=True)
         return pa.table(columns)
 
-    def quantified(self, most: int) -> list[FloatArray]:
-        """Quantified results of the first analytes, mg/kg, NaN where a row has none."""
-        if not self.plain:
-            return [part.value for part in list(self.values.values())[:most]]
-        numbers = [column.to_numpy() for column in list(self.plain.values())[:most]]
-        return [np.where(np.signbit(number), np.nan, number) for number in numbers]
-
     def texts(self, lines: npt.NDArray[Any], keep: npt.NDArray[np.bool_]) -> pa.Table:
         """Original texts of cells that are not simply a number."""
         schema = pa.schema([("row", pa.int64()), ("key", pa.string()), ("text", pa.string())])

@@ -8,7 +8,7 @@ import openpyxl
 import pytest
 
 from reconcile.intake.read import read_file
-from reconcile.intake.tables import TypedTable
+from reconcile.intake.tables import TypedTable, in_full
 from reconcile.settings import TableSettings
 
 
@@ -58,9 +58,10 @@ def check_account(table: TypedTable) -> None:
         assert len(set(rows)) == len(rows)
         lost = set(table.quarantine.loc[table.quarantine["column"] == "", "row"])
         assert not lost & set(rows)
+    results = in_full(table.values)
     for analyte in table.analytes:
         key = analyte.key
-        codes = table.values.column(f"{key}_q").to_pylist()
-        values = table.values.column(key).to_pylist()
+        codes = results.column(f"{key}_q").to_pylist()
+        values = results.column(key).to_pylist()
         for code, value in zip(codes, values, strict=True):
             assert (value is not None) == (code == 0)

@@ -244,17 +244,9 @@ def test_a_file_may_name_any_mark_between_its_cells(mark, encoding, tmp_path, mo
 def test_a_file_cut_off_in_the_midst_of_a_letter_is_read_as_far_as_it_goes(tmp_path, monkeypatch):
     path = tmp_path / "t.csv"
     path.write_bytes(b"Sample,Cu ppm,Zn ppm\nA,5,<6\nB,3,5\nC\xc3")
-    quick, careful = tables(path, monkeypatch)
+    quick, _ = tables(path, monkeypatch)
     assert quick.facts.column("sample_id").to_pylist() == ["A", "B"]
     assert "cut off" in quick.quarantine["reason"][0]
-def test_rows_that_repeat_an_earlier_row_are_told_in_a_plain_table_too(tmp_path, monkeypatch):
-    path = tmp_path / "t.csv"
-    rows = "".join(f"S{i % 4},{i % 6},{i % 12}.5,<{i % 12 + 1}\n" for i in range(15))
-    path.write_text("Sample,Reading No,Cu ppm,Zn ppm\n" + rows, encoding="utf-8")
-    quick, careful = tables(path, monkeypatch, "field", fixed={"technique": "XRF"})
-    assert is_plain(quick)
-    assert any(note.startswith("3 rows repeat an earlier row") for note in quick.notes)
-    same(quick, careful)
 
 
 def test_a_plain_column_spells_out_as_value_qualifier_and_limit():
