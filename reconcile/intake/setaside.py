@@ -60,6 +60,13 @@ def _where(mask: pa.Array) -> npt.NDArray[np.int64]:
     return np.flatnonzero(pc.fill_null(mask, False).to_numpy(zero_copy_only=False))
 
 
+def _empty(column: pa.Array | pa.ChunkedArray) -> pa.Array:
+    """Where cells are empty or blank."""
+    if pa.types.is_floating(column.type):
+        return pc.is_null(column)
+    return pc.fill_null(pc.equal(pc.utf8_trim_whitespace(column), ""), True)
+
+
 def _repeated(body: Body, block: Block) -> npt.NDArray[np.int64]:
     """Rows equal to the headings, as where exports were appended to each other."""
     named = [(i, t) for i, t in enumerate(block.anchor[: len(body.columns)]) if t]
@@ -145,10 +152,7 @@ def _of_another_table(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np
     ids = [c.index for c in columns if c.fact in {"sample_id", "lab_id"}]
     if not left or not own or not ids:
         return np.empty(0, np.int64)
-    first = body.columns[ids[0]]
-    empty = pc.or_(
-        pc.is_null(first), pc.fill_null(pc.equal(pc.utf8_trim_whitespace(first), ""), True)
-    )
+    empty = _empty(body.columns[ids[0]])
     return np.array(
         [int(p) for p in _where(empty)[:100_000] if not any(_text(c, int(p)) for c in own)],
         np.int64,
@@ -158,10 +162,6 @@ def _of_another_table(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np
 def _blank(body: Body, columns: tuple[Column, ...]) -> npt.NDArray[np.int64]:
     """Rows that hold nothing but blanks, which the quick reading keeps."""
     ids = [c.index for c in columns if c.fact in {"sample_id", "lab_id"}] or [0]
-    column = body.columns[ids[0]]
-    empty = pc.or_(
-        pc.is_null(column), pc.fill_null(pc.equal(pc.utf8_trim_whitespace(column), ""), True)
-    )
-    places = _where(empty)
+    places = _where(_empty(body.columns[ids[0]]))
     blank = [int(p) for p in places[:10_000] if not any(_text(c, int(p)) for c in body.columns)]
     return np.array(blank, np.int64)

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import reconcile
+from reconcile.errors import ReconcileError
 from reconcile.intake import sources
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import BELOW, PLAIN, QUANTIFIED, TypedTable, in_full
@@ -189,6 +190,14 @@ def test_settings_may_make_ids_and_kinds_of_a_column_of_results(told, tmp_path, 
     path = tmp_path / "t.csv"
     path.write_text("Sample,Cu ppm,Zn ppm\nS1,5,<7\nS2,0,3\n", encoding="utf-8")
     same(*tables(path, monkeypatch, **told))
+
+
+def test_results_may_stand_first_where_no_column_holds_the_id(tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    path.write_text("Cu ppm,Zn ppm,Smpl\n5,<7,A\n,3,B\n", encoding="utf-8")
+    same(*tables(path, monkeypatch, fixed={"sample_id": "S1"}))
+    with pytest.raises(ReconcileError, match="no column holds the sample id"):
+        tables(path, monkeypatch)
 
 
 def test_rows_that_repeat_are_told_of_in_a_plain_table_too(tmp_path, monkeypatch):
