@@ -193,7 +193,9 @@ def parse_species(text: str) -> Species | None:
         return None
     parts = [(symbol, int(count or 1)) for symbol, count in _PART.findall(text)]
     symbols = [symbol for symbol, _ in parts]
-    if any(s not in ELEMENTS for s in symbols) or len(set(symbols)) != len(symbols):
+    if any(s not in ELEMENTS or not count for s, count in parts):
+        return None
+    if len(set(symbols)) != len(symbols):
         return None
     element = _OTHER.get(text)
     if element is None:

@@ -169,3 +169,8 @@ def test_any_text_can_be_asked(text):
     unit_question(text)
     parse_species(text)
     species_by_capitals(text)
+
+
+@pytest.mark.parametrize("text", ["Fe0O3", "Fe2O0", "Fe00O"])
+def test_a_formula_with_none_of_an_element_names_no_species(text):
+    assert parse_species(text) is None
