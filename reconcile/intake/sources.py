@@ -293,7 +293,7 @@ def _ends_cut(path: Path) -> bool:
 
 def _delimiter(start: str) -> str:
     """The delimiter that cuts the leading lines into the most even, widest rows."""
-    lines = [line for line in start.splitlines()[:HEAD_ROWS] if line.strip()]
+    lines = [line for line in start.splitlines() if line.strip()][:HEAD_ROWS]
     if len(start) >= 1 << 20 and len(lines) > 1:
         lines = lines[:-1]
     best, best_score = ",", 0.0
@@ -315,7 +315,7 @@ def _delimiter(start: str) -> str:
         # 'a;1,5;2,5' is cut evenly by its decimal commas too: prefer the other mark where it
         # cuts every line alike
         counts = [line.count(";") for line in lines]
-        if min(counts[-5:]) > 0 and len(set(counts[-5:])) == 1:
+        if counts and min(counts[-5:]) > 0 and len(set(counts[-5:])) == 1:
             return ";"
     return best
 
@@ -546,8 +546,11 @@ def _cut(
 
 
 def _body(columns: list[pa.Array | pa.ChunkedArray], after_line: int) -> Body | None:
-    """The columns with their lines; None where a row is blank, which is no row."""
+    """The columns with their lines; None where a row is blank, or a cell far too long."""
     rows = len(columns[0])
+    texts = [column for column in columns if pa.types.is_string(column.type)]
+    if any((pc.max(pc.binary_length(text)).as_py() or 0) > MAX_CELL for text in texts):
+        return None
     if len(columns) == 1 or _some_blank_row(columns, rows):
         return None
     return Body(tuple(columns), pa.array(np.arange(after_line + 1, after_line + 1 + rows)), ())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import random
 
 import numpy as np
 import pyarrow as pa
@@ -18,6 +19,7 @@ from reconcile.intake.tables import BELOW, PLAIN, QUANTIFIED, TypedTable, in_ful
 from reconcile.settings import TableSettings
 from reconcile.store import Store
 from tests import small
+from tests.intake.test_hostile import mutate
 
 PERIOD = "2026-10"
 PLAIN_CELLS = ["5", "0", "12.50", "0.001", "<5", "<0.5", "<.5", ".5", "7.", "", "007", "<0", "1000"]
@@ -256,6 +258,32 @@ def test_a_file_cut_off_in_the_midst_of_a_letter_is_read_as_far_as_it_goes(tmp_p
     quick, _ = tables(path, monkeypatch)
     assert quick.facts.column("sample_id").to_pylist() == ["A", "B"]
     assert "cut off" in quick.quarantine["reason"][0]
+
+
+def test_injured_plain_files_end_alike_whichever_way_they_are_read(tmp_path, monkeypatch):
+    lines = ["Sample,Reading No,Cu ppm,Fe2O3 %,Pb ppm"]
+    lines += [f"S-{i // 2},{i},{i * 3.5},<0.{i},{i}" for i in range(40)]
+    whole, rng = ("\n".join(lines) + "\n").encode(), random.Random("plain 20261125")
+    path, plain, refused = tmp_path / "t.csv", 0, 0
+    for _ in range(300):
+        injured = mutate(whole, rng)
+        path.write_bytes(injured if rng.random() < 0.9 else injured + b"S-9,9,9,9,9\n")
+        messages = []
+        for limit in (0, 1 << 40):
+            monkeypatch.setattr(sources, "QUICK_FROM_BYTES", limit)
+            try:
+                read_file(path, "t", TableSettings(kind="lab", files=("x",)), zone="UTC")
+            except ReconcileError as caught:
+                messages.append(str(caught))
+        if messages:
+            refused += 1
+            assert messages == messages[:1] * 2
+        else:
+            quick, careful = tables(path, monkeypatch)
+            plain += is_plain(quick)
+            same(quick, careful)
+    assert plain > 10
+    assert refused > 10
 
 
 def test_a_plain_column_spells_out_as_value_qualifier_and_limit():
