@@ -19,14 +19,13 @@ from reconcile.model import (
 from reconcile.reporting import numbers, words
 from reconcile.reporting import sentences as said
 from reconcile.reporting.figures import by_key
-from reconcile.reporting.further_figures import FIGURES, level_places, several
+from reconcile.reporting.further_figures import FIGURES, SHOWN_ALPHA, level_places, several
 from reconcile.statistics.agreement import LevelLimits
 from reconcile.statistics.censoring import CensoredLine, DetectTable, KaplanMeier
 from reconcile.statistics.components import ThreeMethods
 from reconcile.statistics.decisions import DataQualityLevel, MethodCriteria
 from reconcile.statistics.lines import Diagnostics, ErrorStructure
 
-_SHOWN_ALPHA = 0.05  # below this p a change with the level is tabled
 _FEW = 40  # pairs below which intervals that rest on few pairs fall short (tests of coverage)
 _LONGEST_ID = 24
 
@@ -332,13 +331,13 @@ def _say_diagnostics(say: _Say, found: Diagnostics) -> list[str]:
                 slope=slope(found.slope),
             )
         )
-    if found.linearity is not None and found.linearity.p_value < _SHOWN_ALPHA:
+    if found.linearity is not None and found.linearity.p_value < SHOWN_ALPHA:
         out.append(words.RANKS_BEND_SAID.format(p=_p_said(found.linearity.p_value)))
-    if found.curvature_p < _SHOWN_ALPHA:
+    if found.curvature_p < SHOWN_ALPHA:
         out.append(words.BEND_SAID.format(p=_p_said(found.curvature_p)))
     elif math.isfinite(found.curvature_p):
         out.append(words.NO_BEND_SAID.format(p=_p_said(found.curvature_p)))
-    if found.scatter_trend_p < _SHOWN_ALPHA:
+    if found.scatter_trend_p < SHOWN_ALPHA:
         way = words.TREND_WAYS[found.scatter_trend > 0]
         out.append(words.TREND_SAID.format(way=way, p=_p_said(found.scatter_trend_p)))
     if found.thirds:

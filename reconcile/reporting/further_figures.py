@@ -26,9 +26,7 @@ from reconcile.statistics.decisions import DataQualityLevel
 from reconcile.statistics.lines import ErrorStructure, Line
 from reconcile.statistics.result import Estimate
 
-_SHOWN_ALPHA = 0.05  # below this p a change with the level is tabled
-_FEW = 40  # pairs below which intervals that rest on few pairs fall short (tests of coverage)
-_LONGEST_ID = 24
+SHOWN_ALPHA = 0.05  # below this p a change with the level is tabled
 
 
 def figures(s: StratumStatistics) -> Iterator[Figure]:
@@ -88,7 +86,7 @@ def _log_concordance(_: StratumStatistics, found: Concordance) -> Iterator[Figur
 
 def level_places(found: LevelLimits) -> tuple[float, ...]:
     """Levels at which limits are tabled where the spread changes with them; else none."""
-    if found.reason or not found.p_spread_changes < _SHOWN_ALPHA:
+    if found.reason or not found.p_spread_changes < SHOWN_ALPHA:
         return ()
     return found.low, (found.low + found.high) / 2, found.high
 
