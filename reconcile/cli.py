@@ -239,11 +239,13 @@ def list_factors(
 Factor = Annotated[str, typer.Argument(help="factor id, such as Cu-3fa9c2d4e1")]
 By = Annotated[str, typer.Option(help="full name of the person who decides")]
 Reason = Annotated[str, typer.Option(help="what was looked at and why")]
-At = Annotated[str, typer.Option(help="date of the decision, such as 2026-11-03")]
+At = Annotated[
+    str, typer.Option(help="when it was decided, such as 2026-11-03T10:00+02:00; or 'now'")
+]
 
 
 @app.command()
-def approve(factor: Factor, by: By, reason: Reason, folder: Folder = Path(), at: At = "") -> None:
+def approve(factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path()) -> None:
     """Approve a proposed factor; the person must be another than its author."""
     from reconcile import factors, terminal
 
@@ -254,7 +256,7 @@ def approve(factor: Factor, by: By, reason: Reason, folder: Folder = Path(), at:
 
 
 @app.command()
-def withdraw(factor: Factor, by: By, reason: Reason, folder: Folder = Path(), at: At = "") -> None:
+def withdraw(factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path()) -> None:
     """End a factor before its time; results that were corrected with it stay as they are."""
     from reconcile import factors, terminal
 

@@ -19,8 +19,6 @@ from reconcile.errors import ReconcileError
 from reconcile.model import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Criterion, Verdict
 from reconcile.reporting.text import csv_text
 
-_NOT_GIVEN = "not given"
-
 
 @dataclass(frozen=True, slots=True)
 class Covered:
@@ -67,7 +65,7 @@ class Dossier:
     def setting(self, name: str) -> str:
         """A setting as the release kept it; '' where it was not given."""
         value = str(self.manifest["settings"].get(name, ""))
-        return "" if value == _NOT_GIVEN else value
+        return "" if value == ws.NOT_GIVEN else value
 
     @property
     def release_id(self) -> str:
@@ -107,7 +105,7 @@ def read(
     settings = found.manifest["settings"]
     reader = str(settings.get("report.prepared_for", ""))
     return Dossier(
-        client or ("" if reader == _NOT_GIVEN else reader), period, found.manifest,
+        client or ("" if reader == ws.NOT_GIVEN else reader), period, found.manifest,
         ws.sha256_of(found.folder / release.MANIFEST), strata,
     )  # fmt: skip
 

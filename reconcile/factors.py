@@ -10,15 +10,13 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-import re
-import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from reconcile import record
+from reconcile import persons, record, release
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.model import (
@@ -46,6 +44,8 @@ class Life:
     revision: int
     release_id: str
     author: str  # who prepared the release that proposed it
+    author_person: str  # that person's id in the register of people; "" where it had none
+    data_until: str  # latest time in the data of that release; "" where none is known
     verdict: str  # of its stratum in that release
     verdict_reason: str
     approver: str = ""
@@ -124,43 +124,6 @@ def load(path: Path) -> tuple[CorrectionFactor, ...]:
     return tuple(from_plain(entry) for entry in entries)
 
 
-# ---- who is who -----------------------------------------------------------------------
-
-#: Letters that look like a Latin letter (Unicode TR 39 lists many more; the common ones).
-_ALIKE = str.maketrans("аеорсухіјѕԁһкмтвнαοιρυκνεχτβ", "aeopcyxijsdhkmtbhaoipuknextb")
-_BLANK_LETTERS = frozenset("\u115f\u1160\u3164\uffa0")
-_JOINERS = re.compile(r"[;&/+|]|\band\b", re.IGNORECASE)
-
-
-def _name(text: str) -> tuple[str, ...]:
-    """The words of a name without case, accents, order, marks or look-alike letters."""
-    folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
-    shown = "".join(
-        c if c.isalnum() and c not in _BLANK_LETTERS else " "
-        for c in folded
-        # Marks and characters without a form of their own neither part nor make a word.
-        if unicodedata.category(c) not in ("Mn", "Me", "Cf") and c not in _BLANK_LETTERS
-    )
-    return tuple(shown.translate(_ALIKE).split())
-
-
-def may_be_one_person(first: str, second: str) -> bool:
-    """True where two names could be of one person: then neither can check the other.
-
-    Case, blanks, accents, Unicode forms, look-alike letters and the order of words do not
-    make another person, nor does leaving out a part of the name. Several names in one
-    text are compared one by one.
-    """
-    ones = [n for part in (first, *_JOINERS.split(first)) if (n := _name(part))]
-    others = [n for part in (second, *_JOINERS.split(second)) if (n := _name(part))]
-    return any({*a} <= {*b} or {*b} <= {*a} or _run(a) == _run(b) for a in ones for b in others)
-
-
-def _run(words: tuple[str, ...]) -> str:
-    """The letters alone, in order of size: blanks set elsewhere do not make another name."""
-    return "".join(sorted("".join(words)))
-
-
 # ---- events and what follows from them ------------------------------------------------
 
 
@@ -179,6 +142,7 @@ def lives(reading: record.Reading) -> dict[str, Life]:
                     replace(from_plain(content["factor"]), status=PROPOSED),
                     str(content["period"]), int(content["revision"]),
                     str(content["release_id"]), str(content["author"]),
+                    str(content.get("author_person", "")), str(content.get("data_until", "")),
                     str(content["verdict"]), str(content["verdict_reason"]),
                 ),
             )  # fmt: skip
@@ -210,7 +174,7 @@ def of_workspace(workspace: Workspace) -> dict[str, Life]:
 
 
 def events_of_release(
-    known: dict[str, Life], reconciliation: Reconciliation
+    known: dict[str, Life], reconciliation: Reconciliation, author_person: str = ""
 ) -> list[tuple[str, dict[str, Any]]]:
     """What a release adds to the record: its proposals and the ends that follow from it.
 
@@ -236,6 +200,8 @@ def events_of_release(
                         "release_id": reconciliation.release_id,
                         "period": reconciliation.period, "revision": reconciliation.revision,
                         "author": reconciliation.prepared_by,
+                        "author_person": author_person,
+                        "data_until": reconciliation.data_until,
                         "verdict": result.verdict.decision,
                         "verdict_reason": result.verdict.reason,
                     },
@@ -271,40 +237,32 @@ def _end(act: str, life: Life, reason: str, by_factor: str = "") -> tuple[str, d
     return EVENT, content | ({"by_factor": by_factor} if by_factor else {})
 
 
-def approve(folder: Path, factor_id: str, by: str, reason: str, at: str = "") -> Life:
+def approve(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Life:
     """Approve a proposed factor; an earlier approved one of its stratum is superseded.
 
     Raises ReconcileError where the approver may be the author, a reason is missing, the
-    factor is not open to approval, or its verdict does not allow it.
+    time is not after the data, the factor is not open to approval, or its verdict does not
+    allow it.
     """
     workspace = ws.load_workspace(folder)
-    _check_person(by, reason)
+    _check_reason(reason)
     with Store(workspace.store_file):  # one writer at a time
         known = of_workspace(workspace)
         life = _known(known, factor_id)
+        acting = persons.acting(workspace, by, at, "approve", _before_approval(life))
         if life.state != PROPOSED:
             raise ReconcileError(
                 f"Factor {factor_id} is {life.state}; only a proposed factor can be approved.",
                 "See 'reconcile factors'.",
             )
-        if not _name(life.author):
-            raise ReconcileError(
-                f"Release {life.release_id} does not say who prepared it, so nobody can show to "
-                "be another person.",
-                "Set prepared_by under [report] in reconcile.toml and run the month again.",
-            )
-        if may_be_one_person(by, life.author):
-            raise ReconcileError(
-                f"'{by}' may be the person who prepared the factor ('{life.author}').",
-                "Have another person look at the factor and approve it, under their full name.",
-            )
+        _check_second_person(workspace, life, acting)
         if life.verdict not in (ACCEPTED, ACCEPTED_CORRECTED):
             raise ReconcileError(
                 f"Factor {factor_id} can't be approved: the verdict of its release is "
                 f"'{life.verdict}'. {life.verdict_reason}",
                 "Mend the cause and run the month again; a factor does not overrule a verdict.",
             )
-        additions = [(EVENT, _act(APPROVED, factor_id, by, reason, at))]
+        additions = [(EVENT, _act(APPROVED, factor_id, acting, reason))]
         additions += [
             _end(SUPERSEDED, other, f"{factor_id} was approved", factor_id)
             for number, other in known.items()
@@ -316,35 +274,98 @@ def approve(folder: Path, factor_id: str, by: str, reason: str, at: str = "") ->
     return of_workspace(workspace)[factor_id]
 
 
-def withdraw(folder: Path, factor_id: str, by: str, reason: str, at: str = "") -> Life:
+def withdraw(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Life:
     """End a proposed or approved factor before its time, with a reason."""
     workspace = ws.load_workspace(folder)
-    _check_person(by, reason)
+    _check_reason(reason)
     with Store(workspace.store_file):
         life = _known(of_workspace(workspace), factor_id)
+        acting = persons.acting(workspace, by, at, "withdraw", _before_withdrawal(life))
         if life.state in _ENDS:
             raise ReconcileError(f"Factor {factor_id} is {life.state} already.")
         record.extend(
             workspace.output / record.RECORD,
-            [(EVENT, _act(WITHDRAWN, factor_id, by, reason, at))],
+            [(EVENT, _act(WITHDRAWN, factor_id, acting, reason))],
         )
     return of_workspace(workspace)[factor_id]
 
 
-def _act(act: str, factor_id: str, by: str, reason: str, at: str) -> dict[str, Any]:
-    if at:
-        try:
-            date.fromisoformat(at[:10])
-        except ValueError as error:
-            raise ReconcileError(f"'{at}' is no date.", "Write it such as 2026-11-03.") from error
-    return {"act": act, "factor_id": factor_id, "by": by, "reason": reason, "at": at}
+def _act(act: str, factor_id: str, acting: persons.Acting, reason: str) -> dict[str, Any]:
+    return {"act": act, "factor_id": factor_id, "reason": reason} | acting.as_content()
 
 
-def _check_person(by: str, reason: str) -> None:
-    if not _name(by):
-        raise ReconcileError("No name was given.", "Give the person's name with --by.")
+def _check_reason(reason: str) -> None:
     if not any(c.isalnum() for c in reason):
         raise ReconcileError("No reason was given.", "Say what was looked at, with --reason.")
+
+
+def _before_approval(life: Life) -> tuple[persons.Moment, ...]:
+    """A factor can't be looked at before the data that it rests on were there."""
+    text = life.data_until or life.factor.valid_from  # older proposals do not state their data
+    moment = _moment(text)
+    what = f"the last result that release {life.release_id} rests on"
+    return ((moment, what),) if moment is not None else ()
+
+
+def _before_withdrawal(life: Life) -> tuple[persons.Moment, ...]:
+    moment = _moment(life.at) if life.state == APPROVED else None
+    approved = ((moment, "the approval of the factor"),) if moment is not None else ()
+    return (*_before_approval(life), *approved)
+
+
+def _moment(text: str) -> datetime | None:
+    """A time of the record; older entries hold dates, or nothing that can be read."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def _check_second_person(workspace: Workspace, life: Life, acting: persons.Acting) -> None:
+    """The approver is nobody who prepared the factor, then or in another revision."""
+    if not persons.words_of(life.author):
+        raise ReconcileError(
+            f"Release {life.release_id} does not say who prepared it, so nobody can show to "
+            "be another person.",
+            "Set prepared_by under [report] in reconcile.toml and run the month again.",
+        )
+    register = persons.register_of(workspace)
+    for author in (life.author, *_other_authors(workspace, life)):
+        if not register.there:
+            if persons.may_be_one_person(acting.by, author):
+                raise ReconcileError(
+                    f"'{acting.by}' may be the person who prepared the factor ('{author}').",
+                    "Have another person look at the factor and approve it, under their full "
+                    f"name. Two people whose names are alike: enter both in {register.path}.",
+                )
+            continue
+        found = register.named_in(author)
+        if author == life.author and not found:
+            raise ReconcileError(
+                f"The register of people ({register.path}) does not hold '{author}', who prepared "
+                f"release {life.release_id}.",
+                "Enter that person, so that it shows that the approver is another.",
+            )
+        if acting.person in {p.id for p in found} | {life.author_person}:
+            raise ReconcileError(
+                f"{acting.by} prepared the factor, as '{author}'.",
+                "Have another person look at the factor and approve it.",
+            )
+
+
+def _other_authors(workspace: Workspace, life: Life) -> tuple[str, ...]:
+    """Who prepared the other revisions of the factor's month, as these say."""
+    found: list[str] = []
+    for manifest in sorted(workspace.releases(life.period).glob(f"r*/{release.MANIFEST}")):
+        try:
+            content = json.loads(manifest.read_text(encoding="utf-8"))
+            author = str(content["settings"]["report.prepared_by"])
+        except (OSError, ValueError, KeyError, TypeError):
+            continue  # what is wrong with a manifest is told by 'verify'
+        if author != ws.NOT_GIVEN and author not in (life.author, *found):
+            found.append(author)
+    return tuple(found)
 
 
 def _known(known: dict[str, Life], factor_id: str) -> Life:

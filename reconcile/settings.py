@@ -434,6 +434,15 @@ class ScheduleSettings(Part):
     retry_seconds: Annotated[float, Field(ge=0)] = Field(10.0, description="wait before a retry")
 
 
+class PeopleSettings(Part):
+    """Who may act, and how times that persons state are checked."""
+
+    file: str = Field("people.csv", description="register of people, relative to this file")
+    clock_minutes: Annotated[float, Field(ge=0, le=1440)] = Field(
+        10.0, description="how far a stated time may be ahead of this machine's clock, minutes"
+    )
+
+
 class Settings(Part):
     """The whole ``reconcile.toml``."""
 
@@ -458,6 +467,7 @@ class Settings(Part):
     schedule: ScheduleSettings = ScheduleSettings()
     labels: LabelSettings = LabelSettings()
     conformity: ConformitySettings = ConformitySettings()
+    people: PeopleSettings = PeopleSettings()
 
     @field_validator("element")
     @classmethod

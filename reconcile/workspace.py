@@ -23,6 +23,7 @@ from reconcile.model import SettingLine
 from reconcile.settings import Settings, TableSettings
 
 SETTINGS_FILE = "reconcile.toml"
+NOT_GIVEN = "not given"  # how a setting without a value is written
 _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 _EACH_PERIOD = re.compile(r"\*?\{period\}\*?")
 _LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
@@ -210,9 +211,10 @@ def sha256_of(path: Path) -> str:
 
 
 def settings_hash(settings: Settings) -> str:
-    """SHA-256 over the settings that shape a release (output folder and labels do not)."""
+    """SHA-256 over the settings that shape a release (output folder, labels, people do not)."""
     content = settings.model_dump(
-        mode="json", exclude={"workspace": {"output"}, "schedule": True, "labels": True}
+        mode="json",
+        exclude={"workspace": {"output"}, "schedule": True, "labels": True, "people": True},
     )
     return hashlib.sha256(
         json.dumps(content, sort_keys=True, ensure_ascii=False).encode()
@@ -309,9 +311,7 @@ def _lines_of(part: BaseModel, prefix: str) -> Iterator[SettingLine]:
         value = getattr(part, name)
         if isinstance(value, tuple):
             value = ", ".join(map(str, value))
-        text = (
-            "not given" if value in (None, "") else f"{value:g}" if _number(value) else str(value)
-        )
+        text = NOT_GIVEN if value in (None, "") else f"{value:g}" if _number(value) else str(value)
         yield SettingLine(f"{prefix}.{name}", text, info.description or "")
 
 

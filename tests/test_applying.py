@@ -22,7 +22,7 @@ from reconcile.model import CorrectionFactor
 from reconcile.statistics.proportions import clopper_pearson
 from tests.pairs import STRATUM, settings, study
 from tests.test_cli import reconcile as command
-from tests.test_factors import build
+from tests.test_factors import AT, build
 
 
 def factor_of(n: int = 60, seed: int = 1, **truth: float) -> CorrectionFactor:
@@ -179,7 +179,7 @@ def approved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     reconcile.run_period(site, "2026-10")
     for life in factors.listed(site)[0]:
         if life.verdict.startswith("accepted"):
-            factors.approve(site, life.factor.factor_id, "Ben Osei", "looked at the plots")
+            factors.approve(site, life.factor.factor_id, "Ben Osei", "looked at the plots", AT)
     register = (site / "register.csv").read_text(encoding="utf-8")
     new = "".join(f"N{i},soil,sieved,dry,split\n" for i in range(1, 6)) + "N6,rock,sieved,dry,\n"
     (site / "register.csv").write_text(register + new, encoding="utf-8")
@@ -252,7 +252,7 @@ def test_without_an_approval_nothing_is_corrected(approved: Path, tmp_path: Path
     site = Path(shutil.copytree(approved, tmp_path / "site"))
     for life in factors.listed(site)[0]:
         if life.state == "approved":
-            factors.withdraw(site, life.factor.factor_id, "Ben Osei", "window replaced")
+            factors.withdraw(site, life.factor.factor_id, "Ben Osei", "window replaced", AT)
     result = applying.correct_table(site / "field_only.csv", site, tmp_path / "none.csv")
     assert all(row.flags for row in result.rows)
     assert any(flag.startswith("withdrawn") for flag, _ in result.flags)

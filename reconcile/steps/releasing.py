@@ -16,6 +16,7 @@ from reconcile import (
     history,
     overlay,
     pairing,
+    persons,
     record,
     release,
     scoring,
@@ -42,6 +43,7 @@ def write_the_release(run: Run) -> Run:
     folder = workspace.releases(run.period)
     earlier = release.latest(folder)
     code = ws.code_version()
+    author = persons.register_of(workspace).find(settings.report.prepared_by)
     inputs = _inputs(run)
     mark = release.fingerprint(
         run.period, code, ws.settings_hash(settings), inputs,
@@ -116,11 +118,11 @@ def write_the_release(run: Run) -> Run:
     else:
         run.tell("report and workbook")
         target = release.write(reconciliation, folder, mark, write_release)
-    _record(run, target, reconciliation)
+    _record(run, target, reconciliation, author.id if author else "")
     return replace(run, outcome=RunOutcome(target, reconciliation, not same))
 
 
-def _record(run: Run, target: Path, reconciliation: Reconciliation) -> None:
+def _record(run: Run, target: Path, reconciliation: Reconciliation, author: str) -> None:
     """Custody events, the release, its factors: into the record, each once, also after a crash."""
     manifest = json.loads((target / release.MANIFEST).read_text(encoding="utf-8"))
     additions: list[tuple[str, dict[str, object]]] = [
@@ -142,7 +144,7 @@ def _record(run: Run, target: Path, reconciliation: Reconciliation) -> None:
     path = run.workspace.output / record.RECORD
     reading = record.read(path)
     if not reading.altered:  # else extend refuses
-        additions += factors.events_of_release(factors.lives(reading), reconciliation)
+        additions += factors.events_of_release(factors.lives(reading), reconciliation, author)
     record.extend(path, additions)
 
 

@@ -1,0 +1,19 @@
+"""One clock for all tests: what persons state is never in the future by accident."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import pytest
+
+from reconcile import persons
+
+TODAY = datetime(2027, 6, 1, 12, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _clock() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(persons, "clock", lambda: TODAY)
+        yield
