@@ -266,6 +266,8 @@ class Side:
 
     def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int8]) -> None:
         """Put what the certificates settle about one analyte into its results, in place."""
+        if not len(self._source):  # no laboratory result of this period yet
+            return
         settled = self._settled[key]
         order = np.argsort(self._source, kind="stable")
         found = np.searchsorted(self._source, settled["source"], sorter=order)

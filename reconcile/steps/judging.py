@@ -20,6 +20,7 @@ from reconcile import (
     further,
     identity,
     inspection,
+    month,
     overlay,
     pairing,
     pooling,
@@ -82,12 +83,15 @@ def settle_identities(run: Run) -> Run:
         ]
         for side in ("field", "lab")
     }
+    zone = run.workspace.settings.workspace.time_zone
+    held = month.held(store, assign, zone, set(samples["field"]), set(samples["lab"]))
     field_alone = sorted({*samples["field"]} - {*samples["lab"]})
     lab_alone = sorted({*samples["lab"]} - {*samples["field"]})
     findings = [
         *identity.near_misses(lab_alone, field_alone),
         *identity.alias_findings(aliases, register_ids),
         *pairing.placement_findings(store),
+        *month.findings(run.period, held),
         *spelled,
         *settled,
         *overlay.findings(overlay.entered(store, run.corrections_refused)),
@@ -106,7 +110,7 @@ def settle_identities(run: Run) -> Run:
                 for sample in samples[side]
                 if sample not in registered
             ]
-    return replace(run, findings=run.findings + tuple(findings))
+    return replace(run, held=held, findings=run.findings + tuple(findings))
 
 
 def _bounds(run: Run) -> tuple[datetime, datetime] | None:
@@ -118,7 +122,12 @@ def _bounds(run: Run) -> tuple[datetime, datetime] | None:
 
 
 def judge_controls(run: Run) -> Run:
-    """Quality control on both sides, and custody, before any number is compared."""
+    """Quality control on both sides, and custody, before any number is compared.
+
+    Raises ReconcileError where the period holds nothing at all.
+    """
+    if run.held is not None and (why := month.nothing(run.period, run.held)):
+        raise ReconcileError(why, month.WHAT_TO_DO)
     thresholds = run.workspace.settings.thresholds
     elements = run.workspace.settings.element
     zone = run.workspace.settings.workspace.time_zone

@@ -56,17 +56,17 @@ def find_files(run: Run) -> Run:
 
 
 def read_tables(run: Run) -> Run:
-    """Read every file; without a field and a lab table there is nothing to reconcile."""
+    """Read every file; a side may have no file yet, but not only files that can't be read."""
     run = read_found(run)
-    kinds = {stored.kind for _, stored in run.files if not stored.problem}
-    for kind in ("field", "lab"):
-        if kind not in kinds:
+    sides = {kind: [s for _, s in run.files if s.kind == kind] for kind in ("field", "lab")}
+    for kind, stored in sides.items():
+        if all(s.problem for s in stored) and (stored or not any(sides.values())):
             raise ReconcileError(
                 "\n".join(
                     [f"No {kind} table of {run.period} could be read."]
                     + [f"  - {f.text} {f.advice}" for f in run.findings]
                 ),
-                f"A reconciliation needs at least one {kind} table.",
+                "Mend the files or the settings that are named above.",
             )
     return run
 

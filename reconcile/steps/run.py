@@ -28,6 +28,7 @@ from reconcile.model import (
     StratumResult,
     WaterfallStep,
 )
+from reconcile.month import Held
 from reconcile.pairing import Joined, RunFile
 from reconcile.store import Store, StoredFile
 from reconcile.workspace import FoundFile, MissingFile, Workspace
@@ -55,6 +56,7 @@ class Run:
     files: tuple[tuple[FoundFile, StoredFile], ...] = ()
     run_files: tuple[RunFile, ...] = ()
     corrections_refused: tuple[tuple[str, Correction, str], ...] = ()
+    held: Held | None = None
     findings: tuple[Finding, ...] = ()
     quality: tuple[QualityCheck, ...] = ()
     controls: ControlRecord = field(default_factory=ControlRecord)
