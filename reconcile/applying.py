@@ -28,6 +28,7 @@ from reconcile.field_values import Corrected, FieldMean, correct_mean, field_mea
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable
 from reconcile.pairing import RunFile
+from reconcile.regular import readable_name
 from reconcile.reporting import sheets, tables
 from reconcile.settings import TableSettings
 from reconcile.store import Store
@@ -75,6 +76,7 @@ def correct_table(
         )
     if not source.is_file():
         raise ReconcileError(f"No file {source}.", "Check the path of the field table.")
+    shown = readable_name(source.name)
     workspace = ws.load_workspace(folder)
     lives = list(factors.of_workspace(workspace).values())
     chosen, read = _read(source, workspace, table)
@@ -82,11 +84,11 @@ def correct_table(
     rows = tuple(correct_mean(value, lives, lab_method) for value in means)
     if not rows:
         raise ReconcileError(
-            f"{source.name} has no sample with a result of an element of the settings.",
+            f"{shown} has no sample with a result of an element of the settings.",
             "See 'reconcile check' for how its columns are understood.",
         )
     result = CorrectedTable(
-        target, source.name, ws.sha256_of(source), chosen.name or ", ".join(chosen.files),
+        target, shown, ws.sha256_of(source), chosen.name or ", ".join(chosen.files),
         rows, tuple(notes),
     )  # fmt: skip
     content = _bytes(result)
@@ -100,7 +102,7 @@ def _read(
     source: Path, workspace: Workspace, name: str
 ) -> tuple[TableSettings, tuple[TypedTable, ...]]:
     """Read with the named field table, else with the first that fits: by its pattern first."""
-    settings = workspace.settings
+    settings, shown = workspace.settings, readable_name(source.name)
     offered = [t for t in settings.table if t.kind == "field" and name in ("", t.name)]
     if not offered:
         named = ", ".join(f"'{t.name}'" for t in settings.table if t.kind == "field" and t.name)
@@ -117,7 +119,7 @@ def _read(
     problems = []
     for table in sorted(offered, key=lambda t: not by_pattern(t)):
         try:
-            read = tuple(read_file(source, source.name, table, zone=settings.workspace.time_zone))
+            read = tuple(read_file(source, shown, table, zone=settings.workspace.time_zone))
         except ReconcileError as error:
             problems.append(f"  - as '{table.name or table.files[0]}': {error}")
             continue
@@ -125,7 +127,12 @@ def _read(
             return table, read
         problems.append(f"  - as '{table.name or table.files[0]}': no row with a result")
     raise ReconcileError(
-        "\n".join([f"{source.name} can't be read as a field table of reconcile.toml:", *problems]),
+        "\n".join(
+            [
+                f"{shown} can't be read as a field table of reconcile.toml:",
+                *problems,
+            ]
+        ),
         "Name the table whose settings fit with --table.",
     )
 
@@ -142,7 +149,8 @@ def _means(
     zone = settings.workspace.time_zone
     notes: list[str] = []
     with Store(None) as store:
-        added = store.add(source.name, "", "field only", "field", source.stat().st_size, read)
+        shown, size = readable_name(source.name), source.stat().st_size
+        added = store.add(shown, "", "field only", "field", size, read)
         run_files = [RunFile(added.file_id, 0, False)]
         for place, file in enumerate(
             ws.files_of_every_month(workspace, "sample register", "aliases"), start=1

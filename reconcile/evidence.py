@@ -27,6 +27,7 @@ from reconcile.errors import ReconcileError
 from reconcile.identity import comparison_form
 from reconcile.intake.times import parse_times
 from reconcile.model import Finding
+from reconcile.regular import open_regular
 from reconcile.release import MANIFEST
 from reconcile.workspace import FoundFile, Workspace
 
@@ -163,16 +164,18 @@ def _read_index(file: FoundFile, zone: str) -> tuple[list[Entry], list[Finding]]
 
 def _rows(file: FoundFile) -> list[tuple[int, list[str]]]:
     try:
-        if file.path.stat().st_size > MOST_INDEX_BYTES:
+        with open_regular(file.path) as stream:
+            content = stream.read(MOST_INDEX_BYTES + 1)
+        if len(content) > MOST_INDEX_BYTES:
             raise ReconcileError(f"{file.shown} is too large for an index of evidence.")
-        text = file.path.read_bytes().decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
         first = text.partition("\n")[0]
         mark = max(",;\t", key=first.count)
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
         rows = [(reader.line_num, row) for row in reader]
     except OSError as error:
         raise ReconcileError(
-            f"{file.shown} can't be read: {error.strerror or error}.", "Check its permissions."
+            f"{file.shown} can't be read: {error.strerror or error}.", "Check that it is a file."
         ) from error
     except (UnicodeDecodeError, csv.Error) as error:
         raise ReconcileError(
@@ -272,10 +275,11 @@ def _exhibit(entry: Entry, file: FoundFile | None) -> Exhibit:
     if file is None:
         return Exhibit(entry.file, entry.at, entry.note, "", None, "the file is missing")
     try:
-        if file.path.stat().st_size > MOST_PICTURE_BYTES:
+        with open_regular(file.path) as stream:
+            content = stream.read(MOST_PICTURE_BYTES + 1)
+        if len(content) > MOST_PICTURE_BYTES:
             digest, picture, remark = ws.sha256_of(file.path), None, "too large to be shown"
-        else:
-            content = file.path.read_bytes()  # digest and picture of the very same bytes
+        else:  # digest and picture of the very same bytes
             digest = hashlib.sha256(content).hexdigest()
             picture, remark = thumbnail(content)
     except OSError as error:

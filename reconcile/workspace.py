@@ -20,6 +20,7 @@ from pydantic import BaseModel, ValidationError
 
 from reconcile.errors import ReconcileError
 from reconcile.model import SettingLine
+from reconcile.regular import open_regular, readable_name
 from reconcile.settings import Settings, TableSettings
 
 SETTINGS_FILE = "reconcile.toml"
@@ -111,7 +112,13 @@ def load_workspace(folder: Path) -> Workspace:
             + "\n".join(_plain(item) for item in error.errors()),
             "Mend the settings named above; 'reconcile start' writes a commented example.",
         ) from error
-    return Workspace(folder.resolve(), settings)
+    whole = folder.resolve()
+    if readable_name(str(whole)) != str(whole):
+        raise ReconcileError(
+            f"The name of the folder {readable_name(str(whole))} is not UTF-8.",
+            "The database can't be kept under such a name: give the folder another.",
+        )
+    return Workspace(whole, settings)
 
 
 def _plain(item: object) -> str:
@@ -191,22 +198,24 @@ def _matches(folder: Path, pattern: str) -> Iterator[Path]:
         yield from (
             path
             for path in base.glob("/".join(parts))
-            if path.is_file() and not path.name.startswith(hidden)
+            # what is neither folder nor file is told of when it is opened; Path.is_dir raises
+            # where a folder may not be entered
+            if not path.name.startswith(hidden) and not os.path.isdir(path)  # noqa: PTH112
         )
-    elif (folder / pattern).exists():
+    elif os.path.lexists(folder / pattern):  # a link to nothing too: it is told
         yield folder / pattern
 
 
 def _shown(folder: Path, path: Path) -> str:
     try:
-        return Path(os.path.relpath(path, folder)).as_posix()
+        return readable_name(Path(os.path.relpath(path, folder)).as_posix())
     except ValueError:  # another drive on Windows
-        return path.as_posix()
+        return readable_name(path.as_posix())
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file's bytes, hexadecimal."""
-    with path.open("rb") as stream:
+    """SHA-256 of a file's bytes, hexadecimal. Raises OSError, also where it is no regular file."""
+    with open_regular(path) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 

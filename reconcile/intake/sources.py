@@ -15,6 +15,7 @@ import io
 import itertools
 import math
 import mmap
+import os
 import re
 import threading
 import warnings
@@ -31,6 +32,7 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
 from reconcile.errors import ReconcileError
+from reconcile.regular import open_regular
 
 HEAD_ROWS = 120  # leading rows in which headings are looked for
 MAX_COLUMNS = 4096
@@ -102,24 +104,22 @@ class Sheet:
 def digest(path: Path, shown: str) -> str:
     """SHA-256 of the file. Raises ReconcileError where it can't be read."""
     try:
-        if path.is_dir():
-            raise ReconcileError(f"{shown} is a folder, not a file.", "Name a file.")
-        with path.open("rb") as handle:
+        with open_regular(path) as handle:
             return hashlib.file_digest(handle, "sha256").hexdigest()
     except FileNotFoundError as error:
         raise ReconcileError(f"{shown} does not exist.", "Check the path.") from error
     except OSError as error:
         raise ReconcileError(
-            f"{shown} can't be opened: {error.strerror or error}.", "Check its permissions."
+            f"{shown} can't be opened: {error.strerror or error}.", "Check that it is a file."
         ) from error
 
 
 def open_sheets(path: Path, shown: str, wanted: tuple[str, ...] = ()) -> tuple[Sheet, ...]:
     """Every non-empty sheet of the file, or those wanted by name."""
     try:
-        with path.open("rb") as handle:
+        with open_regular(path) as handle:
             start = handle.read(8)
-        size = path.stat().st_size
+            size = os.fstat(handle.fileno()).st_size
     except OSError as error:
         raise ReconcileError(
             f"{shown} can't be opened: {error.strerror or error}.", "Check the path."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import shutil
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass, replace
@@ -24,10 +25,13 @@ from reconcile.model import (
     Finding,
 )
 from reconcile.pairing import RunFile
+from reconcile.regular import open_regular
 from reconcile.settings import TableSettings
 from reconcile.steps.run import Run
 from reconcile.store import ROW_TABLES, StoredFile
 from reconcile.workspace import FoundFile, Workspace
+
+_ENDING = re.compile(r"\.[a-z0-9]{1,16}")
 
 
 def find_files(run: Run) -> Run:
@@ -52,7 +56,24 @@ def find_files(run: Run) -> Run:
         # one of a table's patterns may find nothing; a file named outright may not
         if m.required and (m.table_index not in tables or not any(c in m.pattern for c in "*?["))
     )
-    return replace(run, found=found, missing=missing, findings=run.findings + findings)
+    unreadable = tuple(
+        Finding(
+            "evidence", "serious", f.shown, f"{f.shown} can't be read: {problem}.",
+            advice="Give a file that can be read, or take it out of 'files'.",
+        )
+        for f in found
+        if run.workspace.table(f.table_index).kind == "evidence" and (problem := _problem(f.path))
+    )  # fmt: skip
+    return replace(run, found=found, missing=missing, findings=run.findings + findings + unreadable)
+
+
+def _problem(path: Path) -> str:
+    """Why a file can't be opened; '' where it can."""
+    try:
+        open_regular(path).close()
+    except OSError as error:
+        return error.strerror or str(error)
+    return ""
 
 
 def read_tables(run: Run) -> Run:
@@ -232,13 +253,11 @@ def _met(
         digest, copy = archived(run.workspace, file)
     except OSError as error:
         problem = f"{file.shown} can't be read: {error.strerror or error}."
-        return (
-            run.store.add(
-                file.shown, "", f"{code}", table.kind, 0, (), problem, "Check that it is a file."
-            )
-            if (known := run.store.find(file.shown, "", code)) is None
-            else known
-        )
+        key = f"{code}\n{problem}"  # tomorrow it may be another
+        return run.store.find(file.shown, "", key) or run.store.add(
+            file.shown, "", key, table.kind, 0, (), problem,
+            "Give a file that can be read, or take it out of 'files'.",
+        )  # fmt: skip
     looked_up = register if table.look_up == "lab_id" else None
     mine = corrections.get((file.shown, digest), ())
     key = reading_key(table, zone, code, looked_up, mine)
@@ -250,17 +269,21 @@ def _met(
 
 def archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
     """Digest and archived copy; what is read later is the copy, whatever becomes of the file."""
-    if file.path.is_dir():
-        raise IsADirectoryError(0, "it is a folder")
-    digest = ws.sha256_of(file.path)
-    copy = workspace.archive / f"{digest}{file.path.suffix.lower()}"
-    if not copy.exists():
-        workspace.archive.mkdir(parents=True, exist_ok=True)
-        working = copy.with_name(f".unfinished-{copy.name}")
-        shutil.copyfile(file.path, working)
-        digest = ws.sha256_of(working)  # the file may have changed meanwhile
-        copy = workspace.archive / f"{digest}{file.path.suffix.lower()}"
-        working.replace(copy)
+    ending = file.path.suffix.lower()
+    if not _ENDING.fullmatch(ending):  # another file system may not take it
+        ending = ""
+    with open_regular(file.path) as stream:
+        digest = hashlib.file_digest(stream, "sha256").hexdigest()
+        copy = workspace.archive / f"{digest}{ending}"
+        if not copy.exists():
+            workspace.archive.mkdir(parents=True, exist_ok=True)
+            working = copy.with_name(f".unfinished-{copy.name}")
+            stream.seek(0)
+            with working.open("wb") as target:
+                shutil.copyfileobj(stream, target, 1 << 20)
+            digest = ws.sha256_of(working)  # the file may have changed meanwhile
+            copy = workspace.archive / f"{digest}{ending}"
+            working.replace(copy)
     return digest, copy
 
 

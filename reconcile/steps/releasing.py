@@ -181,8 +181,11 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
             )
         )  # fmt: skip
     for found in run.found:
-        if run.workspace.table(found.table_index).kind == "evidence" and found.path.is_file():
-            digest, copy = archived(run.workspace, found)
+        if run.workspace.table(found.table_index).kind == "evidence":
+            try:
+                digest, copy = archived(run.workspace, found)
+            except OSError:  # told when the files were found
+                continue
             inputs.append(InputFile(found.shown, digest, copy.stat().st_size, "evidence", 0, 0, 0))
     return tuple(inputs)
 
