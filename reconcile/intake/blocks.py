@@ -10,7 +10,6 @@ from reconcile.errors import ReconcileError
 from reconcile.intake.sources import Row, Sheet
 from reconcile.intake.vocabulary import (
     ERROR_WORDS,
-    FACT_WORDS,
     INTENSITY_WORDS,
     LIMIT_LABELS,
     LONG_WORDS,
@@ -19,6 +18,7 @@ from reconcile.intake.vocabulary import (
     UNIT_LABELS,
     UPPER_LABELS,
     VALUE_WORDS,
+    fact_of,
 )
 from reconcile.intake.wording import METHOD_CODE, plain, read_heading, words
 from reconcile.quantities import (
@@ -97,6 +97,10 @@ def _is_remark(row: Row) -> bool:
     return bool(_REMARK.match(next((text for c in row.cells if (text := plain(c))), "")))
 
 
+def _usual(heading: str, kind: str) -> bool:
+    return bool(fact_of(kind, heading)) or heading in LONG_WORDS
+
+
 def _recognised(row: Row, table: TableSettings) -> int:
     """How many different cells of the row can be headings."""
     texts = [text for cell in row.cells if (text := plain(cell))]
@@ -105,12 +109,11 @@ def _recognised(row: Row, table: TableSettings) -> int:
     if numbers > max(len(others), 1):
         return 0  # a row of data, whatever else it says
     keys = {plain(k) for k in table.columns}
-    usual = FACT_WORDS[table.kind] | LONG_WORDS
     placeholders = set(re.findall(r"\{([^{}]+)\}", table.sample_id_template))
     score = sum(
         text in keys
         or text in placeholders
-        or words(text) in usual
+        or _usual(words(text), table.kind)
         or bool(read_heading(text).species)
         or any("*" in k and fnmatch.fnmatchcase(text, k) for k in keys)
         for text in dict.fromkeys(others)
@@ -158,7 +161,7 @@ def _row_kind(row: Row, anchor: Row, table: TableSettings) -> str:
         known = sum(
             1
             for c in set(filled)
-            if words(c) in FACT_WORDS[table.kind] | LONG_WORDS
+            if _usual(words(c), table.kind)
             or words(c) in VALUE_WORDS | ERROR_WORDS | INTENSITY_WORDS | UNIT_LABELS
             or parse_unit(c)
             or _ERROR_MARK.fullmatch(c)

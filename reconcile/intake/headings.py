@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 from reconcile.errors import ReconcileError
 from reconcile.intake.blocks import Block, Heading
 from reconcile.intake.vocabulary import (
-    FACT_WORDS,
     LONG_WORDS,
     METHOD_LABELS,
-    NOT_RESULTS,
     UNIT_LABELS,
     VALUE_WORDS,
+    fact_of,
     facts_of,
+    why_no_result,
     word_set,
 )
 from reconcile.intake.wording import Reading, plain, read_heading, words
@@ -67,13 +67,12 @@ def understand(block: Block, table: TableSettings, place: str) -> tuple[Column, 
     rules = _match_rules(block, table, place)
     columns: list[Column] = []
     readings: dict[int, Reading] = {}
-    allowed = FACT_WORDS[table.kind]
     for heading in block.headings:
         rule = rules.get(heading.index)
         if rule is not None:
             columns.append(_by_rule(heading, rule, table, place))
             continue
-        column, reading = _by_heading(heading, table, allowed)
+        column, reading = _by_heading(heading, table)
         if reading is not None:
             readings[heading.index] = reading
         columns.append(column)
@@ -178,9 +177,7 @@ def _mass_factor(text: str, fact: str) -> float:
     return 1.0
 
 
-def _by_heading(
-    heading: Heading, table: TableSettings, allowed: dict[str, str]
-) -> tuple[Column, Reading | None]:
+def _by_heading(heading: Heading, table: TableSettings) -> tuple[Column, Reading | None]:
     base = Column(
         heading.index, heading.text, "ignored", lower=heading.lower_row, upper=heading.upper_row,
         method=_row_method(heading.method_row),
@@ -189,8 +186,8 @@ def _by_heading(
         return replace(base, why="no heading"), None
     names = [words(n) for n in heading.names]
     for name in names:
-        if name in NOT_RESULTS:
-            return replace(base, why=NOT_RESULTS[name]), None
+        if why := why_no_result(name):
+            return replace(base, why=why), None
     if table.kind == "lab" and {"date", "time", "date time"} & set(names):
         return (
             replace(
@@ -203,7 +200,7 @@ def _by_heading(
     in_group = bool(heading.group) and read_heading(heading.group).species is not None
     long_like = LONG_WORDS if not in_group else {}
     for name in names:
-        known = allowed.get(name) or long_like.get(name) or _long_error(name, long_like)
+        known = fact_of(table.kind, name) or long_like.get(name) or _long_error(name, long_like)
         if known and not (in_group and name in VALUE_WORDS | UNIT_LABELS):
             return (
                 replace(

@@ -1,4 +1,9 @@
-"""The usual words of headings (common practice, no source), by kind of table."""
+"""The usual words of headings, and the rules that combine them, by kind of table.
+
+Words of the trade, of open standards and of plain language (common practice, no source;
+``tests/intake/vocabulary_words.csv`` says which is which). A spelling of one export alone is
+no usual word: the settings of its workspace name it under ``columns``.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +22,14 @@ from reconcile.intake.tables import (
 def word_set(text: str) -> frozenset[str]:
     """The words of a text."""
     return frozenset(text.split())
+
+
+def all_words() -> frozenset[str]:
+    """Every single word that the rules know."""
+    texts = [*LONG_WORDS, *_NO_RESULT, *_KINDS_OF_FIGURE, *METHOD_WORDS, *IGNORED_WORDS]
+    texts += [*RELATIVE_WORDS, *UNIT_LABELS, *METHOD_LABELS, *LIMIT_LABELS, *UPPER_LABELS]
+    texts += [heading for known in FACT_WORDS.values() for heading in known]
+    return frozenset(word for text in texts for word in text.split())
 
 
 FACTS: dict[str, tuple[str, ...]] = {
@@ -63,150 +76,209 @@ def facts_of(kind: str) -> tuple[str, ...]:
     return tuple(f for f in FACTS[kind] if f != "row") + HELPERS[kind]
 
 
-def _spread(words: dict[str, str]) -> dict[str, str]:
-    return {word.strip(): fact for fact, many in words.items() for word in many.split("|")}
+#: What may stand behind a noun that names a thing by a number or a mark.
+_MARKS = ("id", "no", "num", "number", "name", "code", "ref", "reference", "identification", "#")
+#: Units of time and mass that a heading may end with.
+_SECONDS = ("", " s", " sec", " seconds", " min", " minutes", " ms")
+_GRAMS = ("", " g", " kg", " mg")
 
 
-_COMMON = {
-    "lab_id": "lab id|lab no|lab number|lab sample id|lab sample no|laboratory id|laboratory no|"
-    "laboratory number|lab reference|lab ref|lab code",
-    "sample_kind": "sample kind|qc type|control type",
-    "reference_code": "reference code|crm|crm code|reference material|standard code|standard name",
-    "duplicate_of": "duplicate of|original sample|parent sample|repeat of",
-    "duplicate_kind": "duplicate kind|duplicate type",
-    "matrix": "matrix|lithology|rock type|alloy|material type",
-    "specimen_form": "specimen form|specimen|preparation|prep",
-    "moisture_basis": "moisture basis|basis",
-    "moisture_pct": "moisture|moisture %|moisture pct|moisture percent|water content %",
-    "pair_type": "pair type",
-    "group": "hole|hole id|holeid|batch|heat|heat no|heat number|drillhole|borehole|core|group|lot",
-    "note": "note|notes|comment|comments|remark|remarks|info",
-}
+def _spread(words: dict[str, tuple[str, ...]]) -> dict[str, str]:
+    return {word: fact for fact, many in words.items() for word in many}
+
+
+def _either(text: str) -> tuple[str, ...]:
+    return tuple(word.strip() for word in text.split("|"))
+
+
+def _numbered(nouns: str) -> tuple[str, ...]:
+    """'sample id', 'sample no', … for each noun."""
+    return tuple(f"{noun} {mark}" for noun in _either(nouns) for mark in _MARKS)
+
+
+def _named(nouns: str) -> tuple[str, ...]:
+    """The nouns alone, and numbered."""
+    return _either(nouns) + _numbered(nouns)
+
+
+def _dated(acts: str) -> tuple[str, ...]:
+    """'received', 'received at', 'date received', 'received date', … for each act."""
+    return tuple(
+        form
+        for act in _either(acts)
+        for form in (
+            act, f"{act} at", f"{act} on", f"date {act}", f"{act} date", f"date of {act}",
+            f"time {act}", f"{act} time", f"{act} date time", f"{act} date and time",
+        )
+    )  # fmt: skip
+
+
+def _measured(quantities: str, units: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(quantity + unit for quantity in _either(quantities) for unit in units)
+
+
+_MASSES = _measured("sample mass|sample weight|mass|weight|gross mass", _GRAMS)
+_MOMENTS = _either("date time|datetime|timestamp|time stamp|date and time|date & time")
 _SAMPLE = (
-    "sample|sample id|sample no|sample number|sample name|sampleid|sample #|sample ref|"
-    "sample reference|client sample id|client sample|client id|customer sample id|"
-    "your reference|sample identification|specimen id|field id|sample code|bag no|bag number"
+    *_named("sample|client sample|customer sample|submitted sample"),
+    *_numbered("specimen|bag|field|client"),
 )
+_DISPATCH = _named("dispatch|submission|shipment")
+_NOTES = _either("note|notes|comment|comments|remark|remarks")
+_UNITS = _either("unit|units|uom")
+_COMMON = {
+    "lab_id": (
+        *_numbered("lab|laboratory|lab sample|laboratory sample"),
+    ),
+    "sample_kind": _either("sample kind|sample type|qc type|qc kind|control type|control kind"),
+    "reference_code": (
+        *_either("crm|reference material"),
+        *_numbered("crm|reference|reference material|standard|control material"),
+    ),
+    "duplicate_of": _either("duplicate of|repeat of|original sample|parent sample"),
+    "duplicate_kind": _either("duplicate kind|duplicate type"),
+    "matrix": _either("matrix|lithology|rock type|alloy|material type"),
+    "specimen_form": _either("specimen form|specimen|preparation|prep"),
+    "moisture_basis": _either("moisture basis|basis"),
+    "moisture_pct": _measured("moisture|water content", ("", " %", " pct", " percent")),
+    "pair_type": _either("pair type"),
+    "group": _named("hole|drillhole|borehole|core|batch|heat|group|lot"),
+    "note": _NOTES,
+}  # fmt: skip
 
 FACT_WORDS: dict[str, dict[str, str]] = {
     "field": _spread(
         {
             **_COMMON,
-            "sample_id": _SAMPLE + "|test label|ident",
-            "technique": "technique",
-            "instrument": "instrument|instrument serial|instrument serial num|"
-            "instrument serial number|instrument serial no|serial|serial no|serial number|"
-            "instrument id|analyser|analyzer",
-            "calibration": "calibration|calibration name|mode|method name|application",
-            "operator": "operator|inspector|user|analyst|measured by",
-            "measured_at": "measured at|measurement time|date time|datetime|timestamp|time stamp|"
-            "reading time|date and time|date & time|test time",
-            "date": "date|test date|reading date|measurement date",
-            "time": "time",
-            "reading_no": "reading no|reading #|reading|reading number|reading id|test no|test #|"
-            "test number|nr|shot id|index no",
-            "spot_no": "spot|spot no|spot number|spot #|location no|point|point no",
-            "shot_no": "shot|shot no|shot number|shot #",
-            "spot_class": "spot class|spot type",
-            "gas_purge": "gas purge|purge|purge gas|atmosphere|gas",
-            "count_time_s": "count time s|count time|live time s|live time|measuring time s|"
-            "acquisition time s|duration s|count time sec|total time s|real time s",
-            "unit": "unit|units|uom",
-            "sigma": "sigma|sigma value|error sigma|sigma level",
+            "sample_id": _SAMPLE,
+            "technique": _either("technique"),
+            "instrument": (
+                *_either("instrument|analyser|analyzer|serial"),
+                *_numbered("instrument|analyser|analyzer|serial|instrument serial"),
+                *_either("instrument serial"),
+            ),
+            "calibration": _either("calibration|calibration name|calibration version|mode"),
+            "operator": _either("operator|inspector|user|analyst|measured by|read by"),
+            "measured_at": (
+                *_MOMENTS,
+                *_either("measured at|read at|measurement time|reading time|test time"),
+            ),
+            "date": _either("date|measurement date|reading date|test date"),
+            "time": _either("time"),
+            "reading_no": _either("reading") + _numbered("reading|measurement|test"),
+            "spot_no": _named("spot|point") + _numbered("location"),
+            "shot_no": _named("shot"),
+            "spot_class": _either("spot class|spot type"),
+            "gas_purge": _either("gas purge|purge gas|purge|atmosphere|gas"),
+            "count_time_s": (
+                *_measured(
+                    "count time|counting time|live time|real time|measuring time|"
+                    "acquisition time|exposure time|total time",
+                    _SECONDS,
+                ),
+                *_measured("duration", _SECONDS[1:]),
+            ),
+            "unit": _UNITS,
+            "sigma": _either("sigma|error sigma|sigma level"),
         }
     ),
     "lab": _spread(
         {
             **_COMMON,
             "sample_id": _SAMPLE,
-            "technique": "technique|analytical technique",
-            "laboratory": "laboratory|lab|lab name|laboratory name",
-            "lab_method": "method|method code|lab method|analytical method|analysis method",
-            "digestion": "digestion|digest|dissolution|decomposition",
-            "digestion_class": "digestion class",
-            "certificate": "certificate|certificate no|certificate number|report no|report number|"
-            "job no|job number|work order|report|coa|job",
-            "certificate_issue": "certificate issue|issue|revision|version|issue no",
-            "dispatch": "dispatch|dispatch no|dispatch number|submission|submission no|shipment",
-            "received_at": "received at|received|date received|received date|receipt date",
-            "analysed_at": "analysed at|analysed|analyzed|date analysed|date analyzed|"
-            "analysis date|analysed date|date of analysis",
-            "reported_at": "reported at|reported|date reported|report date|reported date|"
-            "certificate date|issue date|date of issue",
-            "sample_mass_g": "sample mass g|sample weight g|mass g|weight g|sample mass mg|"
-            "sample mass|sample weight",
-            "digest_volume_ml": "digest volume ml|volume ml|final volume ml|digest volume",
-            "unit": "unit|units|uom",
-            "sigma": "sigma|sigma value",
+            "technique": _either("technique|analytical technique"),
+            "laboratory": _either("laboratory|lab|laboratory name|lab name"),
+            "lab_method": _either(
+                "method|method code|lab method|analytical method|analysis method"
+            ),
+            "digestion": _either("digestion|digest|dissolution|decomposition"),
+            "digestion_class": _either("digestion class"),
+            "certificate": _named("certificate|report") + _numbered("job"),
+            "certificate_issue": _either("certificate issue|issue|revision|version|issue no"),
+            "dispatch": _DISPATCH,
+            "received_at": _dated("received|receipt"),
+            "analysed_at": _dated("analysed|analyzed|analysis"),
+            "reported_at": _dated("reported|report")
+            + _either("certificate date|issue date|date of issue"),
+            "sample_mass_g": _MASSES,
+            "digest_volume_ml": _measured("digest volume|final volume", ("", " ml", " l"))
+            + _either("volume ml"),
+            "unit": _UNITS,
+            "sigma": _either("sigma|error sigma|sigma level"),
         }
     ),
     "sample register": _spread(
         {
             **_COMMON,
             "sample_id": _SAMPLE,
-            "collected_at": "collected at|collected|date collected|collection date|sampled|"
-            "sampling date|date sampled|sample date|collection time|date time",
-            "date": "date",
-            "time": "time",
-            "dispatch": "dispatch|dispatch no|dispatch number|submission|shipment",
-            "sample_mass_g": "sample mass g|sample weight g|mass g|weight g|mass kg|weight kg|"
-            "sample mass kg|sample weight kg|sample mass mg",
-            "place": "place|location|site|area",
-            "selection": "selection|selected as|selection rule|why sent",
+            "collected_at": _dated("collected|collection|sampled|sampling")
+            + _either("sample date|date time"),
+            "date": _either("date"),
+            "time": _either("time"),
+            "dispatch": _DISPATCH,
+            "sample_mass_g": _MASSES,
+            "place": _either("place|location|site|area"),
+            "selection": _either("selection|selected as|selection rule|why sent"),
         }
     ),
     "custody": _spread(
         {
-            "event_id": "event id|event no|event number|no",
-            "sample_id": _SAMPLE + "|samples|sample ids",
-            "dispatch": "dispatch|dispatch no|dispatch number|submission|shipment",
-            "event": "event|action|activity|step",
-            "at": "at|date time|datetime|timestamp|when|date and time|event time",
-            "date": "date|event date",
-            "time": "time",
-            "by": "by|from|person|who|relinquished by|done by|handed over by",
-            "to": "to|received by|recipient|handed over to",
-            "seal": "seal|seal no|seal number|seal id",
-            "seal_intact": "seal intact|intact|seal ok",
-            "containers": "containers|number of containers|no of containers|bags|boxes",
-            "mass_g": "mass g|weight g|mass kg|weight kg|gross mass g|gross mass kg",
-            "place": "place|location|site",
-            "note": "note|notes|comment|comments|remark|remarks",
+            "event_id": _numbered("event") + _either("no"),
+            "sample_id": (*_SAMPLE, *_either("samples|sample ids")),
+            "dispatch": _DISPATCH,
+            "event": _either("event|action|activity|step"),
+            "at": (*_MOMENTS, *_either("at|when|event time")),
+            "date": _either("date|event date"),
+            "time": _either("time"),
+            "by": _either("by|from|person|who|relinquished by|done by|handed over by"),
+            "to": _either("to|received by|recipient|handed over to"),
+            "seal": _named("seal"),
+            "seal_intact": _either("seal intact|intact|seal ok"),
+            "containers": _either("containers|number of containers|no of containers|bags|boxes"),
+            "mass_g": _measured("mass|weight|gross mass|gross weight", _GRAMS[1:]),
+            "place": _either("place|location|site"),
+            "note": _NOTES,
         }
     ),
     "reference materials": _spread(
         {
-            "reference_code": "reference code|reference material|material|crm|crm code|code|"
-            "standard|standard code|name|id",
-            "element": "element|analyte|constituent|symbol|species|parameter",
-            "value": "certified value|certified|assigned value|value|certified mg kg|"
-            "certified concentration|mass fraction",
-            "error": "uncertainty|expanded uncertainty|u|certified uncertainty|uncertainty mg kg|"
-            "95% ci|95 % ci|confidence interval",
-            "coverage_factor": "coverage factor|k|k factor",
-            "unit": "unit|units|uom",
-            "matrix": "matrix",
-            "note": "note|notes|comment|comments|remark|remarks|source",
+            "reference_code": (
+                *_either("material|crm|code|standard|name|id|reference material"),
+                *_numbered("reference|reference material|crm|standard|material"),
+            ),
+            "element": _either("element|analyte|constituent|symbol|species|parameter"),
+            "value": _either(
+                "certified value|certified|assigned value|value|certified mg kg|"
+                "certified concentration|mass fraction"
+            ),
+            "error": _either(
+                "uncertainty|expanded uncertainty|u|certified uncertainty|uncertainty mg kg|"
+                "95% ci|95 % ci|confidence interval"
+            ),
+            "coverage_factor": _either("coverage factor|k|k factor"),
+            "unit": _UNITS,
+            "matrix": _either("matrix"),
+            "note": (*_NOTES, "source"),
         }
     ),
     "aliases": _spread(
         {
-            "written_id": "written id|written|alias|as written|found id|id as written",
-            "sample_id": "sample id|sample|true id|registered id|sample no|sample number",
-            "entered_by": "entered by|by|who|person",
-            "reason": "reason|why|note|comment",
+            "written_id": _either("written id|written|alias|as written|found id|id as written"),
+            "sample_id": (*_named("sample"), *_either("true id|registered id")),
+            "entered_by": _either("entered by|by|who|person"),
+            "reason": _either("reason|why|note|comment"),
         }
     ),
-    "corrections": _spread({"corrected_because": "why corrected"}),
+    "corrections": _spread({"corrected_because": _either("why corrected")}),
 }
 FACT_WORDS["specification limits"] = _spread(
     {
-        "grade": "grade|grade name|alloy|alloy grade|designation|material|steel",
-        "element": "element|symbol|analyte|constituent",
-        "minimum": "minimum|min|lower limit|least|at least|from",
-        "maximum": "maximum|max|upper limit|most|at most|to",
-        "unit": "unit|units|uom",
-        "note": "note|notes|comment|comments|remark|remarks|source",
+        "grade": _either("grade|grade name|alloy|alloy grade|designation|material|steel"),
+        "element": _either("element|symbol|analyte|constituent"),
+        "minimum": _either("minimum|min|lower limit|least|at least|from"),
+        "maximum": _either("maximum|max|upper limit|most|at most|to"),
+        "unit": _UNITS,
+        "note": (*_NOTES, "source"),
     }
 )
 for _kind, _facts in FACTS.items():
@@ -215,16 +287,36 @@ for _kind, _facts in FACTS.items():
     FACT_WORDS[_kind].pop("row", None)
 FACT_WORDS["corrections"] |= {"row": "file_row", "sheet": "of_sheet"}
 
+_JOINED = {
+    kind: {words.replace(" ", ""): fact for words, fact in known.items() if " " in words}
+    for kind, known in FACT_WORDS.items()
+}
+
+
+def fact_of(kind: str, heading: str) -> str:
+    """The fact that a heading (lower-case words) names in this kind of table; '' for none.
+
+    Words may be joined: 'sampleid' is 'sample id'.
+    """
+    return FACT_WORDS[kind].get(heading) or _JOINED[kind].get(heading, "")
+
+
 #: Headings of the long layout.
 LONG_WORDS = _spread(
     {
-        "element": "element|analyte|parameter|species|constituent|determinand|symbol|component",
-        "value": "value|result|concentration|conc|reported value|reported result|amount|"
-        "measured value|final result",
-        "error": "error|uncertainty|standard deviation|std dev|sd",
-        "limit": "limit|detection limit|lod|dl|mdl|lor|reporting limit|lower limit|"
-        "limit of detection|lld",
-        "qualifier": "qualifier|prefix|sign|censoring",
+        "element": _either(
+            "element|analyte|parameter|species|constituent|determinand|symbol|component"
+        ),
+        "value": _either(
+            "value|result|concentration|conc|reported value|reported result|amount|"
+            "measured value|final result"
+        ),
+        "error": _either("error|uncertainty|standard deviation|std dev|sd"),
+        "limit": _either(
+            "limit|detection limit|lod|dl|mdl|lor|reporting limit|lower limit|"
+            "limit of detection|lld"
+        ),
+        "qualifier": _either("qualifier|prefix|sign|censoring"),
     }
 )
 
@@ -257,45 +349,47 @@ LIMIT_WORDS = word_set(
 )
 INTENSITY_WORDS = word_set(
     """
-    cps kcps counts count intensity iraw inet net gross peak area bkg background cps/ua
-    cps/µa ratio rate int raw
+    cps kcps counts count intensity net gross peak area bkg background cps/ua cps/µa ratio
+    rate raw
     """
 )
 IGNORED_WORDS = word_set(
     """
-    compound level flag flags status grade spec pass min max
+    flag flags status grade pass min max
     """
 )
 METHOD_WORDS = word_set(
     """
     icp icpms icp-ms icpoes icp-oes icp-aes icpaes oes aes ms aas xrf pxrf wdxrf wd-xrf
-    edxrf ed-xrf libs fa inaa naa leco combustion ir aqua regia 4a four acid acids digest
+    edxrf ed-xrf libs fa inaa naa combustion ir aqua regia four acid acids digest
     digestion titration grav gravimetric finish fire assay fusion bead pellet pressed
     powder by uv-vis
     """
 )
-#: Headings that look like results and are none.
-NOT_RESULTS = {
+_NO_RESULT = {
     "bal": "the balance to 100 %, not an element",
     "balance": "the balance to 100 %, not an element",
-    "bal error": "the balance to 100 %, not an element",
-    "bal cps ua": "the balance to 100 %, not an element",
     "le": "light elements together, not an element",
-    "le concentration": "light elements together, not an element",
-    "le error 1s": "light elements together, not an element",
-    "le error": "light elements together, not an element",
     "loi": "loss on ignition, not an element",
-    "loi %": "loss on ignition, not an element",
     "total": "a sum, not an element",
-    "total %": "a sum, not an element",
     "sum": "a sum, not an element",
-    "sum %": "a sum, not an element",
     "latitude": "a coordinate",
     "longitude": "a coordinate",
     "easting": "a coordinate",
     "northing": "a coordinate",
     "elevation": "a coordinate",
 }
+_KINDS_OF_FIGURE = (
+    VALUE_WORDS | ERROR_WORDS | INTENSITY_WORDS | LIMIT_WORDS | word_set("% 1s 2s 3s ua µa")
+)
+
+
+def why_no_result(heading: str) -> str:
+    """Why a heading (lower-case words) looks like a result and is none; '' for all others."""
+    first, *rest = heading.split() or [""]
+    return _NO_RESULT.get(first, "") if _KINDS_OF_FIGURE.issuperset(rest) else ""
+
+
 UNIT_LABELS = frozenset({"unit", "units", "uom", "measurement unit", "reporting unit"})
 METHOD_LABELS = frozenset(
     {"method", "methods", "method code", "analysis method", "lab method", "scheme", "technique"}

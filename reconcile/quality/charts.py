@@ -1,7 +1,7 @@
 """Control charts: limits, rules, and how often each rule cries wolf.
 
-Shewhart limits at 3 s; run rules of the Western Electric handbook (1956) and Nelson
-(1984, J. Qual. Technol. 16:237), from memory.
+Shewhart limits at 3 s; run rules as in Nelson (1984, J. Qual. Technol. 16:237) and Champ and
+Woodall (1987, Technometrics 29:393), from memory.
 """
 
 from __future__ import annotations

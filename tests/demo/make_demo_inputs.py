@@ -29,11 +29,11 @@ from tests.demo.paperwork import stamp
 from tests.demo.tables import Sheet, number, plain, workbook_bytes
 
 FOLDER = Path(__file__).resolve().parents[2] / "demo_inputs"
-ROCK_UNITS = {"Li": ("Li2O", "%", s.PERCENT / s.LI2O_PER_LI, "FUS-ICP"),
-              "Fe": ("Fe2O3", "%", s.PERCENT / s.FE2O3_PER_FE, "FUS-ICP"),
-              "Cu": ("Cu", "mg/kg", 1.0, "4A-ICP"), "Zn": ("Zn", "mg/kg", 1.0, "4A-ICP"),
-              "Pb": ("Pb", "mg/kg", 1.0, "4A-ICP"), "As": ("As", "mg/kg", 1.0, "4A-ICP"),
-              "Au": ("Au", "g/t", 1.0, "FA25-AAS")}  # fmt: skip
+ROCK_UNITS = {"Li": ("Li2O", "%", s.PERCENT / s.LI2O_PER_LI, "KR-fusion-1"),
+              "Fe": ("Fe2O3", "%", s.PERCENT / s.FE2O3_PER_FE, "KR-fusion-1"),
+              "Cu": ("Cu", "mg/kg", 1.0, "KR-acid-2"), "Zn": ("Zn", "mg/kg", 1.0, "KR-acid-2"),
+              "Pb": ("Pb", "mg/kg", 1.0, "KR-acid-2"), "As": ("As", "mg/kg", 1.0, "KR-acid-2"),
+              "Au": ("Au", "g/t", 1.0, "KR-fire-3")}  # fmt: skip
 LAB_HEADING = ["Sample ID", "Certificate", "Issue", "Dispatch", "Received", "Analysed", "Reported",
                "QC", "Repeat of"]  # fmt: skip
 
@@ -105,22 +105,24 @@ def _field(
 
 
 def _xrf_soil(period: str, samples: tuple[Sample, ...], plants: Plants) -> Sheet:
-    """Wide, mg/kg, '<LOD' with the limit in the error column, errors of two sigma."""
+    """Wide, mg/kg; errors of two standard deviations and the limits in columns of their own."""
     elements = list(s.FIELD["xrf_soil", "soil"])
     sheet = Sheet(
-        [["Reading No", "Time", "Operator", "Sample", "Count time s", "Sigma Value", "Units",
-          *(text for e in elements for text in (e, f"{e} Error"))]]
+        [["Sample", "Reading", "Read at", "Read by", "Seconds counted",
+          *(text for e in elements for text in (f"{e} mg/kg", f"{e} uncertainty 2s mg/kg",
+                                                f"{e} limit mg/kg"))]]
     )  # fmt: skip
     file = f"field/xrf_soil_{period}.csv"
     for place, (visit, _, counts) in enumerate(xrf_counts(period, "xrf_soil", samples, 3), 1):
-        cells = [str(place), stamp(visit.at), visit.operator, visit.name, "60", "2", "ppm"]
+        cells = [visit.name, str(place), stamp(visit.at), visit.operator, "60"]
         for element in elements:
             count = counts[element]
             cells += (
                 [_ppm(count.value), _ppm(2 * count.sigma)]
                 if count.detected
-                else ["<LOD", _ppm(count.limit)]
+                else ["not detected", ""]
             )
+            cells.append(_ppm(count.limit))
         ordinal = visit.sample.ordinal if visit.sample else -1
         _spoil_soil(period, ordinal, cells, place)
         row = sheet.add(cells)
@@ -137,11 +139,11 @@ def _spoil_soil(period: str, ordinal: int, cells: list[str], place: int) -> None
     if place % 3 != 1:
         return
     if period == "2026-08" and ordinal == 8:
-        cells[7] = cells[7][0] + "O" + cells[7][2:] + "x"
+        cells[5] = cells[5][0] + "O" + cells[5][2:] + "x"
     if period == "2026-09" and ordinal == 12:
-        cells[1] = "2026-09-31T10:20+02:00"
+        cells[2] = "2026-09-31T10:20+02:00"
     if period == "2026-10" and ordinal == 5:
-        cells[3] = f"{cells[3].lower()} "
+        cells[0] = f"{cells[0].lower()} "
 
 
 def _note_spoiled(
@@ -155,14 +157,14 @@ def _note_spoiled(
     ordinal, kind, text, expect = what[period]
     sample = ordinary_of(samples, ordinal)
     names = {sample.sample_id, f"{sample.sample_id.lower()} "}
-    row = next(i for i, line in enumerate(sheet.lines, 2) if line[3] in names)
+    row = next(i for i, line in enumerate(sheet.lines, 2) if line[0] in names)
     plants.add(period, kind, file, row, sample.sample_id, text, expect)
 
 
 def _xrf_rock(period: str, samples: tuple[Sample, ...]) -> Sheet:
-    """Long: one line per reading and element; iron in %, the rest in ppm."""
+    """Long: one line per reading and element, '<5' cells; iron in %, the rest in ppm."""
     sheet = Sheet(
-        [["Time", "Operator", "Sample", "Reading", "Element", "Result", "Error 2s", "Unit"]]
+        [["Time", "Operator", "Rock pulp", "Count", "Element", "Result", "Plus or minus", "Unit"]]
     )
     for visit, reading, counts in xrf_counts(period, "xrf_rock", samples, 2):
         for element, count in counts.items():
@@ -170,7 +172,7 @@ def _xrf_rock(period: str, samples: tuple[Sample, ...]) -> Sheet:
             result, error = (
                 (number(count.value / per, 4), number(2 * count.sigma / per, 2))
                 if count.detected
-                else ("<LOD", number(count.limit / per, 2))
+                else (f"<{number(count.limit / per, 2)}", "")
             )
             sheet.add([stamp(visit.at), visit.operator, visit.name, str(reading), element, result,
                        error, unit])  # fmt: skip
@@ -178,11 +180,12 @@ def _xrf_rock(period: str, samples: tuple[Sample, ...]) -> Sheet:
 
 
 def _xrf_parts(period: str, samples: tuple[Sample, ...], plants: Plants) -> Sheet:
-    """Wide, %, errors of one sigma."""
+    """Wide, %, errors of one standard deviation; where a result is 'below limit', the limit stands
+    in the column of the error."""
     elements = list(s.FIELD["xrf_parts", ""])
     sheet = Sheet(
-        [["Reading", "Time", "Operator", "Part", "Heat",
-          *(text for e in elements for text in (f"{e} %", f"{e} error %"))]]
+        [["Count no", "When", "Who", "Part", "Heat",
+          *(text for e in elements for text in (f"{e} %", f"± {e} %"))]]
     )  # fmt: skip
     file = f"field/xrf_parts_{period}.csv"
     for place, (visit, _, counts) in enumerate(xrf_counts(period, "xrf_parts", samples, 3), 1):
@@ -192,7 +195,7 @@ def _xrf_parts(period: str, samples: tuple[Sample, ...], plants: Plants) -> Shee
             cells += (
                 [number(count.value / s.PERCENT, 4), number(count.sigma / s.PERCENT, 2)]
                 if count.detected
-                else ["<LOD", number(count.limit / s.PERCENT, 2)]
+                else ["below limit", number(count.limit / s.PERCENT, 2)]
             )
         row = sheet.add(cells)
         if not visit.sample or place % 3 != 1:

@@ -196,7 +196,9 @@ def test_a_result_above_the_upper_limit_is_censored(outcomes: Outcomes, made: Ma
 def test_unreadable_cells_and_rows_are_quarantined_where_they_stand(
     outcomes: Outcomes, made: Made
 ) -> None:
-    for kind, column in (("unreadable cell", "Cu"), ("impossible date", "Time"), ("no id", "")):
+    for kind, column in (
+        ("unreadable cell", "Cu mg/kg"), ("impossible date", "Read at"), ("no id", ""),
+    ):  # fmt: skip
         for t in planted(made, kind):
             refused = outcomes[t.period].reconciliation.quarantine
             mine = refused.loc[refused["file"].eq(t.file) & refused["row"].eq(t.row)]

@@ -32,7 +32,7 @@ pytestmark = pytest.mark.slow
 
 PLACES = 20
 SOIL = ("Cu", "Zn", "Pb")
-METHOD = "ICP-OES · 4A-ICP · four acids"
+METHOD = "ICP-OES · KR-acid-2 · four acids"
 Row = dict[str, str]
 CheckKey = tuple[str, str, str, str, str]  # side, kind, code, element, batch
 
@@ -343,14 +343,14 @@ def _duplicates(month: Month, at: Places, rng: random.Random) -> Expected:
 
 def _field(code: str, low: float, high: float, last: bool = False) -> Fault:
     def plant(month: Month, at: Places, rng: random.Random) -> Expected:
-        rows = [r for r in month.tables["xrf soil"].where(Sample=code) if at["day"] in r["Time"]]
+        rows = [r for r in month.tables["xrf soil"].where(Sample=code) if at["day"] in r["Read at"]]
         if last:
-            end = max(r["Time"] for r in rows)
-            rows = [r for r in rows if r["Time"] == end]
+            end = max(r["Read at"] for r in rows)
+            rows = [r for r in rows if r["Read at"] == end]
         factor = rng.uniform(low, high)
         element = at["field element"]
         for row in rows:
-            row[element] = f"{float(row[element]) * factor:.4g}"
+            row[f"{element} mg/kg"] = f"{float(row[f'{element} mg/kg']) * factor:.4g}"
         name = f"{code}, {element}, XRF · 20714 · soil 3"
         day = f"field {at['day']}"
         return Expected(
@@ -366,8 +366,8 @@ def _field(code: str, low: float, high: float, last: bool = False) -> Fault:
 def _field_blank(month: Month, at: Places, rng: random.Random) -> Expected:
     element = at["blank element"]
     for row in month.tables["xrf soil"].where(Sample="BLANK"):
-        if at["day"] in row["Time"]:
-            row[element] = f"{rng.uniform(300, 900):.4g}"
+        if at["day"] in row["Read at"]:
+            row[f"{element} mg/kg"] = f"{rng.uniform(300, 900):.4g}"
     return Expected(
         {f"Blank BLANK, {element}, XRF": {f"field {at['day']}"}},
         failed={("field", "blank", "BLANK", element, at["day"])},
@@ -376,14 +376,15 @@ def _field_blank(month: Month, at: Places, rng: random.Random) -> Expected:
 
 def _short_count(month: Month, at: Places, rng: random.Random) -> Expected:
     for row in month.tables["xrf soil"].where(Sample=at["soil reading"]):
-        row["Count time s"] = str(rng.choice([5, 10, 15]))
+        row["Seconds counted"] = str(rng.choice([5, 10, 15]))
     return Expected({"Short count time": {at["soil reading"]}})
 
 
 def _large_error(month: Month, at: Places, rng: random.Random) -> Expected:
     for row in month.tables["xrf soil"].where(Sample=at["soil reading"]):
-        if row["Fe"] != "<LOD":
-            row["Fe Error"] = f"{float(row['Fe']) * rng.uniform(0.8, 1.6):.4g}"  # 2 sigma
+        if row["Fe mg/kg"] != "not detected":
+            error = float(row["Fe mg/kg"]) * rng.uniform(0.8, 1.6)
+            row["Fe uncertainty 2s mg/kg"] = f"{error:.4g}"
     return Expected(
         {"Result below 3 of its own standard deviations: Fe": {at["soil reading"]}},
         may=("Detected and not quantified",),
@@ -509,7 +510,7 @@ def _places(month: Month, rng: random.Random) -> Iterator[Places]:
     ]  # fmt: skip
     readings = Counter(r["Sample"] for r in month.tables["xrf soil"].rows)
     rocks = sorted({r["Sample"] for r in month.tables["libs rock"].rows if r["Sample"] < "RM"})
-    days = sorted({r["Time"][:10] for r in month.tables["xrf soil"].where(Sample="BLANK")})
+    days = sorted({r["Read at"][:10] for r in month.tables["xrf soil"].where(Sample="BLANK")})
     others = iter(rng.sample(first_issue, k=len(dispatches)))
     for dispatch in dispatches:
         element, other = rng.sample(SOIL, 2)

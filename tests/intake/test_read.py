@@ -81,7 +81,7 @@ def test_a_certificate_with_unit_method_and_limit_rows(read):
     rows = [
         ["Certificate C-1", None, None, None],
         [],
-        ["Method", "FA-AAS", "4A-ICP", "4A-ICP"],
+        ["Method", "QZ-FIRE1", "QZ-ACID2", "QZ-ACID2"],
         ["Sample", "Au", "Cu", "As"],
         ["Units", "ppb", "%", "ppm"],
         ["Lower limit", 5, 0.001, 2],
@@ -91,13 +91,13 @@ def test_a_certificate_with_unit_method_and_limit_rows(read):
         ["S3", ">10000", 11, "over range"],
     ]
     table = read(rows, kind="lab")
-    assert [a.key for a in table.analytes] == ["Au@FA-AAS", "Cu@4A-ICP", "As@4A-ICP"]
+    assert [a.key for a in table.analytes] == ["Au@QZ-FIRE1", "Cu@QZ-ACID2", "As@QZ-ACID2"]
     assert table.facts.column("row").to_pylist() == [8, 9, 10]
-    assert cells(table, "Au@FA-AAS")[0] == (QUANTIFIED, 0.0125, 0.005)
-    assert cells(table, "Au@FA-AAS")[1] == (BELOW, None, 0.005)
-    assert cells(table, "As@4A-ICP")[1] == (BELOW, None, 2)
-    assert cells(table, "As@4A-ICP")[2] == (ABOVE, None, 500)
-    assert cells(table, "Cu@4A-ICP")[0][1] == 2500
+    assert cells(table, "Au@QZ-FIRE1")[0] == (QUANTIFIED, 0.0125, 0.005)
+    assert cells(table, "Au@QZ-FIRE1")[1] == (BELOW, None, 0.005)
+    assert cells(table, "As@QZ-ACID2")[1] == (BELOW, None, 2)
+    assert cells(table, "As@QZ-ACID2")[2] == (ABOVE, None, 500)
+    assert cells(table, "Cu@QZ-ACID2")[0][1] == 2500
 
 
 def test_every_sheet_is_one_table_and_sheets_without_a_table_are_named(tmp_path):

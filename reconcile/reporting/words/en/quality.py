@@ -27,8 +27,8 @@ CHART_RULE_NOTE = (
     "False alarms: the share of charts in control, with as many results as the shortest and the "
     "longest chart here, on which the rule speaks at least once; simulated with normal, "
     "independent results and known centre and s. Limits estimated from few results speak oftener. "
-    "Expected: the sum of those shares over the charts. Rules after the Western Electric handbook "
-    "(1956) and Nelson (1984), from memory."
+    "Expected: the sum of those shares over the charts. Rules as in Nelson (1984), "
+    "J. Qual. Technol. 16:237, and Champ and Woodall (1987), Technometrics 29:393, from memory."
 )
 RATES = "Controls against plan"
 PLAN_HEADINGS = (
