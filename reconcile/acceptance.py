@@ -8,6 +8,7 @@ from reconcile import dossier
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.reporting import dossier as pages
+from reconcile.writing import write_whole
 
 
 def write_dossier(
@@ -33,6 +34,5 @@ def write_dossier(
         raise ReconcileError(
             f"{target} exists already, with other content.", "Name a new file with --to."
         )
-    target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_bytes(content)
+    write_whole(target, content)
     return target

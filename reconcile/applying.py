@@ -33,6 +33,7 @@ from reconcile.reporting import sheets, tables
 from reconcile.settings import TableSettings
 from reconcile.store import Store
 from reconcile.workspace import Workspace
+from reconcile.writing import write_whole
 
 ENDINGS = (".csv", ".parquet", ".xlsx")
 
@@ -91,10 +92,7 @@ def correct_table(
         target, shown, ws.sha256_of(source), chosen.name or ", ".join(chosen.files),
         rows, tuple(notes),
     )  # fmt: skip
-    content = _bytes(result)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    with target.open("xb") as stream:
-        stream.write(content)
+    write_whole(target, _bytes(result), new=True)
     return result
 
 

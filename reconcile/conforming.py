@@ -14,6 +14,7 @@ from reconcile.errors import ReconcileError
 from reconcile.reporting import conformity_pages, conformity_table, sheets, tables
 from reconcile.reporting.sheets import Column
 from reconcile.store import Store
+from reconcile.writing import write_whole
 
 ENDINGS = (".csv", ".xlsx")
 
@@ -69,9 +70,8 @@ def conform(
             )
         record = replace(record, specimens=kept)
     if to is not None:
-        to.parent.mkdir(parents=True, exist_ok=True)
-        with to.open("xb") as stream:
-            stream.write(_bytes(record, to.suffix.lower(), period, workspace.settings.report.paper))
+        paper = workspace.settings.report.paper
+        write_whole(to, _bytes(record, to.suffix.lower(), period, paper), new=True)
     return Conformed(period, record, samples, to)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from reconcile.errors import ReconcileError
 from reconcile.workspace import SETTINGS_FILE
+from reconcile.writing import write_whole
 
 PERIODS = ("2026-08", "2026-09", "2026-10")
 
@@ -41,5 +42,5 @@ def prepare(output: Path | None = None) -> tuple[Path, tuple[str, ...]]:
         'output = ".."' if line.split("=")[0].strip() == "output" else line
         for line in text.splitlines()
     ]
-    (workspace / SETTINGS_FILE).write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+    write_whole(workspace / SETTINGS_FILE, ("\n".join(lines) + "\n").encode())
     return workspace, PERIODS

@@ -31,6 +31,7 @@ from reconcile.reporting.numbers import plain_sig
 from reconcile.reporting.story_page import Act, Results, Shown, StoryPage, Use, story_page
 from reconcile.storytelling import Story, StoryLine
 from reconcile.workspace import Workspace
+from reconcile.writing import write_whole
 
 _MOST_EVENTS = 12
 _NAME = re.compile(r"[^A-Za-z0-9_-]+")
@@ -375,11 +376,3 @@ def _place(workspace: Workspace, kind: str, text: str) -> Path:
         mark = hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:8]
         plain = f"{plain.strip('-')}-{mark}"
     return workspace.output / "forms" / f"{kind}-{plain}.pdf"
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write beside the place and move there, so that no half-written form is printed."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    working = path.with_name(f".unfinished-{path.name}")
-    working.write_bytes(content)
-    working.replace(path)

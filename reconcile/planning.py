@@ -24,6 +24,7 @@ from reconcile.reporting import tables
 from reconcile.settings import Settings, Thresholds
 from reconcile.statistics import sample_size
 from reconcile.store import Store
+from reconcile.writing import write_whole
 
 RANDOM, NEAR, LOWEST, HIGHEST = "random part", "near decision level", "lowest", "highest"
 
@@ -349,13 +350,11 @@ def plan(
         choices += choose(of_kind, levels, number, f"{period}\n{kind}")
     made = Plan(period, known, cost_ratio, target, strata, tuple(choices), len(candidates), save)
     if save is not None:
-        save.parent.mkdir(parents=True, exist_ok=True)
         rows = [
             [c.sample_id, c.kind, c.reason, c.probability, c.element, c.value, period]
             for c in choices
         ]
-        with save.open("xb") as stream:
-            stream.write(tables.to_csv(CHOICE_COLUMNS, rows))
+        write_whole(save, tables.to_csv(CHOICE_COLUMNS, rows), new=True)
     return made
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import os
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +20,7 @@ from reconcile.intake.read import read_file
 from reconcile.intake.times import parse_times
 from reconcile.reporting.text import looks_like_formula
 from reconcile.workspace import Workspace
+from reconcile.writing import one_at_a_time, write_whole
 
 RECEIVED = "custody/received.csv"
 HEADINGS = (
@@ -123,7 +123,11 @@ def _line(cells: list[str] | tuple[str, ...]) -> str:
 
 
 def _append(path: Path, cells: list[str]) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
+    with one_at_a_time(path):
+        _append_held(path, cells)
+
+
+def _append_held(path: Path, cells: list[str]) -> None:
     before = path.read_bytes() if path.exists() else b""
     heading = _line(HEADINGS)
     if before:
@@ -140,10 +144,9 @@ def _append(path: Path, cells: list[str]) -> None:
     addition = (b"" if before else heading.encode()) + (
         b"\n" if before and not before.endswith(b"\n") else b""
     )
-    with path.open("ab" if before else "wb" if path.exists() else "xb") as stream:
-        stream.write(addition + _line(cells).encode())
-        stream.flush()
-        os.fsync(stream.fileno())
+    # Rewritten whole, with every byte that was there: a receipt cut off in the middle would
+    # bear its id already, and could not be given again.
+    write_whole(path, before + addition + _line(cells).encode())
 
 
 def _not_ours(path: Path) -> ReconcileError:

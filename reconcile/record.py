@@ -13,12 +13,14 @@ import hashlib
 import json
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from reconcile.errors import ReconcileError
 from reconcile.model import Finding
+from reconcile.writing import one_at_a_time, sync_folder
 
 RECORD = "record.jsonl"
 _START = "0" * 64
@@ -82,11 +84,16 @@ def read(path: Path) -> Reading:
 
 
 def extend(path: Path, additions: Sequence[tuple[str, dict[str, Any]]]) -> str:
-    """Append what is not there yet, in order; returns the head.
+    """Append what is not there yet, in order, one process at a time; returns the head.
 
     Raises ReconcileError where an earlier line was altered: nothing is added to a broken
     chain.
     """
+    with one_at_a_time(path):
+        return _extend(path, additions)
+
+
+def _extend(path: Path, additions: Sequence[tuple[str, dict[str, Any]]]) -> str:
     reading = read(path)
     if reading.altered:
         raise ReconcileError(
@@ -104,13 +111,18 @@ def extend(path: Path, additions: Sequence[tuple[str, dict[str, Any]]]) -> str:
         raw, previous = _line(number, kind, content, previous)
         new.append(raw)
     if new or reading.unfinished:
-        path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("r+b" if path.exists() else "w+b") as stream:
             stream.truncate(reading.whole)
             stream.seek(reading.whole)
-            stream.write(b"".join(new))
-            stream.flush()
-            os.fsync(stream.fileno())
+            try:
+                stream.write(b"".join(new))
+                stream.flush()
+                os.fsync(stream.fileno())
+            except OSError:  # a full disk: all of the lines or none, an act is not half told
+                with suppress(OSError):
+                    os.ftruncate(stream.fileno(), reading.whole)
+                raise
+        sync_folder(path.parent)
     return previous
 
 

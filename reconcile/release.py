@@ -22,6 +22,7 @@ import pandas as pd
 from reconcile.errors import ReconcileError
 from reconcile.model import Change, InputFile, Reconciliation, StratumResult
 from reconcile.workspace import sha256_of
+from reconcile.writing import sync_files, sync_folder
 
 MANIFEST = "manifest.json"
 _REVISION = re.compile(r"r(\d+)")
@@ -135,7 +136,9 @@ def write(
         encoding="utf-8",
         newline="\n",
     )
+    sync_files(working)  # a name must not reach the disk before what it names
     working.replace(target)
+    sync_folder(folder)
     return target
 
 

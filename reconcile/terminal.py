@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import os
 from collections.abc import Sequence
 from dataclasses import fields
@@ -18,6 +19,7 @@ from reconcile.reporting import numbers, words
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.statistics.selftest import SelfTestRow
+from reconcile.writing import write_whole
 
 if TYPE_CHECKING:
     from reconcile.applying import CorrectedTable
@@ -266,11 +268,12 @@ def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
 
 def save_selftest(rows: Sequence[SelfTestRow], path: Path) -> None:
     """The table as CSV, for a validation file."""
-    with path.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.writer(stream, lineterminator="\n")
-        names = [field.name for field in fields(SelfTestRow)]
-        writer.writerow(names)
-        writer.writerows([getattr(row, name) for name in names] for row in rows)
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    names = [field.name for field in fields(SelfTestRow)]
+    writer.writerow(names)
+    writer.writerows([getattr(row, name) for name in names] for row in rows)
+    write_whole(path, stream.getvalue().encode())
 
 
 def show_story(story: Story) -> None:

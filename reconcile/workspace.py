@@ -22,6 +22,7 @@ from reconcile.errors import ReconcileError
 from reconcile.model import SettingLine
 from reconcile.regular import open_regular, readable_name
 from reconcile.settings import Settings, TableSettings
+from reconcile.writing import write_whole
 
 SETTINGS_FILE = "reconcile.toml"
 NOT_GIVEN = "not given"  # how a setting without a value is written
@@ -352,5 +353,5 @@ def write_template(folder: Path) -> Path:
     for name in ("field", "lab", "register", "custody", "evidence"):
         (folder / name).mkdir(exist_ok=True)
     text = resources.files("reconcile").joinpath("template.toml").read_text(encoding="utf-8")
-    target.write_text(text, encoding="utf-8", newline="\n")
+    write_whole(target, text.encode(), new=True)
     return target
