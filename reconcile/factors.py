@@ -33,6 +33,8 @@ EVENT = "factor event"
 PROPOSED, APPROVED = "proposed", "approved"
 SUPERSEDED, EXPIRED, WITHDRAWN = "superseded", "expired", "withdrawn"
 _ENDS = (SUPERSEDED, EXPIRED, WITHDRAWN)
+#: States in which a factor that a later revision finds again is open to approval anew.
+_OPEN_AGAIN = (PROPOSED, SUPERSEDED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,7 @@ class Life:
     data_until: str  # latest time in the data of that release; "" where none is known
     verdict: str  # of its stratum in that release
     verdict_reason: str
-    approver: str = ""
+    approver: str = ""  # of the last approval; a factor that was superseded keeps it
     reason: str = ""  # of the last change
     at: str = ""  # when the last change was made, as its person said
     by_factor: str = ""  # the factor that superseded it
@@ -136,16 +138,9 @@ def lives(reading: record.Reading) -> dict[str, Life]:
         content = entry.content
         act, number = str(content["act"]), str(content["factor_id"])
         if act == PROPOSED:
-            found.setdefault(
-                number,
-                Life(
-                    replace(from_plain(content["factor"]), status=PROPOSED),
-                    str(content["period"]), int(content["revision"]),
-                    str(content["release_id"]), str(content["author"]),
-                    str(content.get("author_person", "")), str(content.get("data_until", "")),
-                    str(content["verdict"]), str(content["verdict_reason"]),
-                ),
-            )  # fmt: skip
+            before = found.get(number)
+            if before is None or before.state in _OPEN_AGAIN:
+                found[number] = _proposed(content, before)
             continue
         life = found.get(number)
         if life is None or life.state in _ENDS:
@@ -159,6 +154,18 @@ def lives(reading: record.Reading) -> dict[str, Life]:
             by_factor=str(content.get("by_factor", "")),
         )
     return found
+
+
+def _proposed(content: dict[str, Any], before: Life | None) -> Life:
+    """The life that a proposal begins; an approval before stays named, for results of its time."""
+    return Life(
+        replace(from_plain(content["factor"]), status=PROPOSED),
+        str(content["period"]), int(content["revision"]), str(content["release_id"]),
+        str(content["author"]), str(content.get("author_person", "")),
+        str(content.get("data_until", "")), str(content["verdict"]),
+        str(content["verdict_reason"]),
+        approver=before.approver if before is not None else "",
+    )  # fmt: skip
 
 
 def of_workspace(workspace: Workspace) -> dict[str, Life]:
@@ -178,19 +185,18 @@ def events_of_release(
 ) -> list[tuple[str, dict[str, Any]]]:
     """What a release adds to the record: its proposals and the ends that follow from it.
 
-    Only a factor whose verdict accepts field results is proposed. A proposal of a later
-    release of the same stratum supersedes one that nobody approved; an approved factor
-    stands until another is approved, it expires or is withdrawn. A factor whose last day is
-    before the period's first day has expired.
+    Only a factor whose verdict accepts field results is proposed; one that a later revision
+    of its month finds again is proposed again, by that revision. A release ends nothing but
+    what is over: a factor whose last day is before the period's first day has expired. A
+    proposal supersedes nothing before it is approved, so that months may be run in any order.
     """
     additions: list[tuple[str, dict[str, Any]]] = []
-    place = (reconciliation.period, reconciliation.revision)
     for result in reconciliation.results:
         factor = result.factor
         if factor is None:
             continue
         usable = result.verdict.decision in (ACCEPTED, ACCEPTED_CORRECTED)
-        if usable and factor.factor_id not in known:
+        if usable and _is_news(known.get(factor.factor_id), reconciliation):
             additions.append(
                 (
                     EVENT,
@@ -207,29 +213,36 @@ def events_of_release(
                     },
                 )
             )  # fmt: skip
-        additions += [
-            _end(
-                SUPERSEDED, life,
-                f"release {reconciliation.release_id} found {factor.factor_id}",
-                factor.factor_id if usable else "",
-            )
-            for number, life in known.items()
-            if number != factor.factor_id
-            and life.state == PROPOSED
-            and life.factor.stratum.key == factor.stratum.key
-            and (life.period, life.revision) < place
-        ]  # fmt: skip
-    ended = {content["factor_id"] for _, content in additions if content["act"] != PROPOSED}
     if ws.is_month(reconciliation.period):
         additions += [
             _end(EXPIRED, life, f"it stood until {life.factor.valid_until}")
-            for number, life in known.items()
-            if number not in ended
-            and life.state not in _ENDS
+            for life in known.values()
+            if life.state not in _ENDS
             and life.factor.valid_until
             and life.factor.valid_until < f"{reconciliation.period}-01"
         ]
     return additions
+
+
+def _is_news(life: Life | None, reconciliation: Reconciliation) -> bool:
+    """Whether a release has to propose a factor: nobody has, or an earlier revision only."""
+    if life is None:
+        return True
+    return (
+        life.state in _OPEN_AGAIN
+        and life.period == reconciliation.period
+        and life.revision < reconciliation.revision
+    )
+
+
+def _earlier(one: Life, other: Life) -> bool:
+    """Whether one was certainly proposed for an earlier month, or an earlier revision of it.
+
+    Periods that are no months have no order.
+    """
+    if one.period == other.period:
+        return one.revision < other.revision
+    return ws.is_month(one.period) and ws.is_month(other.period) and one.period < other.period
 
 
 def _end(act: str, life: Life, reason: str, by_factor: str = "") -> tuple[str, dict[str, Any]]:
@@ -238,11 +251,13 @@ def _end(act: str, life: Life, reason: str, by_factor: str = "") -> tuple[str, d
 
 
 def approve(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Life:
-    """Approve a proposed factor; an earlier approved one of its stratum is superseded.
+    """Approve a proposed factor; earlier ones of its stratum, approved or not, are superseded.
 
+    Only an approval supersedes, and only what is earlier: proposals of later months stay open.
     Raises ReconcileError where the approver may be the author, a reason is missing, the
-    time is not after the data, the factor is not open to approval, or its verdict does not
-    allow it.
+    time is not after the data, the factor is not open to approval, its verdict does not allow
+    it, its month was issued again without it, or a factor of a later month is approved for its
+    stratum.
     """
     workspace = ws.load_workspace(folder)
     _check_reason(reason)
@@ -262,16 +277,46 @@ def approve(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Life
                 f"'{life.verdict}'. {life.verdict_reason}",
                 "Mend the cause and run the month again; a factor does not overrule a verdict.",
             )
+        _check_newest(workspace, life)
+        others = [
+            other
+            for number, other in known.items()
+            if number != factor_id and other.factor.stratum.key == life.factor.stratum.key
+        ]
+        for other in others:
+            if other.state == APPROVED and _earlier(life, other):
+                raise ReconcileError(
+                    f"Factor {other.factor.factor_id} of {other.period}, revision "
+                    f"{other.revision}, is approved for the same stratum, and {factor_id} of "
+                    f"{life.period}, revision {life.revision}, is earlier.",
+                    "Withdraw the later one first if the earlier is to stand in its place.",
+                )
         additions = [(EVENT, _act(APPROVED, factor_id, acting, reason))]
         additions += [
             _end(SUPERSEDED, other, f"{factor_id} was approved", factor_id)
-            for number, other in known.items()
-            if number != factor_id
-            and other.state == APPROVED
-            and other.factor.stratum.key == life.factor.stratum.key
+            for other in others
+            if other.state == APPROVED or (other.state == PROPOSED and _earlier(other, life))
         ]
         record.extend(workspace.output / record.RECORD, additions)
     return of_workspace(workspace)[factor_id]
+
+
+def _check_newest(workspace: Workspace, life: Life) -> None:
+    """Refuse a factor whose month was issued again since without proposing it."""
+    newest = max(
+        (
+            int(entry.content["revision"])
+            for entry in record.read(workspace.output / record.RECORD).entries
+            if entry.kind == "release" and entry.content["period"] == life.period
+        ),
+        default=life.revision,
+    )
+    if newest > life.revision:
+        raise ReconcileError(
+            f"{life.period} was issued again since: revision {newest} does not propose factor "
+            f"{life.factor.factor_id} of revision {life.revision}.",
+            "Read what changed in the newer release; approve the factor that it proposes, if any.",
+        )
 
 
 def withdraw(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Life:

@@ -19,7 +19,7 @@ from scipy import stats
 from reconcile import conformity, correction, evaluation, factors, pairing, quality
 from reconcile.conformity import ConformityRecord, Limit, Measured, ResultSet
 from reconcile.evaluation import LabError
-from reconcile.factors import APPROVED, EXPIRED, SUPERSEDED, Life
+from reconcile.factors import APPROVED, WITHDRAWN, Life
 from reconcile.field_values import FieldMean, correct_mean, differences, field_means
 from reconcile.model import (
     ACCEPTED,
@@ -152,7 +152,7 @@ def in_force(lives: Iterable[Life], first_day: str, last_day: str) -> tuple[Life
     newest: dict[str, Life] = {}
     for life in lives:
         f = life.factor
-        stood = life.state == APPROVED or (life.state in (EXPIRED, SUPERSEDED) and life.approver)
+        stood = life.state != WITHDRAWN and life.approver
         if not stood or not f.valid_from or not f.valid_until:
             continue
         if f.valid_from > last_day or f.valid_until < first_day:

@@ -11,6 +11,7 @@ import pytest
 import reconcile
 from reconcile import correction, evaluation, factors, record
 from reconcile.errors import ReconcileError
+from reconcile.model import Reconciliation
 from reconcile.verify import verify
 from tests import small
 from tests.pairs import STRATUM, settings, study
@@ -156,6 +157,97 @@ def test_an_approved_factor_is_superseded_when_the_next_is_approved(site: Path) 
     of = {x.factor.factor_id: x for x in factors.listed(site)[0]}
     assert (of[first].state, of[first].by_factor) == ("superseded", second)
     assert of[second].state == "approved"
+
+
+_MADE: dict[str, Reconciliation] = {}
+
+
+def proposed(
+    site: Path,
+    period: str,
+    revision: int = 1,
+    decision: str = "accepted after correction",
+) -> str:
+    """A release of a month put into the record, with copper's factor where it may be used."""
+    if not _MADE:
+        _MADE[PERIOD] = reconcile.run_period(site, PERIOD).reconciliation
+    outcome = _MADE[PERIOD]
+    result = next(r for r in outcome.results if r.stratum.element == "Cu")
+    assert result.factor is not None
+    months = (f"{period}-01", reconcile.workspace.month_after(period, 3))
+    factor = correction.named(
+        replace(result.factor, valid_from=months[0], valid_until=months[1], n=revision % 2 + 30)
+    )
+    verdict = replace(result.verdict, decision=decision)
+    made = replace(
+        outcome, period=period, revision=revision, release_id=f"{period}-r{revision}-x",
+        results=(replace(result, factor=factor, verdict=verdict),),
+    )  # fmt: skip
+    path = site / "out" / record.RECORD
+    known = factors.lives(record.read(path))
+    content = {"release_id": made.release_id, "period": period, "revision": revision}
+    digests = {"manifest_sha256": "0" * 64, "custody_head": ""}
+    record.extend(path, [("release", content | digests), *factors.events_of_release(known, made)])
+    return factor.factor_id
+
+
+def states(site: Path) -> dict[str, str]:
+    return {x.factor.factor_id: x.state for x in factors.listed(site)[0]}
+
+
+def test_months_caught_up_in_one_go_leave_each_proposal_open(site: Path) -> None:
+    september = proposed(site, "2026-09")
+    unfit = proposed(site, "2026-11", decision="insufficient evidence")
+    december = proposed(site, "2026-12")
+    older = proposed(site, "2026-08")  # an older month after the newer ones
+    found = states(site)
+    assert unfit not in found
+    assert {found[x] for x in (older, september, december)} == {"proposed"}
+    assert factors.approve(site, september, "Ben Osei", "fine", AT).state == "approved"
+
+
+def test_an_approval_supersedes_what_is_earlier_and_leaves_what_is_later_open(site: Path) -> None:
+    september, november = proposed(site, "2026-09"), proposed(site, "2026-11")
+    factors.approve(site, september, "Ben Osei", "fine", AT)
+    open_still = copper(site).factor.factor_id  # of October, which nobody approved
+    december = proposed(site, "2026-12")
+    factors.approve(site, november, "Ben Osei", "fine", AT)
+    found = states(site)
+    assert (found[september], found[open_still]) == ("superseded", "superseded")
+    assert (found[november], found[december]) == ("approved", "proposed")
+
+
+def test_an_earlier_factor_does_not_push_out_a_later_one_that_was_approved(site: Path) -> None:
+    september, december = proposed(site, "2026-09"), proposed(site, "2026-12")
+    factors.approve(site, december, "Ben Osei", "fine", AT)
+    assert states(site)[september] == "superseded"
+    november = proposed(site, "2026-11")  # its run came late
+    with pytest.raises(ReconcileError, match=r"2026-12, revision 1, is approved"):
+        factors.approve(site, november, "Ben Osei", "fine", AT)
+    assert (states(site)[november], states(site)[december]) == ("proposed", "approved")
+    factors.withdraw(site, december, "Ben Osei", "window replaced", AT)
+    assert factors.approve(site, november, "Ben Osei", "fine", AT).state == "approved"
+
+
+def test_a_factor_whose_month_was_issued_again_without_it_can_not_be_approved(site: Path) -> None:
+    first = proposed(site, "2026-09", 1)
+    proposed(site, "2026-09", 2, "laboratory only")
+    with pytest.raises(ReconcileError, match="revision 2 does not propose"):
+        factors.approve(site, first, "Ben Osei", "fine", AT)
+    assert proposed(site, "2026-09", 3) == first  # the cause was mended: the same factor again
+    assert factors.approve(site, first, "Ben Osei", "fine", AT).state == "approved"
+
+
+def test_a_superseded_factor_that_a_later_revision_finds_again_is_open_again(site: Path) -> None:
+    first = proposed(site, "2026-09", 1)
+    second = proposed(site, "2026-09", 2)
+    assert first != second
+    factors.approve(site, second, "Ben Osei", "fine", AT)
+    assert states(site)[first] == "superseded"
+    assert proposed(site, "2026-09", 3) == first
+    assert states(site)[first] == "proposed"
+    factors.approve(site, first, "Ben Osei", "fine", AT)
+    assert states(site)[second] == "superseded"
 
 
 def test_a_withdrawn_factor_stays_so(site: Path) -> None:
