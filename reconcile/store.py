@@ -35,7 +35,15 @@ ROW_TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "specification limits": ("specification_limit", contract.LIMIT_FACTS),
 }
 TIME_FACTS = frozenset(
-    {"measured_at", "received_at", "analysed_at", "reported_at", "collected_at", "at"}
+    {
+        "measured_at",
+        "received_at",
+        "analysed_at",
+        "reported_at",
+        "collected_at",
+        "dispatched_at",
+        "at",
+    }
 )
 NUMBER_FACTS = frozenset(
     {
@@ -148,6 +156,8 @@ class Store:
                     f"CREATE TABLE IF NOT EXISTS {table} "
                     f"(file_id BIGINT NOT NULL, sheet VARCHAR, {columns})"
                 )
+                for fact in sorted(set(facts) - set(self._columns(table))):  # not known then
+                    con.execute(f"ALTER TABLE {table} ADD COLUMN {quoted(fact)} {_type_of(fact)}")
 
     def _make_wide(self, table: str, facts: tuple[str, ...]) -> None:
         con = self.connection

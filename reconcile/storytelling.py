@@ -211,7 +211,8 @@ def _holder(event: object, by: object, to: object) -> str:
 
 def _register_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
     rows = store.rows(
-        'SELECT collected_at, matrix, specimen_form, moisture_basis, place, path, "row" '
+        "SELECT collected_at, collected_by, matrix, specimen_form, moisture_basis, place, "
+        'path, "row" '
         "FROM register JOIN file USING (file_id) WHERE list_contains(?, file_id) "
         'AND list_contains(?, sample_id) ORDER BY file_id, "row"',
         [files, sorted(names)],
@@ -221,11 +222,11 @@ def _register_lines(store: Store, files: list[int], names: set[str]) -> list[Sto
             _time(at),
             "entered in the register: "
             + ", ".join(str(p) for p in (matrix, form, basis, place) if p),
-            "",
+            str(by or ""),
             f"{path}, row {number}",
             "register",
         )
-        for at, matrix, form, basis, place, path, number in rows
+        for at, by, matrix, form, basis, place, path, number in rows
     ]
 
 

@@ -193,6 +193,21 @@ def _dispatch_never_arrives(t: Tables, sample: str, _: random.Random) -> set[str
     return {s["sample_id"] for s in t.samples if s["dispatch"] == dispatch}
 
 
+def _no_collection(t: Tables, sample: str, _: random.Random) -> set[str]:
+    """Neither the record nor the register tells of it."""
+    next(s for s in t.samples if s["sample_id"] == sample)["collected_at"] = pd.NaT
+    del t.events[t.of(sample, "collected")]
+    return {sample}
+
+
+def _collected_later(t: Tables, sample: str, _: random.Random) -> set[str]:
+    """The collection is written down after the sample was handed over, and dated so."""
+    event = t.events.pop(t.of(sample, "collected"))
+    place = t.of(sample, "sealed")
+    t.events.insert(place, {**event, "at": t.events[place]["at"] - timedelta(hours=1)})
+    return {sample}
+
+
 def _registered_again(t: Tables, sample: str, _: random.Random) -> set[str]:
     t.samples.append(dict(next(s for s in t.samples if s["sample_id"] == sample)))
     return {sample}
@@ -245,7 +260,13 @@ def _repeated_line(t: Tables, sample: str, _: random.Random) -> set[str]:
 DAY = timedelta(days=1)
 #: name of the fault -> (how it is made, the rule that must name it, the status it gives)
 FAULTS: dict[str, tuple[Inject, str, str]] = {
-    "no collection": (_without("collected"), "first event is not collection", "broken"),
+    "no collection": (_no_collection, "first event is not collection", "deviation"),
+    "collected after its handover": (
+        _collected_later, "first event is not collection", "broken",
+    ),
+    "collection in the register alone, by nobody": (
+        _without("collected"), "collector not named", "deviation",
+    ),
     "no release": (_without("relinquished"), "received without release", "broken"),
     "no receipt": (_without("received"), "released and never received", "broken"),
     "another receives": (

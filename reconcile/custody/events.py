@@ -125,6 +125,8 @@ class Event:
     mass_g: float
     covers: frozenset[str]  # comparison forms of sample ids
     where: str  # words that name the event for a reader
+    dispatches: frozenset[str] = frozenset()  # comparison forms of the dispatches it names
+    of_register: bool = False  # entered in the sample register, and in no custody record
 
     @property
     def receiver(self) -> str:
@@ -210,4 +212,5 @@ def _event(
         mass_g=number_of(row.get("mass_g")),
         covers=frozenset(covers),
         where=", ".join(words),
+        dispatches=frozenset({comparison_form(row.get("dispatch")), *tokens} & set(dispatches)),
     )

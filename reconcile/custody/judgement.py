@@ -21,6 +21,7 @@ from reconcile.custody.events import (
     text_of,
 )
 from reconcile.custody.record import id_faults, orphans, record_faults, seals_used_twice
+from reconcile.custody.register import completed
 from reconcile.custody.rules import NOTE, SERIOUS, WARNING, Break, chain_breaks
 from reconcile.identity import comparison_form, normalise_id
 from reconcile.model import Finding
@@ -67,7 +68,9 @@ def judge(
     Tables: ``events`` CUSTODY_FACTS in the order of the record; ``samples`` register
     facts; ``lab`` sample_id, certificate, received_at, analysed_at, reported_at; ``field``
     sample_id, measured_at. Missing columns and cells are allowed. Times are UTC where they
-    carry no zone; midnight sharp in ``zone`` counts as a date without a time of day. A
+    carry no zone; midnight sharp in ``zone`` counts as a date without a time of day. Where no
+    event records them, the register's collection is the first event and its dispatch the
+    release that the receipt answers. A
     serious break makes a chain 'broken', a warning makes it a 'deviation', a note neither.
     """
     spellings: dict[str, dict[str, None]] = defaultdict(dict)
@@ -86,7 +89,9 @@ def judge(
     for form in record.of_sample:
         if form not in spellings:
             spellings[form][form] = None
+    record, lacking = completed(record, samples, ZoneInfo(zone))
     breaks = _all_breaks(record, samples, lab, field, sides, spellings, thresholds, ZoneInfo(zone))
+    breaks = _in_order([*breaks, *lacking])
     worst: dict[str, str] = {}
     for item in breaks:
         if item.severity == SERIOUS:
@@ -120,6 +125,10 @@ def _all_breaks(
     breaks += record_faults(record, sides)
     breaks += seals_used_twice(record.events)
     breaks += id_faults(samples, spellings)
+    return breaks
+
+
+def _in_order(breaks: Iterable[Break]) -> list[Break]:
     rank = {SERIOUS: 0, WARNING: 1, NOTE: 2}
     return sorted(breaks, key=lambda b: (rank[b.severity], b.rule, b.sample, b.evidence, b.text))
 

@@ -157,11 +157,14 @@ def _walk(sample: str, events: Sequence[Event], thresholds: Thresholds) -> list[
             later = any(e.event == "collected" for e in events)
             walk.found(
                 "first event is not collection",
-                SERIOUS,
+                SERIOUS if later else WARNING,  # a contradiction, or a gap in what is recorded
                 "The chain does not begin with the collection of the sample"
                 + (", which stands later in the record." if later else "."),
                 event.where,
-                ASK_HOLDERS,
+                ASK_HOLDERS
+                if later
+                else "Enter the time in the register's column 'Collected' and the collector in "
+                "'Collected by', or record the collection as a custody event.",
             )
             walk.holder = event.by if event.event != "received" else ""
         acts.get(event.event, _handled)(walk, event)
@@ -172,6 +175,8 @@ def _walk(sample: str, events: Sequence[Event], thresholds: Thresholds) -> list[
 
 
 def _timing(walk: _Walk, event: Event) -> None:
+    if event.at is None and event.of_register:
+        return  # what the register leaves out is told in words of its own
     if event.at is None:
         walk.found(
             "event without time",

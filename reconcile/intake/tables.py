@@ -81,7 +81,18 @@ LAB_FACTS = (
     "sample_mass_g",  # float
     "digest_volume_ml",  # float
 )
-REGISTER_FACTS = (*COMMON_FACTS, "collected_at", "dispatch", "sample_mass_g", "place", "selection")
+REGISTER_FACTS = (
+    *COMMON_FACTS,
+    "collected_at",  # timestamp[us, UTC]
+    "collected_by",
+    "dispatch",
+    "dispatched_at",  # timestamp[us, UTC]
+    "dispatched_by",
+    "seal",  # put on the dispatch when it left
+    "sample_mass_g",  # float
+    "place",
+    "selection",
+)
 CUSTODY_FACTS = (
     "row",
     "event_id",

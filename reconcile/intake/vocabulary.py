@@ -54,8 +54,11 @@ HELPERS: dict[str, tuple[str, ...]] = {
     "specification limits": (),
 }
 TIME_FACTS = frozenset(
-    {"measured_at", "received_at", "analysed_at", "reported_at", "collected_at", "at"}
-)
+    {
+        "measured_at", "received_at", "analysed_at", "reported_at", "collected_at",
+        "dispatched_at", "at",
+    }
+)  # fmt: skip
 NUMBER_FACTS = frozenset(
     {
         "moisture_pct", "count_time_s", "sample_mass_g", "digest_volume_ml", "containers",
@@ -213,9 +216,16 @@ FACT_WORDS: dict[str, dict[str, str]] = {
             "sample_id": _SAMPLE,
             "collected_at": _dated("collected|collection|sampled|sampling")
             + _either("sample date|date time"),
+            "collected_by": _either("collected by|collector|sampled by|sampler|taken by"),
             "date": _either("date"),
             "time": _either("time"),
             "dispatch": _DISPATCH,
+            "dispatched_at": _dated("dispatched|sent|shipped")
+            + _either("dispatch date|date of dispatch|dispatch time"),
+            "dispatched_by": _either(
+                "dispatched by|sent by|shipped by|relinquished by|handed over by"
+            ),
+            "seal": _named("seal"),
             "sample_mass_g": _MASSES,
             "place": _either("place|location|site|area"),
             "selection": _either("selection|selected as|selection rule|why sent"),

@@ -18,8 +18,8 @@ LABORATORY = {"soil": "geochemical laboratory", "rock": "geochemical laboratory"
               "parts": "metals laboratory"}  # fmt: skip
 REGISTER_HEADING = [
     "Sample ID", "Matrix", "Specimen form", "Moisture basis", "Moisture %", "Pair type", "Group",
-    "Collected", "Dispatch", "Mass g", "Place", "Selection", "Sample kind", "Reference code",
-    "Duplicate of", "Duplicate kind", "Note",
+    "Collected", "Collected by", "Dispatch", "Dispatched", "Mass g", "Place", "Selection",
+    "Sample kind", "Reference code", "Duplicate of", "Duplicate kind", "Note",
 ]  # fmt: skip
 CUSTODY_HEADING = [
     "Event ID", "Sample ID", "Dispatch", "Event", "Time", "By", "To", "Seal", "Seal intact",
@@ -48,7 +48,10 @@ def register(period: str, samples: tuple[Sample, ...]) -> Sheet:
                 x.sample_id, x.matrix, FORM[x.kind] if x.sample_kind != "blank" else "pulp", "dry",
                 "" if math.isnan(x.moisture_pct) or not ordinary else plain(x.moisture_pct, 3),
                 pair_type, x.group,
-                stamp(x.collected) if ordinary else "", x.dispatch, plain(x.mass_g, 4),
+                stamp(x.collected) if ordinary else "", KEEPER[x.kind] if ordinary else "",
+                x.dispatch,
+                stamp(_sealed_at(period, x) + timedelta(hours=1)) if x.to_lab else "",
+                plain(x.mass_g, 4),
                 {"soil": "line", "rock": "drill hole", "parts": "goods yard"}[x.kind]
                 + (f" {x.group}" if x.group and x.kind != "parts" else ""),
                 "random within line" if x.kind == "soil" and ordinary else "",
@@ -112,11 +115,16 @@ def _controls(
     ]  # fmt: skip
 
 
+def _sealed_at(period: str, sample: Sample) -> datetime:
+    """When a sample's dispatch is sealed; it leaves an hour later."""
+    days = timedelta(days=9 if sample.batch == 1 else 16, hours=14)
+    return month_start(period) + days + timedelta(minutes=20 if sample.by_hand else 0)
+
+
 def _journey(
     period: str, kind: str, batch: int, samples: list[Sample]
 ) -> list[tuple[datetime, list[str]]]:
     """Sealing, two handovers, opening, analysis and storage of a batch's dispatches."""
-    start = month_start(period) + timedelta(days=9 if batch == 1 else 16, hours=14)
     events: list[tuple[datetime, list[str]]] = []
     sent = sorted((x for x in samples if x.to_lab), key=lambda x: (x.dispatch, x.sample_id))
     for dispatch, members in groupby(sent, key=lambda x: x.dispatch):
@@ -131,7 +139,7 @@ def _journey(
         n, mass = str(len(those)), sum(x.mass_g for x in those)
         keeper, lab = KEEPER[kind], LABORATORY[kind]
         carrier = "field geologist 2" if apart else "carrier 1"
-        clock = start + timedelta(minutes=20 if apart else 0)
+        clock = _sealed_at(period, those[0])
         received = clock + timedelta(hours=44)
         taken = clock + timedelta(hours=2)
         if lost_track:  # handed over on paper, taken up three days later, nobody between
