@@ -18,15 +18,30 @@ def write_dossier(
     client: str = "",
     elements: tuple[str, ...] = (),
     to: Path | None = None,
+    despite_later: bool = False,
 ) -> Path:
     """Write the dossier as PDF; equal releases give equal bytes.
 
-    Without ``to`` it lies under ``out/dossiers`` of the workspace, named by the release. An
-    existing file with other content is not overwritten.
+    Its first page tells of strata that later releases judge otherwise. Without ``to`` it lies
+    under ``out/dossiers`` of the workspace, named by the release; an existing file with other
+    content is not overwritten. Raises ReconcileError where later releases take back what it
+    accepts, or its factor was withdrawn, unless ``despite_later`` is set.
     """
     if to is not None and to.suffix.lower() != ".pdf":
         raise ReconcileError(f"{to} is no PDF by its ending.", "Name a file that ends in .pdf.")
     made = dossier.read(folder, period, revision, client, elements)
+    if not despite_later and (lost := [x for x in made.since if x.contradicts]):
+        told = "; ".join(
+            f"{x.label}: {x.here}, {x.now} in {x.source}"
+            if x.now
+            else f"{x.label}: its factor was {x.factor_state} ({x.source})"
+            for x in lost
+        )
+        raise ReconcileError(
+            f"What release {made.release_id} accepts was taken back since. {told}.",
+            "Write the dossier of the later release; or add --despite-later: the first page of "
+            "this one then says what was found since.",
+        )
     workspace = ws.load_workspace(folder)
     target = to or workspace.output / "dossiers" / f"{made.release_id}.pdf"
     content = pages.pdf(made)

@@ -313,11 +313,17 @@ def dossier(
         list[str] | None, typer.Option(help="only this element; may be given again")
     ] = None,
     to: Annotated[Path | None, typer.Option(help="PDF to write; else under out/dossiers")] = None,
+    despite_later: Annotated[
+        bool,
+        typer.Option("--despite-later", help="also where a later release contradicts; page 1 says"),
+    ] = False,
 ) -> None:
     """Write the acceptance dossier of a release for one client, to be signed."""
     from reconcile import acceptance
 
-    path = acceptance.write_dossier(folder, period, revision, client, tuple(element or ()), to)
+    path = acceptance.write_dossier(
+        folder, period, revision, client, tuple(element or ()), to, despite_later
+    )
     typer.echo(f"Wrote {path}")
     raise typer.Exit(DONE)
 

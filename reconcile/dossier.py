@@ -1,4 +1,8 @@
-"""What an acceptance dossier says, read from the files of one release and nothing else."""
+"""What an acceptance dossier says, read from the files of one release.
+
+What later releases and the record say of the same strata and factors is held against it:
+an acceptance that was contradicted since is not handed out unmarked.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +17,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile import correction, factors, release
+from reconcile import correction, factors, history, release
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
-from reconcile.model import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Criterion, Verdict
+from reconcile.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    INSUFFICIENT,
+    LABORATORY_ONLY,
+    CorrectionFactor,
+    Criterion,
+    Verdict,
+)
 from reconcile.reporting.text import csv_text
 
 
@@ -53,6 +65,18 @@ class Covered:
 
 
 @dataclass(frozen=True, slots=True)
+class Since:
+    """What was found of one stratum after the release that the dossier is drawn from."""
+
+    label: str
+    here: str  # decision of the dossier's release
+    now: str  # decision of the later release; '' where only the factor's state changed
+    factor_state: str  # 'withdrawn' or 'superseded', of the stratum's factor; '' else
+    source: str  # the later release, or what was recorded of the factor
+    contradicts: bool  # what the dossier accepts may no longer be done
+
+
+@dataclass(frozen=True, slots=True)
 class Dossier:
     """All that the dossier shows."""
 
@@ -61,6 +85,7 @@ class Dossier:
     manifest: dict[str, Any]
     manifest_sha256: str
     strata: tuple[Covered, ...]
+    since: tuple[Since, ...] = ()  # strata that have another verdict, or lost their factor, since
 
     def setting(self, name: str) -> str:
         """A setting as the release kept it; '' where it was not given."""
@@ -107,7 +132,47 @@ def read(
     return Dossier(
         client or ("" if reader == ws.NOT_GIVEN else reader), period, found.manifest,
         ws.sha256_of(found.folder / release.MANIFEST), strata,
+        _found_since(workspace, period, found, strata),
     )  # fmt: skip
+
+
+def _found_since(
+    workspace: ws.Workspace, period: str, drawn_from: release.Earlier, strata: tuple[Covered, ...]
+) -> tuple[Since, ...]:
+    """The strata that later releases judge otherwise, and those whose factor was ended.
+
+    Of the releases after this one, of its own period and of later months, the newest that has
+    evidence of a stratum speaks; where none has, the newest that could not judge it.
+    """
+    later = history.later_releases(workspace.releases(period).parent, period, drawn_from.revision)
+    lives = factors.of_workspace(workspace)
+    found: list[Since] = []
+    for s in strata:
+        here = s.verdict.decision
+        said = [
+            (str(summary["verdict"]), str(other.manifest["release_id"]))
+            for other in later
+            if (summary := other.manifest["strata"].get(s.key)) is not None
+        ]
+        judged = [(now, name) for now, name in said if now != INSUFFICIENT]
+        if said and (newest := (judged or said)[-1])[0] != here:
+            now, name = newest
+            found.append(Since(s.label, here, now, "", name, _contradicts(here, now)))
+        life = lives.get(s.factor.factor_id) if s.corrected and s.factor else None
+        if life is not None and life.state in (factors.WITHDRAWN, factors.SUPERSEDED):
+            ended = life.state == factors.WITHDRAWN
+            found.append(Since(s.label, here, "", life.state, life.reason, ended))
+    return tuple(found)
+
+
+def _contradicts(here: str, now: str) -> bool:
+    """Whether a later verdict takes back what the earlier one allowed.
+
+    Too little evidence later takes nothing back; needing a factor takes back use as read.
+    """
+    if here == ACCEPTED:
+        return now in (ACCEPTED_CORRECTED, LABORATORY_ONLY)
+    return here == ACCEPTED_CORRECTED and now == LABORATORY_ONLY
 
 
 def _strata(found: release.Earlier) -> list[Covered]:

@@ -44,6 +44,23 @@ def earlier_results(releases: Path, period: str) -> tuple[EarlierResult, ...]:
     return tuple(found)
 
 
+def later_releases(releases: Path, period: str, revision: int) -> tuple[release.Earlier, ...]:
+    """The newest later revision of the period, then the latest of each month after it, in order.
+
+    Raises ReconcileError where a manifest can't be read.
+    """
+    months = []
+    if _MONTH.fullmatch(period) and releases.is_dir():
+        names = (p.name for p in releases.iterdir() if _MONTH.fullmatch(p.name))
+        months = sorted(name for name in names if name > period)
+    found = [release.latest(releases / name) for name in (period, *months)]
+    return tuple(
+        r
+        for name, r in zip((period, *months), found, strict=True)
+        if r is not None and (name != period or r.revision > revision)
+    )
+
+
 def releases_of(history: tuple[EarlierResult, ...]) -> dict[str, str]:
     """Period -> release id of what was taken."""
     return {h.period: h.release_id for h in history}

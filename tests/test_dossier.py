@@ -13,7 +13,7 @@ import pytest
 from pypdf import PdfReader
 
 import reconcile
-from reconcile import acceptance, dossier, workspace
+from reconcile import acceptance, dossier, factors, workspace
 from reconcile.errors import ReconcileError
 from reconcile.reporting import dossier as pages
 from reconcile.reporting import words
@@ -89,6 +89,79 @@ def test_it_is_drawn_from_the_release_and_not_from_what_the_tables_hold_now(site
     reconcile.run_period(site, PERIOD)  # now there is a second revision
     assert dossier.read(site, PERIOD).manifest["revision"] == 2
     assert pages.pdf(dossier.read(site, PERIOD, 1)) == before
+
+
+def issue(site: Path, period: str, revision: int = 1, **decisions: str) -> str:
+    """A release that repeats the first one with other verdicts on some elements."""
+    releases = site / "out" / "releases"
+    manifest = json.loads((releases / PERIOD / "r1" / "manifest.json").read_text("utf-8"))
+    name = f"{period}-r{revision}-abc"
+    manifest |= {"release_id": name, "period": period, "revision": revision}
+    for key, summary in manifest["strata"].items():
+        summary["verdict"] = decisions.get(key.partition(" | ")[0], summary["verdict"])
+    folder = releases / period / f"r{revision}"
+    folder.mkdir(parents=True)
+    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    return name
+
+
+def test_later_releases_that_say_the_same_change_nothing(site: Path) -> None:
+    before = pages.pdf(dossier.read(site, PERIOD))
+    issue(site, "2026-11")
+    issue(site, "2026-09", Cu="laboratory only")  # an earlier month is no later word
+    assert pages.pdf(dossier.read(site, PERIOD)) == before
+
+
+def test_an_acceptance_that_a_later_release_takes_back_is_handed_out_only_when_asked_for(
+    site: Path,
+) -> None:
+    later = issue(site, "2026-11", Cu="laboratory only")
+    issue(site, "2026-12", Cu="insufficient evidence")  # which takes nothing back again
+    with pytest.raises(ReconcileError, match=f"laboratory only in {later}") as caught:
+        acceptance.write_dossier(site, PERIOD)
+    assert "--despite-later" in caught.value.advice
+    assert not (site / "out" / "dossiers").exists()
+    code, _, err = command("dossier", PERIOD, str(site), "--despite-later")
+    assert code == 0, err
+    first = texts(next((site / "out" / "dossiers").iterdir()))[0]
+    assert words.DOSSIER_SINCE in first
+    assert later in first
+    assert words.DECISION_TITLE["laboratory only"] in first
+    acceptance.write_dossier(site, PERIOD, elements=("Fe",), to=site / "iron.pdf")  # says nothing
+    assert words.DOSSIER_SINCE not in texts(site / "iron.pdf")[0]
+
+
+def test_the_newest_release_with_evidence_speaks(site: Path) -> None:
+    issue(site, "2026-11", Cu="laboratory only")
+    issue(site, "2026-12")
+    assert dossier.read(site, PERIOD).since == ()
+    issue(site, "2027-01", Cu="accepted")
+    (found,) = dossier.read(site, PERIOD).since
+    assert (found.here, found.now) == ("accepted after correction", "accepted")
+    assert not found.contradicts
+
+
+def test_too_little_evidence_later_is_told_and_takes_nothing_back(site: Path) -> None:
+    later = issue(site, "2026-11", Cu="insufficient evidence")
+    first = texts(acceptance.write_dossier(site, PERIOD))[0]
+    assert words.DOSSIER_SINCE in first
+    assert later in first
+
+
+def test_a_later_revision_of_the_same_month_speaks_too(site: Path) -> None:
+    issue(site, PERIOD, 2, Cu="laboratory only")
+    with pytest.raises(ReconcileError, match="taken back since"):
+        acceptance.write_dossier(site, PERIOD, revision=1)
+
+
+def test_a_withdrawn_factor_takes_its_acceptance_back(site: Path) -> None:
+    copper = next(s for s in dossier.read(site, PERIOD).strata if s.corrected)
+    assert copper.factor is not None
+    factors.withdraw(site, copper.factor.factor_id, "Ben Osei", "window replaced", "2026-12-01")
+    with pytest.raises(ReconcileError, match=r"factor was withdrawn \(window replaced\)"):
+        acceptance.write_dossier(site, PERIOD)
+    first = texts(acceptance.write_dossier(site, PERIOD, despite_later=True))[0]
+    assert words.DOSSIER_SINCE_FACTOR["withdrawn"] in first
 
 
 def test_an_altered_release_gives_no_dossier(site: Path) -> None:

@@ -85,6 +85,7 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
         Heading(words.DOSSIER_TITLE, "cover", name="title"),
         foreign(title, "subtitle"),
         facts([(words.DOSSIER_FACTS[k], v) for k, v in rows], width, 52 * mm),
+        *_since(d, width),
         gap(6),
         own(words.DOSSIER_ACCEPTED, "h2"),
     ]
@@ -112,6 +113,34 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
         *flips,
         gap(4),
         boxed([own(words.COVER_CAUTION, "small")], width),
+    ]
+
+
+def _since(d: Dossier, width: float) -> list[Flowable]:
+    """Before anything is called accepted: what later releases and the record say otherwise."""
+    if not d.since:
+        return []
+    rows: list[list[Flowable | str]] = [
+        [
+            foreign(x.label),
+            own(words.DECISION_TITLE[x.here], "cell"),
+            own(
+                words.DECISION_TITLE[x.now]
+                if x.now
+                else words.DOSSIER_SINCE_FACTOR[x.factor_state],
+                "cell-bold",
+            ),
+            foreign(x.source),
+        ]
+        for x in d.since
+    ]
+    widths = [width * x for x in (0.3, 0.2, 0.25, 0.25)]
+    return [
+        gap(6),
+        own(words.DOSSIER_SINCE, "h2"),
+        boxed([own(words.DOSSIER_SINCE_INTRO.format(period=d.period))], width),
+        gap(2),
+        grid(words.DOSSIER_SINCE_HEADINGS, rows, widths, compact=True),
     ]
 
 

@@ -20,6 +20,16 @@ DOSSIER_ACCEPTED_INTRO = (
     "says after correction, only once a second person has approved its factor and it is applied. "
     "Anything else goes to the laboratory."
 )
+DOSSIER_SINCE = "What was found since"
+DOSSIER_SINCE_INTRO = (
+    "This dossier speaks of {period}. Of the strata below something else was found afterwards, and "
+    "what was found afterwards holds."
+)
+DOSSIER_SINCE_HEADINGS = ("Stratum", "Verdict here", "Since", "By")
+DOSSIER_SINCE_FACTOR = {
+    "withdrawn": "Factor withdrawn: not to be applied",
+    "superseded": "Factor superseded by a later one",
+}
 DOSSIER_NONE = (
     "Nothing is accepted: no stratum of this release allows field results to be used alone for the "
     "stated purpose."
