@@ -225,6 +225,11 @@ def _finite(value: Any) -> float | None:
 
 
 _MOST_PAIR_CHANGES = 40
+_FIGURES = {
+    "used": "pairs used",
+    "ratio": "geometric field/lab ratio",
+    "factor": "form of the correction",
+}
 
 
 def changes(
@@ -233,47 +238,46 @@ def changes(
     settings: dict[str, str],
     inputs: tuple[InputFile, ...],
     results: tuple[StratumResult, ...],
+    further: tuple[Change, ...] = (),
 ) -> tuple[Change, ...]:
-    """What differs from the revision before: inputs, settings, code, pairs, results."""
+    """What differs from the revision before: verdicts, counts, figures, causes, single pairs.
+
+    What a reader acts on stands first. ``further`` is what other rooms found (earlier
+    releases issued again, other rows); it stands among the causes.
+    """
     if earlier is None:
         return ()
     before = earlier.manifest
-    found: list[Change] = []
-    if before["code_version"] != code:
-        found.append(Change("program", before["code_version"], code))
-    found += _dict_changes("setting", before["settings"], settings)
-    was = {f["path"]: f["sha256"][:12] for f in before["inputs"]}
-    now = {f.path: f.sha256[:12] for f in inputs}
-    found += _dict_changes("input file", was, now)
-    pairs_now = {k: v for r in results for k, v in pair_values(r.pairs).items()}
-    pair_changes = _pair_changes(before["pairs"], pairs_now)
-    found += pair_changes[:_MOST_PAIR_CHANGES]
-    if len(pair_changes) > _MOST_PAIR_CHANGES:
-        found.append(
-            Change("further pairs", "", f"{len(pair_changes) - _MOST_PAIR_CHANGES} more changed")
-        )
-    for result in results:
-        old = before["strata"].get(result.stratum.key)
-        new = _summary(result)
-        name = f"result {result.stratum.key}"
-        if old is None:
-            found.append(Change(name, "not reported", new["verdict"]))
-            continue
-        for what, word in (
-            ("used", "pairs used"),
-            ("ratio", "geometric field/lab ratio"),
-            ("verdict", "verdict"),
-            ("factor", "form of the correction"),
-        ):
+    verdicts: list[Change] = []
+    figures: dict[str, list[Change]] = {"used": [], "ratio": [], "factor": []}
+    now_there = {result.stratum.key: _summary(result) for result in results}
+    for key in [*now_there, *(key for key in before["strata"] if key not in now_there)]:
+        old, new = before["strata"].get(key), now_there.get(key)
+        was, now = (x["verdict"] if x else "not reported" for x in (old, new))
+        if was != now:
+            verdicts.append(Change(f"result {key}: verdict", was, now))
+        for what, word in _FIGURES.items() if old and new else ():
             if old[what] != new[what]:
-                found.append(Change(f"{name}: {word}", _text(old[what]), _text(new[what])))
-    here = {result.stratum.key for result in results}
-    found += [
-        Change(f"result {key}", old["verdict"], "not reported")
-        for key, old in before["strata"].items()
-        if key not in here
-    ]
-    return tuple(found)
+                change = Change(f"result {key}: {word}", _text(old[what]), _text(new[what]))
+                figures[what].append(change)
+    pairs_now = {k: v for r in results for k, v in pair_values(r.pairs).items()}
+    pairs = _pair_changes(before["pairs"], pairs_now)
+    if pairs:
+        differ = {k for k in {*before["pairs"], *pairs_now}
+                  if before["pairs"].get(k) != pairs_now.get(k)}  # fmt: skip
+        figures["used"].append(Change("pairs with another value or use", "none", str(len(differ))))
+    causes = list(further)
+    if before["code_version"] != code:
+        causes.append(Change("program", before["code_version"], code))
+    causes += _dict_changes("setting", before["settings"], settings)
+    files_before = {f["path"]: f["sha256"][:12] for f in before["inputs"]}
+    causes += _dict_changes("input file", files_before, {f.path: f.sha256[:12] for f in inputs})
+    left = len(pairs) - _MOST_PAIR_CHANGES
+    more = [Change("further pairs", "", f"{left} more changed")] if left > 0 else []
+    return (
+        *verdicts, *figures["used"], *figures["ratio"], *figures["factor"], *causes,
+        *pairs[:_MOST_PAIR_CHANGES], *more,
+    )  # fmt: skip
 
 
 def _dict_changes(what: str, was: dict[str, str], now: dict[str, str]) -> list[Change]:

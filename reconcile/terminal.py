@@ -106,6 +106,8 @@ def _show_outcome(outcome: RunOutcome) -> None:
         for change in r.changes[:_MOST_ROWS]:
             _row(changed, *map(styled, (change.what, change.before, change.after)))
         console.print(changed)
+        if len(r.changes) > _MOST_ROWS:
+            console.print(Text(f"… and {len(r.changes) - _MOST_ROWS} more, all in the report."))
     if not outcome.new_release:
         console.print(
             Text("Nothing changed since this release was made; no new revision was written.")

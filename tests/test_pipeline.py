@@ -101,6 +101,31 @@ def test_a_changed_lab_value_makes_a_revision_that_names_the_change(site: Path) 
     assert not [w for w in changed if w.startswith("pair ") and "S005" not in w]
 
 
+def test_what_changed_begins_with_verdicts_goes_on_with_counts_and_ends_with_pairs(
+    site: Path,
+) -> None:
+    reconcile.run_period(site, PERIOD)
+    lines = (site / "lab.csv").read_text("utf-8").splitlines()
+    (site / "lab.csv").write_text("\n".join(lines[:13]) + "\n", encoding="utf-8")
+    changes = reconcile.run_period(site, PERIOD).reconciliation.changes
+    kinds = [
+        next(
+            k
+            for k in (": verdict", ": pairs used", "pairs with", ": geo", ": form", "input", "pair")
+            if k in c.what
+        )
+        for c in changes
+        if "rows that belong" not in c.what
+    ]
+    assert list(dict.fromkeys(kinds)) == [
+        ": verdict", ": pairs used", "pairs with", ": geo", ": form", "input", "pair",
+    ]  # fmt: skip
+    assert kinds == sorted(kinds, key=list(dict.fromkeys(kinds)).index)
+    assert changes[0].after == "insufficient evidence"
+    counted = next(c for c in changes if c.what.startswith("pairs with"))
+    assert int(counted.after) == len({c.what for c in changes if c.what.startswith("pair ")})
+
+
 def test_going_back_to_the_first_inputs_is_a_third_revision(site: Path) -> None:
     reconcile.run_period(site, PERIOD)
     text = (site / "lab.csv").read_text("utf-8")

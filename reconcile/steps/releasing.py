@@ -66,11 +66,11 @@ def write_the_release(run: Run) -> Run:
         supersedes, changed = str(earlier.manifest["supersedes"]), NO_CHANGES
     else:
         supersedes = str(earlier.manifest["release_id"]) if earlier else ""
-        changed = history.changes(earlier.manifest if earlier else None, past)
+        further = history.changes(earlier.manifest if earlier else None, past)
         if earlier is not None and (before := str(earlier.manifest.get("rows", ""))) != rows:
-            changed += (Change("rows that belong to this period", before[:12], rows[:12]),)
-        changed += release.changes(
-            earlier, code, {line.name: line.value for line in lines}, inputs, run.results
+            further += (Change("rows that belong to this period", before[:12], rows[:12]),)
+        changed = release.changes(
+            earlier, code, {line.name: line.value for line in lines}, inputs, run.results, further
         )
     reconciliation = Reconciliation(
         title=settings.workspace.title,
