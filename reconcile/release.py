@@ -256,7 +256,9 @@ def changes(
         was, now = (x["verdict"] if x else "not reported" for x in (old, new))
         if was != now:
             verdicts.append(Change(f"result {key}: verdict", was, now))
-        for what, word in _FIGURES.items() if old and new else ():
+        if old is None or new is None:
+            continue
+        for what, word in _FIGURES.items():
             if old[what] != new[what]:
                 change = Change(f"result {key}: {word}", _text(old[what]), _text(new[what]))
                 figures[what].append(change)

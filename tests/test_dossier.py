@@ -18,7 +18,7 @@ from reconcile.errors import ReconcileError
 from reconcile.reporting import dossier as pages
 from reconcile.reporting import words
 from tests.test_cli import reconcile as command
-from tests.test_factors import build
+from tests.test_factors import AT, build
 
 PERIOD = "2026-10"
 
@@ -157,7 +157,7 @@ def test_a_later_revision_of_the_same_month_speaks_too(site: Path) -> None:
 def test_a_withdrawn_factor_takes_its_acceptance_back(site: Path) -> None:
     copper = next(s for s in dossier.read(site, PERIOD).strata if s.corrected)
     assert copper.factor is not None
-    factors.withdraw(site, copper.factor.factor_id, "Ben Osei", "window replaced", "2026-12-01")
+    factors.withdraw(site, copper.factor.factor_id, "Ben Osei", "window replaced", AT)
     with pytest.raises(ReconcileError, match=r"factor was withdrawn \(window replaced\)"):
         acceptance.write_dossier(site, PERIOD)
     first = texts(acceptance.write_dossier(site, PERIOD, despite_later=True))[0]
