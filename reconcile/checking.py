@@ -10,6 +10,7 @@ import pandas as pd
 
 from reconcile import pipeline
 from reconcile import workspace as ws
+from reconcile.grouping import Grouping, groupings
 from reconcile.model import Finding
 from reconcile.store import Store
 
@@ -24,6 +25,7 @@ class CheckReport:
     quarantine: pd.DataFrame  # model.QUARANTINE_COLUMNS
     notes: pd.DataFrame  # path, text
     findings: tuple[Finding, ...]
+    readings: tuple[Grouping, ...] = ()  # what told the readings of each field file apart
 
     @property
     def needs_a_person(self) -> bool:
@@ -65,4 +67,7 @@ def check(
             "SELECT path, sheet, text FROM note JOIN file USING (file_id) JOIN run_file "
             "USING (file_id) ORDER BY file_place, sheet, text"
         )
-        return CheckReport(period, files, columns, pipeline.quarantine_of(run), notes, run.findings)
+        return CheckReport(
+            period, files, columns, pipeline.quarantine_of(run), notes, run.findings,
+            groupings(store),
+        )  # fmt: skip

@@ -10,8 +10,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, cast
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -150,8 +151,18 @@ def written_ids(store: Store, files: Sequence[RunFile], table: str) -> list[str]
     return sorted(row[0] for row in rows)
 
 
-def place_rows(store: Store, assign_by: str, bounds: tuple[datetime, datetime] | None) -> None:
-    """Give every field and lab row of the run its one disposition."""
+def place_rows(
+    store: Store,
+    assign_by: str,
+    bounds: tuple[datetime, datetime] | None,
+    zone: str = "UTC",
+) -> None:
+    """Give every field and lab row of the run its one disposition, and a field row its spot.
+
+    ``zone`` says when a day begins where the rows were read.
+    """
+    begins = (bounds[0] if bounds else datetime(2000, 1, 1)).replace(tzinfo=ZoneInfo(zone))  # noqa: DTZ001
+    ahead = begins.utcoffset() or timedelta()
     start, finish = (
         (edge.astimezone(UTC).replace(tzinfo=None) for edge in bounds)
         if bounds
@@ -159,7 +170,12 @@ def place_rows(store: Store, assign_by: str, bounds: tuple[datetime, datetime] |
     )
     store.connection.execute(
         sql("field_rows"),
-        {"by_time": assign_by == "field time", "start": start, "finish": finish},
+        {
+            "by_time": assign_by == "field time",
+            "start": start,
+            "finish": finish,
+            "ahead_us": ahead // timedelta(microseconds=1),
+        },
     )
     store.connection.execute(
         sql("lab_rows"),

@@ -33,6 +33,15 @@ if TYPE_CHECKING:
     from reconcile.verify import VerifyReport
 
 _MOST_ROWS = 25
+_PARTS_OF_READINGS = {
+    "spot_no": "spot number",
+    "reading_no": "file, sheet and reading number",
+    "measured_at": "time",
+    "day": "day (each reading has several shots)",
+    "operator": "operator",
+    "group": "group",
+    "row": "row: no number is stated",
+}
 
 
 def _console() -> Console:
@@ -196,6 +205,17 @@ def show_check(report: CheckReport) -> None:
             sigma = f", {row.sigma:g} SD" if row.sigma == row.sigma else ""
             meaning = " ".join(p for p in (row.species or row.key, row.method) if p) + sigma
             _row(table, row.heading, row.role, meaning, row.unit, factor, row.why)
+        console.print(table)
+    if report.readings:
+        table = _table(
+            "How readings were told apart", "file", "rows of samples", "samples", "readings", "by",
+            right=(1, 2, 3),
+        )  # fmt: skip
+        for group in report.readings:
+            by = ", ".join(_PARTS_OF_READINGS[part] for part in group.by)
+            if group.restarted:
+                by += f" ({numbers.count(group.numbers, 'number', 'numbers')}: some come again)"
+            _row(table, group.path, group.rows, group.samples, group.readings, by)
         console.print(table)
     if len(report.quarantine):
         table = _table(

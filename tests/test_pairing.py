@@ -64,6 +64,7 @@ def joined(
     bounds: tuple[datetime, datetime] | None = None,
     assign_by: str = "nothing",
     pool: tuple[str, ...] = (),
+    zone: str = "UTC",
 ) -> tuple[pairing.Joined, tuple[pairing.WaterfallStep, ...]]:
     with Store(None) as store:
         files = []
@@ -72,7 +73,7 @@ def joined(
             files.append(pairing.RunFile(stored.file_id, place, False))
         ids = sorted({str(r["sample_id"]) for r in [*field_rows, *lab_rows]})
         pairing.begin(store, files, pd.DataFrame({"written_id": ids, "sample_id": ids}))
-        pairing.place_rows(store, assign_by, bounds)
+        pairing.place_rows(store, assign_by, bounds, zone)
         field_keys = pairing.keys_of(store, "field", ())
         lab_keys = pairing.keys_of(store, "lab", ())
         result = pairing.join(store, pairing.average(store), field_keys, lab_keys, pool)
@@ -332,7 +333,10 @@ def side_of(store: Store, cells: pd.DataFrame, columns: dict[str, str]) -> pairi
 
 
 CU = pairing.Key("Cu", "Cu", "")
-STATED = {"row": "BIGINT", "sample_id": "VARCHAR", "reading_no": "VARCHAR"}
+STATED = {
+    "row": "BIGINT", "sample_id": "VARCHAR", "reading_no": "VARCHAR", "operator": "VARCHAR",
+    "shot_no": "VARCHAR", "measured_at": "TIMESTAMP",
+}  # fmt: skip
 CODED = {"v:Cu": "DOUBLE", "q:Cu": "TINYINT", "l:Cu": "DOUBLE"}
 
 
@@ -483,3 +487,108 @@ def test_a_method_written_in_other_capitals_is_the_same_column(columns: dict[str
     with Store(None) as store:
         side = side_of(store, cells, columns | rest)
         assert side.of(pairing.Key("Cu@ICP", "Cu", "ICP")).low.tolist() == [2.0]
+
+
+def at(day: int, hour: int = 9, minute: int = 0) -> datetime:
+    return datetime(2026, 10, day, hour, minute, tzinfo=UTC)
+
+
+def test_reading_numbers_that_start_again_each_day_are_told_apart_by_their_times() -> None:
+    first = [
+        field_row("A", 10.0 + i, reading_no=str(i), measured_at=at(1, 9, i)) for i in range(13)
+    ]
+    again = [field_row("A", 40.0 + i, reading_no=str(i), measured_at=at(2, 9, i)) for i in range(6)]
+    row = joined(first + again, [lab_row("A", 20.0)])[0].pairs.iloc[0]
+    assert (row.field_n, row.field_spots) == (19, 19)
+    values = [r["Cu"] for r in first + again]
+    assert row.field_mean == pytest.approx(np.mean(values), rel=1e-14)
+    assert row.field_se == pytest.approx(np.std(values, ddof=1) / math.sqrt(19), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "facts",
+    [
+        ({"operator": "analyst 1"}, {"operator": "analyst 2"}),
+        ({"group": "hole 1"}, {"group": "hole 2"}),
+        ({"measured_at": at(1)}, {"measured_at": None}),
+    ],
+)
+def test_whatever_else_a_row_states_tells_readings_of_one_number_apart(
+    facts: tuple[dict[str, object], dict[str, object]],
+) -> None:
+    rows = [
+        field_row("A", v, reading_no="1", **f)
+        for v, f in ((10.0, facts[0]), (12.0, facts[0]), (17.0, facts[1]))
+    ]
+    row = joined(rows, [lab_row("A", 20.0)])[0].pairs.iloc[0]
+    assert (row.field_n, row.field_spots) == (3, 2)
+    assert row.field_mean == pytest.approx((11 + 17) / 2)
+
+
+def test_one_reading_written_twice_counts_once_in_the_mean() -> None:
+    rows = [
+        field_row("A", 10.0, reading_no="1", measured_at=at(1)),
+        field_row("A", 10.0, reading_no="1", measured_at=at(1)),
+        field_row("A", 40.0, reading_no="2", measured_at=at(1, 10)),
+    ]
+    row = joined(rows, [lab_row("A", 20.0)])[0].pairs.iloc[0]
+    assert (row.field_spots, row.field_mean) == (2, 25.0)
+
+
+def test_shots_of_one_reading_stay_together_though_each_has_its_time() -> None:
+    rows = [
+        field_row("A", 10.0 * day + s, reading_no="1", shot_no=str(s), measured_at=at(day, 9, s))
+        for day in (1, 2)
+        for s in (1, 2, 3)
+    ]
+    row = joined(rows, [lab_row("A", 20.0)])[0].pairs.iloc[0]
+    assert (row.field_n, row.field_spots) == (6, 2)
+    assert row.field_mean == pytest.approx((12 + 22) / 2)
+    assert row.field_sd == pytest.approx(1.0)
+
+
+def test_the_day_that_keeps_shots_together_is_the_day_of_the_place() -> None:
+    # 23:58 to 00:04 UTC is one morning ten hours ahead
+    times = [at(1, 23, 58), at(2, 0, 1), at(2, 0, 4), at(2, 23, 58)]
+    rows = [
+        field_row("A", 10.0 + i, reading_no="1", shot_no=str(i), measured_at=t)
+        for i, t in enumerate(times)
+    ]
+    row = joined(rows, [lab_row("A", 20.0)], zone="Australia/Brisbane")[0].pairs.iloc[0]
+    assert row.field_spots == 2
+    assert row.field_mean == pytest.approx((11 + 13) / 2)
+
+
+def test_restarted_numbers_are_told_apart_alike_however_their_order_is_found(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(11)
+    n = 1200
+    cells = pd.DataFrame(
+        {
+            "sample_id": [f"S{i // 12:04d}" for i in range(n)],
+            "reading_no": [str(i % 7) for i in range(n)],
+            "measured_at": [pd.Timestamp(2026, 10, 1 + i % 28, 8, i % 60) for i in range(n)],
+            "operator": rng.choice(["a", "b", None], n),
+            "shot_no": [str(i % 2) if i % 24 < 12 else None for i in range(n)],
+            "r:Cu": rng.lognormal(3, 1, n),
+        }
+    )
+    order = cells.sort_values(["sample_id", "reading_no"], kind="stable").index
+    found = []
+    for look in (True, False):
+        with Store(None) as store:
+            if not look:
+                monkeypatch.setattr(pairing, "_as_stored", lambda *_: None)
+            found.append(side_of(store, cells.loc[order], {"r:Cu": "DOUBLE"}).of(CU))
+    for name in ("n", "spots", "censored", "low", "high", "se", "sd"):
+        np.testing.assert_array_equal(getattr(found[0], name), getattr(found[1], name))
+    apart = cells.assign(
+        time=cells["measured_at"].where(
+            cells["shot_no"].isna(), cells["measured_at"].dt.normalize()
+        )
+    )
+    spots = apart.fillna({"operator": ""}).groupby("sample_id")[
+        ["reading_no", "time", "operator"]
+    ].apply(lambda rows: len(rows.drop_duplicates()))  # fmt: skip
+    assert found[0].spots.tolist() == spots.tolist()

@@ -846,7 +846,10 @@ def _repeated_readings(
     if len(at) < 2:
         return 0
     picks = pa.array(at)
-    columns: dict[str, Any] = {n: facts[n].take(picks).to_pandas() for n in ("sample_id", *names)}
+    stated = [n for n in ("operator", "group") if n in facts]  # these tell readings apart too
+    columns: dict[str, Any] = {
+        n: facts[n].take(picks).to_pandas() for n in ("sample_id", *names, *stated)
+    }
     columns |= {str(i): value for i, value in enumerate(read.first_values(6, at))}
     return int(pd.DataFrame(columns).duplicated().sum())
 

@@ -15,12 +15,20 @@ SELECT
     coalesce(field."group", register."group", '') AS "group",
     coalesce(field.sample_kind, register.sample_kind, 'sample') AS sample_kind,
     coalesce(field.reference_code, register.reference_code) AS reference_code,
-    -- Reading numbers and rows start again in every file and sheet: they name a spot only there.
+    -- Reading numbers and rows start again in every file and sheet, and numbers with every day,
+    -- restart or operator: a reading is its number with all that its row states. Shots of one
+    -- reading have times of their own; the day keeps those apart.
     -- A length before each number lets text sort as numbers do: 9 before 10.
     coalesce(
         chr(least(length(field.spot_no), 999)::INTEGER) || field.spot_no,
         run_file.mark || field.sheet || coalesce(
-            chr(least(length(field.reading_no), 999)::INTEGER) || field.reading_no,
+            chr(least(length(field.reading_no), 999)::INTEGER) || field.reading_no || concat(
+                ' ', CASE
+                    WHEN field.shot_no IS NULL THEN epoch_us(field.measured_at)
+                    ELSE (epoch_us(field.measured_at) + $ahead_us) // 86400000000
+                END,
+                chr(31) || field.operator, chr(30) || field."group"
+            ),
             printf(' row %09d', field."row")
         )
     ) AS spot,

@@ -68,8 +68,8 @@ def settle_identities(run: Run) -> Run:
         identity.normalise_id(text) for text in resolved.loc[unknown, "written_id"]
     ]
     pairing.begin(store, files, resolved)
-    assign = run.workspace.settings.workspace.assign_rows_by
-    pairing.place_rows(store, assign, _bounds(run))
+    of_workspace = run.workspace.settings.workspace
+    pairing.place_rows(store, of_workspace.assign_rows_by, _bounds(run), of_workspace.time_zone)
     spelled = spelling.one_spelling(store)
     settled = certificates.settle(
         store, pairing.keys_of(store, "lab", ()), run.workspace.settings.lab

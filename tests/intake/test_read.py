@@ -494,3 +494,11 @@ def test_an_export_that_stands_in_the_file_twice_is_noted(read):
     assert any("1 rows repeat an earlier row" in note for note in table.notes)
     long = read("Reading No,Sample,Element,Result\n1,A,Cu,5\n1,A,Zn,5\n", unit="ppm")
     assert not long.notes
+
+
+def test_a_reading_by_another_operator_repeats_none(read):
+    rows = "Sample,Reading No,Time,Operator,Cu ppm,Zn ppm\n" + "".join(
+        f"S1,1,2026-10-01 09:00,{operator},12,15\n" for operator in "abb"
+    )
+    (told,) = [note for note in read(rows).notes if "repeat an earlier row" in note]
+    assert told.startswith("1 rows")
