@@ -165,7 +165,7 @@ def _means(
             run_files.append(RunFile(stored.file_id, place, False))
         run = pipeline.begin(workspace, "field-only", store)
         run = pipeline.settle_identities(replace(run, run_files=tuple(run_files)))
-        keys = pairing.keys_of(store, "field", settings.element)
+        keys = pairing.keys_of(store, "field", settings.workspace.elements)
         means = field_means(store, keys, settings.thresholds, zone)
         notes += [
             f"{count} rows: {reason}"

@@ -389,7 +389,7 @@ def _candidates(run: pipeline.Run) -> list[Candidate]:
     """Samples of the month with field results and no laboratory result."""
     store = run.store
     side = pairing.Side(store, "field")
-    keys = pairing.keys_of(store, "field", run.workspace.settings.element)
+    keys = pairing.keys_of(store, "field", run.workspace.settings.workspace.elements)
     samples = store.frame("SELECT * FROM field_sample ORDER BY number")
     with_lab = {
         row[0]

@@ -5,6 +5,7 @@ The models only describe and check; finding files is the workspace's work.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,20 @@ from reconcile.quantities import ELEMENTS, display_factor
 
 Fraction = Annotated[float, Field(gt=0, lt=1)]
 Positive = Annotated[float, Field(gt=0)]
+
+
+#: Name of the setting that chooses elements, as findings and the report call it.
+ELEMENTS_SETTING = "workspace.elements"
+
+
+def _known_symbols(symbols: Iterable[str]) -> list[str]:
+    """The symbols, each once; raises ValueError where one is no chemical element's."""
+    known = list(dict.fromkeys(symbols))
+    if unknown := [symbol for symbol in known if symbol not in ELEMENTS]:
+        raise ValueError(
+            f"{', '.join(unknown)}: no symbol of a chemical element; write Cu, not CU or copper"
+        )
+    return known
 
 
 class Part(BaseModel):
@@ -31,7 +46,15 @@ class WorkspaceSettings(Part):
         "field time",
         description="which time puts a sample into a period; 'nothing' takes every row",
     )
+    elements: tuple[str, ...] = Field(
+        (), description="elements to compare; empty: all that both sides have"
+    )
     output: str = Field("out", description="folder for releases, relative to this file")
+
+    @field_validator("elements")
+    @classmethod
+    def _symbols(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(_known_symbols(value))
 
     @field_validator("time_zone")
     @classmethod
@@ -449,7 +472,8 @@ class Settings(Part):
     workspace: WorkspaceSettings = WorkspaceSettings()
     report: ReportSettings = ReportSettings()
     element: dict[str, ElementSettings] = Field(
-        default_factory=dict, description="elements to reconcile; empty: all that both sides have"
+        default_factory=dict,
+        description="what holds for single elements; which are compared, [workspace] says",
     )
     thresholds: Thresholds = Thresholds()
     errors: ErrorSettings = ErrorSettings()
@@ -472,10 +496,7 @@ class Settings(Part):
     @field_validator("element")
     @classmethod
     def _known_elements(cls, value: dict[str, ElementSettings]) -> dict[str, ElementSettings]:
-        if unknown := [symbol for symbol in value if symbol not in ELEMENTS]:
-            raise ValueError(
-                f"{', '.join(unknown)}: no symbol of a chemical element; write Cu, not CU or copper"
-            )
+        _known_symbols(value)
         return value
 
     def of(self, element: str, matrix: str = "") -> ElementSettings | None:

@@ -18,6 +18,7 @@ from rich.text import Text
 from reconcile.reporting import numbers, words
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
+from reconcile.settings import ELEMENTS_SETTING
 from reconcile.statistics.selftest import SelfTestRow
 from reconcile.writing import write_whole
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from reconcile.conforming import Conformed
     from reconcile.conformity import ConformityRecord, SpecimenConformity
     from reconcile.factors import Life
+    from reconcile.model import Finding
     from reconcile.pipeline import RunOutcome
     from reconcile.planning import Plan
     from reconcile.storytelling import Story
@@ -92,6 +94,7 @@ def _show_outcome(outcome: RunOutcome) -> None:
     console.print(table)
     if any(result.verdict.flips for result in r.results):
         console.print(Text(words.FLIP_NOTE))
+    _show_choice(console, r.findings)
     if r.conformity is not None:
         _show_conformity_counts(console, r.conformity)
     account = _table(
@@ -133,6 +136,13 @@ def _show_conformity_counts(console: Console, record: ConformityRecord) -> None:
     for method, grades, n, total in conformity_pages.counts(record):
         _row(table, method, grades, f"{n} of {total}")
     console.print(table)
+
+
+def _show_choice(console: Console, findings: Sequence[Finding]) -> None:
+    """What the choice of elements leaves out, in a line of its own."""
+    for finding in findings:
+        if finding.subject == ELEMENTS_SETTING:
+            console.print(Text(f"Note: {styled(finding.text)}"))
 
 
 def _show_findings(console: Console, findings: Sequence[object]) -> None:
@@ -228,6 +238,7 @@ def show_check(report: CheckReport) -> None:
             console.print(Text(f"… and {len(report.quarantine) - _MOST_ROWS} more."))
     for row in report.notes.itertuples(index=False):
         console.print(Text(f"Note, {row.path}: {row.text}"))
+    _show_choice(console, report.findings)
     _show_findings(console, report.findings)
 
 

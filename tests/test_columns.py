@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
+import reconcile
 from reconcile import terminal
 from reconcile.checking import CheckReport, check
+from reconcile.errors import ReconcileError
 
 FIELD = 'kind = "field"\nunit = "mg/kg"\nfixed = { technique = "XRF", instrument = "X1", calibration = "c", matrix = "soil", moisture_basis = "dry" }'  # noqa: E501
 LAB = 'kind = "lab"\nunit = "mg/kg"\nfixed = { technique = "ICP-OES", moisture_basis = "dry" }'
@@ -60,3 +62,45 @@ def test_check_tells_what_told_readings_apart(
     out = shown(report, capsys)
     assert "file, sheet and reading number, time (5 numbers: some come again)" in out
     assert "row: no number is stated" in out
+
+
+# ---- which elements are compared -----------------------------------------------------------
+
+TWO = {
+    "field": "Sample,Cu,Fe,Zn,As|" + "|".join(f"S{i},{10 + i},{20 + i},{30 + i},9" for i in range(6)),
+    "lab": "Sample,Cu,Fe,Zn,Pb|" + "|".join(f"S{i},{11 + i},{19 + i},{33 + i},8" for i in range(6)),
+}  # fmt: skip
+TABLES = (f'files = ["field.csv"]\n{FIELD}', f'files = ["lab.csv"]\n{LAB}')
+
+
+def compared(outcome: reconcile.RunOutcome) -> list[str]:
+    """The elements that have pairs."""
+    return [result.stratum.element for result in outcome.reconciliation.results]
+
+
+def test_setting_the_unit_of_one_element_drops_no_other(tmp_path: Path) -> None:
+    folder = site(tmp_path / "s", *TABLES, top='[element.Fe]\nunit = "%"', **TWO)
+    outcome = reconcile.run_period(folder, "a")
+    assert compared(outcome) == ["Cu", "Fe", "Zn"]
+    assert {r.stratum.element: r.unit for r in outcome.reconciliation.results}["Fe"] == "%"
+
+
+def test_elements_that_the_list_leaves_out_are_told_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    top = 'elements = ["Fe", "Pb"]\n[element.Cu]\nunit = "%"'
+    folder = site(tmp_path / "s", *TABLES, top=top, **TWO)
+    outcome = reconcile.run_period(folder, "a")
+    assert compared(outcome) == ["Fe"]
+    terminal.show_outcome(outcome)
+    out = " ".join(capsys.readouterr().out.split())
+    assert out.count("Both sides report Cu, Zn; 'elements' leaves them out.") == 1
+    assert out.count("'elements' names Pb, which not both sides report.") == 1
+    assert out.count("leaves out Cu, of which [element] speaks") == 1
+    assert "Both sides report Cu, Zn" in shown(check(folder, "a"), capsys)
+
+
+def test_elements_are_symbols(tmp_path: Path) -> None:
+    folder = site(tmp_path / "s", *TABLES, top='elements = ["copper"]', **TWO)
+    with pytest.raises(ReconcileError, match=r"workspace\.elements: copper: no symbol"):
+        check(folder, "a")

@@ -44,9 +44,9 @@ from reconcile.model import (
 )
 from reconcile.pairing import Joined
 from reconcile.reporting import sentences
-from reconcile.settings import Settings
+from reconcile.settings import ELEMENTS_SETTING, Settings
 from reconcile.steps.run import Run, of_run
-from reconcile.store import sql
+from reconcile.store import Store, sql
 
 
 def settle_identities(run: Run) -> Run:
@@ -95,6 +95,7 @@ def settle_identities(run: Run) -> Run:
         *spelled,
         *settled,
         *overlay.findings(overlay.entered(store, run.corrections_refused)),
+        *_chosen_elements(store, run.workspace.settings),
     ]
     if register_ids:
         registered = {*resolved.loc[resolved["written_id"].isin(register_ids), "sample_id"]}
@@ -113,6 +114,29 @@ def settle_identities(run: Run) -> Run:
     return replace(run, held=held, findings=run.findings + tuple(findings))
 
 
+def _chosen_elements(store: Store, settings: Settings) -> tuple[Finding, ...]:
+    """What the choice of elements leaves out, and what it names in vain."""
+    chosen = settings.workspace.elements
+    if not chosen:
+        return ()
+    field, lab = (
+        {key.element for key in pairing.keys_of(store, side, ())} for side in ("field", "lab")
+    )
+    left_out = sorted((field & lab) - {*chosen})
+    in_vain = [symbol for symbol in chosen if symbol not in field & lab]
+    only_set = [symbol for symbol in settings.element if symbol not in chosen]
+    advice = "Mend 'elements' under [workspace]; without it all that both sides have are compared."
+    return tuple(
+        Finding("intake", "note", ELEMENTS_SETTING, text, advice=advice)
+        for symbols, text in (
+            (left_out, f"Both sides report {', '.join(left_out)}; 'elements' leaves them out."),
+            (in_vain, f"'elements' names {', '.join(in_vain)}, which not both sides report."),
+            (only_set, f"'elements' leaves out {', '.join(only_set)}, of which [element] speaks."),
+        )
+        if symbols
+    )
+
+
 def _bounds(run: Run) -> tuple[datetime, datetime] | None:
     """Start and end of the period; None where rows are not assigned by time."""
     settings = run.workspace.settings.workspace
@@ -129,7 +153,7 @@ def judge_controls(run: Run) -> Run:
     if run.held is not None and (why := month.nothing(run.period, run.held)):
         raise ReconcileError(why, month.WHAT_TO_DO)
     thresholds = run.workspace.settings.thresholds
-    elements = run.workspace.settings.element
+    elements = run.workspace.settings.workspace.elements
     zone = run.workspace.settings.workspace.time_zone
     store = run.store
     keys = {side: pairing.keys_of(store, side, elements) for side in ("field", "lab")}
@@ -184,8 +208,8 @@ def judge_controls(run: Run) -> Run:
 def make_pairs(run: Run) -> Run:
     """Means, joins, and the reason of every pair that is kept out of the statistics."""
     settings, store = run.workspace.settings, run.store
-    field_keys = pairing.keys_of(store, "field", settings.element)
-    lab_keys = pairing.keys_of(store, "lab", settings.element)
+    field_keys = pairing.keys_of(store, "field", settings.workspace.elements)
+    lab_keys = pairing.keys_of(store, "lab", settings.workspace.elements)
     sides = pairing.average(store)
     interference = eligibility.lead_on_arsenic(store, sides[0], field_keys, settings.thresholds)
 
