@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ValidationError
 
 from reconcile.errors import ReconcileError
+from reconcile.intake.facts import faults_of_settings
 from reconcile.model import SettingLine
 from reconcile.regular import open_regular, readable_name
 from reconcile.settings import Settings, TableSettings
@@ -113,6 +114,17 @@ def load_workspace(folder: Path) -> Workspace:
             + "\n".join(_plain(item) for item in error.errors()),
             "Mend the settings named above; 'reconcile start' writes a commented example.",
         ) from error
+    faults = [
+        f"  - table.{number}.{where}: {why} (found {found!r})"
+        for number, table in enumerate(settings.table, 1)
+        for where, why, found in faults_of_settings(table, settings.workspace.time_zone)
+    ]
+    if faults:
+        raise ReconcileError(
+            f"{path.name} has {len(faults)} {'entry' if len(faults) == 1 else 'entries'} that "
+            "no file can meet:\n" + "\n".join(faults),
+            "Mend the settings named above; entries of [[table]] are counted from 1.",
+        )
     whole = folder.resolve()
     if readable_name(str(whole)) != str(whole):
         raise ReconcileError(

@@ -17,9 +17,9 @@ from schemas import (
     sample,
     specification_limit,
 )
-from schemas.common import LARGEST_SUM_PCT, SUM_COLUMN, Failure
+from schemas.common import LARGEST_SUM_PCT, SUM_COLUMN, Failure, contract, run
 
-__all__ = ["SUM_COLUMN", "Failure", "pair", "validate"]
+__all__ = ["SUM_COLUMN", "Failure", "fact_failures", "pair", "validate"]
 
 _Check = Callable[[pd.DataFrame, pd.DataFrame | None, bool, float], list[Failure]]
 _BY_KIND: dict[str, _Check] = {
@@ -34,7 +34,17 @@ _BY_KIND: dict[str, _Check] = {
 }
 
 
-_OF_MANY_ROWS = {"field": field_reading.SCHEMA, "lab": determination.SCHEMA}
+_SCHEMAS = {
+    "field": field_reading.SCHEMA,
+    "lab": determination.SCHEMA,
+    "sample register": sample.SCHEMA,
+    "custody": custody_event.SCHEMA,
+    "reference materials": reference_material.SCHEMA,
+    "aliases": alias.SCHEMA,
+    "corrections": correction.SCHEMA,
+    "specification limits": specification_limit.SCHEMA,
+}
+_OF_MANY_ROWS = {kind: _SCHEMAS[kind] for kind in ("field", "lab")}
 
 
 def looks_at(kind: str, fact: str, empty: bool) -> bool:
@@ -44,6 +54,15 @@ def looks_at(kind: str, fact: str, empty: bool) -> bool:
         return True
     found = schema.columns.get(fact)
     return found is not None and not (empty and all(check.ignore_na for check in found.checks))
+
+
+def fact_failures(kind: str, fact: str, value: str | float) -> list[Failure]:
+    """Why no row of this kind may hold this fact; for facts that hold for a whole table."""
+    rule = _SCHEMAS[kind].columns.get(fact)
+    if rule is None:
+        return []
+    frame = pd.DataFrame({fact: [value]})
+    return run(contract({fact: rule}, "fixed fact"), frame, whole_row=False)
 
 
 def validate(

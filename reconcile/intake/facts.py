@@ -11,10 +11,13 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+import schemas
 from reconcile.errors import ReconcileError
 from reconcile.intake.blocks import Block
 from reconcile.intake.headings import matching
 from reconcile.intake.sources import is_tidy
+from reconcile.intake.times import parse_times
+from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, facts_of
 from reconcile.intake.wording import plain
 from reconcile.settings import IdRule, TableSettings
 
@@ -291,6 +294,63 @@ def _arrow(series: pd.Series, kind: pa.DataType) -> pa.Array:
         return pa.array(stamps, kind, from_pandas=True)
     values = [None if v is None or v is pd.NA or v != v or str(v) == "" else str(v) for v in series]
     return pa.array(values, pa.string())
+
+
+#: Fixed facts that serve the recalculation only.
+BLANK_MASS = "blank_mass_g"
+
+
+def may_be_fixed(kind: str) -> tuple[str, ...]:
+    """The facts that settings may state for a whole table of this kind."""
+    return tuple(f for f in FACTS[kind] if f != "row") + ((BLANK_MASS,) * (kind == "lab"))
+
+
+def faults_of_settings(table: TableSettings, zone: str) -> list[tuple[str, str, str | float]]:
+    """What no file of this table could meet: the place in its settings, why, what was found.
+
+    Told once, when the settings are loaded; row by row it would look like faults of the rows.
+    """
+    if table.kind not in FACTS:
+        return []
+    found: list[tuple[str, str, str | float]] = []
+    for name, value in table.fixed.items():
+        why = _no_row_may_hold(table, name, value, zone)
+        if why:
+            found.append((f"fixed.{name}", why, value))
+    known = facts_of(table.kind)
+    for heading, rule in table.columns.items():
+        means = (rule if isinstance(rule, str) else rule.means).strip()
+        if means not in {"value", "error", "limit", "ignore", "ignored", *known}:
+            why = "no known meaning; use value, error, limit, ignore or one of: " + ", ".join(known)
+            found.append((f'columns."{heading}"', why, means))
+    return found
+
+
+def _no_row_may_hold(table: TableSettings, name: str, value: str | float, zone: str) -> str:
+    """Why a fact can't hold for any row of a table; '' where it can."""
+    if name not in may_be_fixed(table.kind):
+        return f"no fact of a {table.kind} table; use one of: " + ", ".join(
+            may_be_fixed(table.kind)
+        )
+    text = plain(str(value))
+    if name in NUMBER_FACTS or name == BLANK_MASS:
+        try:
+            number = float(text)
+        except ValueError:
+            return "no number"
+        if not np.isfinite(number):
+            return "no finite number"
+        failures = schemas.fact_failures(table.kind, name, number)
+    elif name in TIME_FACTS:
+        try:
+            bad = parse_times(pa.array([text]), zone, table.cells.day_first, "the settings").bad
+        except ReconcileError as error:
+            return f"{error.message} {error.advice}"
+        return bad.get(0, "")
+    else:
+        (spelled,) = normal(name, pa.array([text], pa.string())).to_pylist()
+        failures = schemas.fact_failures(table.kind, name, spelled)
+    return "; ".join(failure.reason for failure in failures)
 
 
 def fixed_facts(table: TableSettings, allowed: tuple[str, ...], place: str) -> dict[str, str]:

@@ -9,9 +9,11 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 
 from reconcile.errors import ReconcileError
 from reconcile.intake.blocks import Block, Heading
+from reconcile.intake.tables import ABSENT, ColumnMeaning
 from reconcile.intake.vocabulary import (
     LONG_WORDS,
     METHOD_LABELS,
@@ -106,6 +108,20 @@ def matching(block: Block, key: str) -> list[int]:
         return [h.index for h in block.headings if any(pattern.fullmatch(name) for name in h.names)]
     low = wanted.lower()
     return [h.index for h in block.headings if low in (n.lower() for n in h.names)]
+
+
+def absent_columns(block: Block, table: TableSettings) -> tuple[ColumnMeaning, ...]:
+    """Names in the settings' ``columns`` that no heading of this table meets, each with the
+    heading that comes nearest."""
+    by_small = {name.lower(): name for h in block.headings for name in h.names}
+    found = []
+    for name in table.columns:
+        if matching(block, name):
+            continue
+        near = get_close_matches(plain(name).lower(), list(by_small), 1)
+        why = "no heading of this table" + (f"; nearest: '{by_small[near[0]]}'" if near else "")
+        found.append(ColumnMeaning(-1, name, ABSENT, "", why=why))
+    return tuple(found)
 
 
 def _by_rule(heading: Heading, rule: ColumnRule, table: TableSettings, place: str) -> Column:

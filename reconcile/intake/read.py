@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,11 +17,11 @@ import pyarrow.compute as pc
 import schemas
 from reconcile.errors import ReconcileError
 from reconcile.intake import facts as fact_work
-from reconcile.intake import results
+from reconcile.intake import idcolumns, results, sideways
 from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import CellFormat, DecimalMark, decimal_evidence, parse_column
 from reconcile.intake.corrections import Correction, lay_over, refused_again
-from reconcile.intake.headings import Column, matching, understand
+from reconcile.intake.headings import Column, absent_columns, understand
 from reconcile.intake.moisture import to_dry
 from reconcile.intake.plain import is_typed, plain_columns, plain_results
 from reconcile.intake.setaside import set_aside
@@ -33,8 +33,6 @@ from reconcile.model import QUARANTINE_COLUMNS
 from reconcile.quantities import ATOMIC_WEIGHTS_EDITION
 from reconcile.settings import TableSettings
 
-#: Fixed facts that serve the recalculation only.
-BLANK_MASS = "blank_mass_g"
 _TEXT = pa.string()
 _TIME = pa.timestamp("us", "UTC")
 
@@ -48,14 +46,16 @@ def read_file(
     register: pd.DataFrame | None = None,
     corrections: Sequence[Correction] = (),
     sha256: str = "",
+    met_ids: Collection[str] = (),
 ) -> tuple[TypedTable, ...]:
     """Read one file as its table settings say: one typed table per sheet.
 
     ``zone`` is the time zone of times that carry none; ``register`` holds the rows of the
     sample register (columns as in ``tables.REGISTER_FACTS``), used where the table's
     ``look_up`` is "lab_id"; ``corrections`` are laid over the cells; ``sha256`` is
-    the file's digest where it is known. Raises ReconcileError where the file can't be read as a
-    whole; single bad rows and cells go to the quarantine of the table instead.
+    the file's digest where it is known; ``met_ids`` are ids of the register or of the other
+    side, by which one of several id columns is chosen. Raises ReconcileError where the file
+    can't be read as a whole; single bad rows and cells go to the quarantine of the table instead.
     """
     if table.kind not in FACTS:
         raise ReconcileError(
@@ -65,12 +65,33 @@ def read_file(
     with ThreadPoolExecutor(1) as beside:
         digesting = beside.submit(lambda: sha256 or digest(path, shown_path))
         try:
-            read = _read_sheets(path, shown_path, table, zone, register, tuple(corrections))
+            read = _read_sheets(
+                path, shown_path, table, zone, register, tuple(corrections), met_ids
+            )
         except ReconcileError:
             digesting.result()  # it knows best why a file can't be opened
             raise
         found = digesting.result()
     return tuple(replace(typed, sha256=found) for typed in read)
+
+
+def ids_that_may_be(path: Path, shown_path: str, table: TableSettings, zone: str) -> set[str]:
+    """The texts of every column that may hold the sample ids; empty where none can be read."""
+    found: set[str] = set()
+    wanted = (table.sheet,) if isinstance(table.sheet, str) else table.sheet
+    try:
+        for sheet in open_sheets(path, shown_path, tuple(w for w in wanted if w)):
+            block = find_block(sheet, table, shown_path)
+            job = _Job(path, shown_path, sheet, table, zone, None, shown_path)
+            columns = _settle(understand(block, table, shown_path), job)
+            body = sheet.read_body(block.last_line, len(block.headings), frozenset())
+            for column in columns:
+                if column.fact == "sample_id":
+                    cells = pc.unique(body.columns[column.index]).drop_null().to_pylist()
+                    found.update(str(text) for text in cells)
+    except ReconcileError:
+        return found
+    return found
 
 
 def _read_sheets(
@@ -80,6 +101,7 @@ def _read_sheets(
     zone: str,
     register: pd.DataFrame | None,
     corrections: tuple[Correction, ...],
+    met_ids: Collection[str],
 ) -> list[TypedTable]:
     """The tables of one file; their digest is still open."""
     wanted = (table.sheet,) if isinstance(table.sheet, str) else table.sheet
@@ -90,7 +112,7 @@ def _read_sheets(
     notes: list[str] = []
     for sheet in sheets:
         place = f"{shown_path}, sheet '{sheet.name}'" if sheet.name else shown_path
-        job = _Job(path, shown_path, sheet, table, zone, register, place, corrections)
+        job = _Job(path, shown_path, sheet, table, zone, register, place, corrections, met_ids)
         try:
             read.append(_read_sheet(job))
         except _NotATable as error:
@@ -121,6 +143,7 @@ class _Job:
     register: pd.DataFrame | None
     place: str
     corrections: tuple[Correction, ...] = ()
+    met_ids: Collection[str] = ()
 
 
 @dataclass(slots=True)
@@ -140,27 +163,42 @@ class _Ledger:
 
 
 def _read_sheet(job: _Job) -> TypedTable:
-    table, sheet = job.table, job.sheet
     try:
-        block = find_block(sheet, table, job.place)
+        block = find_block(job.sheet, job.table, job.place)
     except ReconcileError as error:
+        _check_on_its_side(job)
         raise _NotATable(error.message, error.advice) from error
-    fixed = fact_work.fixed_facts(
-        table,
-        tuple(f for f in FACTS[table.kind] if f != "row")
-        + ((BLANK_MASS,) if table.kind == "lab" else ()),
-        job.place,
-    )
+    absent = absent_columns(block, job.table)
+    try:
+        return _read_block(job, block, absent)
+    except ReconcileError as error:
+        if not absent:
+            raise
+        told = "; ".join(f"'{c.heading}' {c.why}" for c in absent)
+        raise type(error)(
+            error.message, f"{error.advice} Mistyped in 'columns'? {told}."
+        ) from error
+
+
+def _check_on_its_side(job: _Job) -> None:
+    """Say it in plain words where the samples stand side by side."""
+    if job.table.kind in {"field", "lab"} and (names := sideways.lies_on_its_side(job.sheet.head)):
+        error = sideways.fault(job.place, names)
+        raise _NotATable(error.message, error.advice)
+
+
+def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> TypedTable:
+    table, sheet = job.table, job.sheet
+    fixed = fact_work.fixed_facts(table, fact_work.may_be_fixed(table.kind), job.place)
     columns = _settle(understand(block, table, job.place), job)
     layout = _layout(columns, job)
     notes: list[str] = list(sheet.notes)
-    notes += [
-        f"the settings name the column '{name}', which {job.place} does not have"
-        for name in table.columns
-        if not matching(block, name)
-    ]
     body, aside, plainly = _body(job, columns, block, layout)
     body, corrected = lay_over(body, block, sheet.name, job.corrections)
+    columns, told_of_ids = idcolumns.chosen(
+        columns, _column_reader(body), table, _met_ids(job), job.place
+    )
+    notes += told_of_ids
     n = len(body.lines)
     ledger = _Ledger()
     mark = "." if plainly else _decimal_mark(job, columns, body, notes)
@@ -193,11 +231,19 @@ def _read_sheet(job: _Job) -> TypedTable:
         notes += dried
     _validate(job, facts, read, ledger, n)
     finished = _finish(job, columns, body, facts, read, ledger, aside, notes)
+    finished = replace(finished, columns=finished.columns + absent)
     if not corrected:
         return finished
     headings = {c.index: c.heading for c in columns}
     told = refused_again(corrected, block, headings, finished.quarantine)
     return replace(finished, corrections=told)
+
+
+def _met_ids(job: _Job) -> Collection[str]:
+    """The ids of the other side: the register's lab ids where this table's are looked up."""
+    if job.table.look_up != "lab_id" or job.register is None or "lab_id" not in job.register:
+        return job.met_ids
+    return [str(text) for text in job.register["lab_id"].dropna()]
 
 
 def _body(
@@ -341,7 +387,13 @@ def _layout(columns: tuple[Column, ...], job: _Job) -> str:
     if long and table.layout != "wide":
         return "long"
     if wide:
+        elements = {c.species.element for c in columns if c.role == "value" and c.species}
+        # sample ids such as 'S34' across the top read as isotopes
+        down = {sideways.element_of(name) for name in sideways.lies_on_its_side(job.sheet.head)}
+        if down and not down & elements:
+            _check_on_its_side(job)
         return "wide"
+    _check_on_its_side(job)
     unclear = [c for c in columns if c.role == "unclear"]
     unitless = [c for c in unclear if c.question == "no unit is stated"]
     if unitless:
@@ -544,6 +596,7 @@ def _check_side_by_side(
         if (
             first is None
             or first.index == column.index
+            or column.role != "fact"
             or column.fact not in {"sample_id", "lab_id"}
         ):
             continue
@@ -816,7 +869,7 @@ def _meaning(column: Column, read: results.Results) -> ColumnMeaning:
         index=column.index,
         heading=column.heading,
         role=column.role,
-        key=key if column.role != "unclear" else "",
+        key=key if column.role != "unclear" or key in idcolumns.ID_FACTS else "",
         element=species.element if species else "",
         species=species.formula if species else "",
         unit=column.unit.name if column.unit else "",

@@ -124,13 +124,17 @@ CORRECTION_FACTS = (
 )  # fmt: skip
 
 
+#: Role of a name in the settings' ``columns`` that the table does not have.
+ABSENT = "absent"
+
+
 @dataclass(frozen=True, slots=True)
 class ColumnMeaning:
     """How one column of a file was understood."""
 
-    index: int  # 0-based position
+    index: int  # 0-based position; -1 where the settings name a column that is not there
     heading: str  # as it stands in the file, lines joined by a space
-    role: str  # value | error | limit | fact | ignored | unclear
+    role: str  # value | error | limit | fact | ignored | unclear | absent
     key: str  # analyte key, or the fact's name, or ""
     element: str = ""
     species: str = ""  # element or oxide as written, e.g. "Fe2O3"

@@ -12,15 +12,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from reconcile import (
-    overlay,
-)
+from reconcile import overlay, pairing, twofold
 from reconcile import workspace as ws
 from reconcile.ahead import ahead
 from reconcile.errors import ReconcileError
 from reconcile.intake.corrections import Correction
-from reconcile.intake.read import read_file
-from reconcile.intake.tables import TypedTable
+from reconcile.intake.read import ids_that_may_be, read_file
+from reconcile.intake.tables import ABSENT, TypedTable
 from reconcile.model import (
     Finding,
 )
@@ -126,13 +124,16 @@ def read_found(run: Run) -> Run:
         tables.items(), ahead([met.read for met in tables.values()]), strict=True
     ):
         stored[index] = met.into(run, read)
+    stored = _by_ids_met(run, stored, code, register, corrections or {})
     findings = tuple(
         Finding("intake", "serious", s.path, s.problem, advice=s.advice)
         for _, s in sorted(stored.items())
         if s.problem
     )
     stored, copies = _without_copies(run, stored)
-    findings += copies + _notes_of(run, [stored[i].file_id for i in sorted(stored)])
+    stored, twice = _without_same_cells(run, stored)
+    findings += copies + twice + _absent_columns(run, stored)
+    findings += _notes_of(run, [stored[i].file_id for i in sorted(stored)])
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
     numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
     return replace(
@@ -165,6 +166,96 @@ def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
         )
         for path, sheet, text in rows
     )  # fmt: skip
+
+
+def _absent_columns(run: Run, stored: dict[int, StoredFile]) -> tuple[Finding, ...]:
+    """Headings that the settings of a [[table]] name and that none of its files has."""
+    findings = []
+    for number, table in enumerate(run.workspace.settings.table):
+        files = {
+            f.file_id: f.path
+            for i, f in sorted(stored.items())
+            if run.found[i].table_index == number and not f.problem
+        }
+        for name in table.columns:
+            rows = run.store.rows(
+                "SELECT why FROM sheet JOIN file USING (file_id) LEFT JOIN column_meaning AS c "
+                "ON c.file_id = sheet.file_id AND c.sheet = sheet.sheet AND role = ? "
+                "AND heading = ? WHERE list_contains(?, sheet.file_id) ORDER BY path, sheet.sheet",
+                [ABSENT, name, list(files)],
+            )
+            if rows and all(why is not None for (why,) in rows):
+                findings.append(
+                    Finding(
+                        "intake", "warning", f"table.{number + 1}.columns",
+                        f"The settings name the column '{name}', and no file of this [[table]] "
+                        f"({', '.join(dict.fromkeys(files.values()))}) has it: {rows[0][0]}.",
+                        advice="Mend the heading in 'columns', or take the entry out.",
+                    )
+                )  # fmt: skip
+    return tuple(findings)
+
+
+def _by_ids_met(
+    run: Run,
+    stored: dict[int, StoredFile],
+    code: str,
+    register: pd.DataFrame | None,
+    corrections: overlay.Corrections,
+) -> dict[int, StoredFile]:
+    """Read again the files with several id columns, knowing the ids of the other side.
+
+    These are the register's, where there is one, and those that a person entered as aliases.
+    """
+    doubtful = {
+        index
+        for index, file in stored.items()
+        if file.kind in ("field", "lab") and not file.problem and run.store.rows(
+            "SELECT 1 FROM column_meaning WHERE file_id = ? AND key = 'sample_id' "
+            "AND role <> 'fact'", [file.file_id],
+        )
+    }  # fmt: skip
+    if not doubtful:
+        return stored
+    numbers = [file.file_id for file in stored.values()]
+    known = {
+        str(text)
+        for (text,) in run.store.rows(
+            "SELECT sample_id FROM register WHERE list_contains(?, file_id) UNION "
+            "SELECT written_id FROM alias WHERE list_contains(?, file_id)",
+            [numbers, numbers],
+        )
+        if text
+    }
+    of_register = register is not None and register["sample_id"].notna().any()
+    again = dict(stored)
+    for index in sorted(doubtful):
+        met = known
+        if not of_register:
+            other = "lab" if stored[index].kind == "field" else "field"
+            met = known | _ids_of(run, stored, other, doubtful)
+        table = run.workspace.table(run.found[index].table_index)
+        read = _met(run, run.found[index], table, code, register, corrections, frozenset(met))
+        again[index] = read.into(run, read.read()) if isinstance(read, _Unread) else read
+    return again
+
+
+def _ids_of(
+    run: Run, stored: dict[int, StoredFile], kind: str, doubtful: set[int]
+) -> frozenset[str]:
+    """The sample ids of one side; of a file that itself has several columns of ids, all."""
+    found: set[str] = set()
+    for index, file in stored.items():
+        if file.kind != kind or file.problem:
+            continue
+        if index in doubtful:
+            table = run.workspace.table(run.found[index].table_index)
+            zone = run.workspace.settings.workspace.time_zone
+            _, copy = archived(run.workspace, run.found[index])
+            found |= ids_that_may_be(copy, file.path, table, zone)
+        else:
+            found |= {*pairing.written_ids(run.store, [RunFile(file.file_id, 0, True)], kind)}
+    return frozenset(found)
 
 
 def _without_copies(
@@ -204,6 +295,43 @@ def _without_copies(
     return kept, tuple(findings)
 
 
+def _without_same_cells(
+    run: Run, stored: dict[int, StoredFile]
+) -> tuple[dict[int, StoredFile], tuple[Finding, ...]]:
+    """Refuse both readings of cells that are field and laboratory at once.
+
+    Which of the two they are only a person knows; the file stays, without rows, as one that
+    could not be read.
+    """
+    kept, findings = dict(stored), []
+    for same in twofold.same_cells(run.store, stored):
+        field, lab = stored[same.field], stored[same.lab]
+        entries = [run.found[i].table_index + 1 for i in (same.field, same.lab)]
+        one = field.path == lab.path
+        name = field.path if one else f"{field.path} and {lab.path}"
+        begin = f"{name} is read twice:" if one else f"{name} hold the same bytes:"
+        where = "".join(f", sheet {sheet}" for sheet in same.sheets if sheet)
+        columns = ", ".join(f"'{heading}'" for heading in same.headings[:8])
+        more = ", …" if len(same.headings) > 8 else ""
+        text = (
+            f"{begin} the [[table]] entries {entries[0]} (field) and {entries[1]} (lab) read the "
+            f"same cells, {same.rows} {'row' if same.rows == 1 else 'rows'} of {columns}{more}"
+            f"{where}. "
+            "Compared with itself a table agrees always; neither reading was used."
+        )
+        advice = (
+            "Let only one of the two entries find the file; where one sheet holds both sides, "
+            'give each entry its own columns: columns = { "heading" = "ignore" }.'
+        )
+        findings.append(Finding("intake", "serious", name, text, advice=advice))
+        for index, file in ((same.field, field), (same.lab, lab)):
+            key = hashlib.sha256(f"{file.kind}\n{text}\n{advice}".encode()).hexdigest()
+            kept[index] = run.store.find(file.path, file.sha256, key) or run.store.add(
+                file.path, file.sha256, key, file.kind, file.size, (), text, advice
+            )
+    return kept, tuple(findings)
+
+
 @dataclass(frozen=True, slots=True)
 class _Unread:
     """A file that the store does not hold yet, with all that its reading depends on."""
@@ -216,13 +344,14 @@ class _Unread:
     zone: str
     register: pd.DataFrame | None
     corrections: Sequence[Correction]
+    met_ids: frozenset[str] = frozenset()
 
     def read(self) -> tuple[TypedTable, ...] | ReconcileError:
         """The tables of the file, or why it can't be read as a whole."""
         try:
             return read_file(
                 self.copy, self.shown, self.table, zone=self.zone, register=self.register,
-                corrections=self.corrections, sha256=self.digest,
+                corrections=self.corrections, sha256=self.digest, met_ids=self.met_ids,
             )  # fmt: skip
         except ReconcileError as error:
             return error
@@ -246,6 +375,7 @@ def _met(
     code: str,
     register: pd.DataFrame | None,
     corrections: overlay.Corrections,
+    met_ids: frozenset[str] = frozenset(),
 ) -> StoredFile | _Unread:
     """The file as the store holds it, or what is needed to read it; archived in any case."""
     zone = run.workspace.settings.workspace.time_zone
@@ -260,11 +390,11 @@ def _met(
         )  # fmt: skip
     looked_up = register if table.look_up == "lab_id" else None
     mine = corrections.get((file.shown, digest), ())
-    key = reading_key(table, zone, code, looked_up, mine)
+    key = reading_key(table, zone, code, looked_up, mine, met_ids)
     known = run.store.find(file.shown, digest, key)
     if known is not None:
         return known
-    return _Unread(file.shown, digest, key, copy, table, zone, looked_up, mine)
+    return _Unread(file.shown, digest, key, copy, table, zone, looked_up, mine, met_ids)
 
 
 def archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
@@ -293,13 +423,16 @@ def reading_key(
     code: str,
     register: pd.DataFrame | None,
     corrections: Sequence[Correction] = (),
+    met_ids: frozenset[str] = frozenset(),
 ) -> str:
-    """What a reading depends on beside the file's bytes: settings, zone, code, register and
-    corrections."""
+    """What a reading depends on beside the file's bytes: settings, zone, code, register,
+    corrections, and the ids by which one of several id columns is chosen."""
     content = [table.model_dump(mode="json", exclude={"files", "required", "name"}), zone, code]
     if register is not None:
         content.append(register.to_json(date_format="iso", orient="split"))
     content += [list(astuple(c)) for c in corrections]
+    if met_ids:
+        content.append({"met ids": sorted(met_ids)})
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 

@@ -502,3 +502,27 @@ def test_a_reading_by_another_operator_repeats_none(read):
     )
     (told,) = [note for note in read(rows).notes if "repeat an earlier row" in note]
     assert told.startswith("1 rows")
+
+
+@pytest.mark.parametrize("first", ["Sample,S1,S2,S3", "Element,101,102,103", ",S34,S35,S36"])
+@pytest.mark.parametrize("unit", ["", "mg/kg"])
+def test_a_table_that_lies_on_its_side_is_told_in_plain_words(read, first, unit):
+    rows = "Date,2026-10-01,2026-10-01,2026-10-02\nCu,12,<5,14\nZn,1,2,3\nFe2O3,4,5,6\nPb,1,,2\n"
+    with pytest.raises(ReconcileError, match=r"lies on its side: .*'Cu', 'Zn', 'Fe2O3'") as told:
+        read(f"{first}\n{rows}", kind="lab", unit=unit)
+    assert "Turn it" in told.value.advice
+
+
+def test_pure_metals_as_samples_are_no_table_on_its_side(read):
+    table = read("Sample,Cu %,Zn %,Pb %\nCu,99.9,0.01,0.01\nZn,0.1,99,0.2\nPb,0.1,0.1,99\n")
+    assert table.facts.column("sample_id").to_pylist() == ["Cu", "Zn", "Pb"]
+
+
+def test_side_by_side_tables_must_still_agree_where_another_column_may_hold_the_ids(read):
+    table = read(
+        "Sample,Cu ppm,Label,Sample,Zn ppm\nS1,1,a,S1,2\nS2,3,a,S3,4\n",
+        columns={"Label": "ignore"},
+    )
+    assert [row for row, _, _ in reasons(table)] == [3]
+    told = read("Sample,Cu ppm,Sample Code,Sample,Zn ppm\nS1,1,a,S1,2\nS2,3,a,S3,4\n")
+    assert [row for row, _, _ in reasons(told)] == [3]
