@@ -32,7 +32,7 @@ from reconcile.regular import readable_name
 from reconcile.reporting import sheets, tables
 from reconcile.settings import TableSettings
 from reconcile.store import Store
-from reconcile.workspace import Workspace
+from reconcile.workspace import FoundFile, Workspace
 from reconcile.writing import write_whole
 
 ENDINGS = (".csv", ".parquet", ".xlsx")
@@ -80,8 +80,9 @@ def correct_table(
     shown = readable_name(source.name)
     workspace = ws.load_workspace(folder)
     lives = list(factors.of_workspace(workspace).values())
-    chosen, read = _read(source, workspace, table)
-    means, notes = _means(source, chosen, read, workspace)
+    known = _known(workspace)
+    chosen, read = _read(source, workspace, table, known.ids)
+    means, notes = _means(source, chosen, read, workspace, known)
     rows = tuple(correct_mean(value, lives, lab_method) for value in means)
     if not rows:
         raise ReconcileError(
@@ -96,8 +97,38 @@ def correct_table(
     return result
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """The sample register and the aliases, whatever their month."""
+
+    tables: tuple[tuple[FoundFile, tuple[TypedTable, ...]], ...]
+    notes: tuple[str, ...]
+
+    @property
+    def ids(self) -> frozenset[str]:
+        """The ids that stand in them, by which one of several id columns is chosen."""
+        columns = [
+            sheet.facts.column(fact)
+            for _, sheets_read in self.tables
+            for sheet in sheets_read
+            for fact in (("written_id",) if sheet.kind == "aliases" else ("sample_id",))
+        ]
+        return frozenset(str(t) for column in columns for t in column.to_pylist() if t)
+
+
+def _known(workspace: Workspace) -> _Known:
+    read, notes = [], []
+    for file in ws.files_of_every_month(workspace, "sample register", "aliases"):
+        table, zone = workspace.table(file.table_index), workspace.settings.workspace.time_zone
+        try:
+            read.append((file, read_file(file.path, file.shown, table, zone=zone)))
+        except ReconcileError as error:
+            notes.append(f"{file.shown} was not used: {error.message}")
+    return _Known(tuple(read), tuple(notes))
+
+
 def _read(
-    source: Path, workspace: Workspace, name: str
+    source: Path, workspace: Workspace, name: str, met_ids: frozenset[str]
 ) -> tuple[TableSettings, tuple[TypedTable, ...]]:
     """Read with the named field table, else with the first that fits: by its pattern first."""
     settings, shown = workspace.settings, readable_name(source.name)
@@ -117,7 +148,8 @@ def _read(
     problems = []
     for table in sorted(offered, key=lambda t: not by_pattern(t)):
         try:
-            read = tuple(read_file(source, shown, table, zone=settings.workspace.time_zone))
+            zone = settings.workspace.time_zone
+            read = read_file(source, shown, table, zone=zone, met_ids=met_ids)
         except ReconcileError as error:
             problems.append(f"  - as '{table.name or table.files[0]}': {error}")
             continue
@@ -136,7 +168,11 @@ def _read(
 
 
 def _means(
-    source: Path, chosen: TableSettings, read: tuple[TypedTable, ...], workspace: Workspace
+    source: Path,
+    chosen: TableSettings,
+    read: tuple[TypedTable, ...],
+    workspace: Workspace,
+    known: _Known,
 ) -> tuple[list[FieldMean], list[str]]:
     settings = workspace.settings
     # Every row of the table counts, whatever its month; dates are judged per value.
@@ -145,23 +181,20 @@ def _means(
     )
     workspace = replace(workspace, settings=whole)
     zone = settings.workspace.time_zone
-    notes: list[str] = []
+    notes: list[str] = [*known.notes]
+    notes += [
+        f"column '{column.heading}' may hold the sample id too: {column.why}"
+        for sheet in read
+        for column in sheet.columns
+        if (column.role, column.key) == ("unclear", "sample_id")
+    ]
     with Store(None) as store:
         shown, size = readable_name(source.name), source.stat().st_size
         added = store.add(shown, "", "field only", "field", size, read)
         run_files = [RunFile(added.file_id, 0, False)]
-        for place, file in enumerate(
-            ws.files_of_every_month(workspace, "sample register", "aliases"), start=1
-        ):
-            table = workspace.table(file.table_index)
-            try:
-                content = tuple(read_file(file.path, file.shown, table, zone=zone))
-            except ReconcileError as error:
-                notes.append(f"{file.shown} was not used: {error.message}")
-                continue
-            stored = store.add(
-                file.shown, str(file.table_index), "register", table.kind, 0, content
-            )
+        for place, (file, content) in enumerate(known.tables, start=1):
+            kind = workspace.table(file.table_index).kind
+            stored = store.add(file.shown, str(file.table_index), "register", kind, 0, content)
             run_files.append(RunFile(stored.file_id, place, False))
         run = pipeline.begin(workspace, "field-only", store)
         run = pipeline.settle_identities(replace(run, run_files=tuple(run_files)))

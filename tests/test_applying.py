@@ -310,3 +310,14 @@ def test_intervals_of_corrected_results_cover_next_months_laboratory(
     rate = clopper_pearson(inside, total)
     print(f"n {n}, {truth}: {inside}/{total} = {rate.value:.3f}")
     assert 0.93 <= rate.value <= 0.97
+
+
+def test_a_field_only_table_takes_the_id_column_that_meets_the_register(
+    approved: Path, tmp_path: Path
+) -> None:
+    rows = "".join(f"spot {n},N{n},2026-11-03 08:00,240\n" for n in range(1, 5))
+    source = tmp_path / "labelled.csv"
+    source.write_text("Sample Name,sample_id,measured_at,Cu (mg/kg)\n" + rows, encoding="utf-8")
+    made = applying.correct_table(source, approved, tmp_path / "corrected.csv")
+    assert {row.raw.sample_id for row in made.rows} == {"N1", "N2", "N3", "N4"}
+    assert not [note for note in made.notes if "may hold" in note]

@@ -269,7 +269,7 @@ def test_a_file_refused_for_a_mistyped_heading_says_so(tmp_path: Path) -> None:
 
 # ---- several columns that may hold the ids -------------------------------------------------------
 
-LABELS = "Test Label,Sample ID,Reading No,Time,Cu|" + "|".join(
+LABELS = "Sample Name,Sample ID,Reading No,Time,Cu|" + "|".join(
     f"spot {n},S{n // 4:02d},{n},2026-10-01 09:{n:02d},{n}.5" for n in range(40)
 )
 
@@ -306,18 +306,18 @@ def test_the_choice_of_the_id_column_is_told_and_a_line_turns_it(
 ) -> None:
     lab = "Sample,Cu|S01,3|S02,4|S03,4"
     report = check(site(tmp_path / "s", *TABLES, field=LABELS, lab=lab), "a")
-    assert ids_taken(report, "field.csv") == {"Test Label": "ignored", "Sample ID": "fact"}
+    assert ids_taken(report, "field.csv") == {"Sample Name": "ignored", "Sample ID": "fact"}
     assert not report.needs_a_person
-    line = 'columns = { "Test Label" = "sample_id" }'
+    line = 'columns = { "Sample Name" = "sample_id" }'
     told = (
-        "'Sample ID' and 'Test Label' may both hold the sample id; 'Sample ID' was taken, for 3 "
-        "of its 10 ids stand on the other side, 0 of the 40 of 'Test Label'. To take the other: "
+        "'Sample ID' and 'Sample Name' may both hold the sample id; 'Sample ID' was taken, for 3 "
+        "of its 10 ids stand on the other side, 0 of the 40 of 'Sample Name'. To take the other: "
     )
     assert told + line in shown(report, capsys)
     other = lab.replace("S0", "spot ")
     turned = site(tmp_path / "t", f"{TABLES[0]}\n{line}", TABLES[1], field=LABELS, lab=other)
     report = check(turned, "a")
-    assert ids_taken(report, "field.csv") == {"Test Label": "fact"}
+    assert ids_taken(report, "field.csv") == {"Sample Name": "fact"}
     assert not report.needs_a_person
     assert "may both hold" not in shown(report, capsys)
 
@@ -326,7 +326,7 @@ def test_without_evidence_a_person_is_asked_which_column_holds_the_ids(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     report = check(site(tmp_path / "s", *TABLES, field=LABELS, lab="Sample,Cu|Z1,3"), "a")
-    assert ids_taken(report, "field.csv") == {"Test Label": "fact", "Sample ID": "unclear"}
+    assert ids_taken(report, "field.csv") == {"Sample Name": "fact", "Sample ID": "unclear"}
     assert report.needs_a_person
     assert 'columns = { "Sample ID" = "sample_id" }' in shown(report, capsys)
 
@@ -334,6 +334,6 @@ def test_without_evidence_a_person_is_asked_which_column_holds_the_ids(
 def test_a_new_certificate_turns_the_choice_of_the_id_column(tmp_path: Path) -> None:
     lab = f'files = ["lab*.csv"]\n{LAB}'
     folder = site(tmp_path / "s", TABLES[0], lab, field=LABELS, lab="Sample,Cu|spot 1,3")
-    assert ids_taken(check(folder, "a"), "field.csv")["Test Label"] == "fact"
+    assert ids_taken(check(folder, "a"), "field.csv")["Sample Name"] == "fact"
     (folder / "lab2.csv").write_text("Sample,Cu\nS01,3\nS02,4\nS03,4\n", encoding="utf-8")
     assert ids_taken(check(folder, "a"), "field.csv")["Sample ID"] == "fact"

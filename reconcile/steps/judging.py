@@ -84,7 +84,9 @@ def settle_identities(run: Run) -> Run:
         for side in ("field", "lab")
     }
     zone = run.workspace.settings.workspace.time_zone
-    held = month.held(store, assign, zone, set(samples["field"]), set(samples["lab"]))
+    held = month.held(
+        store, of_workspace.assign_rows_by, zone, set(samples["field"]), set(samples["lab"])
+    )
     field_alone = sorted({*samples["field"]} - {*samples["lab"]})
     lab_alone = sorted({*samples["lab"]} - {*samples["field"]})
     findings = [
