@@ -250,7 +250,11 @@ def test_a_heading_mistyped_in_the_settings_is_told(
     assert "nearest: 'Reading'" in finding.text
     assert report.needs_a_person
     assert "Redaing absent no heading of this table; nearest: 'Reading'" in shown(report, capsys)
-    # a heading that one of the files has is no mistake
+    # a heading that one of the files has is no mistake, nor is a second name for what is met
+    two = field.replace('"Redaing"', '"Reading" = "reading_no", "Redaing"')
+    report = check(site(tmp_path / "two", two, TABLES[1], **files, **lab), "a")
+    assert {f.severity for f in report.findings} == {"note"}
+    assert any("'Redaing'" in f.text for f in report.findings)
     one = field.replace("Redaing", "Reading No")
     report = check(site(tmp_path / "one", one, TABLES[1], **files, **lab), "a")
     assert [f for f in report.findings if f.severity == "warning"] == []

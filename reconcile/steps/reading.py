@@ -169,7 +169,10 @@ def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
 
 
 def _absent_columns(run: Run, stored: dict[int, StoredFile]) -> tuple[Finding, ...]:
-    """Headings that the settings of a [[table]] name and that none of its files has."""
+    """Headings that the settings of a [[table]] name and that none of its files has.
+
+    A note where another name of the same meaning is met: settings may serve two spellings.
+    """
     findings = []
     for number, table in enumerate(run.workspace.settings.table):
         files = {
@@ -177,19 +180,29 @@ def _absent_columns(run: Run, stored: dict[int, StoredFile]) -> tuple[Finding, .
             for i, f in sorted(stored.items())
             if run.found[i].table_index == number and not f.problem
         }
-        for name in table.columns:
-            rows = run.store.rows(
-                "SELECT why FROM sheet JOIN file USING (file_id) LEFT JOIN column_meaning AS c "
-                "ON c.file_id = sheet.file_id AND c.sheet = sheet.sheet AND role = ? "
-                "AND heading = ? WHERE list_contains(?, sheet.file_id) ORDER BY path, sheet.sheet",
-                [ABSENT, name, list(files)],
+        ids = list(files)
+        ((sheets,),) = run.store.rows(
+            "SELECT count(*) FROM sheet WHERE list_contains(?, file_id)", [ids]
+        )
+        lacking = {
+            str(heading): (int(count), str(why))
+            for heading, count, why in run.store.rows(
+                "SELECT heading, count(*), arg_min(why, (list_position(?, file_id), sheet)) "
+                "FROM column_meaning WHERE role = ? AND list_contains(?, file_id) "
+                "GROUP BY heading",
+                [ids, ABSENT, ids],
             )
-            if rows and all(why is not None for (why,) in rows):
+        }
+        met = [rule for name, rule in table.columns.items() if lacking.get(name, (0,))[0] < sheets]
+        for name, rule in table.columns.items():
+            count, why = lacking.get(name, (0, ""))
+            if count and count == sheets:
                 findings.append(
                     Finding(
-                        "intake", "warning", f"table.{number + 1}.columns",
+                        "intake", "note" if rule in met else "warning",
+                        f"table.{number + 1}.columns",
                         f"The settings name the column '{name}', and no file of this [[table]] "
-                        f"({', '.join(dict.fromkeys(files.values()))}) has it: {rows[0][0]}.",
+                        f"({', '.join(dict.fromkeys(files.values()))}) has it: {why}.",
                         advice="Mend the heading in 'columns', or take the entry out.",
                     )
                 )  # fmt: skip
