@@ -20,13 +20,14 @@ from prefect import flow, get_run_logger, runtime, task
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 from prefect.cache_policies import NO_CACHE
 
+from reconcile import unfinished
 from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
+from reconcile.errors import BusyError, ReconcileError
 from reconcile.pipeline import STEPS, Run, RunOutcome, begin
 from reconcile.store import Store
+from reconcile.workspace import Workspace
 
 DEPLOYMENT = "monthly"
-LAST_FAILURE = "last_failure.txt"
 
 
 def previous_month(moment: datetime, zone: str) -> str:
@@ -36,29 +37,40 @@ def previous_month(moment: datetime, zone: str) -> str:
     return f"{months // 12:04d}-{months % 12 + 1:02d}"
 
 
+def month_of(period: str, scheduled: datetime | None, zone: str) -> str:
+    """The month that a flow run is for: the one named, or the one before its scheduled start."""
+    return period or previous_month(scheduled or datetime.now(UTC), zone)
+
+
 def _note_failure(flow: Any, flow_run: Any, state: Any) -> None:
     """Leave a plain note in the output folder, so that a failed night is seen in the morning."""
     folder = flow_run.parameters.get("folder")
     if not folder:
         return
     try:
-        output = ws.load_workspace(Path(folder)).output
-        output.mkdir(parents=True, exist_ok=True)
-        (output / LAST_FAILURE).write_text(
-            f"The scheduled run '{flow_run.name}' did not finish.\n{state.message}\n"
-            "Nothing half-written stands. Mend the cause and start the run again.\n",
-            encoding="utf-8",
-        )
+        workspace = ws.load_workspace(Path(folder))
+        month = month_of(
+            flow_run.parameters.get("period", ""), flow_run.expected_start_time,
+            workspace.settings.workspace.time_zone,
+        )  # fmt: skip
+        ws.check_period(workspace, month)
     except (ReconcileError, OSError):
         return  # the state itself already says what happened
+    unfinished.write(
+        workspace.output, month,
+        f"The scheduled run '{flow_run.name}' of {month} did not finish ({state.name}).\n"
+        f"{state.message or ''}",
+    )  # fmt: skip
 
 
 def worth_a_retry(task: Any, task_run: Any, state: Any) -> bool:
     """What the analyst must mend is not mended by trying again, a busy store may be."""
     try:
         state.result()
-    except ReconcileError as error:
-        return "Another run is using" in error.message
+    except BusyError:
+        return True
+    except ReconcileError:
+        return False
     except Exception:
         return True
     return False
@@ -68,6 +80,7 @@ def worth_a_retry(task: Any, task_run: Any, state: Any) -> bool:
     name="monthly-reconciliation",
     on_failure=[_note_failure],
     on_crashed=[_note_failure],
+    on_cancellation=[_note_failure],
     persist_result=False,
     validate_parameters=True,
 )
@@ -78,11 +91,14 @@ def monthly(folder: str, period: str = "") -> str:
     """
     log = get_run_logger()
     workspace = ws.load_workspace(Path(folder))
-    started = runtime.flow_run.scheduled_start_time or datetime.now(UTC)
-    month = period or previous_month(started, workspace.settings.workspace.time_zone)
+    month = month_of(
+        period, runtime.flow_run.scheduled_start_time, workspace.settings.workspace.time_zone
+    )
     ws.check_period(workspace, month)
     schedule = workspace.settings.schedule
-    with Store(workspace.store_file) as store:
+    unfinished.begun(workspace.output, month)
+    with _opened(workspace) as store:
+        unfinished.begun(workspace.output, month)  # a run of this month may have ended meanwhile
         run = begin(workspace, month, store)
         for name, step in STEPS:
             wrapped: Any = task(
@@ -97,8 +113,7 @@ def monthly(folder: str, period: str = "") -> str:
     outcome = run.outcome
     assert outcome is not None
     _publish(run, outcome)
-    failure = workspace.output / LAST_FAILURE
-    failure.unlink(missing_ok=True)
+    unfinished.done(workspace.output, month)
     log.info(
         "Release %s %s in %s",
         outcome.reconciliation.release_id,
@@ -106,6 +121,26 @@ def monthly(folder: str, period: str = "") -> str:
         outcome.release_folder,
     )
     return outcome.reconciliation.release_id
+
+
+def open_store(file: Path) -> Store:
+    """The store; raises BusyError where another run holds it."""
+    return Store(file)
+
+
+def _opened(workspace: Workspace) -> Store:
+    """The store, once no other run holds it."""
+    schedule = workspace.settings.schedule
+    opening: Any = task(
+        name="open the store",
+        retries=schedule.busy_retries,
+        retry_delay_seconds=schedule.busy_seconds,
+        retry_condition_fn=worth_a_retry,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+    )(open_store)
+    store: Store = opening(workspace.store_file)
+    return store
 
 
 def _publish(run: Run, outcome: RunOutcome) -> None:

@@ -18,3 +18,7 @@ class ReconcileError(Exception):
 
     def __str__(self) -> str:
         return f"{self.message} {self.advice}".strip()
+
+
+class BusyError(ReconcileError):
+    """Another run holds the workspace: what waiting mends."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from reconcile import unfinished
 from reconcile import workspace as ws
 from reconcile.steps.judging import (
     compute_statistics,
@@ -74,7 +75,7 @@ def run_period(
     """
     workspace = ws.load_workspace(folder)
     ws.check_period(workspace, period)
-    with Store(workspace.store_file) as store:
+    with Store(workspace.store_file) as store, unfinished.noted(workspace.output, period):
         run = begin(workspace, period, store, tell)
         for number, (name, step) in enumerate(STEPS):
             step_started(number, name)

@@ -455,6 +455,12 @@ class ScheduleSettings(Part):
     cron: str = Field("0 6 3 * *", description="minute hour day month weekday")
     retries: Annotated[int, Field(ge=0)] = Field(2, description="retries of each step")
     retry_seconds: Annotated[float, Field(ge=0)] = Field(10.0, description="wait before a retry")
+    busy_retries: Annotated[int, Field(ge=0)] = Field(
+        60, description="how often a workspace that another run holds is tried again"
+    )
+    busy_seconds: Annotated[float, Field(ge=0)] = Field(
+        60.0, description="wait before a held workspace is tried again, s"
+    )
 
 
 class PeopleSettings(Part):

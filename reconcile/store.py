@@ -18,7 +18,7 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from reconcile.errors import ReconcileError
+from reconcile.errors import BusyError, ReconcileError
 from reconcile.intake import tables as contract
 from reconcile.intake.tables import TypedTable
 from reconcile.model import QUARANTINE_COLUMNS
@@ -96,7 +96,7 @@ class Store:
     def __init__(self, path: Path | None) -> None:
         """Open (and make) the store; None keeps it in memory.
 
-        Raises ReconcileError where another process holds the file.
+        Raises BusyError where another process holds the file, else ReconcileError.
         """
         if path is not None:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -107,7 +107,7 @@ class Store:
             )
         except duckdb.IOException as error:
             if "lock" in str(error).lower() or "used by another process" in str(error):
-                raise ReconcileError(
+                raise BusyError(
                     f"Another run is using this workspace ({path}).",
                     "Wait until it ends, then start again; nothing was changed.",
                 ) from error
