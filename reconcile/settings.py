@@ -5,16 +5,37 @@ The models only describe and check; finding files is the workspace's work.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Annotated, Literal
-from zoneinfo import ZoneInfo
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from functools import cache
+from importlib import import_module, resources
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from reconcile import patterns
 from reconcile.quantities import ELEMENTS, display_factor
 
-Fraction = Annotated[float, Field(gt=0, lt=1)]
-Positive = Annotated[float, Field(gt=0)]
+
+def _number(**bounds: Any) -> Any:
+    """A number within bounds; true is no 1, and "3" no 3. Infinity and NaN are never numbers."""
+    return Field(strict=True, **bounds)
+
+
+Fraction = Annotated[float, _number(gt=0, lt=1)]
+Positive = Annotated[float, _number(gt=0, le=1e9)]
+#: Level of a test or rate of an error: beyond these ends quantiles mean nothing.
+Level = Annotated[float, _number(ge=1e-6, le=0.5)]
+#: How often something is counted.
+Count = Annotated[int, _number(ge=1, le=1_000_000)]
+Name = Annotated[str, Field(min_length=1, max_length=100)]
+Words = Annotated[str, Field(max_length=500)]
+
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff]")
+_MOST_TEXT = 10_000
+_MOST_ENTRIES = 10_000
 
 
 #: Name of the setting that chooses elements, as findings and the report call it.
@@ -34,13 +55,63 @@ def _known_symbols(symbols: Iterable[str]) -> list[str]:
 class Part(BaseModel):
     """A part of the settings; unknown names are refused so that a typo is seen."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False
+    )
+
+    @field_validator("*")
+    @classmethod
+    def _one_line(cls, value: object) -> object:
+        """Text of one line of bounded length, wherever it stands."""
+        if isinstance(value, tuple | dict) and len(value) > _MOST_ENTRIES:
+            raise ValueError(f"at most {_MOST_ENTRIES} entries")
+        for text in _texts(value):
+            if _CONTROL.search(text):
+                raise ValueError(
+                    "no line break, tab or other control character may stand in a text"
+                )
+            if len(text) > _MOST_TEXT:
+                raise ValueError(f"at most {_MOST_TEXT} characters")
+        return value
+
+
+def _texts(value: object) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, tuple):
+        for part in value:
+            yield from _texts(part)
+    elif isinstance(value, dict):
+        for key, part in value.items():
+            yield from _texts(key)
+            yield from _texts(part)
+
+
+def _unique(names: Iterable[str], what: str) -> None:
+    """Raises ValueError where two of the names are the same, capitals and blanks aside."""
+    counts = Counter(" ".join(name.casefold().split()) for name in names)
+    if twice := [name for name, count in counts.items() if count > 1]:
+        raise ValueError(f"{what} '{twice[0]}' stands more than once")
+
+
+def _ordered(part: BaseModel, low: str, high: str) -> None:
+    """Raises ValueError where the setting ``low`` is above the setting ``high``."""
+    least, most = getattr(part, low), getattr(part, high)
+    if least is not None and most is not None and least > most:
+        raise ValueError(f"{low} ({least:g}) is above {high} ({most:g})")
+
+
+@cache
+def _zones() -> frozenset[str]:
+    """Names of time zones that mean the same on every machine."""
+    listed = resources.files("tzdata").joinpath("zones").read_text(encoding="utf-8")
+    return frozenset(listed.split()) - {"Factory"}  # it says that no zone was set
 
 
 class WorkspaceSettings(Part):
     """Which folder this is."""
 
-    title: str = Field("Field to laboratory reconciliation", description="title of the report")
+    title: Words = Field("Field to laboratory reconciliation", description="title of the report")
     time_zone: str = Field("UTC", description="zone of times that carry none")
     assign_rows_by: Literal["field time", "lab time", "nothing"] = Field(
         "field time",
@@ -49,7 +120,9 @@ class WorkspaceSettings(Part):
     elements: tuple[str, ...] = Field(
         (), description="elements to compare; empty: all that both sides have"
     )
-    output: str = Field("out", description="folder for releases, relative to this file")
+    output: Annotated[str, Field(max_length=250)] = Field(
+        "out", description="folder for releases, relative to this file"
+    )
 
     @field_validator("elements")
     @classmethod
@@ -59,21 +132,26 @@ class WorkspaceSettings(Part):
     @field_validator("time_zone")
     @classmethod
     def _known_zone(cls, value: str) -> str:
-        try:
-            ZoneInfo(value)
-        except (KeyError, ValueError, OSError) as error:
+        if value not in _zones():
             raise ValueError(
                 f"'{value}' is not a known time zone; write a name such as 'Africa/Accra' or 'UTC'"
-            ) from error
+            )
+        return value
+
+    @field_validator("output")
+    @classmethod
+    def _a_folder(cls, value: str) -> str:
+        if value.strip() in ("", ".", "./"):
+            raise ValueError("name a folder of its own, such as out")
         return value
 
 
 class ReportSettings(Part):
     """Whom the report is for and how it looks."""
 
-    prepared_for: str = Field("", description="client or reader")
-    prepared_by: str = Field("", description="who prepares")
-    purpose: str = Field(
+    prepared_for: Words = Field("", description="client or reader")
+    prepared_by: Words = Field("", description="who prepares")
+    purpose: Words = Field(
         "screening", description="what field-only results are meant for (stated before the data)"
     )
     paper: Literal["A4", "Letter"] = Field("A4", description="paper size")
@@ -102,11 +180,21 @@ ShownUnit = Annotated[str, AfterValidator(_shown_in)]
 class DecisionLevel(Part):
     """A value at which someone acts."""
 
-    name: str
+    name: Name
     value: Positive
     acts: Literal["at or above", "below"] = Field(
         "at or above", description="on which side of the level someone acts"
     )
+
+
+def _levels_in(unit: str, levels: tuple[DecisionLevel, ...]) -> None:
+    """Raises ValueError where two levels have one name, or one is more than there can be."""
+    _unique((level.name for level in levels), "the decision level")
+    for level in levels:
+        if level.value / display_factor(unit) > 1e6:
+            raise ValueError(
+                f"the decision level '{level.name}' is above 100 % ({level.value:g} {unit})"
+            )
 
 
 class MatrixSettings(Part):
@@ -137,34 +225,43 @@ class ElementSettings(Part):
         default_factory=dict, description="what differs in single matrices, by their names"
     )
 
+    @model_validator(mode="after")
+    def _levels(self) -> ElementSettings:
+        _levels_in(self.unit, self.levels)
+        for own in self.matrix.values():
+            _levels_in(own.unit or self.unit, own.levels or ())
+        return self
+
 
 class Thresholds(Part):
     """Every number that a verdict or a flag rests on."""
 
-    confidence: Fraction = Field(0.95, description="confidence level of every interval")
+    confidence: Annotated[float, _number(ge=0.5, le=0.9999)] = Field(
+        0.95, description="confidence level of every interval"
+    )
     bias_margin: Fraction = Field(
         0.10, description="largest bias (field/lab - 1) accepted as equal, agreed before the data"
     )
-    equivalence_alpha: Fraction = Field(
+    equivalence_alpha: Level = Field(
         0.05, description="size of each of the two one-sided tests of equivalence"
     )
     share_margin: Fraction = Field(
         0.20, description="share of pairs within this fraction of the lab value is reported"
     )
-    agreement_span: Positive = Field(
+    agreement_span: Annotated[float, _number(gt=0, le=100)] = Field(
         0.40,
         description="widest accepted half width of the relative limits of agreement, fraction",
     )
-    minimum_pairs: Annotated[int, Field(ge=3)] = Field(
+    minimum_pairs: Annotated[int, _number(ge=3, le=1_000_000)] = Field(
         20, description="fewest used pairs on which a verdict other than 'insufficient' rests"
     )
-    pairs_per_third: Annotated[int, Field(ge=0)] = Field(
+    pairs_per_third: Annotated[int, _number(ge=0, le=1_000_000)] = Field(
         3, description="fewest used pairs in each third of the range between lowest and highest"
     )
     censored_share: Fraction = Field(
         0.40, description="largest share of censored pairs at which a verdict is given"
     )
-    lab_limit_multiple: Annotated[float, Field(ge=0)] = Field(
+    lab_limit_multiple: Annotated[float, _number(ge=0, le=1e6)] = Field(
         0.0,
         description="pairs enter the statistics from this multiple of the lab's lower limit",
     )
@@ -183,8 +280,12 @@ class Thresholds(Part):
     lab_error_ratio_flag: Positive = Field(
         0.20, description="ordinary least squares is flagged above this error/spread of the lab"
     )
-    recovery_low: Positive = Field(0.80, description="lowest accepted recovery, field control")
-    recovery_high: Positive = Field(1.20, description="highest accepted recovery, field control")
+    recovery_low: Annotated[float, _number(gt=0, le=1)] = Field(
+        0.80, description="lowest accepted recovery, field control"
+    )
+    recovery_high: Annotated[float, _number(ge=1, le=100)] = Field(
+        1.20, description="highest accepted recovery, field control"
+    )
     lab_zeta: Positive = Field(
         3.0, description="largest accepted |zeta| of a lab reference material"
     )
@@ -200,7 +301,7 @@ class Thresholds(Part):
     fault_tolerance: Fraction = Field(
         0.03, description="a median ratio this near an oxide factor or power of ten is a fault"
     )
-    factor_valid_months: Annotated[int, Field(ge=1)] = Field(
+    factor_valid_months: Annotated[int, _number(ge=1, le=120)] = Field(
         3, description="months for which a correction factor stands"
     )
     controls_required: bool = Field(
@@ -220,13 +321,13 @@ class Thresholds(Part):
         description="LIBS: no verdict but 'insufficient' where the samples of the pairs have "
         "fewer spots than libs_spots (median); otherwise they are shown",
     )
-    factor_alarm_rate: Fraction = Field(
+    factor_alarm_rate: Level = Field(
         0.05, description="largest rate of false alarms when a factor meets next month's pairs"
     )
-    holding_days: Annotated[int, Field(ge=1)] = Field(
+    holding_days: Annotated[int, _number(ge=1, le=36_500)] = Field(
         180, description="longest time from collection to analysis, days"
     )
-    handover_hours: Positive = Field(
+    handover_hours: Annotated[float, _number(gt=0, le=876_000)] = Field(
         24.0, description="longest time between relinquished and received, hours"
     )
     mass_tolerance: Fraction = Field(
@@ -243,10 +344,10 @@ class Thresholds(Part):
     rejected_share: Fraction = Field(
         0.25, description="LIBS: largest share of a sample's shots that may be rejected"
     )
-    libs_spots: Annotated[int, Field(ge=1)] = Field(
+    libs_spots: Count = Field(
         5, description="LIBS: fewest spots of a sample (common practice, no source)"
     )
-    count_time_s: Positive = Field(
+    count_time_s: Annotated[float, _number(gt=0, le=86_400)] = Field(
         30.0, description="XRF: shortest count time of a reading, s (common practice, no source)"
     )
     detection_sigma: Positive = Field(
@@ -258,31 +359,43 @@ class Thresholds(Part):
         10.0,
         description="XRF: below this many it is detected and not quantified (same source)",
     )
-    moisture_pct: Positive = Field(
+    moisture_pct: Annotated[float, _number(gt=0, le=100)] = Field(
         20.0,
         description="XRF: highest moisture of a specimen read moist, % (US EPA Method 6200, "
         "section 4.3: little error from 5 to 20 %)",
     )
-    check_every_samples: Annotated[int, Field(ge=1)] = Field(
+    check_every_samples: Count = Field(
         20, description="most samples between two checks of a field instrument"
     )
-    check_every_hours: Positive = Field(
+    check_every_hours: Annotated[float, _number(gt=0, le=876_000)] = Field(
         2.0, description="longest time between two checks of a field instrument, hours"
     )
     drift_size: Fraction = Field(
         0.05, description="largest mean change of a control from first to last check of the day"
     )
-    rate_reference_materials: Annotated[float, Field(ge=0, lt=1)] = Field(
+    rate_reference_materials: Annotated[float, _number(ge=0, lt=1)] = Field(
         0.06,
         description="planned share of reference materials among samples and controls, each side "
         "(common practice, from memory)",
     )
-    rate_blanks: Annotated[float, Field(ge=0, lt=1)] = Field(
+    rate_blanks: Annotated[float, _number(ge=0, lt=1)] = Field(
         0.04, description="planned share of blanks, laboratory (common practice, from memory)"
     )
-    rate_duplicates: Annotated[float, Field(ge=0, lt=1)] = Field(
+    rate_duplicates: Annotated[float, _number(ge=0, lt=1)] = Field(
         0.06, description="planned share of duplicates, laboratory (common practice, from memory)"
     )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Thresholds:
+        _ordered(self, "recovery_low", "recovery_high")
+        _ordered(self, "detection_sigma", "quantitation_sigma")
+        _ordered(self, "false_negative_rate", "false_negative_bound")
+        if self.rate_reference_materials + self.rate_blanks + self.rate_duplicates >= 1:
+            raise ValueError(
+                "rate_reference_materials, rate_blanks and rate_duplicates leave no samples: "
+                "together they must be below 1"
+            )
+        return self
 
 
 class ErrorSettings(Part):
@@ -320,6 +433,12 @@ class LabSettings(Part):
         "replace the earlier ones of the same samples and elements, or are averaged with them",
     )
 
+    @field_validator("best_value", "over_range_methods")
+    @classmethod
+    def _each_once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        _unique(value, "the method")
+        return value
+
 
 class ColumnRule(Part):
     """What one column means, where the heading does not say."""
@@ -331,18 +450,38 @@ class ColumnRule(Part):
     method: str = Field("", description="method of the column")
 
 
+def _compiles(pattern: str) -> str:
+    try:
+        re.compile(pattern)
+    except (re.error, OverflowError, RecursionError) as error:
+        raise ValueError(f"'{pattern}' is no regular expression: {error}") from error
+    return pattern
+
+
+#: A regular expression that can be compiled.
+Expression = Annotated[str, AfterValidator(_compiles)]
+
+
 class IdRule(Part):
     """A search-and-replace on ids as written (regular expression)."""
 
-    find: str
+    find: Expression
     replace: str
+
+    @model_validator(mode="after")
+    def _replaces(self) -> IdRule:
+        try:
+            re.compile(self.find).sub(self.replace, "")
+        except (re.error, IndexError) as error:
+            raise ValueError(f"'{self.replace}' can't replace '{self.find}': {error}") from error
+        return self
 
 
 class KindRule(Part):
     """Rows that are no ordinary samples: blanks, reference materials, duplicates."""
 
     column: str = Field(description="heading, or the name of a fact")
-    pattern: str = Field(description="regular expression that the whole cell must match")
+    pattern: Expression = Field(description="regular expression that the whole cell must match")
     kind: Literal[
         "sample", "blank", "reference material", "duplicate", "check standard", "leave out"
     ]
@@ -369,9 +508,13 @@ class CellRules(Part):
         None, description="how many standard deviations the error columns hold"
     )
     day_first: bool | None = Field(None, description="dates are day/month/year")
-    lower_limits: dict[str, float] = Field(
+    lower_limits: dict[str, Positive] = Field(
         default_factory=dict, description="element = limit in the column's unit, where none stands"
     )
+
+
+#: A file name or pattern below the folder of the settings.
+Pattern = Annotated[str, AfterValidator(patterns.checked)]
 
 
 class TableSettings(Part):
@@ -381,17 +524,17 @@ class TableSettings(Part):
         "field", "lab", "sample register", "custody", "reference materials", "aliases",
         "corrections", "evidence", "specification limits",
     ]  # fmt: skip
-    files: tuple[str, ...] = Field(
+    files: tuple[Pattern, ...] = Field(
         description="paths or patterns relative to this file; {period} stands for e.g. 2026-10"
     )
-    name: str = Field("", description="short name for messages")
+    name: Annotated[str, Field(max_length=100)] = Field("", description="short name for messages")
     required: bool = Field(True, description="a missing file stops the run")
     sheet: str | tuple[str, ...] = Field("", description="sheet name(s); empty: every sheet")
     layout: Literal["", "wide", "long"] = Field("", description="empty: found from the headings")
-    heading_rows: Annotated[int, Field(ge=1)] | None = Field(
+    heading_rows: Annotated[int, _number(ge=1, le=100)] | None = Field(
         None, description="number of heading rows; empty: found"
     )
-    first_row: Annotated[int, Field(ge=1)] | None = Field(
+    first_row: Annotated[int, _number(ge=1, le=1_048_576)] | None = Field(
         None, description="row of the first heading; empty: found"
     )
     unit: str = Field("", description="unit of result columns that name none")
@@ -409,7 +552,7 @@ class TableSettings(Part):
     columns: dict[str, str | ColumnRule] = Field(
         default_factory=dict, description="heading = meaning"
     )
-    fixed: dict[str, str | float] = Field(
+    fixed: dict[str, str | Annotated[float, _number()]] = Field(
         default_factory=dict, description="facts that hold for every row"
     )
     sample_id_template: str = Field("", description="builds the id from headings: 'C1-{upper}'")
@@ -420,6 +563,13 @@ class TableSettings(Part):
     )
     cells: CellRules = CellRules()
 
+    @field_validator("files")
+    @classmethod
+    def _some_file(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        if not value:
+            raise ValueError("name at least one file or pattern")
+        return value
+
 
 class ConformitySettings(Part):
     """How results are judged against a table of specification limits."""
@@ -427,7 +577,7 @@ class ConformitySettings(Part):
     rule: Literal["simple acceptance", "guarded acceptance", "guarded rejection"] = Field(
         "guarded acceptance", description="decision rule (JCGM 106:2012, section 8)"
     )
-    guard_factor: Annotated[float, Field(ge=0, le=5)] = Field(
+    guard_factor: Annotated[float, _number(ge=0, le=5)] = Field(
         1.0, description="guard band over the expanded uncertainty, w = factor x U (ILAC-G8)"
     )
     specimen_forms: tuple[str, ...] = Field(
@@ -435,32 +585,64 @@ class ConformitySettings(Part):
     )
 
 
+Millimetres = Annotated[float, _number(ge=0, le=280)]
+
+
 class LabelSettings(Part):
     """The sheet on which sample labels are printed; millimetres. Defaults fit A4 and Letter."""
 
-    columns: Annotated[int, Field(ge=1, le=20)] = Field(3, description="labels side by side")
-    rows: Annotated[int, Field(ge=1, le=60)] = Field(8, description="labels one below the other")
-    width_mm: Annotated[float, Field(ge=20, le=280)] = Field(64.0, description="width of a label")
-    height_mm: Annotated[float, Field(ge=10, le=280)] = Field(33.0, description="height of a label")
-    left_mm: Annotated[float, Field(ge=0)] = Field(6.0, description="from the paper's left edge")
-    top_mm: Annotated[float, Field(ge=0)] = Field(8.0, description="from the paper's upper edge")
-    gap_x_mm: Annotated[float, Field(ge=0)] = Field(3.0, description="between columns")
-    gap_y_mm: Annotated[float, Field(ge=0)] = Field(0.0, description="between rows")
+    columns: Annotated[int, _number(ge=1, le=20)] = Field(3, description="labels side by side")
+    rows: Annotated[int, _number(ge=1, le=60)] = Field(8, description="labels one below the other")
+    width_mm: Annotated[float, _number(ge=20, le=280)] = Field(64.0, description="width of a label")
+    height_mm: Annotated[float, _number(ge=10, le=280)] = Field(
+        33.0, description="height of a label"
+    )
+    left_mm: Millimetres = Field(6.0, description="from the paper's left edge")
+    top_mm: Millimetres = Field(8.0, description="from the paper's upper edge")
+    gap_x_mm: Millimetres = Field(3.0, description="between columns")
+    gap_y_mm: Millimetres = Field(0.0, description="between rows")
     outline: bool = Field(True, description="draw thin lines to cut along")
+
+
+def _check_cron(text: str) -> None:
+    """Raises ValueError where the scheduler would not take the text, or it never fires."""
+    try:  # the copy that the scheduler carries, or what its earlier releases depend on
+        croniter: Any = import_module("prefect._vendor.croniter").croniter
+    except ImportError:
+        croniter = import_module("croniter").croniter
+    # seconds and random times mean nothing for a month
+    random = re.search(r"(?i)(?<![a-z])[rh](?![a-z])", text)
+    if len(text.split()) != 5 or random or not croniter.is_valid(text):
+        raise ValueError(
+            f"'{text}' is no schedule: write minute, hour, day, month and weekday, as '0 6 3 * *'"
+        )
+    try:
+        croniter(text, datetime(2026, 1, 1, tzinfo=UTC)).get_next()
+    except ValueError as error:
+        raise ValueError(f"'{text}' never comes: there is no such day") from error
 
 
 class ScheduleSettings(Part):
     """When the monthly flow runs."""
 
     cron: str = Field("0 6 3 * *", description="minute hour day month weekday")
-    retries: Annotated[int, Field(ge=0)] = Field(2, description="retries of each step")
-    retry_seconds: Annotated[float, Field(ge=0)] = Field(10.0, description="wait before a retry")
-    busy_retries: Annotated[int, Field(ge=0)] = Field(
+    retries: Annotated[int, _number(ge=0, le=1000)] = Field(2, description="retries of each step")
+    retry_seconds: Annotated[float, _number(ge=0, le=86_400)] = Field(
+        10.0, description="wait before a retry, s"
+    )
+    busy_retries: Annotated[int, _number(ge=0, le=100_000)] = Field(
         60, description="how often a workspace that another run holds is tried again"
     )
-    busy_seconds: Annotated[float, Field(ge=0)] = Field(
+    busy_seconds: Annotated[float, _number(ge=0, le=86_400)] = Field(
         60.0, description="wait before a held workspace is tried again, s"
     )
+
+    @field_validator("cron")
+    @classmethod
+    def _fires(cls, value: str) -> str:
+        if value != cls.model_fields["cron"].default:  # else the scheduler need not be loaded
+            _check_cron(value)
+        return value
 
 
 class PeopleSettings(Part):
@@ -503,6 +685,28 @@ class Settings(Part):
     @classmethod
     def _known_elements(cls, value: dict[str, ElementSettings]) -> dict[str, ElementSettings]:
         _known_symbols(value)
+        return value
+
+    @field_validator("pool")
+    @classmethod
+    def _each_once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        _unique(value, "the fact")
+        return value
+
+    @field_validator("leave_out")
+    @classmethod
+    def _with_reason(cls, value: dict[str, str]) -> dict[str, str]:
+        for key, why in value.items():
+            if not key.strip() or not why.strip():
+                raise ValueError(f"'{key}' needs a sample id and the reason")
+            if len(key) > 100 or len(why) > 500:
+                raise ValueError("a sample id of at most 100, a reason of at most 500 characters")
+        return value
+
+    @field_validator("table")
+    @classmethod
+    def _named_once(cls, value: tuple[TableSettings, ...]) -> tuple[TableSettings, ...]:
+        _unique((table.name for table in value if table.name), "the name")
         return value
 
     def of(self, element: str, matrix: str = "") -> ElementSettings | None:

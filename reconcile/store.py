@@ -99,7 +99,13 @@ class Store:
         Raises BusyError where another process holds the file, else ReconcileError.
         """
         if path is not None:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise ReconcileError(
+                    f"The folder {path.parent} can't be made: {error.strerror or error}.",
+                    "Check 'output' under [workspace] in reconcile.toml, and the permissions.",
+                ) from error
         try:
             self.connection = duckdb.connect(
                 str(path) if path else ":memory:",

@@ -27,6 +27,9 @@ from reconcile.writing import write_whole
 
 SETTINGS_FILE = "reconcile.toml"
 NOT_GIVEN = "not given"  # how a setting without a value is written
+_MOST_SETTINGS_BYTES = 4 << 20
+_MOST_SHOWN, _MOST_MESSAGE = 80, 500  # characters of a message
+_MOST_ERRORS = 30  # told at once
 _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 _EACH_PERIOD = re.compile(r"\*?\{period\}\*?")
 _LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
@@ -96,7 +99,17 @@ def load_workspace(folder: Path) -> Workspace:
             "Make a workspace with 'reconcile start FOLDER', or name the folder that has one.",
         )
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        with open_regular(path) as stream:
+            content = stream.read(_MOST_SETTINGS_BYTES + 1)
+        if len(content) > _MOST_SETTINGS_BYTES:
+            raise ReconcileError(
+                f"{path.name} is larger than {_MOST_SETTINGS_BYTES >> 20} MiB.", "Shorten it."
+            )
+        raw = tomllib.loads(content.decode("utf-8-sig"))
+    except OSError as error:
+        raise ReconcileError(
+            f"{path.name} can't be read: {error.strerror or error}.", "Check its permissions."
+        ) from error
     except UnicodeDecodeError as error:
         raise ReconcileError(
             f"{path.name} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8."
@@ -105,13 +118,20 @@ def load_workspace(folder: Path) -> Workspace:
         raise ReconcileError(
             f"{path.name} can't be read: {error}.", "Mend that line; strings need quotes."
         ) from error
+    except (ValueError, RecursionError) as error:  # a number of 5,000 digits, 1,000 brackets
+        raise ReconcileError(
+            f"{path.name} can't be read: a number is too long, or brackets are nested too deeply.",
+            "Mend that entry; 'reconcile start' writes a commented example.",
+        ) from error
     try:
         settings = Settings.model_validate(raw)
     except ValidationError as error:
+        beyond = error.error_count() - _MOST_ERRORS
+        more = [f"  - and {beyond} more"] if beyond > 0 else []
         raise ReconcileError(
             f"{path.name} has {error.error_count()} "
             f"{'entry' if error.error_count() == 1 else 'entries'} that can't stand:\n"
-            + "\n".join(_plain(item) for item in error.errors()),
+            + "\n".join([_plain(item) for item in error.errors()[:_MOST_ERRORS]] + more),
             "Mend the settings named above; 'reconcile start' writes a commented example.",
         ) from error
     faults = [
@@ -137,14 +157,20 @@ def load_workspace(folder: Path) -> Workspace:
 def _plain(item: object) -> str:
     assert isinstance(item, dict)
     place = ".".join(str(part + 1) if isinstance(part, int) else part for part in item["loc"])
+    place = place if len(place) <= _MOST_SHOWN else f"{place[:_MOST_SHOWN]}…"
     found = item.get("input")
     text = str(item["msg"]).removeprefix("Value error, ")
     if item["type"] == "extra_forbidden":
         text = "this name is not known here (a typo?)"
     elif item["type"] == "missing":
         return f"  - {place}: this setting is required"
-    shown = f" (found {found!r})" if isinstance(found, str | int | float | bool) else ""
-    return f"  - {place or 'the file'}: {text}{shown}"
+    shown = ""
+    if isinstance(found, str | int | float | bool):
+        # the digits of a number of 5,000 can't even be printed
+        digits = isinstance(found, int) and found.bit_length() > 1000
+        words = "a number of very many digits" if digits else repr(found)
+        shown = f" (found {words if len(words) <= _MOST_SHOWN else words[:_MOST_SHOWN] + '…'})"
+    return f"  - {place or 'the file'}: {text[:_MOST_MESSAGE]}{shown}"
 
 
 def check_period(workspace: Workspace, period: str) -> str:
@@ -155,7 +181,7 @@ def check_period(workspace: Workspace, period: str) -> str:
         raise ReconcileError(
             f"'{period}' can't name a period.", "Use letters, digits, '-' and '_' only."
         )
-    if _MONTH.fullmatch(period):
+    if _MONTH.fullmatch(period) and "1900" <= period[:4] <= "2999":
         return period
     raise ReconcileError(
         f"'{period}' is not a month.", "Write the year and the month, such as 2026-10."
