@@ -75,14 +75,9 @@ def mapped(column: pa.Array, change: Callable[[str], str | None]) -> pa.Array:
     return changed.take(encoded.indices)
 
 
-def matches(column: pa.Array, pattern: str, where: str) -> npt.NDArray[np.bool_]:
+def matches(column: pa.Array, pattern: str) -> npt.NDArray[np.bool_]:
     """Which cells the pattern matches as a whole; an empty cell is ''."""
-    try:
-        compiled = re.compile(pattern)
-    except re.error as error:
-        raise ReconcileError(
-            f"{where}: '{pattern}' is no regular expression ({error}).", "Mend the settings."
-        ) from error
+    compiled = re.compile(pattern)
     encoded = pc.fill_null(column, "").dictionary_encode()
     hits = np.array(
         [compiled.fullmatch(t) is not None for t in encoded.dictionary.to_pylist()], bool
@@ -143,18 +138,11 @@ def _headings(block: Block) -> list[str]:
     return [h.names[-1] for h in block.headings if h.names]
 
 
-def apply_id_rules(ids: pa.Array, rules: tuple[IdRule, ...], place: str) -> pa.Array:
+def apply_id_rules(ids: pa.Array, rules: tuple[IdRule, ...]) -> pa.Array:
     """Search-and-replace on ids, rule by rule."""
     for rule in rules:
-        try:
-            compiled = re.compile(rule.find)
-            ids = mapped(ids, lambda t, c=compiled, r=rule: c.sub(r.replace, t))  # type: ignore[misc]
-        except (re.error, IndexError) as error:
-            raise ReconcileError(
-                f"{place}: the id rule '{rule.find}' -> '{rule.replace}' can't be applied "
-                f"({error}).",
-                "Mend the regular expression in the settings.",
-            ) from error
+        compiled = re.compile(rule.find)
+        ids = mapped(ids, lambda t, c=compiled, r=rule: c.sub(r.replace, t))  # type: ignore[misc]
     return trimmed(ids)
 
 
@@ -199,7 +187,7 @@ def apply_kind_rules(
     free = np.ones(n, bool)
     for rule in table.kind_rules:
         column, index = rule_column(rule.column, block, column_at, facts, place)
-        hit = matches(column, rule.pattern, f"{place}, kind rule on '{rule.column}'") & free
+        hit = matches(column, rule.pattern) & free
         free &= ~hit
         if not hit.any():
             continue

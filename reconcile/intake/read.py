@@ -565,9 +565,7 @@ def _ids(
             f"{job.place}: no column holds the lab id.",
             'Name it: columns = { "heading" = "lab_id" }.',
         )
-    facts["sample_id"] = fact_work.apply_id_rules(
-        facts["sample_id"], table.sample_id_rules, job.place
-    )
+    facts["sample_id"] = fact_work.apply_id_rules(facts["sample_id"], table.sample_id_rules)
     return used
 
 

@@ -396,7 +396,6 @@ def test_reference_materials_are_read_long_and_wide(read):
         (b"Sample,Cu ppm\nS1,5\n", {"columns": {"Cu ppm": "nonsense"}}, "no known meaning"),
         (b"Sample,Cu ppm\nS1,5\n", {"fixed": {"nonsense": 1}}, "no fact"),
         (b"Sample,Cu ppm\nS1,5\n", {"sample_id_template": "{nope}"}, "template"),
-        (b"Sample,Cu ppm\nS1,5\n", {"sample_id_rules": [{"find": "(", "replace": ""}]}, "id rule"),
         (b"Sample,Cu ppm\nS1,5\n", {"first_row": 9}, "first_row"),
         (b"Sample,Cu ppm\nS1,5\n", {"layout": "long"}, "long table"),
         (b"Sample,Cu ppm\nS1,5\n", {"look_up": "lab_id"}, "look_up"),
