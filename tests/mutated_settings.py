@@ -24,6 +24,7 @@ from reconcile.settings import (
     LabelSettings,
     LabSettings,
     MatrixSettings,
+    PeopleSettings,
     ReportSettings,
     ScheduleSettings,
     Settings,
@@ -50,6 +51,7 @@ BASE: dict[str, Any] = {
         "Fe": {"unit": "%"},
     },
     "schedule": {"retries": 1},
+    "people": {"file": "people.csv"},
     "labels": {"columns": 3},
     "conformity": {"guard_factor": 1.0},
     "table": [
@@ -100,6 +102,7 @@ MODELS: tuple[tuple[type[BaseModel], tuple[str | int, ...]], ...] = (
     (ConformitySettings, ("conformity",)),
     (LabelSettings, ("labels",)),
     (ScheduleSettings, ("schedule",)),
+    (PeopleSettings, ("people",)),
 )
 NUMBERS: tuple[Any, ...] = (
     0, -1, 1, 2, 3, 5, 120_000, 2**63, -(2**63), 10**300, 1e-300, 5e-324, 1e300, -1e300, 0.0, -0.0,

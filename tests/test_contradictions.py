@@ -5,10 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from pydantic import BaseModel
 
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from tests import small
+from tests.mutated_settings import MODELS
 
 LEVELS = '[element.Zn]\nunit = "%"\nlevels = '
 
@@ -66,6 +68,15 @@ def test_a_contradiction_is_told_with_its_place(
         text = complaint(tmp_path, addition + "\n")
     assert place in text
     assert words in text
+
+
+@pytest.mark.parametrize("model", sorted({model for model, _ in MODELS}, key=str))
+def test_every_number_of_the_settings_has_two_ends(model: type[BaseModel]) -> None:
+    for name, schema in model.model_json_schema()["properties"].items():
+        for part in schema.get("anyOf", [schema]):
+            if part.get("type") in ("number", "integer"):
+                assert {"minimum", "exclusiveMinimum"} & set(part), name
+                assert {"maximum", "exclusiveMaximum"} & set(part), name
 
 
 @pytest.mark.parametrize(
