@@ -18,6 +18,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from reconcile.errors import ReconcileError
+from reconcile.regular import open_regular
 from reconcile.workspace import Workspace
 
 #: What a person can be authorised for, as the register writes it.
@@ -182,7 +183,8 @@ def register_of(workspace: Workspace) -> Register:
     if not path.exists():
         return Register(shown, False)
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        with open_regular(path) as stream:
+            text = stream.read().decode("utf-8-sig")
         rows = list(csv.reader(io.StringIO(text, newline="")))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ReconcileError(

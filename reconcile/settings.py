@@ -648,7 +648,7 @@ class ScheduleSettings(Part):
 class PeopleSettings(Part):
     """Who may act, and how times that persons state are checked."""
 
-    file: str = Field("people.csv", description="register of people, relative to this file")
+    file: Pattern = Field("people.csv", description="register of people, relative to this file")
     clock_minutes: Annotated[float, _number(ge=0, le=1440)] = Field(
         10.0, description="how far a stated time may be ahead of this machine's clock, minutes"
     )

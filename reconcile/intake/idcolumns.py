@@ -27,7 +27,7 @@ class _Candidate:
 
 
 def chosen(
-    columns: tuple[Column, ...], at: Any, table: TableSettings, met: Collection[str], place: str
+    columns: tuple[Column, ...], at: Any, table: TableSettings, met: Collection[str]
 ) -> tuple[tuple[Column, ...], list[str]]:
     """The columns with one for the ids, and what to tell of the choice.
 
@@ -53,7 +53,7 @@ def chosen(
             continue
         known = {fact_work.loose(text) for text in met} if fact == _looked_for(table) else set()
         ranked = sorted(
-            (_candidate(c, at, table, known, place) for c in first.values()),
+            (_candidate(c, at, table, known) for c in first.values()),
             key=lambda c: (-c.met, -c.ids, c.column.index),
         )
         best, others = ranked[0], ranked[1:]
@@ -68,12 +68,10 @@ def _looked_for(table: TableSettings) -> str:
     return "lab_id" if table.look_up == "lab_id" else "sample_id"
 
 
-def _candidate(
-    column: Column, at: Any, table: TableSettings, known: set[str], place: str
-) -> _Candidate:
+def _candidate(column: Column, at: Any, table: TableSettings, known: set[str]) -> _Candidate:
     ids = pc.unique(at(column.index).drop_null())
     if column.fact == "sample_id":
-        ids = fact_work.apply_id_rules(ids, table.sample_id_rules, place)
+        ids = fact_work.apply_id_rules(ids, table.sample_id_rules)
     different = {fact_work.loose(text) for text in ids.to_pylist() if text}
     return _Candidate(column, len(different), len(different & known))
 

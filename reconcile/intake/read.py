@@ -195,9 +195,7 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
     notes: list[str] = list(sheet.notes)
     body, aside, plainly = _body(job, columns, block, layout)
     body, corrected = lay_over(body, block, sheet.name, job.corrections)
-    columns, told_of_ids = idcolumns.chosen(
-        columns, _column_reader(body), table, _met_ids(job), job.place
-    )
+    columns, told_of_ids = idcolumns.chosen(columns, _column_reader(body), table, _met_ids(job))
     notes += told_of_ids
     n = len(body.lines)
     ledger = _Ledger()
