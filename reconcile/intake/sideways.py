@@ -9,6 +9,7 @@ from reconcile.intake.sources import Row
 from reconcile.intake.wording import plain, read_heading
 
 _NUMBER = re.compile(r"[<>]?\s*[+-]?[0-9][0-9.,]*(e[+-]?[0-9]+)?\s*%?", re.I)
+_LOOKED_AT = 50  # cells of a row that show whether numbers stand beside its first
 _FEWEST = 3  # different elements, below which a column may be anything
 _SHARE = 0.6  # of the cells of a column that name an element
 
@@ -27,8 +28,8 @@ def lies_on_its_side(head: tuple[Row, ...]) -> tuple[str, ...]:
         cells = 0
         for row in head:
             text = plain(row.cells[column]) if column < len(row.cells) else ""
-            numbers = sum(bool(_NUMBER.fullmatch(plain(c))) for c in row.cells[column + 1 :])
-            if not text or numbers < 2:
+            beside = row.cells[column + 1 : column + 1 + _LOOKED_AT] if text else ()
+            if sum(bool(_NUMBER.fullmatch(plain(c))) for c in beside) < 2:
                 continue
             cells += 1
             if element := element_of(text):
