@@ -18,6 +18,7 @@ from reconcile.model import Finding, QualityCheck, Stratum
 from reconcile.pairing import Key, Side, censor_reason, joined_method
 from reconcile.settings import Settings, Thresholds
 from reconcile.store import Store
+from reconcile.sums import HighMean
 
 CONTROL_COLUMNS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
@@ -228,6 +229,7 @@ def with_reasons(
     custody_status: Mapping[str, str],
     checks: Sequence[QualityCheck],
     interference: pd.DataFrame,
+    high_sums: Sequence[HighMean],
     settings: Settings,
 ) -> pd.DataFrame:
     """The pairs with ``custody``, ``used`` and ``reason`` filled in; the first reason stands."""
@@ -248,6 +250,7 @@ def with_reasons(
         _batch_reasons(pairs, by_key, failed, "batch failed its control", zone),
         _batch_reasons(pairs, by_key, open_below, "open to contamination", zone),
         _interference_reasons(pairs, by_key, interference),
+        _sum_reasons(pairs, by_key, high_sums),
         censor_reason(pairs),
         _near_limit(pairs, settings.thresholds.lab_limit_multiple),
     ]
@@ -318,6 +321,20 @@ def _interference_reasons(
     return pd.Series(
         np.where(hits, "lead overlaps arsenic (XRF)", ""), index=pairs.index, dtype="str"
     )
+
+
+def _sum_reasons(
+    pairs: pd.DataFrame, by_key: Mapping[str, Stratum], high_sums: Sequence[HighMean]
+) -> pd.Series:
+    """Pairs of samples whose mean adds up to too much, where the settings keep these out."""
+    out = {(m.sample_id, m.technique): m.limit_pct for m in high_sums if m.kept_out}
+    texts = [
+        f"the sample's mean adds up to more than {out[place]:g} %" if place in out else ""
+        for place in zip(
+            pairs["sample_id"], (by_key[key].technique for key in pairs["stratum"]), strict=True
+        )
+    ]
+    return pd.Series(texts, index=pairs.index, dtype="str")
 
 
 def _near_limit(pairs: pd.DataFrame, multiple: float) -> pd.Series:

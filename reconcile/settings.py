@@ -545,8 +545,18 @@ class TableSettings(Part):
     )
     largest_sum_pct: Positive = Field(
         102.0,
-        description="largest sum of a row's results as reported, %; above it the row is refused "
-        "(100 and room for rounding and uncertainty; common practice, no source)",
+        description="largest sum of a row's results as reported, % (100 and room for rounding and "
+        "uncertainty; common practice, no source)",
+    )
+    above_largest_sum: Literal["", "refuse", "tell"] = Field(
+        "",
+        description="a row above largest_sum_pct: refuse it, or tell it and keep it; empty: told "
+        "for LIBS, whose single shots need not close to 100 %, refused elsewhere",
+    )
+    mean_above_largest_sum: Literal["tell", "keep out"] = Field(
+        "tell",
+        description="a sample whose mean adds up to more than largest_sum_pct, where its rows are "
+        "told: named as a finding, or its pairs kept out of the statistics too",
     )
     only: tuple[str, ...] = Field((), description="elements to read; empty: all that are found")
     columns: dict[str, str | ColumnRule] = Field(

@@ -63,7 +63,7 @@ NUMBER_FACTS = frozenset(
 #: Tables of results can have a million rows. They hold the facts that some file states, under
 #: ``<name>_stored``; the view ``<name>`` shows all facts, and ``rowid``.
 _WIDE = ("field", "lab")
-_MIGRATIONS = ("0001_store.sql", "0002_corrections.sql")
+_MIGRATIONS = ("0001_store.sql", "0002_corrections.sql", "0003_sums.sql")
 
 
 def quoted(identifier: str) -> str:
@@ -274,6 +274,12 @@ class Store:
                 for c in table.corrections
             ),
         )  # fmt: skip
+        if table.sums is not None and table.sums.num_rows:
+            con.register("incoming", table.sums.select(["row", "sum_pct"]))
+            con.execute(
+                "INSERT INTO reported_sum SELECT ?, ?, * FROM incoming", [file_id, table.sheet]
+            )
+            con.unregister("incoming")
         if len(table.quarantine):
             rows = table.quarantine.loc[:, list(QUARANTINE_COLUMNS)]
             con.register("incoming", rows)

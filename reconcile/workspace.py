@@ -345,7 +345,14 @@ def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
         fixed = "; ".join(f"{key} = {value}" for key, value in table.fixed.items())
         text = f"{table.kind}: {', '.join(table.files)}" + (f" ({fixed})" if fixed else "")
         if table.kind in ("field", "lab"):
-            text += f"; rows that add up to more than {table.largest_sum_pct:g} % are refused"
+            text += f"; rows that add up to more than {table.largest_sum_pct:g} % are "
+            text += {
+                "": "refused, but kept and told for LIBS",
+                "refuse": "refused",
+                "tell": "kept and told",
+            }[table.above_largest_sum]
+            if table.kind == "field" and table.mean_above_largest_sum == "keep out":
+                text += "; samples whose mean adds up to more are kept out"
         if table.recalculate_to_dry:
             text += "; moist rows are recalculated to the dry basis by their stated moisture"
         lines.append(SettingLine(f"table {number}", text, "files and what holds for every row"))

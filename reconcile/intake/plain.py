@@ -63,9 +63,12 @@ def is_typed(body: Body, columns: tuple[Column, ...]) -> bool:
 
 
 def plain_results(
-    body: Body, columns: tuple[Column, ...], largest_sum_pct: float
+    body: Body, columns: tuple[Column, ...], largest_sum_pct: float, all_sums_told: bool = False
 ) -> Results | None:
-    """The results in mg/kg of the element; None where some row or cell would be refused."""
+    """The results in mg/kg of the element; None where some row or cell would be refused.
+
+    ``all_sums_told``: no row is refused for its sum; the sums are given instead.
+    """
     table = pa.table(
         [body.columns[c.index] for c in columns], [str(i) for i in range(len(columns))]
     )
@@ -73,6 +76,7 @@ def plain_results(
     shares = [c.species.element_per_species for c in columns if c.species is not None]
     factors = [unit * share for unit, share in zip(units, shares, strict=True)]
     numbers: list[list[pa.Array]] = [[] for _ in columns]
+    sums: list[np.ndarray] = []
     for batch in table.to_batches():
         total = np.zeros(batch.num_rows)
         empty = np.ones(batch.num_rows, dtype=bool)
@@ -98,7 +102,11 @@ def plain_results(
                 return None
             quantified = np.maximum(number, 0.0)
             total += quantified if share == 1.0 else quantified / share
-        if empty.any() or not total.max() <= largest_sum_pct * 1e4:
+        if empty.any():
+            return None
+        if all_sums_told:
+            sums.append(total)
+        elif not total.max() <= largest_sum_pct * 1e4:
             return None
     return Results(
         plain={
@@ -106,4 +114,5 @@ def plain_results(
             for column, parts in zip(columns, numbers, strict=True)
         },
         analytes=tuple(analyte_of(column) for column in columns),
+        sums=np.concatenate(sums) if sums else None,
     )

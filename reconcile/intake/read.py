@@ -33,6 +33,7 @@ from reconcile.model import QUARANTINE_COLUMNS
 from reconcile.quantities import ATOMIC_WEIGHTS_EDITION
 from reconcile.settings import TableSettings
 
+LIBS = "LIBS"
 _TEXT = pa.string()
 _TIME = pa.timestamp("us", "UTC")
 
@@ -193,7 +194,7 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
     columns = _settle(understand(block, table, job.place), job)
     layout = _layout(columns, job)
     notes: list[str] = list(sheet.notes)
-    body, aside, plainly = _body(job, columns, block, layout)
+    body, aside, plainly = _body(job, columns, block, layout, fixed)
     body, corrected = lay_over(body, block, sheet.name, job.corrections)
     columns, told_of_ids = idcolumns.chosen(columns, _column_reader(body), table, _met_ids(job))
     notes += told_of_ids
@@ -227,8 +228,9 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
     if table.recalculate_to_dry and kind in {"field", "lab"}:
         facts, dried = to_dry(facts, read)
         notes += dried
-    _validate(job, facts, read, ledger, n)
-    finished = _finish(job, columns, body, facts, read, ledger, aside, notes)
+    told = _sums_told(job, facts, read, n)
+    _validate(job, facts, read, told, ledger, n)
+    finished = _finish(job, columns, body, facts, read, told, ledger, aside, notes)
     finished = replace(finished, columns=finished.columns + absent)
     if not corrected:
         return finished
@@ -245,7 +247,7 @@ def _met_ids(job: _Job) -> Collection[str]:
 
 
 def _body(
-    job: _Job, columns: tuple[Column, ...], block: Block, layout: str
+    job: _Job, columns: tuple[Column, ...], block: Block, layout: str, fixed: dict[str, str]
 ) -> tuple[Body, tuple[tuple[str, int], ...], results.Results | None]:
     """The data rows, how many rows were set aside, and the results where they are plain."""
 
@@ -263,7 +265,9 @@ def _body(
         return body, aside, None
     mark = _decimal_mark(job, columns, body, [])
     if mark == "." or (not mark and not _needs_mark(columns, body)):
-        read = plain_results(body, candidates, job.table.largest_sum_pct)
+        read = plain_results(
+            body, candidates, job.table.largest_sum_pct, _all_sums_told(job, columns, fixed)
+        )
         if read is not None:
             return body, aside, read
     body, aside = rows(frozenset())
@@ -713,8 +717,33 @@ def _look_up(job: _Job, facts: dict[str, pa.Array], ledger: _Ledger) -> None:
 # ---- the contract and the account ---------------------------------------------------------
 
 
+def _all_sums_told(job: _Job, columns: tuple[Column, ...], fixed: dict[str, str]) -> bool:
+    """True where it is known before the rows are read that none is refused for its sum."""
+    rule = job.table.above_largest_sum
+    if rule or job.table.kind != "field" or any(c.fact == "technique" for c in columns):
+        return rule == "tell"
+    stated = pa.array([fixed.get("technique")], _TEXT)
+    return bool(fact_work.normal("technique", stated)[0].as_py() == LIBS)
+
+
+def _sums_told(
+    job: _Job, facts: dict[str, pa.Array], read: results.Results, n: int
+) -> npt.NDArray[np.bool_]:
+    """Rows that are not refused for their sum: the settings say so, or they are LIBS shots."""
+    rule = job.table.above_largest_sum
+    if rule or job.table.kind != "field" or read.sums is None:
+        return np.full(n, rule == "tell")
+    libs = pc.fill_null(pc.equal(facts["technique"], LIBS), False)
+    return np.asarray(libs.to_numpy(zero_copy_only=False), dtype=bool)
+
+
 def _validate(
-    job: _Job, facts: dict[str, pa.Array], read: results.Results, ledger: _Ledger, n: int
+    job: _Job,
+    facts: dict[str, pa.Array],
+    read: results.Results,
+    told: npt.NDArray[np.bool_],
+    ledger: _Ledger,
+    n: int,
 ) -> None:
     if n == 0:
         return
@@ -731,7 +760,7 @@ def _validate(
     if read.values:
         columns = {key: part.value for key, part in read.values.items()}
         if read.sums is not None:
-            columns[schemas.SUM_COLUMN] = read.sums
+            columns[schemas.SUM_COLUMN] = np.where(told, np.nan, read.sums)
         values = pd.DataFrame(columns, index=range(n), copy=False)
     outside = set(read.outside.tolist())
     refused: dict[str, list[int]] = {}
@@ -769,6 +798,7 @@ def _finish(
     body: Body,
     facts: dict[str, pa.Array],
     read: results.Results,
+    told: npt.NDArray[np.bool_],
     ledger: _Ledger,
     aside: tuple[tuple[str, int], ...],
     notes: list[str],
@@ -793,7 +823,8 @@ def _finish(
     if value_table is None:
         value_table = fact_table.select([])
     texts = read.texts(lines, keep)
-    notes = notes + list(read.notes) + _kind_notes(job, facts, read, keep)
+    sums, high = _sums(job.table.largest_sum_pct, read, told & keep, lines)
+    notes = notes + high + list(read.notes) + _kind_notes(job, facts, read, keep)
     rows_whole = sum(1 for at in ledger.rows if not outside[at]) + len(body.broken)
     rows_in_file = fact_table.num_rows + rows_whole + sum(count for _, count in aside)
     return TypedTable(
@@ -810,7 +841,27 @@ def _finish(
         rows_in_file=rows_in_file,
         rows_set_aside=aside,
         notes=tuple(dict.fromkeys(notes)),
+        sums=sums,
     )
+
+
+def _sums(
+    limit: float, read: results.Results, kept: npt.NDArray[np.bool_], lines: npt.NDArray[Any]
+) -> tuple[pa.Table | None, list[str]]:
+    """Sums of the rows kept whatever they are, and what is told of those above the limit."""
+    if read.sums is None or not kept.any():
+        return None, []
+    at = np.flatnonzero(kept & (read.sums > 0))
+    percent = read.sums[at] / 1e4
+    above = int(np.count_nonzero(percent > limit))
+    told = []
+    if above:
+        told = [
+            f"{above} of {int(kept.sum())} rows add up to more than {limit:g} % as reported "
+            f"(largest {percent.max():.4g} %); they were kept, and the mean of each sample is "
+            "judged instead"
+        ]
+    return pa.table({"row": pa.array(lines[at], pa.int64()), "sum_pct": percent}), told
 
 
 def _quarantine(
@@ -934,7 +985,7 @@ def _kind_notes(
                 f"{technique.null_count} rows name no technique; set fixed = "
                 '{ technique = "XRF" } or "LIBS"'
             )
-        libs = pc.fill_null(pc.equal(technique, "LIBS"), False)
+        libs = pc.fill_null(pc.equal(technique, LIBS), False)
         for name, what in (("spot_class", "spot class"), ("shot_no", "shot number")):
             lacking = pc.sum(pc.and_(libs, pc.is_null(facts[name]))).as_py() or 0
             if lacking:

@@ -198,6 +198,8 @@ class TypedTable:
     quarantine: pd.DataFrame  # model.QUARANTINE_COLUMNS
     rows_in_file: int  # data rows seen (without headings, preamble, empty lines)
     rows_set_aside: tuple[tuple[str, int], ...] = ()  # e.g. ("summary line", 2)
+    sums: pa.Table | None = None
+    """Rows that may add up to more than the whole: row, sum_pct (% as reported)."""
     corrections: tuple[AppliedCorrection, ...] = ()
     notes: tuple[str, ...] = ()  # recalculations and other things that must not be silent
 

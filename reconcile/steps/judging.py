@@ -29,6 +29,7 @@ from reconcile import (
     sensitivity,
     specimens,
     spelling,
+    sums,
     superseded,
     verdicts,
 )
@@ -214,6 +215,9 @@ def make_pairs(run: Run) -> Run:
     lab_keys = pairing.keys_of(store, "lab", settings.workspace.elements)
     sides = pairing.average(store)
     interference = eligibility.lead_on_arsenic(store, sides[0], field_keys, settings.thresholds)
+    high = sums.high_means(
+        store, {s.file_id: run.workspace.table(found.table_index) for found, s in run.files}
+    )
 
     def join(pool: Sequence[str], apart: frozenset[str]) -> tuple[Joined, pd.DataFrame]:
         joined = pairing.join(store, sides, field_keys, lab_keys, pool, apart)
@@ -221,7 +225,13 @@ def make_pairs(run: Run) -> Run:
             store, joined.pairs, {stratum.key: stratum.lab_method for stratum in joined.strata}
         )
         return joined, eligibility.with_reasons(
-            linked, joined.strata, run.custody_status, run.quality, interference, settings
+            linked,
+            joined.strata,
+            run.custody_status,
+            run.quality,
+            interference,
+            high,
+            settings,
         )
 
     joined, pairs, tested = pooling.pooled_where_allowed(join, settings)
@@ -248,6 +258,7 @@ def make_pairs(run: Run) -> Run:
     faults = (
         *_unknown_matrices(settings, joined.strata),
         *_unmet_entries(settings, pairs),
+        *sums.findings(high),
         *diagnosis.suspected_faults(pairs, settings.thresholds),
         *eligibility.swap_suspicions(pairs, joined.strata),
     )
