@@ -265,6 +265,24 @@ def withdraw(factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Pa
 
 
 @app.command()
+def settle(
+    finding: Annotated[str, typer.Argument(help="id of a finding, such as F-3fa9c2d4e1")],
+    by: By,
+    reason: Reason,
+    at: At,
+    verdict: Annotated[str, typer.Option("--as", help="'fault' or 'no fault'")],
+    folder: Folder = Path(),
+) -> None:
+    """Settle a suspected fault; the next run of its month lifts or keeps the verdict's block."""
+    from reconcile import settling
+
+    known, settled = settling.settle(folder, finding, by, reason, at, verdict)
+    typer.echo(f"Settled {known.finding_id} ({known.subject}) as {settled.verdict}.")
+    typer.echo(f"Run '{known.period}' again: its next release says so, and its verdict follows.")
+    raise typer.Exit(DONE)
+
+
+@app.command()
 def correct(
     table: Annotated[Path, typer.Argument(help="field-only table")],
     to: Annotated[Path, typer.Option(help="new file: .csv, .parquet or .xlsx")],

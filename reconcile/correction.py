@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.evaluation import Evaluated, structural_line
-from reconcile.model import CorrectionFactor, Stratum
+from reconcile.model import CorrectionFactor, Finding, Stratum
 from reconcile.settings import Settings
 from reconcile.statistics import lines
 
@@ -47,6 +47,8 @@ class _Fit:
 def _apply(form: str, fit: _Fit, field: Array) -> Array:
     if form == "none":
         return field
+    if fit.slope == 0:  # as where all field values of a part are zero: nothing to invert
+        return np.full(len(field), np.nan)
     if form == "power":
         with np.errstate(all="ignore"):
             return np.exp((np.log(field) - fit.intercept) / fit.slope)
@@ -130,13 +132,15 @@ def interval(
     return corrected - k * uncertainty, corrected + k * uncertainty
 
 
-def propose(stratum: Stratum, evaluated: Evaluated, settings: Settings, fault: str) -> Proposal:
+def propose(
+    stratum: Stratum, evaluated: Evaluated, settings: Settings, fault: Finding | None
+) -> Proposal:
     """Choose and fit the form that serves held-out samples best, or say why there is none."""
     used = evaluated.used
     lab = used["lab_mean"].to_numpy("float64")
     field = used["field_mean"].to_numpy("float64")
-    if fault:
-        return Proposal(None, None, f"No factor: a fault must be mended first. {fault}")
+    if fault is not None and fault.blocks:
+        return Proposal(None, None, f"No factor: a fault must be mended first. {fault.text}")
     if len(lab) < max(_FEWEST, settings.thresholds.minimum_pairs):
         return Proposal(
             None, None,

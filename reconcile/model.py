@@ -7,6 +7,8 @@ a clock or a setting.
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -139,6 +141,16 @@ def _mark(stratum: Stratum, alike: Sequence[Stratum]) -> str:
         if len(set(marks)) == len(marks):
             break
     return marks[mine]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadAs:
+    """How the columns behind one side of a stratum were read."""
+
+    species: frozenset[str] = frozenset()  # element or oxide, as the headings name it
+    units: frozenset[str] = frozenset()
+    isotopes: frozenset[int] = frozenset()  # mass numbers that the headings name
+    recalculated: bool = False  # the program turned every one of them from oxide to element
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,6 +421,21 @@ class FileAccount:
         return (self.read,) if self.use is None else (self.read, self.use)
 
 
+FAULT, NO_FAULT = "fault", "no fault"
+#: Suspected faults that a factor must not paper over, by their codes.
+BLOCKING = frozenset({"unit", "field oxide", "lab oxide", "moisture"})
+
+
+@dataclass(frozen=True, slots=True)
+class Settlement:
+    """What a person said of a finding, as the record holds it."""
+
+    verdict: str  # FAULT or NO_FAULT
+    by: str
+    reason: str
+    at: str  # ISO time
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """Something a person should look at: quality, custody, identity or diagnosis."""
@@ -419,6 +446,25 @@ class Finding:
     text: str  # what was found, plain words
     evidence: str = ""
     advice: str = ""
+    code: str = ""  # what kind of finding, where a person can settle it
+    parameters: tuple[tuple[str, str], ...] = ()  # what tells it from others of its code
+    strata: tuple[str, ...] = ()  # keys of the strata that it speaks of
+    settled: Settlement | None = None
+
+    @property
+    def id(self) -> str:
+        """What names it in this and later releases: code, subject and parameters, no words."""
+        if not self.code:
+            return ""
+        content = json.dumps([self.code, self.subject, self.parameters], ensure_ascii=False)
+        return f"F-{hashlib.sha256(content.encode('utf-8', 'surrogatepass')).hexdigest()[:10]}"
+
+    @property
+    def blocks(self) -> bool:
+        """True where the verdicts of its strata must wait for it."""
+        if self.settled is not None:
+            return self.settled.verdict == FAULT
+        return self.code in BLOCKING
 
 
 @dataclass(frozen=True, slots=True)

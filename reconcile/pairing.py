@@ -25,6 +25,7 @@ from reconcile.intake.tables import QUANTIFIED
 from reconcile.model import (
     PAIR_COLUMNS,
     Finding,
+    ReadAs,
     Readings,
     Stratum,
     WaterfallStep,
@@ -462,6 +463,33 @@ def join(
     lab_only = _one_sided(store, "lab_sample", "field_sample")
     ordered = told_apart([strata[key] for key in sorted(strata)])
     return Joined(ordered, pairs, field_only, lab_only, sides, sources, together)
+
+
+def read_as(store: Store, joined: Joined) -> dict[str, tuple[ReadAs, ReadAs]]:
+    """By stratum key, how the columns of field and lab were read in the run's files."""
+    known: dict[tuple[str, str], list[tuple[str, str, int]]] = {}
+    for kind, key, species, unit, isotope in store.rows(
+        "SELECT DISTINCT kind, lower(key), species, unit, isotope FROM analyte "
+        "JOIN run_file USING (file_id) JOIN file USING (file_id) ORDER BY ALL"
+    ):
+        known.setdefault((kind, key), []).append((species, unit, isotope))
+
+    def of(side: str, element: str, keys: Iterable[Key]) -> ReadAs:
+        columns = [c for key in keys for c in known.get((side, key.key.lower()), ())]
+        return ReadAs(
+            frozenset(species for species, _, _ in columns),
+            frozenset(unit for _, unit, _ in columns if unit),
+            frozenset(isotope for _, _, isotope in columns if isotope),
+            bool(columns) and all(species != element for species, _, _ in columns),
+        )
+
+    return {
+        stratum.key: (
+            of("field", stratum.element, (s.field_key for s in joined.sources[stratum.key])),
+            of("lab", stratum.element, (s.lab_key for s in joined.sources[stratum.key])),
+        )
+        for stratum in joined.strata
+    }
 
 
 def _element_pairs(

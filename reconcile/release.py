@@ -156,6 +156,7 @@ def _manifest(
         "settings_sha256": reconciliation.settings_hash,
         "inputs_sha256": reconciliation.inputs_hash,
         "custody_head": reconciliation.custody_head,
+        "data_until": reconciliation.data_until,
         "rows": str(reconciliation.extra.get("rows", "")),
         "needs_a_person": needs_a_person(reconciliation),
         "settings": {line.name: line.value for line in reconciliation.settings},
@@ -175,6 +176,7 @@ def _manifest(
             for row in reconciliation.exclusions.itertuples(index=False)
             if row.kind == "lab result"
         ],
+        "findings": reconciliation.extra.get("findings in brief", []),
         "factor_scores": reconciliation.extra.get("factor scores in brief", []),
         "pairs": {
             key: value

@@ -13,7 +13,7 @@ import pandas as pd
 
 from reconcile import correction, evaluation, verdicts
 from reconcile.evaluation import LabError
-from reconcile.model import ACCEPTED_CORRECTED, Stratum, Verdict
+from reconcile.model import ACCEPTED_CORRECTED, Finding, Stratum, Verdict
 from reconcile.settings import Settings
 
 
@@ -24,7 +24,7 @@ class Judging:
     stratum: Stratum
     lab_error: LabError | None
     settings: Settings
-    fault: str = ""
+    fault: Finding | None = None
     until: str = ""
     uncontrolled: str = ""
 

@@ -298,9 +298,51 @@ class Thresholds(Part):
     lead_to_arsenic: Positive = Field(
         10.0, description="from this Pb:As ratio on, an XRF arsenic value is not used"
     )
-    fault_tolerance: Fraction = Field(
-        0.03, description="a median ratio this near an oxide factor or power of ten is a fault"
+    fault_far: Annotated[float, _number(ge=2, le=1000)] = Field(
+        10.0,
+        description="a median field/lab ratio further from 1 than this factor, either way, is "
+        "never taken for a calibration bias: another unit is suspected",
     )
+    fault_odds: Annotated[float, _number(ge=2, le=1e9)] = Field(
+        300.0,
+        description="a fault is suspected where it makes the median ratio this many times likelier "
+        "than a bias of the size that the method's other elements have",
+    )
+    fault_elements: Annotated[int, _number(ge=3, le=100)] = Field(
+        5, description="fewest other elements from which the usual size of a bias is taken"
+    )
+    usual_bias: Annotated[float, _number(ge=0.01, le=0.9)] = Field(
+        0.40,
+        description="usual size (standard deviation) of a calibration bias where fewer elements "
+        "show it (common practice, no source)",
+    )
+    least_usual_bias: Annotated[float, _number(ge=0.01, le=0.9)] = Field(
+        0.10, description="the usual size of a bias is never taken to be below this"
+    )
+    fault_spread: Fraction = Field(
+        0.20,
+        description="an oxide read as the element is suspected only where the ratios scatter no "
+        "more than this (robust relative standard deviation)",
+    )
+    fault_tolerance: Fraction = Field(
+        0.005,
+        description="and, where the odds do not decide, only where the whole 95 % interval of the "
+        "median ratio lies this near to the factor of the oxide",
+    )
+    moisture_tolerance: Fraction = Field(
+        0.03,
+        description="stated moisture is suspected where it brings the median ratio this near to 1",
+    )
+    common_elements: Annotated[int, _number(ge=3, le=100)] = Field(
+        4, description="fewest elements at one common factor for which it is told"
+    )
+    common_share: Fraction = Field(
+        0.80, description="share of a method's elements that stand at a common factor"
+    )
+    common_tolerance: Fraction = Field(
+        0.05, description="how near to the common factor their median ratios lie"
+    )
+    common_least: Fraction = Field(0.10, description="a common factor this near to 1 is not told")
     factor_valid_months: Annotated[int, _number(ge=1, le=120)] = Field(
         3, description="months for which a correction factor stands"
     )

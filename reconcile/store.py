@@ -63,7 +63,7 @@ NUMBER_FACTS = frozenset(
 #: Tables of results can have a million rows. They hold the facts that some file states, under
 #: ``<name>_stored``; the view ``<name>`` shows all facts, and ``rowid``.
 _WIDE = ("field", "lab")
-_MIGRATIONS = ("0001_store.sql", "0002_corrections.sql", "0003_sums.sql")
+_MIGRATIONS = ("0001_store.sql", "0002_corrections.sql", "0003_sums_and_isotopes.sql")
 
 
 def quoted(identifier: str) -> str:
@@ -244,8 +244,11 @@ class Store:
         )
         _insert(
             con,
-            "INSERT INTO analyte VALUES (?, ?, ?, ?, ?, ?)",
-            ([file_id, a.key, a.element, a.method, a.species, a.unit] for a in table.analytes),
+            "INSERT INTO analyte VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (
+                [file_id, a.key, a.element, a.method, a.species, a.unit, a.isotope]
+                for a in table.analytes
+            ),
         )
         _insert(
             con,

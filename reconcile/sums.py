@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from reconcile.model import Finding
 from reconcile.settings import TableSettings
@@ -62,12 +63,13 @@ def high_means(store: Store, tables: Mapping[int, TableSettings]) -> tuple[HighM
         )
         .reset_index()
     )
+    high: list[Any] = list(samples.loc[samples["mean"] > samples["limit"]].itertuples(index=False))
     return tuple(
         HighMean(
             s.sample_id, s.technique, s.instrument, s.calibration, int(s.rows), float(s.mean),
             float(s.limit), bool(s.out),
         )
-        for s in samples.loc[samples["mean"] > samples["limit"]].itertuples(index=False)
+        for s in high
     )  # fmt: skip
 
 

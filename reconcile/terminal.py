@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from reconcile.reporting import numbers, words
+from reconcile.reporting import finding_words, numbers, words
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.settings import ELEMENTS_SETTING
@@ -145,18 +145,18 @@ def _show_choice(console: Console, findings: Sequence[Finding]) -> None:
             console.print(Text(f"Note: {styled(finding.text)}"))
 
 
-def _show_findings(console: Console, findings: Sequence[object]) -> None:
-    urgent = [f for f in findings if getattr(f, "severity", "") != "note"]
+def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
+    urgent = [f for f in findings if f.severity != "note"]
     if not urgent:
         return
     table = _table("For a person to look at", "area", "about", "what was found", "what to do")
     for finding in urgent[:_MOST_ROWS]:
         _row(
             table,
-            getattr(finding, "area", ""),
-            getattr(finding, "subject", ""),
-            styled(getattr(finding, "text", "")),
-            styled(getattr(finding, "advice", "")),
+            finding.area,
+            finding_words.subject(finding),
+            styled(" ".join(p for p in (finding.text, finding_words.settled(finding)) if p)),
+            styled(finding.advice),
         )
     console.print(table)
     if len(urgent) > _MOST_ROWS:

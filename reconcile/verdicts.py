@@ -20,9 +20,11 @@ from reconcile.model import (
     INSUFFICIENT,
     LABORATORY_ONLY,
     Criterion,
+    Finding,
     Stratum,
     Verdict,
 )
+from reconcile.reporting import finding_words
 from reconcile.settings import Settings, Thresholds
 from reconcile.statistics import agreement, bias
 from reconcile.statistics.proportions import clopper_pearson
@@ -48,7 +50,7 @@ def judge(
     evaluated: Evaluated,
     proposal: Proposal,
     settings: Settings,
-    fault: str,
+    fault: Finding | None,
     until: str,
     uncontrolled: str = "",
 ) -> Verdict:
@@ -145,7 +147,9 @@ def judge(
     )  # fmt: skip
 
 
-def _forbidding(stratum: Stratum, settings: Settings, fault: str) -> tuple[Criterion, ...]:
+def _forbidding(
+    stratum: Stratum, settings: Settings, fault: Finding | None
+) -> tuple[Criterion, ...]:
     purpose = settings.report.purpose.lower()
     element = settings.of(stratum.element, stratum.matrix)
     precious = (
@@ -173,7 +177,7 @@ def _forbidding(stratum: Stratum, settings: Settings, fault: str) -> tuple[Crite
         ),
         Criterion(
             "suspected fault", "none",
-            fault.rstrip(".") if fault else "none", not fault,
+            finding_words.of_verdict(fault), fault is None or not fault.blocks,
         ),
     )  # fmt: skip
 

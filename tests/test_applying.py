@@ -29,7 +29,7 @@ def factor_of(n: int = 60, seed: int = 1, **truth: float) -> CorrectionFactor:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(n, seed=seed, **truth), None, config)
     proposal = correction.dated(
-        correction.propose(STRATUM, evaluated, config, ""), "2026-10-01", "2027-01-31"
+        correction.propose(STRATUM, evaluated, config, None), "2026-10-01", "2027-01-31"
     )
     assert proposal.factor is not None
     return proposal.factor

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 
 from reconcile import correction, evaluation
 from reconcile.correction import Proposal
+from reconcile.model import NO_FAULT, Finding, Settlement
 from tests.pairs import STRATUM, settings, study
 from tests.validation import next_month
 
 
-def proposal(n: int = 40, fault: str = "", seed: int = 1, **truth: float) -> Proposal:
+def proposal(n: int = 40, fault: Finding | None = None, seed: int = 1, **truth: float) -> Proposal:
     evaluated = evaluation.evaluate(STRATUM, study(n, seed=seed, **truth), None, settings())
     return correction.propose(STRATUM, evaluated, settings(), fault)
 
@@ -55,9 +56,14 @@ def test_an_offset_with_a_ratio_needs_a_line() -> None:
 
 
 def test_no_factor_hides_a_fault_that_must_be_mended() -> None:
-    found = proposal(60, ratio=1.25, fault="looks like Cu read as CuO")
+    fault = Finding("diagnosis", "serious", STRATUM.key, "Suspected: CuO.", code="field oxide")
+    found = proposal(60, ratio=1.25, fault=fault)
     assert found.factor is None
     assert "mended first" in found.why
+    settled = replace(fault, settled=Settlement(NO_FAULT, "Ada Quill", "as calibrated", "2026"))
+    assert proposal(60, ratio=1.25, fault=settled).factor is not None
+    told = replace(fault, code="common factor")
+    assert proposal(60, ratio=1.25, fault=told).factor is not None
 
 
 def test_too_few_pairs_give_no_factor_and_say_how_many_are_needed() -> None:
@@ -99,11 +105,11 @@ def test_the_same_pairs_give_the_same_factor_and_other_pairs_another_hash() -> N
 def test_held_out_values_come_from_fits_that_did_not_see_them() -> None:
     frame = study(30, ratio=1.3)
     evaluated = evaluation.evaluate(STRATUM, frame, None, settings())
-    base = correction.propose(STRATUM, evaluated, settings(), "").held_out
+    base = correction.propose(STRATUM, evaluated, settings(), None).held_out
     changed = frame.copy()
     changed.loc[changed.index[0], ["lab_mean", "lab_low", "lab_high"]] *= 1.5
     again = correction.propose(
-        STRATUM, evaluation.evaluate(STRATUM, changed, None, settings()), settings(), ""
+        STRATUM, evaluation.evaluate(STRATUM, changed, None, settings()), settings(), None
     ).held_out
     assert base is not None
     assert again is not None

@@ -302,7 +302,7 @@ def test_a_release_file_loads_back_into_the_same_factors(site: Path) -> None:
 def test_a_factor_survives_text_to_the_last_bit(truth: dict[str, float]) -> None:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(40, **truth), None, config)  # type: ignore[arg-type]
-    factor = correction.propose(STRATUM, evaluated, config, "").factor
+    factor = correction.propose(STRATUM, evaluated, config, None).factor
     assert factor is not None
     assert factors.from_plain(json.loads(json.dumps(factors.as_plain(factor)))) == factor
 
@@ -317,7 +317,7 @@ def test_a_file_that_holds_no_factors_is_named(tmp_path: Path) -> None:
 def test_another_coefficient_has_another_id() -> None:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(40, ratio=1.2), None, config)
-    factor = correction.propose(STRATUM, evaluated, config, "").factor
+    factor = correction.propose(STRATUM, evaluated, config, None).factor
     assert factor is not None
     assert correction.named(factor) == factor
     changed = correction.named(replace(factor, slope=factor.slope * 1.001))

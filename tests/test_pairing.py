@@ -294,7 +294,9 @@ def test_means_of_many_rows_belong_to_their_samples(tmp_path: Path) -> None:
                 "INSERT INTO file VALUES (?, ?, 'x', 'k', 'field', 1, '', '')",
                 [file_id, f"f{file_id}.csv"],
             )
-            con.execute("INSERT INTO analyte VALUES (?, 'Cu', 'Cu', '', 'Cu', 'mg/kg')", [file_id])
+            con.execute(
+                "INSERT INTO analyte VALUES (?, 'Cu', 'Cu', '', 'Cu', 'mg/kg', 0)", [file_id]
+            )
             store.widen("field", STATED | CODED)
             con.register("incoming", frame)
             con.execute(
@@ -318,7 +320,7 @@ def side_of(store: Store, cells: pd.DataFrame, columns: dict[str, str]) -> pairi
     """The field side of a table made by hand: sample ids and columns of results."""
     con = store.connection
     con.execute("INSERT INTO file VALUES (1, 'f.csv', 'x', 'k', 'field', 1, '', '')")
-    con.execute("INSERT INTO analyte VALUES (1, 'Cu', 'Cu', '', 'Cu', 'mg/kg')")
+    con.execute("INSERT INTO analyte VALUES (1, 'Cu', 'Cu', '', 'Cu', 'mg/kg', 0)")
     store.widen("field", STATED | columns)
     con.register("incoming", cells)
     con.execute(

@@ -26,9 +26,9 @@ RULES = settings(minimum_pairs=20)
 
 def judged(pairs: pd.DataFrame) -> Verdict:
     evaluated = evaluation.evaluate(STRATUM, pairs, None, RULES)
-    proposal = correction.propose(STRATUM, evaluated, RULES, "")
-    verdict = verdicts.judge(STRATUM, evaluated, proposal, RULES, "", "2027-01-31")
-    judging = sensitivity.Judging(STRATUM, None, RULES, "", "2027-01-31")
+    proposal = correction.propose(STRATUM, evaluated, RULES, None)
+    verdict = verdicts.judge(STRATUM, evaluated, proposal, RULES, None, "2027-01-31")
+    judging = sensitivity.Judging(STRATUM, None, RULES, None, "2027-01-31")
     return sensitivity.with_all_put_back(verdict, pairs, judging)
 
 

@@ -70,7 +70,7 @@ def test_a_matrix_may_be_called_precious_by_itself() -> None:
     s = settings()
     for matrix, expected in (("bronze", True), ("soil", False)):
         stratum = Stratum("Cu", "XRF", "ICP-OES", matrix)
-        told = {c.name: c.met for c in verdicts._forbidding(stratum, s, "")}
+        told = {c.name: c.met for c in verdicts._forbidding(stratum, s, None)}
         assert (told["element"] is False) is expected
 
 

@@ -15,6 +15,7 @@ from reconcile.model import (
     INSUFFICIENT,
     LABORATORY_ONLY,
     Criterion,
+    Finding,
     Stratum,
     Verdict,
 )
@@ -25,7 +26,7 @@ from tests.pairs import STRATUM, settings, study
 def verdict(
     stratum: Stratum = STRATUM,
     config: Settings | None = None,
-    fault: str = "",
+    fault: Finding | None = None,
     n: int = 40,
     seed: int = 1,
     **truth: float,
@@ -85,7 +86,8 @@ def test_resource_estimation_goes_to_the_laboratory_by_default() -> None:
 
 
 def test_a_suspected_fault_comes_before_everything_shown() -> None:
-    found = verdict(fault="The ratio is that of Cu to CuO.", ratio=1.25, rsd=0.02)
+    fault = Finding("diagnosis", "serious", STRATUM.key, "Suspected: CuO.", code="field oxide")
+    found = verdict(fault=fault, ratio=1.25, rsd=0.02)
     assert found.decision == LABORATORY_ONLY
     assert "CuO" in found.reason
 
@@ -130,8 +132,8 @@ def test_an_agreed_bound_on_missed_samples_asks_for_more_samples_until_it_is_sho
 def test_the_range_after_correction_is_no_wider_than_what_the_factor_corrects() -> None:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(ratio=1.3, rsd=0.04), None, config)
-    proposal = correction.propose(STRATUM, evaluated, config, "")
-    found = verdicts.judge(STRATUM, evaluated, proposal, config, "", "2027-01-31")
+    proposal = correction.propose(STRATUM, evaluated, config, None)
+    found = verdicts.judge(STRATUM, evaluated, proposal, config, None, "2027-01-31")
     assert found.decision == ACCEPTED_CORRECTED
     assert proposal.factor is not None
     ends = np.array([proposal.factor.low, proposal.factor.high])
@@ -175,8 +177,8 @@ SEED = 5  # of a study that is accepted, and whose line keeps slope 1 and interc
 
 def of_pairs(pairs: pd.DataFrame, config: Settings, stratum: Stratum = STRATUM) -> Verdict:
     evaluated = evaluation.evaluate(stratum, pairs, None, config)
-    proposal = correction.propose(stratum, evaluated, config, "")
-    return verdicts.judge(stratum, evaluated, proposal, config, "", "2027-01-31")
+    proposal = correction.propose(stratum, evaluated, config, None)
+    return verdicts.judge(stratum, evaluated, proposal, config, None, "2027-01-31")
 
 
 def by_name(found: Verdict, name: str) -> Criterion:

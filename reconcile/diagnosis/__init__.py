@@ -4,11 +4,12 @@ Everything here is a suspicion with its evidence; nothing is corrected.
 """
 
 from reconcile.diagnosis.digestion import HARDLY_ATTACKED, digestion_deficit
-from reconcile.diagnosis.faults import candidate_factors, suspected_faults
+from reconcile.diagnosis.faults import by_stratum, candidate_factors, suspected_faults
 from reconcile.diagnosis.swaps import suspected_swaps
 
 __all__ = [
     "HARDLY_ATTACKED",
+    "by_stratum",
     "candidate_factors",
     "digestion_deficit",
     "suspected_faults",

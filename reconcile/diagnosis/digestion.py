@@ -56,6 +56,9 @@ def digestion_deficit(results: Iterable[StratumResult]) -> tuple[Finding, ...]:
                     f"{stratum.digestion_class} basis'); ask for a total method where the total "
                     "content decides."
                 ),
+                code="digestion",
+                parameters=(("class", stratum.digestion_class),),
+                strata=(stratum.key,),
             )
         )
     return tuple(findings)

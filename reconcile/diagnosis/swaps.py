@@ -130,6 +130,7 @@ def _pairs(
                 "Read the bags, the sheet and the certificate again; if they were exchanged, "
                 "enter aliases with the reason. Nothing was exchanged here."
             ),
+            code="exchanged labels",
         )
         for _, a, b, was, now, n in sorted(found)
     )

@@ -57,6 +57,7 @@ class Column:
     unit: Unit | None = None
     sigma: float = math.nan
     method: str = ""
+    isotope: int = 0  # mass number that the heading names; 0: none
     lower: str = ""  # limits that stand in heading rows
     upper: str = ""
     factor: float = 1.0  # for facts: e.g. 1000 for a mass in kg
@@ -147,7 +148,7 @@ def _by_rule(heading: Heading, rule: ColumnRule, table: TableSettings, place: st
         sigma = rule.sigma if rule.sigma is not None else reading.sigma
         return replace(
             base, role=means, species=species, unit=unit or reading.unit, sigma=sigma,
-            method=rule.method or reading.method or base.method,
+            method=rule.method or reading.method or base.method, isotope=reading.isotope,
         )  # fmt: skip
     if means not in facts_of(table.kind):
         raise ReconcileError(
@@ -249,6 +250,7 @@ def _by_heading(heading: Heading, table: TableSettings) -> tuple[Column, Reading
             unit=reading.unit,
             sigma=reading.sigma,
             method=" ".join(dict.fromkeys(m for m in (base.method, reading.method) if m)),
+            isotope=reading.isotope,
             why=reading.why,
             question=reading.question,
         ),

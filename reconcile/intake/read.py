@@ -235,8 +235,8 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
     if not corrected:
         return finished
     headings = {c.index: c.heading for c in columns}
-    told = refused_again(corrected, block, headings, finished.quarantine)
-    return replace(finished, corrections=told)
+    again = refused_again(corrected, block, headings, finished.quarantine)
+    return replace(finished, corrections=again)
 
 
 def _met_ids(job: _Job) -> Collection[str]:

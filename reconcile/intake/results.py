@@ -200,7 +200,8 @@ def analyte_of(column: Column) -> Analyte:
     assert column.species is not None
     unit = column.unit.name if column.unit else "by row"
     element, species = column.species.element, column.species.formula
-    return Analyte(key_of(column), element, _method(column.method), species, unit)
+    method = _method(column.method)
+    return Analyte(key_of(column), element, method, species, unit, column.isotope)
 
 
 def _method(text: str) -> str:

@@ -154,6 +154,7 @@ class Analyte:
     method: str
     species: str
     unit: str  # as reported
+    isotope: int = 0  # mass number that the heading names; 0: none
 
 
 @dataclass(frozen=True, slots=True)

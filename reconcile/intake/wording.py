@@ -55,6 +55,7 @@ class Reading:
     why: str = ""
     bare: bool = False  # nothing but the symbol stands there
     capitals: bool = False  # the symbol was written in one case
+    isotope: int = 0  # mass number that the heading names; 0: none
 
 
 _BRACKETS = re.compile(r"[(\[{]([^()\[\]{}]*)[)\]}]")
@@ -148,6 +149,7 @@ def _classify(
     tokens: list[str], unit: Unit | None, question: str, sigma: float, bracketed: bool
 ) -> Reading:
     species: list[Species] = []
+    mass = 0
     capitals = False
     method: list[str] = []
     roles: set[str] = set()
@@ -167,6 +169,7 @@ def _classify(
             if named is not None and _mass_number(symbol, number):
                 species.append(named)
                 method.append(f"isotope {number}")
+                mass = number
                 continue
         if _is_number(token):
             number_value = float(token)
@@ -184,6 +187,7 @@ def _classify(
                 and _mass_number(species[0].element, int(number_value))
             ):
                 method.append(f"isotope {token}")
+                mass = int(number_value)
             else:
                 unknown.append(token)
             continue
@@ -216,9 +220,10 @@ def _classify(
             capitals = True
         else:
             unknown.append(token)
-    return _reading(
+    reading = _reading(
         species, capitals, method, roles, unknown, relative, unit, question, sigma, only
     )
+    return replace(reading, isotope=mass)
 
 
 def _reading(

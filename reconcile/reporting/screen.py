@@ -17,6 +17,7 @@ import pandas as pd
 from reconcile.model import DECISIONS, QUARANTINE_COLUMNS, Reconciliation, StratumResult
 from reconcile.reporting import (
     cover,
+    finding_words,
     numbers,
     screen_conformity,
     screen_quality,
@@ -329,7 +330,7 @@ def _findings(r: Reconciliation) -> str:
     if not r.findings:
         return paragraph(text, "small") + paragraph(words.FINDINGS_NONE)
     rows = [
-        [f.severity, f.area, f.subject, f"{f.text} {f.evidence}".strip(), f.advice]
+        [f.severity, f.area, finding_words.subject(f), finding_words.told(f), f.advice]
         for f in r.findings
     ]
     return paragraph(text, "small") + table(words.FINDING_HEADINGS, rows, ours=(3, 4))

@@ -19,7 +19,7 @@ from reportlab.platypus import (
 )
 
 from reconcile.model import Finding, QualityCheck, Reconciliation
-from reconcile.reporting import numbers, statements, stratum_page, words
+from reconcile.reporting import finding_words, numbers, statements, stratum_page, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.manner import styled
@@ -211,8 +211,8 @@ def findings(r: Reconciliation, width: float) -> list[Flowable]:
         [
             foreign(f.severity, "cell-bold" if f.severity == "serious" else "cell"),
             foreign(f.area),
-            foreign(f.subject),
-            worded(f"{f.text} {f.evidence}".strip(), limit=500),
+            foreign(finding_words.subject(f)),
+            worded(finding_words.told(f), limit=700),
             worded(f.advice),
         ]
         for f in shown

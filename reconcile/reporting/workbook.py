@@ -13,7 +13,15 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
-from reconcile.reporting import charts, conformity_pages, numbers, recompute, sheets, words
+from reconcile.reporting import (
+    charts,
+    conformity_pages,
+    finding_words,
+    numbers,
+    recompute,
+    sheets,
+    words,
+)
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
@@ -426,8 +434,22 @@ def _findings(sheet: Worksheet, r: Reconciliation) -> None:
         Column(words.COLUMNS["what_was_found"], width=70, wrap=True),
         Column(words.COLUMNS["evidence"], width=50, wrap=True),
         Column(words.COLUMNS["advice"], width=60, wrap=True),
+        Column(words.COLUMNS["finding_id"], width=15),
+        Column(words.COLUMNS["settled"], width=50, wrap=True),
     ]
-    rows = [[f.severity, f.area, f.subject, f.text, f.evidence, f.advice] for f in r.findings]
+    rows = [
+        [
+            f.severity,
+            f.area,
+            f.subject,
+            f.text,
+            f.evidence,
+            f.advice,
+            f.id,
+            finding_words.settled(f),
+        ]
+        for f in r.findings
+    ]
     last = sheets.table(sheet, columns, rows)
     sheets.line(sheet, last + 2, words.FACTS["custody_head"], r.custody_head or words.NO_CUSTODY)
 

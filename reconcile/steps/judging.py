@@ -27,6 +27,7 @@ from reconcile import (
     quality,
     scoring,
     sensitivity,
+    settling,
     specimens,
     spelling,
     sums,
@@ -259,8 +260,15 @@ def make_pairs(run: Run) -> Run:
         *_unknown_matrices(settings, joined.strata),
         *_unmet_entries(settings, pairs),
         *sums.findings(high),
-        *diagnosis.suspected_faults(pairs, settings.thresholds),
-        *eligibility.swap_suspicions(pairs, joined.strata),
+        *settling.applied(
+            run.workspace,
+            (
+                *diagnosis.suspected_faults(
+                    pairs, joined.strata, settings.thresholds, pairing.read_as(store, joined)
+                ),
+                *eligibility.swap_suspicions(pairs, joined.strata),
+            ),
+        ),
     )
     return replace(
         run,
@@ -334,7 +342,7 @@ def give_verdicts(run: Run) -> Run:
     settings = run.workspace.settings
     first = f"{run.period}-01" if ws.is_month(run.period) else ""
     until = ws.month_after(run.period, settings.thresholds.factor_valid_months)
-    suspected = {f.subject: f.text for f in run.findings if f.area == "diagnosis"}
+    suspected = diagnosis.by_stratum(run.findings)
     # Before anything is fitted again: how did the factors of earlier months do?
     earlier = scoring.earlier_factors(
         run.workspace, run.period, (stratum for stratum, _ in run.evaluated)
@@ -347,7 +355,7 @@ def give_verdicts(run: Run) -> Run:
     )
     results = []
     for stratum, evaluated in run.evaluated:
-        fault = suspected.get(stratum.key, "")
+        fault = suspected.get(stratum.key)
         proposal = correction.dated(
             correction.propose(stratum, evaluated, settings, fault), first, until
         )
@@ -385,7 +393,9 @@ def give_verdicts(run: Run) -> Run:
         results=tuple(results),
         factor_scores=scores,
         earlier_mark=scoring.mark(earlier),
-        findings=run.findings + scoring.findings(scores) + diagnosis.digestion_deficit(results),
+        findings=run.findings
+        + scoring.findings(scores)
+        + settling.applied(run.workspace, diagnosis.digestion_deficit(results)),
     )
 
 

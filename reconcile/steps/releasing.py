@@ -20,6 +20,7 @@ from reconcile import (
     record,
     release,
     scoring,
+    settling,
     superseded,
 )
 from reconcile import workspace as ws
@@ -47,7 +48,9 @@ def write_the_release(run: Run) -> Run:
     inputs = _inputs(run)
     mark = release.fingerprint(
         run.period, code, ws.settings_hash(settings), inputs,
-        run.earlier_mark + (run.conformity.marks if run.conformity else ()),
+        run.earlier_mark
+        + (run.conformity.marks if run.conformity else ())
+        + settling.marks(run.findings),
     )  # fmt: skip
     past = history.earlier_results(folder.parent, run.period)
     mark = history.bound(mark, past)
@@ -110,6 +113,7 @@ def write_the_release(run: Run) -> Run:
         extra={
             "rows": rows,
             scoring.SCORES: run.factor_scores,
+            "findings in brief": settling.as_manifest(run.findings),
             "factor scores in brief": scoring.as_manifest(run.factor_scores),
         },
     )

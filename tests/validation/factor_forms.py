@@ -49,7 +49,7 @@ def chosen(task: tuple[str, int]) -> str:
     """The form that the program chooses for one study."""
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(*task), None, config)
-    factor = correction.propose(STRATUM, evaluated, config, "").factor
+    factor = correction.propose(STRATUM, evaluated, config, None).factor
     return factor.form if factor else "no factor"
 
 

@@ -56,7 +56,7 @@ def factor_of(lab: Array, field: Array, rsd: float) -> CorrectionFactor | None:
     config = settings()
     table = pairs(lab, field, rsd)
     evaluated = evaluation.evaluate(STRATUM, table, None, config)
-    return correction.propose(STRATUM, evaluated, config, "").factor
+    return correction.propose(STRATUM, evaluated, config, None).factor
 
 
 def covered(task: tuple[str, int]) -> tuple[int, int]:

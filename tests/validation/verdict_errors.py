@@ -45,7 +45,7 @@ def decision_of(n: int, ratio: float, seed: int) -> str:
     pairs = study(n, ratio=ratio, rsd=RSD, seed=SEED + seed)
     evaluated = evaluation.evaluate(STRATUM, pairs, None, config)
     none = Proposal(None, None, "")
-    return verdicts.judge(STRATUM, evaluated, none, config, "", "2027-01-31").decision
+    return verdicts.judge(STRATUM, evaluated, none, config, None, "2027-01-31").decision
 
 
 def _decision(task: tuple[int, float, int]) -> str:

@@ -2,6 +2,7 @@
 
 from reconcile.reporting.words.en.conformity import *  # noqa: F403
 from reconcile.reporting.words.en.dossier import *  # noqa: F403
+from reconcile.reporting.words.en.faults import *  # noqa: F403
 from reconcile.reporting.words.en.forms import *  # noqa: F403
 from reconcile.reporting.words.en.further import *  # noqa: F403
 from reconcile.reporting.words.en.quality import *  # noqa: F403

@@ -95,6 +95,8 @@ COLUMNS = {
     "subject": "Subject",
     "what_was_found": "What was found",
     "evidence": "Evidence",
+    "finding_id": "Finding id",
+    "settled": "Settled",
     "rows": "Rows",
     "accepted": "Accepted",
     "quarantined": "Quarantined",
