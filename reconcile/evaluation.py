@@ -590,6 +590,14 @@ def _notes(
             f"In {partly} {'sample' if partly == 1 else 'samples'} only some shots were above "
             "their limit; the mean is known between two bounds and is treated as censored."
         )
+    used = pairs.loc[pairs["used"].astype(bool)]
+    no_ratio = int((used[["field_mean", "lab_mean"]] <= 0).any(axis=1).sum())
+    if no_ratio:
+        notes.append(
+            f"{no_ratio} of {len(used)} pairs {'has' if no_ratio == 1 else 'have'} a result of "
+            "zero or below, and so no ratio: differences speak of all pairs, ratios of none. Where "
+            "a zero means 'not detected', say so with cells.zero of the table."
+        )
     broken = int(pairs["custody"].eq("broken").sum())
     if broken:
         notes.append(

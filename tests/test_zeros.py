@@ -76,3 +76,14 @@ def test_a_month_with_zeros_in_one_element_is_released_without_a_warning(tmp_pat
     both = copper.pairs["field_mean"].notna() & copper.pairs["lab_mean"].notna()
     assert copper.pairs.loc[both, "used"].all()
     assert copper.pairs["field_mean"].eq(0).sum() == 1  # both readings of the first sample
+    (note,) = [n for n in copper.notes if "zero or below" in n]
+    assert note.startswith(f"1 of {copper.statistics.n_used} pairs has a result of zero or below")
+    assert "cells.zero" in note
+    settings_file = folder / "reconcile.toml"
+    text = settings_file.read_text("utf-8").replace(
+        'calibration = "soil 1" }', 'calibration = "soil 1" }\ncells = { zero = "no result" }'
+    )
+    settings_file.write_text(text, encoding="utf-8")
+    told = reconcile.run_period(folder, "2026-10")
+    assert ratio(told, "Cu").estimable
+    assert ratio(told, "Cu").n == copper.statistics.n_used - 1
