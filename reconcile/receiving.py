@@ -62,6 +62,11 @@ def receive(folder: Path, dispatch: str, receipt: Receipt) -> Recorded:
     same receipt a second time, or a file there that has other headings.
     """
     workspace = ws.load_workspace(folder)
+    with one_at_a_time(workspace.folder / RECEIVED):  # read, too, as no other changes it
+        return _receive(workspace, dispatch, receipt)
+
+
+def _receive(workspace: Workspace, dispatch: str, receipt: Receipt) -> Recorded:
     records = read_records(workspace)
     found = find_dispatch(records, dispatch)
     at = _moment(receipt.at, workspace.settings.workspace.time_zone)
@@ -85,7 +90,7 @@ def receive(folder: Path, dispatch: str, receipt: Receipt) -> Recorded:
     mark = hashlib.sha256("\x1f".join(cells).encode("utf-8", "backslashreplace")).hexdigest()
     event_id = f"R-{mark[:12]}"
     path = workspace.folder / RECEIVED
-    _append(path, [event_id, *cells])
+    append(path, [event_id, *cells])
     return Recorded(path, event_id, at, len(found.samples), _trouble(workspace, path, event_id, at))
 
 
@@ -122,12 +127,11 @@ def _line(cells: list[str] | tuple[str, ...]) -> str:
     return target.getvalue()
 
 
-def _append(path: Path, cells: list[str]) -> None:
-    with one_at_a_time(path):
-        _append_held(path, cells)
+def append(path: Path, cells: list[str]) -> None:
+    """Add one line with an event id of its own; whoever calls holds ``path``.
 
-
-def _append_held(path: Path, cells: list[str]) -> None:
+    Raises ReconcileError where the id is there already, or the file has other headings.
+    """
     before = path.read_bytes() if path.exists() else b""
     heading = _line(HEADINGS)
     if before:

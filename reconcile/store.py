@@ -22,6 +22,7 @@ from reconcile.errors import BusyError, ReconcileError
 from reconcile.intake import tables as contract
 from reconcile.intake.tables import TypedTable
 from reconcile.model import QUARANTINE_COLUMNS
+from reconcile.writing import hold
 
 #: Table name in the store and facts, by kind of file.
 ROW_TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
@@ -77,6 +78,13 @@ def sql(name: str) -> str:
     return resources.files("reconcile").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
 
 
+def _busy(path: Path | None) -> BusyError:
+    return BusyError(
+        f"Another run is using this workspace ({path}).",
+        "Wait until it ends, then start again; nothing was changed.",
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class StoredFile:
     """One file in the store."""
@@ -98,14 +106,25 @@ class Store:
 
         Raises BusyError where another process holds the file, else ReconcileError.
         """
-        if path is not None:
-            try:
-                path.parent.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                raise ReconcileError(
-                    f"The folder {path.parent} can't be made: {error.strerror or error}.",
-                    "Check 'output' under [workspace] in reconcile.toml, and the permissions.",
-                ) from error
+        # A lock of our own comes before DuckDB's: while one process makes the file, another would
+        # find it damaged.
+        try:
+            self._lock = None if path is None else hold(path, 0)
+        except OSError as error:
+            assert path is not None
+            raise ReconcileError(
+                f"The folder {path.parent} can't be made or written: {error.strerror or error}.",
+                "Check 'output' under [workspace] in reconcile.toml, and the permissions.",
+            ) from error
+        if path is not None and self._lock is None:
+            raise _busy(path)
+        try:
+            self._open(path)
+        except BaseException:
+            self._release()
+            raise
+
+    def _open(self, path: Path | None) -> None:
         try:
             self.connection = duckdb.connect(
                 str(path) if path else ":memory:",
@@ -113,10 +132,7 @@ class Store:
             )
         except duckdb.IOException as error:
             if "lock" in str(error).lower() or "used by another process" in str(error):
-                raise BusyError(
-                    f"Another run is using this workspace ({path}).",
-                    "Wait until it ends, then start again; nothing was changed.",
-                ) from error
+                raise _busy(path) from error
             raise ReconcileError(
                 f"The database {path} can't be opened: {str(error).splitlines()[0]}",
                 "If the file is damaged, delete it: the next run reads every input again.",
@@ -132,6 +148,11 @@ class Store:
     def close(self) -> None:
         """Close the file so that another run may open it."""
         self.connection.close()
+        self._release()
+
+    def _release(self) -> None:
+        if self._lock is not None:
+            self._lock.release()
 
     @contextmanager
     def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:

@@ -7,6 +7,7 @@ a power cut leaves the old file or the new one under the final name, never a par
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -29,7 +30,8 @@ def write_whole(path: Path, content: bytes, *, new: bool = False) -> None:
     can't be written; nothing half-written stands then.
     """
     target = Path(os.path.realpath(path))  # through a link, to the file that it means
-    working = target.with_name(f"{UNFINISHED}{os.getpid()}-{target.name[-100:]}")
+    # A name of its own: another thread or machine may be writing the same file.
+    working = target.with_name(f"{UNFINISHED}{secrets.token_hex(6)}-{target.name[-100:]}")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
@@ -91,22 +93,33 @@ def sync_files(folder: Path) -> None:
     sync_folder(folder)
 
 
-@contextmanager
-def one_at_a_time(path: Path) -> Iterator[None]:
-    """Hold a file against all other processes that ask the same; it need not exist.
+def hold(path: Path, wait: float) -> FileLock | None:
+    """A file held against all others that ask the same, until released; it need not exist.
 
     A hidden file beside it bears the lock, which ends with the process, however that ends.
-    Raises ReconcileError where another process holds it for longer than LONGEST_WAIT.
+    None where another holds it for longer than ``wait`` seconds.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=LONGEST_WAIT)
+    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=wait, thread_local=False)
     try:
         lock.acquire()
-    except Timeout as error:
+    except Timeout:
+        return None
+    return lock
+
+
+@contextmanager
+def one_at_a_time(path: Path) -> Iterator[None]:
+    """Hold a file while it is read and written.
+
+    Raises ReconcileError where another process holds it for longer than LONGEST_WAIT.
+    """
+    lock = hold(path, LONGEST_WAIT)
+    if lock is None:
         raise ReconcileError(
             f"Another program is writing {path}.",
             "Wait until it ends, then start again; nothing was changed.",
-        ) from error
+        )
     try:
         yield
     finally:

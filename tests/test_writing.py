@@ -14,6 +14,7 @@ import pytest
 
 from reconcile import applying, record, writing
 from reconcile.errors import ReconcileError
+from reconcile.store import Store
 from reconcile.writing import write_whole
 from tests import small
 from tests.test_house import ROOT, modules
@@ -149,6 +150,21 @@ def test_a_file_that_another_process_holds_is_waited_for_and_then_named(
     finally:
         holder.kill()
         holder.communicate()
+
+
+def test_a_store_that_another_process_is_making_is_busy_and_not_damaged(tmp_path: Path) -> None:
+    path = tmp_path / "reconcile.duckdb"
+    path.write_bytes(b"\0" * 100)  # as far as the other one came
+    lock = writing.hold(path, 0)
+    assert lock is not None
+    with pytest.raises(ReconcileError, match="Another run is using this workspace"):
+        Store(path)
+    lock.release()
+    with pytest.raises(ReconcileError, match="can't be opened"):
+        Store(path)
+    path.unlink()
+    with Store(path):  # the refusals above left nothing held
+        pass
 
 
 #: Where a file is opened for writing without ``write_whole``, and why that is safe.
