@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from reconcile.errors import ReconcileError
+from reconcile.writing import write_whole
 
 
 def note_of(output: Path, period: str) -> Path:
@@ -24,9 +25,8 @@ def write(output: Path, period: str, what: str) -> None:
         f"{what}\nNothing half-written stands. Mend the cause and run {period} again: its success "
         "takes this note away.\n"
     )
-    with contextlib.suppress(OSError):
-        output.mkdir(parents=True, exist_ok=True)
-        note_of(output, period).write_text(text, encoding="utf-8", errors="replace")
+    with contextlib.suppress(ReconcileError):
+        write_whole(note_of(output, period), text.encode("utf-8", "replace"))
 
 
 def begun(output: Path, period: str) -> None:
@@ -49,7 +49,7 @@ def noted(output: Path, period: str) -> Iterator[None]:
     try:
         yield
     except ReconcileError:
-        with contextlib.suppress(OSError):
-            note.unlink() if before is None else note.write_bytes(before)
+        with contextlib.suppress(OSError, ReconcileError):
+            note.unlink() if before is None else write_whole(note, before)
         raise
     done(output, period)
