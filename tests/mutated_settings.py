@@ -35,7 +35,12 @@ from reconcile.settings import (
 
 #: Settings that use every part, for the site of ``tests.small``.
 BASE: dict[str, Any] = {
-    "workspace": {"title": "Site", "time_zone": "UTC", "assign_rows_by": "field time"},
+    "workspace": {
+        "title": "Site",
+        "time_zone": "UTC",
+        "assign_rows_by": "field time",
+        "elements": ["Cu"],
+    },
     "report": {"prepared_for": "reader", "prepared_by": "writer", "purpose": "screening"},
     "thresholds": {"minimum_pairs": 5, "pairs_per_third": 1},
     "errors": {"lab_rsd": 0.03},
