@@ -68,6 +68,7 @@ def check(
             "USING (file_id) ORDER BY file_place, sheet, text"
         )
         return CheckReport(
-            period, files, columns, pipeline.quarantine_of(run), notes, run.findings,
+            period, files, columns, pipeline.quarantine_of(run), notes,
+            (*run.told, *run.findings),
             groupings(store),
         )  # fmt: skip

@@ -378,7 +378,8 @@ def verify(folder: Folder = Path()) -> None:
 
     report = recompute(folder)
     terminal.show_verify(report)
-    raise typer.Exit(FINDINGS if report.findings else DONE)
+    altered = any(f.severity != "note" for f in report.findings)
+    raise typer.Exit(FINDINGS if altered else DONE)
 
 
 @app.command()

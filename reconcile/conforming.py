@@ -11,6 +11,7 @@ from reconcile import pipeline
 from reconcile import workspace as ws
 from reconcile.conformity import ConformityRecord
 from reconcile.errors import ReconcileError
+from reconcile.model import Finding
 from reconcile.reporting import conformity_pages, conformity_table, sheets, tables
 from reconcile.reporting.sheets import Column
 from reconcile.store import Store
@@ -27,6 +28,7 @@ class Conformed:
     record: ConformityRecord
     samples: tuple[str, ...]  # asked for; empty: all
     path: Path | None
+    told: tuple[Finding, ...] = ()  # of store and archive
 
 
 def conform(
@@ -72,7 +74,7 @@ def conform(
     if to is not None:
         paper = workspace.settings.report.paper
         write_whole(to, _bytes(record, to.suffix.lower(), period, paper), new=True)
-    return Conformed(period, record, samples, to)
+    return Conformed(period, record, samples, to, run.told)
 
 
 def _bytes(record: ConformityRecord, ending: str, period: str, paper: str) -> bytes:

@@ -28,7 +28,7 @@ from reconcile.identity import comparison_form
 from reconcile.intake.times import parse_times
 from reconcile.model import Finding
 from reconcile.regular import open_regular
-from reconcile.release import MANIFEST
+from reconcile.release import MANIFEST, revision_of
 from reconcile.workspace import FoundFile, Workspace
 
 MOST_INDEX_BYTES = 16 << 20
@@ -244,10 +244,10 @@ def _released(workspace: Workspace) -> dict[str, list[tuple[str, str]]]:
     latest: dict[str, tuple[int, Path]] = {}
     root = workspace.output / "releases"
     for path in sorted(root.glob(f"*/r*/{MANIFEST}")) if root.is_dir() else []:
-        number = path.parent.name[1:]
-        if number.isdigit():
+        number = revision_of(path.parent)
+        if number is not None:
             period = path.parent.parent.name
-            latest[period] = max(latest.get(period, (0, path)), (int(number), path))
+            latest[period] = max(latest.get(period, (0, path)), (number, path))
     listed: dict[str, list[tuple[str, str]]] = {}
     for _, path in latest.values():
         try:

@@ -553,6 +553,7 @@ class InputFile:
     rows: int
     accepted: int
     quarantined: int
+    contents: str = ""  # digest of what was read from it, see ``contents.digest_of``
 
 
 @dataclass(frozen=True, slots=True)

@@ -236,7 +236,8 @@ class Side:
         names = ", ".join(f"{column} AS c{i}" for i, column in enumerate(columns))
         with self._store.connection.cursor() as con:  # a thread must not share a connection
             found = con.sql(
-                f"SELECT {names} FROM {self._side} WHERE list_contains($files, file_id)",
+                f"SELECT {names} FROM {self._side}_stored AS {self._side} "
+                "WHERE list_contains($files, file_id)",
                 params={"files": self._files},
             ).to_arrow_table()
         return [column.to_numpy() for column in found.columns]

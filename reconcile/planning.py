@@ -19,7 +19,7 @@ import pandas as pd
 from reconcile import evaluation, pairing, pipeline, release
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
-from reconcile.model import Stratum, StratumResult
+from reconcile.model import Finding, Stratum, StratumResult
 from reconcile.reporting import tables
 from reconcile.settings import Settings, Thresholds
 from reconcile.statistics import sample_size
@@ -280,6 +280,7 @@ class Plan:
     choices: tuple[Choice, ...]
     candidates: int
     path: Path | None
+    told: tuple[Finding, ...] = ()  # of store and archive
 
 
 CHOICE_COLUMNS = (
@@ -348,7 +349,9 @@ def plan(
         part = share if share is not None else _share_of(kind, strata)
         number = min(len(of_kind), max(2, math.ceil(part * len(of_kind) - 1e-9)))
         choices += choose(of_kind, levels, number, f"{period}\n{kind}")
-    made = Plan(period, known, cost_ratio, target, strata, tuple(choices), len(candidates), save)
+    made = Plan(
+        period, known, cost_ratio, target, strata, tuple(choices), len(candidates), save, run.told
+    )
     if save is not None:
         rows = [
             [c.sample_id, c.kind, c.reason, c.probability, c.element, c.value, period]

@@ -13,20 +13,19 @@ import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from reconcile import provenance
 from reconcile.errors import ReconcileError
 from reconcile.model import Change, InputFile, Reconciliation, StratumResult
 from reconcile.workspace import sha256_of
 from reconcile.writing import sync_files, sync_folder
 
 MANIFEST = "manifest.json"
-_REVISION = re.compile(r"r(\d+)")
-_LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "duckdb", "reportlab", "openpyxl")
+_REVISION = re.compile(r"r([1-9][0-9]{0,8})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +48,16 @@ def latest(folder: Path) -> Earlier | None:
     """
     if not folder.is_dir():
         return None
-    numbers = [int(m[1]) for p in folder.iterdir() if (m := _REVISION.fullmatch(p.name))]
+    numbers = [n for p in folder.iterdir() if (n := revision_of(p)) is not None]
     if not numbers:
         return None
     return of_revision(folder, max(numbers))
+
+
+def revision_of(path: Path) -> int | None:
+    """The revision that a folder of a period holds by its name; None for anything else."""
+    found = _REVISION.fullmatch(path.name)
+    return int(found[1]) if found and path.is_dir() and not path.is_symlink() else None
 
 
 def of_revision(folder: Path, revision: int) -> Earlier | None:
@@ -85,10 +90,12 @@ def fingerprint(
 ) -> str:
     """What decides whether a run is the same as one before: SHA-256, hexadecimal.
 
-    ``earlier`` names what was taken from releases of earlier periods.
+    Versions of libraries and the kind of machine are part of it: under others the same
+    inputs may give other bytes. ``earlier`` names what was taken from releases of earlier periods.
     """
     content: list[Any] = [
-        period, code, settings, sorted((f.path, f.sha256, f.kind) for f in inputs)
+        period, code, sorted(provenance.made_with().items()), settings,
+        sorted((f.path, f.sha256, f.kind) for f in inputs),
     ]  # fmt: skip
     if earlier:
         content.append(list(earlier))
@@ -108,6 +115,16 @@ def altered_files(earlier: Earlier) -> tuple[str, ...]:
         for entry in earlier.manifest["outputs"]
         if not (earlier.folder / entry["name"]).is_file()
         or sha256_of(earlier.folder / entry["name"]) != entry["sha256"]
+    )
+
+
+def differing_files(earlier: Earlier, made: dict[str, bytes]) -> tuple[str, ...]:
+    """Names of files of a release that hold other bytes than were ``made`` again."""
+    listed = {entry["name"]: entry["sha256"] for entry in earlier.manifest["outputs"]}
+    return tuple(
+        name
+        for name, content in sorted(made.items())
+        if listed.get(name) != hashlib.sha256(content).hexdigest()
     )
 
 
@@ -152,7 +169,8 @@ def _manifest(
         "supersedes": reconciliation.supersedes,
         "fingerprint": mark,
         "code_version": reconciliation.code_version,
-        "libraries": {name: metadata.version(name) for name in _LIBRARIES},
+        "reading_version": provenance.reading_version(),
+        "made_with": provenance.made_with(),
         "settings_sha256": reconciliation.settings_hash,
         "inputs_sha256": reconciliation.inputs_hash,
         "custody_head": reconciliation.custody_head,
@@ -162,6 +180,7 @@ def _manifest(
         "settings": {line.name: line.value for line in reconciliation.settings},
         "inputs": [
             {"path": f.path, "sha256": f.sha256, "size": f.size, "kind": f.kind}
+            | ({"contents": f.contents} if f.contents else {})
             for f in reconciliation.inputs
         ],
         "earlier_releases": {h.period: h.release_id for h in reconciliation.history},
@@ -273,6 +292,7 @@ def changes(
     causes = list(further)
     if before["code_version"] != code:
         causes.append(Change("program", before["code_version"], code))
+    causes += _dict_changes("library", before.get("made_with", {}), provenance.made_with())
     causes += _dict_changes("setting", before["settings"], settings)
     files_before = {f["path"]: f["sha256"][:12] for f in before["inputs"]}
     causes += _dict_changes("input file", files_before, {f.path: f.sha256[:12] for f in inputs})

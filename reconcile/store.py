@@ -1,13 +1,16 @@
 """The DuckDB file: what was read, kept typed and wide; one transaction per step.
 
-SQL lives in ``sql/*.sql``; values are bound, and the few identifiers that come from
-files (analyte keys) are quoted. Times are stored as UTC without a zone.
+It is a cache: ``contents`` says what it holds of a file, ``ledger`` what was read, and a
+store that does not fit is moved aside and filled again from the archive. SQL lives in
+``sql/*.sql``; values are bound, and the few identifiers that come from files (analyte keys)
+are quoted. Times are stored as UTC without a zone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -64,7 +67,18 @@ NUMBER_FACTS = frozenset(
 #: Tables of results can have a million rows. They hold the facts that some file states, under
 #: ``<name>_stored``; the view ``<name>`` shows all facts, and ``rowid``.
 _WIDE = ("field", "lab")
-_MIGRATIONS = ("0001_store.sql", "0002_corrections.sql", "0003_sums_and_isotopes.sql")
+
+
+STORED = "_stored"
+_UNFIT = "The next run moves it aside and reads every archived file again."
+_SHAPE = """
+    SELECT table_name, column_name, data_type FROM duckdb_columns()
+    WHERE database_name = current_database() AND NOT internal
+    UNION ALL SELECT function_name, function_type, '' FROM duckdb_functions()
+    WHERE database_name = current_database() AND NOT internal
+    UNION ALL SELECT index_name, 'index', '' FROM duckdb_indexes()
+    WHERE database_name = current_database()
+"""
 
 
 def quoted(identifier: str) -> str:
@@ -85,6 +99,85 @@ def _busy(path: Path | None) -> BusyError:
     )
 
 
+def left_as(path: Path) -> Path:
+    """The file that holds the SHA-256 of a store as the last command left it."""
+    return path.with_name(path.name + ".sha256")
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _connect(path: str, only_look: bool = False) -> duckdb.DuckDBPyConnection:
+    return duckdb.connect(
+        path,
+        read_only=only_look,
+        config={"autoinstall_known_extensions": False, "autoload_known_extensions": False},
+    )
+
+
+def _close(connection: duckdb.DuckDBPyConnection | None) -> None:
+    if connection is not None:
+        with suppress(duckdb.Error):  # of a damaged file
+            connection.close()
+
+
+#: DuckDB has no code for it: on Linux and macOS, on Windows, by this very process.
+_HELD = ("Could not set lock on file", "used by another process", "different configuration")
+
+
+def _is_held(error: duckdb.Error) -> bool:
+    return any(words in str(error) for words in _HELD)
+
+
+def _make_tables(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute(sql("store"))
+    for table, facts in ROW_TABLES.values():
+        if table in _WIDE:
+            con.execute(f"CREATE TABLE {table}{STORED} (file_id BIGINT NOT NULL, sheet VARCHAR)")
+            continue
+        columns = ", ".join(f"{quoted(f)} {_type_of(f)}" for f in facts)
+        con.execute(f"CREATE TABLE {table} (file_id BIGINT NOT NULL, sheet VARCHAR, {columns})")
+
+
+@cache
+def _expected_shape() -> dict[str, dict[str, str]]:
+    with _connect(":memory:") as con:
+        _make_tables(con)
+        shape: dict[str, dict[str, str]] = {}
+        for table, column, kind in con.execute(_SHAPE).fetchall():
+            shape.setdefault(table, {})[column] = kind
+        return shape
+
+
+def _unlike(found: dict[str, dict[str, str]]) -> str | None:
+    """What of a file is not as the program makes it; None where it fits."""
+    expected = _expected_shape()
+    if different := sorted({*found} ^ {*expected}):
+        return different[0]
+    for table, columns in found.items():
+        wanted = dict(expected[table])
+        if table.endswith(STORED):
+            facts = next(f for name, f in ROW_TABLES.values() if name + STORED == table)
+            wanted |= {f: _type_of(f) for f in facts if f in columns}
+            marks = {mark: kind for mark, _, kind in _VALUE_PARTS}
+            wanted |= {c: marks[c[:2]] for c in columns if c[:2] in marks}
+        if columns != wanted:
+            return table
+    return None
+
+
+@cache
+def tables_of_files() -> dict[str, tuple[str, ...]]:
+    """Tables that hold what was read, with their columns; the wide ones have more of these."""
+    return {
+        name: tuple(columns)
+        for name, columns in sorted(_expected_shape().items())
+        if "file_id" in columns
+    }
+
+
 @dataclass(frozen=True, slots=True)
 class StoredFile:
     """One file in the store."""
@@ -98,14 +191,26 @@ class StoredFile:
     advice: str
 
 
-class Store:
-    """An open DuckDB file. Use as a context manager; only one process may hold it."""
+class UnfitStore(ReconcileError):
+    """The file is no store that this version of the program can use."""
 
-    def __init__(self, path: Path | None) -> None:
+
+class Store:
+    """An open DuckDB file. Use as a context manager; only one process may hold it.
+
+    ``told`` says what became of a file that could not be used, in plain words.
+    """
+
+    def __init__(self, path: Path | None, *, only_look: bool = False) -> None:
         """Open (and make) the store; None keeps it in memory.
 
-        Raises BusyError where another process holds the file, else ReconcileError.
+        A file that is damaged, or made by another version of DuckDB or of this program, is
+        moved aside and a new one is begun; with ``only_look`` nothing is changed and
+        UnfitStore is raised instead. Raises BusyError where another process holds it.
         """
+        self._path = path
+        self._only_look = only_look
+        self.told: tuple[str, ...] = ()
         # A lock of our own comes before DuckDB's: while one process makes the file, another would
         # find it damaged.
         try:
@@ -119,25 +224,38 @@ class Store:
         if path is not None and self._lock is None:
             raise _busy(path)
         try:
-            self._open(path)
+            self._open()
         except BaseException:
             self._release()
             raise
 
-    def _open(self, path: Path | None) -> None:
+    def _open(self) -> None:
         try:
-            self.connection = duckdb.connect(
-                str(path) if path else ":memory:",
-                config={"autoinstall_known_extensions": False, "autoload_known_extensions": False},
-            )
-        except duckdb.IOException as error:
-            if "lock" in str(error).lower() or "used by another process" in str(error):
+            self.connection = self._opened()
+        except UnfitStore as error:
+            if self._only_look:
+                raise
+            self._begin_anew(error.message)
+
+    def _opened(self) -> duckdb.DuckDBPyConnection:
+        """A connection to a store of the right shape; raises UnfitStore."""
+        path = self._path
+        connection = None
+        try:
+            connection = _connect(str(path) if path else ":memory:", self._only_look)
+            self.connection = connection
+            self._prepare()
+        except duckdb.Error as error:
+            if connection is not None:
+                _close(connection)
+            text = str(error).splitlines()[0]
+            if _is_held(error):
                 raise _busy(path) from error
-            raise ReconcileError(
-                f"The database {path} can't be opened: {str(error).splitlines()[0]}",
-                "If the file is damaged, delete it: the next run reads every input again.",
-            ) from error
-        self._migrate()
+            raise UnfitStore(f"The store {path} can't be read ({text}).", _UNFIT) from error
+        except UnfitStore:
+            _close(connection)
+            raise
+        return connection
 
     def __enter__(self) -> Store:
         return self
@@ -146,13 +264,53 @@ class Store:
         self.close()
 
     def close(self) -> None:
-        """Close the file so that another run may open it."""
-        self.connection.close()
+        """Close the file so that another run may open it, and note how it was left."""
+        _close(self.connection)
+        if self._path is not None and not self._only_look:
+            left = left_as(self._path)
+            if not left.exists() and self._path.exists():
+                left.write_bytes(f"{_sha256(self._path)}\n".encode())
         self._release()
 
     def _release(self) -> None:
         if self._lock is not None:
             self._lock.release()
+
+    def start_afresh(self, why: str) -> None:
+        """Move the file aside and begin an empty one in its place; ``told`` says why."""
+        _close(self.connection)
+        self._begin_anew(why)
+
+    def _begin_anew(self, why: str) -> None:
+        path = self._path
+        if path is None:
+            self.told += (why,)
+        else:
+            number = 1
+            while (aside := path.with_name(f"{path.stem}.aside-{number}{path.suffix}")).exists():
+                number += 1
+            path.replace(aside)
+            with suppress(FileNotFoundError):
+                path.with_name(path.name + ".wal").replace(aside.with_name(aside.name + ".wal"))
+            left_as(path).unlink(missing_ok=True)
+            self.told += (f"{why} It was moved to {aside}.",)
+        self.connection = self._opened()
+
+    def is_sound(self) -> bool:
+        """Whether every block of the file that holds data can be read.
+
+        The connection is made anew; whatever was open on it is lost.
+        """
+        if self._path is None:
+            return True
+        _close(self.connection)
+        try:
+            self.connection = self._opened()
+            for table in tables_of_files():
+                self.rows(f"SELECT max(hash(held)) FROM {quoted(table)} AS held")
+        except (duckdb.Error, UnfitStore):
+            return False
+        return True
 
     @contextmanager
     def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -161,41 +319,28 @@ class Store:
         try:
             yield self.connection
         except BaseException:
-            self.connection.rollback()
+            with suppress(duckdb.Error):  # a damaged file can't even be rolled back
+                self.connection.rollback()
             raise
         self.connection.commit()
 
-    def _migrate(self) -> None:
-        with self.transaction() as con:
-            con.execute("CREATE TABLE IF NOT EXISTS migration (name VARCHAR PRIMARY KEY)")
-            done = {name for (name,) in con.execute("SELECT name FROM migration").fetchall()}
-            for name in _MIGRATIONS:
-                if name in done:
-                    continue
-                con.execute(sql(name.removesuffix(".sql")))
-                con.execute("INSERT INTO migration VALUES (?)", [name])
-            for table, facts in ROW_TABLES.values():  # a store made before a kind was known
-                if table in _WIDE:
-                    self._make_wide(table, facts)
-                    continue
-                columns = ", ".join(f"{quoted(f)} {_type_of(f)}" for f in facts)
-                con.execute(
-                    f"CREATE TABLE IF NOT EXISTS {table} "
-                    f"(file_id BIGINT NOT NULL, sheet VARCHAR, {columns})"
-                )
-                for fact in sorted(set(facts) - set(self._columns(table))):  # not known then
-                    con.execute(f"ALTER TABLE {table} ADD COLUMN {quoted(fact)} {_type_of(fact)}")
-
-    def _make_wide(self, table: str, facts: tuple[str, ...]) -> None:
-        con = self.connection
-        if self.rows("SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [table]):
-            con.execute(f"ALTER TABLE {table} RENAME TO {table}_stored")
-        con.execute(
-            f"CREATE TABLE IF NOT EXISTS {table}_stored (file_id BIGINT NOT NULL, sheet VARCHAR)"
-        )
-        views = self.rows("SELECT 1 FROM duckdb_views() WHERE view_name = ?", [table])
-        if not views or not set(facts) <= set(self._columns(table)):
+    def _prepare(self) -> None:
+        found = {} if self._path is None else self._shape()
+        if not found and not self._only_look:
+            with self.transaction() as con:
+                _make_tables(con)
+        elif (unlike := _unlike(found)) is not None:
+            raise UnfitStore(f"The store {self._path} is not as this version makes it ({unlike}).",
+                             _UNFIT)  # fmt: skip
+        for table in _WIDE:
             self.widen(table, {})
+
+    def _shape(self) -> dict[str, dict[str, str]]:
+        """Columns and their types of every table, and of whatever else stands in the file."""
+        shape: dict[str, dict[str, str]] = {}
+        for table, column, kind in self.rows(_SHAPE):
+            shape.setdefault(table, {})[column] = kind
+        return shape
 
     def widen(self, table: str, columns: Mapping[str, str]) -> None:
         """Add columns (name: type) that the field or lab table lacks, and show them."""
@@ -206,14 +351,15 @@ class Store:
                 f"ALTER TABLE {table}_stored ADD COLUMN IF NOT EXISTS {quoted(name)} {kind}{how}"
             )
         facts = next(facts for name, facts in ROW_TABLES.values() if name == table)
-        stored = self._columns(f"{table}_stored")
+        stored = self.columns(f"{table}_stored")
         shown = ["rowid", "file_id", "sheet"]
         shown += [
             quoted(f) if f in stored else f"NULL::{_type_of(f)} AS {quoted(f)}" for f in facts
         ]
         shown += [quoted(c) for c in stored if c not in {*facts, "file_id", "sheet"}]
         self.connection.execute(
-            f"CREATE OR REPLACE VIEW {table} AS SELECT {', '.join(shown)} FROM {table}_stored"
+            # not kept in the file: what is shown is what this program says
+            f"CREATE OR REPLACE TEMP VIEW {table} AS SELECT {', '.join(shown)} FROM {table}_stored"
         )
 
     # ---- files ------------------------------------------------------------------
@@ -237,8 +383,14 @@ class Store:
         read: Iterable[TypedTable] = (),
         problem: str = "",
         advice: str = "",
+        taken: Callable[[StoredFile], object] = lambda file: None,
     ) -> StoredFile:
-        """Take one file with all its sheets in one transaction."""
+        """Take one file with all its sheets in one transaction.
+
+        ``taken`` is called when all is in, before it stands for good.
+        """
+        if self._path is not None:
+            left_as(self._path).unlink(missing_ok=True)
         with self.transaction() as con:
             found = con.execute("SELECT nextval('file_number')").fetchone()
             assert found is not None
@@ -249,7 +401,9 @@ class Store:
             )
             for table in read:
                 self._add_sheet(con, file_id, table)
-        return StoredFile(file_id, path, sha256, kind, size, problem, advice)
+            file = StoredFile(file_id, path, sha256, kind, size, problem, advice)
+            taken(file)
+        return file
 
     def _add_sheet(self, con: duckdb.DuckDBPyConnection, file_id: int, table: TypedTable) -> None:
         name, facts = ROW_TABLES[table.kind]
@@ -359,14 +513,15 @@ class Store:
 
     def keys(self, table: str) -> list[str]:
         """The analytes that the field or lab table has columns of, in the order first met."""
-        columns = self._columns(table)
+        columns = self.columns(table)
         return list(dict.fromkeys(c[2:] for c in columns if c.startswith(("v:", "r:"))))
 
     def cells(self, table: str) -> Cells:
         """How statements read the analytes of the field or lab table."""
-        return Cells(frozenset(name.lower() for name in self._columns(table)))
+        return Cells(frozenset(name.lower() for name in self.columns(table)))
 
-    def _columns(self, table: str) -> list[str]:
+    def columns(self, table: str) -> list[str]:
+        """Names of a table's columns, in its order."""
         return [row[0] for row in self.rows(f"SELECT column_name FROM (DESCRIBE {table})")]
 
     def frame(self, statement: str, values: Mapping[str, Any] | Sequence[Any] = ()) -> pd.DataFrame:
@@ -389,6 +544,11 @@ _VALUE_PARTS = (
 )
 
 
+def is_result(column: str) -> bool:
+    """Whether a column of the field or lab table holds a part of an analyte's results."""
+    return column[:2] in {mark for mark, _, _ in _VALUE_PARTS}
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
     """SQL expressions of one analyte in a table of rows: value, qualifier, limit, error.
@@ -409,10 +569,35 @@ class Cells:
 
     columns: frozenset[str]
 
+    def folded(self, key: str) -> dict[str, str]:
+        """SQL that gives a cell alike however it is stored, for ``contents``.
+
+        'r' is the cell as a plain result, NULL where it is none; 'x' a hash of what is none.
+        """
+        kept = self._kept(key)
+        plain = kept.get("r", "NULL::DOUBLE")
+        if not kept.keys() & set("vqle"):
+            return {"r": plain}
+        v, limit, error = (kept.get(mark, "NULL::DOUBLE") for mark in "vle")
+        code = kept.get("q", "NULL::TINYINT")
+        number = (
+            f"coalesce({plain}, CASE WHEN {error} IS NOT NULL THEN NULL "
+            f"WHEN {code} = 0 AND {limit} IS NULL AND NOT signbit({v}) THEN {v} "
+            f"WHEN {code} = 1 AND {v} IS NULL AND NOT signbit({limit}) THEN -{limit} END)"
+        )
+        other = (
+            f"CASE WHEN {number} IS NULL AND coalesce({v}, {code}, {limit}, {error}) IS NOT NULL "
+            f"THEN hash({v}, {code}, {limit}, {error}) END"
+        )
+        return {"r": number, "x": other}
+
+    def _kept(self, key: str) -> dict[str, str]:
+        names = {mark: f"{mark}:{key}" for mark in "rvqle"}
+        return {m: quoted(name) for m, name in names.items() if name.lower() in self.columns}
+
     def of(self, key: str) -> Cell:
         """How a statement reads one analyte; NULL where its cell is empty."""
-        names = {mark: f"{mark}:{key}" for mark in "rvqle"}
-        kept = {m: quoted(name) for m, name in names.items() if name.lower() in self.columns}
+        kept = self._kept(key)
         plain = kept.get("r", "")
         parts = []
         for mark, kind, from_plain in (

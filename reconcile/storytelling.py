@@ -8,9 +8,10 @@ from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
-from reconcile import custody, identity, overlay
+from reconcile import custody, identity, overlay, provenance, rereading
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
+from reconcile.model import Finding
 from reconcile.pipeline import reading_key
 from reconcile.release import MANIFEST
 from reconcile.settings import TableSettings
@@ -41,6 +42,7 @@ class Story:
     lines: tuple[StoryLine, ...]
     summary: str
     names: tuple[str, ...] = ()  # every spelling under which the sample stands in the files
+    told: tuple[Finding, ...] = ()  # of store and archive
 
 
 def story_of(folder: Path, sample_id: str) -> Story:
@@ -55,6 +57,7 @@ def story_of(folder: Path, sample_id: str) -> Story:
         )
     wanted = identity.normalise_id(sample_id).casefold()
     with Store(workspace.store_file) as store:
+        told = rereading.made_sound(workspace, store)
         current = _current_files(store, workspace)
         names = _names(store, current, wanted)
         if not names:
@@ -81,6 +84,7 @@ def story_of(folder: Path, sample_id: str) -> Story:
         f"{'release' if len({line.evidence for line in releases}) == 1 else 'releases'}. "
         "The record shows what was written down; it proves alteration, not truth.",
         tuple(sorted(names)),
+        told,
     )
 
 
@@ -95,7 +99,7 @@ def _current_files(store: Store, workspace: ws.Workspace) -> list[int]:
     tables: Counter[str] = Counter()
     looked_up: set[str] = set()
     corrected_in: set[str] = set()
-    zone, code = workspace.settings.workspace.time_zone, ws.code_version()
+    zone, code = workspace.settings.workspace.time_zone, provenance.reading_version()
     for file in ws.files_of_every_month(workspace, *ROW_TABLES):
         table = workspace.table(file.table_index)
         tables[file.shown] += 1

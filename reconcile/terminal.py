@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import os
 from collections.abc import Sequence
 from dataclasses import fields
@@ -73,6 +74,10 @@ def _show_outcome(outcome: RunOutcome) -> None:
     r = outcome.reconciliation
     console = _console()
     console.rule(Text(f"{r.title}: {r.period}, release {r.release_id}"), align="left")
+    if outcome.differing:  # what was computed is not what stands
+        _show_released_verdicts(console, outcome)
+        _show_findings(console, outcome.told)
+        return
     table = _table(
         "What may be done with field-only results",
         "element", "field method", "material", "pairs", "field/lab", "95 % interval",
@@ -105,7 +110,7 @@ def _show_outcome(outcome: RunOutcome) -> None:
         lost = "; ".join(f"{count} {styled(reason)}" for reason, count in step.lost)
         _row(account, f"{step.name}", step.entered, step.kept, lost, step.balance)
     console.print(account)
-    _show_findings(console, r.findings)
+    _show_findings(console, (*outcome.told, *r.findings))
     if len(r.quarantine):
         console.print(
             Text(
@@ -124,6 +129,21 @@ def _show_outcome(outcome: RunOutcome) -> None:
         console.print(
             Text("Nothing changed since this release was made; no new revision was written.")
         )
+
+
+def _show_released_verdicts(console: Console, outcome: RunOutcome) -> None:
+    """Verdicts and ratios from the files of the release itself."""
+    table = _table(
+        "What the release holds", "stratum", "pairs", "field/lab", "verdict", "why", right=(1, 2)
+    )
+    folder = outcome.release_folder
+    strata = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["strata"]
+    with (folder / "verdicts.csv").open(encoding="utf-8", newline="") as stream:
+        for line in csv.DictReader(stream):
+            ratio = strata.get(line["stratum"], {}).get("ratio")
+            shown = "" if ratio is None else numbers.plain_sig(ratio)
+            _row(table, line["stratum"], line["pairs_used"], shown, line["verdict"], line["reason"])
+    console.print(table)
 
 
 def _show_conformity_counts(console: Console, record: ConformityRecord) -> None:
@@ -250,14 +270,18 @@ def show_verify(report: VerifyReport) -> None:
     console.print(
         Text(
             f"Compared {numbers.count(report.events, 'custody event', 'custody events')}, "
-            f"{numbers.count(report.inputs, 'archived input', 'archived inputs')} and "
+            f"{numbers.count(report.inputs, 'archived input', 'archived inputs')} "
+            f"({report.read_again} read again), "
+            f"{numbers.count(report.readings, 'reading', 'readings')} of the store and "
             f"{numbers.count(report.releases, 'release', 'releases')} with "
             f"{numbers.count(report.files, 'file', 'files')}."
         )
     )
-    if report.findings:
-        _show_findings(console, report.findings)
-    else:
+    _show_findings(console, report.findings)
+    for finding in report.findings:
+        if finding.severity == "note":
+            console.print(Text(f"{finding.subject}: {finding.text}"))
+    if all(finding.severity == "note" for finding in report.findings):
         console.print(Text("Nothing was altered."))
     console.print(Text(f"Head of the record: {report.head}"))
     console.print(Text(PROVES))
@@ -318,6 +342,7 @@ def show_story(story: Story) -> None:
         _row(table, line.at, line.what, line.who, line.evidence)
     console.print(table)
     console.print(Text(story.summary))
+    _show_findings(console, story.told)
 
 
 def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
@@ -434,6 +459,7 @@ def show_conformity(done: Conformed) -> None:
         _show_elements(console, shown)
     for note in record.notes:
         console.print(Text(f"Look at: {note}"))
+    _show_findings(console, done.told)
     console.print(Text(words.CONFORMITY_CAUTION))
     if done.path is not None:
         console.print(Text(f"Wrote {done.path}"))
@@ -523,5 +549,6 @@ def show_plan(plan: Plan) -> None:
             f"{choice.element} {numbers.plain_sig(choice.value, 4)}" if known else "",
         )  # fmt: skip
     console.print(chosen)
+    _show_findings(console, plan.told)
     if plan.path is not None:
         console.print(Text(f"Wrote {plan.path}"))

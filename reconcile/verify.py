@@ -1,4 +1,4 @@
-"""Verify that nothing was altered: the record, archived inputs, evidence, every release."""
+"""Verify that nothing was altered: record, archive, store, evidence, every release."""
 
 from __future__ import annotations
 
@@ -7,14 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reconcile import evidence, record
+from reconcile import evidence, holdings, provenance, record, release
 from reconcile import workspace as ws
+from reconcile.holdings import Holdings
 from reconcile.model import Finding
 from reconcile.release import MANIFEST
 
 PROVES = (
-    "This proves whether stored bytes were altered since they were recorded. It does not prove "
-    "that what was recorded is true."
+    "This proves whether stored bytes were altered since they were recorded, and that the store "
+    "holds what the archived files give when they are read again. It does not prove that what was "
+    "recorded is true."
 )
 
 
@@ -26,6 +28,8 @@ class VerifyReport:
     inputs: int
     releases: int
     files: int  # files of releases
+    readings: int  # readings of files that the store holds
+    read_again: int  # archived inputs that were read again
     head: str
     findings: tuple[Finding, ...]
 
@@ -41,20 +45,21 @@ def verify(folder: Path) -> VerifyReport:
         for e in reading.entries
         if e.kind == "release"
     }
-    inputs, found = _check_archive(workspace.archive)
-    findings += found
+    held = holdings.check(workspace)
+    findings += held.findings
     # A file that no index ties to a sample is no sign of alteration.
     findings += [f for f in evidence.check(workspace) if f.severity != "note"]
     releases, files = 0, 0
-    root = workspace.output / "releases"
     there = set()
-    for manifest in sorted(root.glob(f"*/r*/{MANIFEST}")) if root.is_dir() else []:
+    folders, found = _release_folders(workspace)
+    findings += found
+    for period, revision, folder in folders:
         releases += 1
-        period, revision = manifest.parent.parent.name, int(manifest.parent.name[1:])
         there.add((period, revision))
         count, found = _check_release(
-            workspace, manifest, recorded.get((period, revision)), bool(reading.altered)
-        )
+            workspace, folder / MANIFEST, recorded.get((period, revision)),
+            bool(reading.altered), held,
+        )  # fmt: skip
         files += count
         findings += found
     findings += [
@@ -62,7 +67,10 @@ def verify(folder: Path) -> VerifyReport:
         for period, revision in sorted(set(recorded) - there)
     ]
     events = sum(1 for e in reading.entries if e.kind == "custody event")
-    return VerifyReport(events, inputs, releases, files, reading.head, tuple(findings))
+    return VerifyReport(
+        events, held.inputs, releases, files, held.readings, held.read_again, reading.head,
+        tuple(findings),
+    )  # fmt: skip
 
 
 def _serious(subject: str, text: str) -> Finding:
@@ -72,24 +80,38 @@ def _serious(subject: str, text: str) -> Finding:
     )  # fmt: skip
 
 
-def _check_archive(folder: Path) -> tuple[int, list[Finding]]:
-    findings, count = [], 0
-    for path in sorted(folder.iterdir()) if folder.is_dir() else []:
-        if path.name.startswith(".unfinished-"):
-            continue  # what a crash left; the next run writes over it
-        count += 1
-        if ws.sha256_of(path) != path.name.split(".")[0]:
-            findings.append(
-                _serious(f"archive/{path.name}", "The archived input is not what was read.")
-            )
-    return count, findings
+def _release_folders(
+    workspace: ws.Workspace,
+) -> tuple[list[tuple[str, int, Path]], list[Finding]]:
+    """Period, revision and folder of every release; what else lies there is named."""
+    found: list[tuple[str, int, Path]] = []
+    others: list[Path] = []
+    root = workspace.output / "releases"
+    for period in sorted(root.iterdir()) if root.is_dir() else []:
+        if period.is_symlink() or not period.is_dir() or not ws.may_name_a_period(period.name):
+            others.append(period)
+            continue
+        for folder in sorted(period.iterdir()):
+            number = release.revision_of(folder)
+            if number is not None:
+                found.append((period.name, number, folder))
+            elif not folder.name.startswith(".unfinished-"):
+                others.append(folder)
+    shown = [path.relative_to(workspace.output).as_posix() for path in others]
+    return found, [holdings.foreign(name) for name in shown]
 
 
 def _check_release(
-    workspace: ws.Workspace, path: Path, recorded: str | None, record_broken: bool
+    workspace: ws.Workspace,
+    path: Path,
+    recorded: str | None,
+    record_broken: bool,
+    held: Holdings,
 ) -> tuple[int, list[Finding]]:
     name = path.parent.relative_to(workspace.output).as_posix()
     findings: list[Finding] = []
+    if path.is_symlink() or not path.is_file():
+        return 0, [_serious(f"{name}/{MANIFEST}", "The manifest is missing.")]
     if recorded is None:
         if not record_broken:
             findings.append(_serious(name, "The release is not in the record."))
@@ -100,11 +122,14 @@ def _check_release(
         outputs, inputs = manifest["outputs"], manifest["inputs"]
         listed = {str(entry["name"]): str(entry["sha256"]) for entry in outputs}
         digests = {str(entry["path"]): str(entry["sha256"]) for entry in inputs}
-    except (ValueError, KeyError, TypeError):
+        if any(Path(file).name != file for file in listed):
+            raise ValueError("a file of another folder")
+        findings += _not_as_archived(name, manifest, held)
+    except (ValueError, KeyError, TypeError, RecursionError):
         return 0, [*findings, _serious(f"{name}/{MANIFEST}", "The manifest can't be read.")]
     for file, digest in sorted(listed.items()):
         target = path.parent / file
-        if not target.is_file():
+        if target.is_symlink() or not target.is_file():
             findings.append(_serious(f"{name}/{file}", "The file is missing."))
         elif ws.sha256_of(target) != digest:
             findings.append(_serious(f"{name}/{file}", "The file is not what was released."))
@@ -116,6 +141,24 @@ def _check_release(
     findings += [
         _serious(f"{name}, input {shown}", "Its archived copy is missing.")
         for shown, digest in sorted(digests.items())
-        if digest and not any(workspace.archive.glob(f"{digest}*"))
+        if digest and digest not in held.kept
     ]
     return len(listed), findings
+
+
+def _not_as_archived(name: str, manifest: dict[str, Any], held: Holdings) -> list[Finding]:
+    """Inputs of a release from which other values went in than their archived copies give.
+
+    A release that another version of the program read can't be compared so.
+    """
+    if manifest.get("reading_version") != provenance.reading_version():
+        return []
+    return [
+        _serious(
+            f"{name}, input {entry['path']}",
+            "The release was made from other values than the archived copy gives.",
+        )
+        for entry in manifest["inputs"]
+        if (gives := held.gives.get((str(entry["path"]), str(entry["sha256"]))))
+        and entry.get("contents", "") not in gives
+    ]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.metadata
 import json
 import os
 import re
@@ -11,7 +10,6 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import cache
 from importlib import resources
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -70,6 +68,11 @@ class Workspace:
     def store_file(self) -> Path:
         """The DuckDB file."""
         return self.output / "store" / "reconcile.duckdb"
+
+    @property
+    def ledger_file(self) -> Path:
+        """What each archived file gave when it was read."""
+        return self.output / "readings.jsonl"
 
     @property
     def archive(self) -> Path:
@@ -188,6 +191,11 @@ def check_period(workspace: Workspace, period: str) -> str:
     )
 
 
+def may_name_a_period(text: str) -> bool:
+    """Whether a folder of this name can be a period's."""
+    return bool(_LABEL.fullmatch(text))
+
+
 def period_bounds(period: str, zone: str) -> tuple[datetime, datetime]:
     """First moment of the month and of the next one, zone-aware."""
     year, month = (int(part) for part in period.split("-"))
@@ -267,33 +275,6 @@ def settings_hash(settings: Settings) -> str:
     return hashlib.sha256(
         json.dumps(content, sort_keys=True, ensure_ascii=False).encode()
     ).hexdigest()
-
-
-@cache
-def code_version() -> str:
-    """Version and a digest of the program's own source, so that a release names its code.
-
-    Taken once: what runs is what was loaded, whatever becomes of the files meanwhile.
-    """
-    digest = hashlib.sha256()
-    for package in ("reconcile", "schemas"):
-        root = resources.files(package)
-        for name, content in sorted(_sources(root, package)):
-            digest.update(name.encode() + b"\0" + content.replace(b"\r\n", b"\n") + b"\0")
-    try:
-        version = importlib.metadata.version("reconcile-field-lab")
-    except importlib.metadata.PackageNotFoundError:
-        version = "0"
-    return f"{version}+{digest.hexdigest()[:12]}"
-
-
-def _sources(root: object, prefix: str) -> Iterator[tuple[str, bytes]]:
-    for entry in root.iterdir():  # type: ignore[attr-defined]
-        name = f"{prefix}/{entry.name}"
-        if entry.is_dir() and not entry.name.startswith(("_", ".")):
-            yield from _sources(entry, name)
-        elif entry.name.endswith((".py", ".sql")):
-            yield name, entry.read_bytes()
 
 
 def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:

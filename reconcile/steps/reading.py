@@ -6,19 +6,23 @@ import hashlib
 import json
 import re
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
+from typing import Any, TypeVar
 
+import duckdb
 import pandas as pd
 
-from reconcile import overlay, pairing, twofold
+from reconcile import binding, overlay, pairing, provenance, twofold
 from reconcile import workspace as ws
 from reconcile.ahead import ahead
+from reconcile.binding import Binding, Doubted
 from reconcile.errors import ReconcileError
 from reconcile.intake.corrections import Correction
 from reconcile.intake.read import ids_that_may_be, read_file
 from reconcile.intake.tables import ABSENT, TypedTable
+from reconcile.ledger import Name, Reading
 from reconcile.model import (
     Finding,
 )
@@ -26,9 +30,10 @@ from reconcile.pairing import RunFile
 from reconcile.regular import open_regular
 from reconcile.settings import TableSettings
 from reconcile.steps.run import Run
-from reconcile.store import ROW_TABLES, StoredFile
+from reconcile.store import ROW_TABLES, Store, StoredFile
 from reconcile.workspace import FoundFile, Workspace
 
+_Result = TypeVar("_Result")
 _ENDING = re.compile(r"\.[a-z0-9]{1,16}")
 
 
@@ -91,16 +96,41 @@ def read_tables(run: Run) -> Run:
 
 
 def read_found(run: Run) -> Run:
-    """Read every file that the store does not hold yet; a bad file does not stop the others."""
+    """Read every file that the store does not hold yet; a bad file does not stop the others.
+
+    Where the store does not hold what was read, or is damaged, it is moved aside, and every
+    file is read again from the archive.
+    """
+    told = len(run.store.told)
+    bound = Binding(run.workspace, run.store)
+    try:
+        read = _read_found(run, bound)
+    except Doubted as doubt:
+        run.store.start_afresh(str(doubt))
+        read = _read_found(run, bound)
+    except duckdb.Error as error:
+        if run.store.is_sound():
+            raise
+        run.store.start_afresh(f"The store is damaged ({str(error).splitlines()[0]}).")
+        read = _read_found(run, bound)
+    severity = ["warning"] * told + ["serious"] * (len(run.store.told) - told)
+    texts = [f"{text} Every file was read again." for text in run.store.told]
+    about = [
+        binding.finding("store", text, grade) for text, grade in zip(texts, severity, strict=True)
+    ]
+    return replace(read, told=(*about, *read.told))
+
+
+def _read_found(run: Run, bound: Binding) -> Run:
     first = {"corrections": 0, "sample register": 1}  # on these the reading of others depends
     order = sorted(
         range(len(run.found)),
         key=lambda i: (first.get(run.workspace.table(run.found[i].table_index).kind, 2), i),
     )
     corrections: overlay.Corrections | None = None
-    code = ws.code_version()
+    code = provenance.reading_version()
     stored: dict[int, StoredFile] = {}
-    register: pd.DataFrame | None = None
+    register: _Register | None = None
     tables: dict[int, _Unread] = {}
     for index in order:
         file = run.found[index]
@@ -111,9 +141,9 @@ def read_found(run: Run) -> Run:
             corrections = overlay.corrections_in(run.store, [s.file_id for s in stored.values()])
         if first.get(table.kind, 2) == 2 and register is None:
             register = _register(run, [stored[i].file_id for i in stored])
-        met = _met(run, file, table, code, register, corrections or {})
+        met = _met(run, bound, file, table, code, register, corrections or {})
         if isinstance(met, _Unread) and table.kind in first:
-            stored[index] = met.into(run, met.read())
+            stored[index] = met.into(run, bound, met.read())
         elif isinstance(met, _Unread):
             tables[index] = met
         else:
@@ -123,15 +153,15 @@ def read_found(run: Run) -> Run:
     for (index, met), read in zip(
         tables.items(), ahead([met.read for met in tables.values()]), strict=True
     ):
-        stored[index] = met.into(run, read)
-    stored = _by_ids_met(run, stored, code, register, corrections or {})
+        stored[index] = met.into(run, bound, read)
+    stored = _by_ids_met(run, bound, stored, code, register, corrections or {})
     findings = tuple(
         Finding("intake", "serious", s.path, s.problem, advice=s.advice)
         for _, s in sorted(stored.items())
         if s.problem
     )
     stored, copies = _without_copies(run, stored)
-    stored, twice = _without_same_cells(run, stored)
+    stored, twice = _without_same_cells(run, bound, stored)
     findings += copies + twice + _absent_columns(run, stored)
     findings += _notes_of(run, [stored[i].file_id for i in sorted(stored)])
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
@@ -140,6 +170,8 @@ def read_found(run: Run) -> Run:
         run,
         files=files,
         run_files=numbered,
+        contents={s.file_id: bound.contents[s.file_id] for _, s in files},
+        told=tuple(bound.told),
         corrections_refused=tuple(
             overlay.unmatched(
                 corrections or {},
@@ -211,9 +243,10 @@ def _absent_columns(run: Run, stored: dict[int, StoredFile]) -> tuple[Finding, .
 
 def _by_ids_met(
     run: Run,
+    bound: Binding,
     stored: dict[int, StoredFile],
     code: str,
-    register: pd.DataFrame | None,
+    register: _Register | None,
     corrections: overlay.Corrections,
 ) -> dict[int, StoredFile]:
     """Read again the files with several id columns, knowing the ids of the other side.
@@ -240,21 +273,22 @@ def _by_ids_met(
         )
         if text
     }
-    of_register = register is not None and register["sample_id"].notna().any()
+    of_register = register is not None and register.rows["sample_id"].notna().any()
     again = dict(stored)
     for index in sorted(doubtful):
         met = known
         if not of_register:
             other = "lab" if stored[index].kind == "field" else "field"
-            met = known | _ids_of(run, stored, other, doubtful)
+            met = known | _ids_of(run, bound, stored, other, doubtful)
         table = run.workspace.table(run.found[index].table_index)
-        read = _met(run, run.found[index], table, code, register, corrections, frozenset(met))
-        again[index] = read.into(run, read.read()) if isinstance(read, _Unread) else read
+        file = run.found[index]
+        read = _met(run, bound, file, table, code, register, corrections, frozenset(met))
+        again[index] = read.into(run, bound, read.read()) if isinstance(read, _Unread) else read
     return again
 
 
 def _ids_of(
-    run: Run, stored: dict[int, StoredFile], kind: str, doubtful: set[int]
+    run: Run, bound: Binding, stored: dict[int, StoredFile], kind: str, doubtful: set[int]
 ) -> frozenset[str]:
     """The sample ids of one side; of a file that itself has several columns of ids, all."""
     found: set[str] = set()
@@ -264,8 +298,16 @@ def _ids_of(
         if index in doubtful:
             table = run.workspace.table(run.found[index].table_index)
             zone = run.workspace.settings.workspace.time_zone
-            _, copy = archived(run.workspace, run.found[index])
-            found |= ids_that_may_be(copy, file.path, table, zone)
+            digest, copy = archived(run.workspace, run.found[index])
+
+            def ids(
+                copy: Path = copy, shown: str = file.path, table: TableSettings = table
+            ) -> frozenset[str]:
+                return frozenset(ids_that_may_be(copy, shown, table, zone))
+
+            met, told = _of_copy(run.workspace, run.found[index], digest, copy, ids)
+            bound.told += told
+            found |= met
         else:
             found |= {*pairing.written_ids(run.store, [RunFile(file.file_id, 0, True)], kind)}
     return frozenset(found)
@@ -309,7 +351,7 @@ def _without_copies(
 
 
 def _without_same_cells(
-    run: Run, stored: dict[int, StoredFile]
+    run: Run, bound: Binding, stored: dict[int, StoredFile]
 ) -> tuple[dict[int, StoredFile], tuple[Finding, ...]]:
     """Refuse both readings of cells that are field and laboratory at once.
 
@@ -339,54 +381,103 @@ def _without_same_cells(
         findings.append(Finding("intake", "serious", name, text, advice=advice))
         for index, file in ((same.field, field), (same.lab, lab)):
             key = hashlib.sha256(f"{file.kind}\n{text}\n{advice}".encode()).hexdigest()
-            kept[index] = run.store.find(file.path, file.sha256, key) or run.store.add(
-                file.path, file.sha256, key, file.kind, file.size, (), text, advice
+            reading = Reading(file.path, file.sha256, key, "")
+            kept[index] = bound.known(reading.name) or bound.add(
+                reading, file.kind, file.size, ReconcileError(text, advice)
             )
     return kept, tuple(findings)
+
+
+@dataclass(frozen=True, slots=True)
+class _Register:
+    """The rows of the run's sample registers, and the readings that they come from."""
+
+    rows: pd.DataFrame
+    names: tuple[Name, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """The tables of a file, or why it can't be read as a whole; what was told of its copy."""
+
+    tables: tuple[TypedTable, ...] | ReconcileError
+    told: tuple[Finding, ...] = ()
+
+
+def _of_copy(
+    workspace: Workspace, found: FoundFile, digest: str, copy: Path, read: Callable[[], _Result]
+) -> tuple[_Result, tuple[Finding, ...]]:
+    """What ``read`` gives of an archived copy, and what was told of it.
+
+    A copy that is not what was archived is not used but restored.
+    """
+    of_read, result = binding.digested(copy, read)
+    if of_read == digest:
+        return result, ()
+    told = binding.restored(workspace, found.shown, found.path, digest, copy)
+    of_read, result = binding.digested(copy, read)
+    if of_read != digest:
+        raise ReconcileError(
+            f"The archived copy of {found.shown} ({copy}) changes while it is read.",
+            "Find out what writes there; nothing was released.",
+        )
+    return result, (told,)
 
 
 @dataclass(frozen=True, slots=True)
 class _Unread:
     """A file that the store does not hold yet, with all that its reading depends on."""
 
-    shown: str
+    workspace: Workspace
+    found: FoundFile
     digest: str
     key: str
     copy: Path
     table: TableSettings
     zone: str
-    register: pd.DataFrame | None
+    code: str
+    register: _Register | None
     corrections: Sequence[Correction]
     met_ids: frozenset[str] = frozenset()
 
-    def read(self) -> tuple[TypedTable, ...] | ReconcileError:
-        """The tables of the file, or why it can't be read as a whole."""
+    def read(self) -> _Read:
+        """Read the archived copy."""
+        return _Read(*_of_copy(self.workspace, self.found, self.digest, self.copy, self._tables))
+
+    def _tables(self) -> tuple[TypedTable, ...] | ReconcileError:
         try:
             return read_file(
-                self.copy, self.shown, self.table, zone=self.zone, register=self.register,
+                self.copy, self.found.shown, self.table, zone=self.zone,
+                register=None if self.register is None else self.register.rows,
                 corrections=self.corrections, sha256=self.digest, met_ids=self.met_ids,
             )  # fmt: skip
         except ReconcileError as error:
             return error
 
-    def into(self, run: Run, read: tuple[TypedTable, ...] | ReconcileError) -> StoredFile:
+    def into(self, run: Run, bound: Binding, read: _Read) -> StoredFile:
         """Put what was read into the store, once: two patterns may find the same file."""
-        run.tell(self.shown)
-        known = run.store.find(self.shown, self.digest, self.key)
+        run.tell(self.found.shown)
+        bound.told += read.told
+        name = (self.found.shown, self.digest, self.key)
+        known = bound.known(name)
         if known is not None:
             return known
-        named = (self.shown, self.digest, self.key, self.table.kind, self.copy.stat().st_size)
-        if isinstance(read, ReconcileError):
-            return run.store.add(*named, (), read.message, read.advice)
-        return run.store.add(*named, read)
+        recipe = binding.recipe_of(
+            table_of_reading(self.table), self.zone, self.code,
+            None if self.register is None else self.register.names,
+            [astuple(c) for c in self.corrections], sorted(self.met_ids),
+        )  # fmt: skip
+        reading = Reading(*name, "", self.copy.name, recipe)
+        return bound.add(reading, self.table.kind, self.copy.stat().st_size, read.tables)
 
 
 def _met(
     run: Run,
+    bound: Binding,
     file: FoundFile,
     table: TableSettings,
     code: str,
-    register: pd.DataFrame | None,
+    register: _Register | None,
     corrections: overlay.Corrections,
     met_ids: frozenset[str] = frozenset(),
 ) -> StoredFile | _Unread:
@@ -395,19 +486,22 @@ def _met(
     try:
         digest, copy = archived(run.workspace, file)
     except OSError as error:
-        problem = f"{file.shown} can't be read: {error.strerror or error}."
-        key = f"{code}\n{problem}"  # tomorrow it may be another
-        return run.store.find(file.shown, "", key) or run.store.add(
-            file.shown, "", key, table.kind, 0, (), problem,
+        problem = ReconcileError(
+            f"{file.shown} can't be read: {error.strerror or error}.",
             "Give a file that can be read, or take it out of 'files'.",
-        )  # fmt: skip
+        )
+        reading = Reading(file.shown, "", f"{code}\n{problem.message}", "")  # may change tomorrow
+        return bound.known(reading.name) or bound.add(reading, table.kind, 0, problem)
     looked_up = register if table.look_up == "lab_id" else None
     mine = corrections.get((file.shown, digest), ())
-    key = reading_key(table, zone, code, looked_up, mine, met_ids)
-    known = run.store.find(file.shown, digest, key)
+    rows = None if looked_up is None else looked_up.rows
+    key = reading_key(table, zone, code, rows, mine, met_ids)
+    known = bound.known((file.shown, digest, key))
     if known is not None:
         return known
-    return _Unread(file.shown, digest, key, copy, table, zone, looked_up, mine, met_ids)
+    return _Unread(
+        run.workspace, file, digest, key, copy, table, zone, code, looked_up, mine, met_ids
+    )
 
 
 def archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
@@ -430,6 +524,11 @@ def archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
     return digest, copy
 
 
+def table_of_reading(table: TableSettings) -> dict[str, Any]:
+    """The settings of a table that bear on how a file is read."""
+    return table.model_dump(mode="json", exclude={"files", "required", "name"})
+
+
 def reading_key(
     table: TableSettings,
     zone: str,
@@ -440,7 +539,7 @@ def reading_key(
 ) -> str:
     """What a reading depends on beside the file's bytes: settings, zone, code, register,
     corrections, and the ids by which one of several id columns is chosen."""
-    content = [table.model_dump(mode="json", exclude={"files", "required", "name"}), zone, code]
+    content: list[Any] = [table_of_reading(table), zone, code]
     if register is not None:
         content.append(register.to_json(date_format="iso", orient="split"))
     content += [list(astuple(c)) for c in corrections]
@@ -449,8 +548,18 @@ def reading_key(
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
-def _register(run: Run, file_ids: list[int]) -> pd.DataFrame:
-    return run.store.frame(
+def _register(run: Run, file_ids: list[int]) -> _Register:
+    names = run.store.rows(
+        "SELECT path, sha256, reading_key FROM file WHERE list_contains(?, file_id) "
+        "AND kind = 'sample register' ORDER BY file_id",
+        [file_ids],
+    )
+    return _Register(register_rows(run.store, file_ids), tuple((p, s, k) for p, s, k in names))
+
+
+def register_rows(store: Store, file_ids: list[int]) -> pd.DataFrame:
+    """The rows of the sample registers among these files."""
+    return store.frame(
         "SELECT * EXCLUDE (file_id, sheet) FROM register WHERE list_contains(?, file_id) "
         'ORDER BY file_id, "row"',
         [file_ids],

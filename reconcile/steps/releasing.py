@@ -17,6 +17,7 @@ from reconcile import (
     overlay,
     pairing,
     persons,
+    provenance,
     record,
     release,
     scoring,
@@ -29,10 +30,12 @@ from reconcile.model import (
     EXCLUSION_COLUMNS,
     QUARANTINE_COLUMNS,
     Change,
+    Finding,
     InputFile,
     Reconciliation,
 )
 from reconcile.reporting import write_release
+from reconcile.reporting.tables import data_files
 from reconcile.steps.reading import archived
 from reconcile.steps.run import NO_CHANGES, Run, RunOutcome, of_run
 
@@ -43,7 +46,7 @@ def write_the_release(run: Run) -> Run:
     assert run.joined is not None
     folder = workspace.releases(run.period)
     earlier = release.latest(folder)
-    code = ws.code_version()
+    code = provenance.code_version()
     author = persons.register_of(workspace).find(settings.report.prepared_by)
     inputs = _inputs(run)
     mark = release.fingerprint(
@@ -117,22 +120,46 @@ def write_the_release(run: Run) -> Run:
             "factor scores in brief": scoring.as_manifest(run.factor_scores),
         },
     )
+    told = run.told
+    differing: tuple[str, ...] = ()
     if same and earlier is not None:
         target = earlier.folder
+        differing = release.differing_files(earlier, data_files(reconciliation))
+        told += _not_as_released(reconciliation.release_id, differing)
     else:
         run.tell("report and workbook")
         target = release.write(reconciliation, folder, mark, write_release)
-    _record(run, target, reconciliation, author.id if author else "")
-    return replace(run, outcome=RunOutcome(target, reconciliation, not same))
+    _record(run, target, None if differing else reconciliation, author.id if author else "")
+    return replace(run, outcome=RunOutcome(target, reconciliation, not same, told, differing))
 
 
-def _record(run: Run, target: Path, reconciliation: Reconciliation, author: str) -> None:
-    """Custody events, the release, its factors: into the record, each once, also after a crash."""
+def _not_as_released(release_id: str, differing: tuple[str, ...]) -> tuple[Finding, ...]:
+    """What was computed now is not what the release of the same inputs and program holds."""
+    if not differing:
+        return ()
+    return (
+        Finding(
+            "release", "serious", release_id,
+            f"What was computed now is not what this release holds ({', '.join(differing)}), "
+            "though inputs, settings, program and libraries are the same. The release stands; "
+            "nothing was recorded.",
+            advice="'reconcile verify' reads the archived files again and says what was altered.",
+        ),
+    )  # fmt: skip
+
+
+def _record(run: Run, target: Path, reconciliation: Reconciliation | None, author: str) -> None:
+    """Custody events, the release, its factors: into the record, each once, also after a crash.
+
+    Of a reconciliation that the release does not hold (None) nothing enters.
+    """
     manifest = json.loads((target / release.MANIFEST).read_text(encoding="utf-8"))
-    additions: list[tuple[str, dict[str, object]]] = [
-        ("custody event", {"event": link.canonical})
-        for link in custody.chain(of_run(run, "custody_event"))
-    ]
+    additions: list[tuple[str, dict[str, object]]] = []
+    if reconciliation is not None:
+        additions += [
+            ("custody event", {"event": link.canonical})
+            for link in custody.chain(of_run(run, "custody_event"))
+        ]
     additions.append(
         (
             "release",
@@ -147,7 +174,7 @@ def _record(run: Run, target: Path, reconciliation: Reconciliation, author: str)
     )
     path = run.workspace.output / record.RECORD
     reading = record.read(path)
-    if not reading.altered:  # else extend refuses
+    if reconciliation is not None and not reading.altered:  # else extend refuses
         additions += factors.events_of_release(factors.lives(reading), reconciliation, author)
     record.extend(path, additions)
 
@@ -182,6 +209,7 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
             InputFile(
                 found.shown, stored.sha256, stored.size, stored.kind,
                 int(rows), int(accepted), int(quarantined),
+                run.contents.get(stored.file_id, ""),
             )
         )  # fmt: skip
     for found in run.found:

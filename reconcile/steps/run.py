@@ -58,6 +58,8 @@ class Run:
     corrections_refused: tuple[tuple[str, Correction, str], ...] = ()
     held: Held | None = None
     findings: tuple[Finding, ...] = ()
+    told: tuple[Finding, ...] = ()  # of store and archive: no part of a release
+    contents: dict[int, str] = field(default_factory=dict)  # what each file gave, by file_id
     quality: tuple[QualityCheck, ...] = ()
     controls: ControlRecord = field(default_factory=ControlRecord)
     custody_status: dict[str, str] = field(default_factory=dict)
@@ -83,11 +85,17 @@ class RunOutcome:
     release_folder: Path
     reconciliation: Reconciliation
     new_release: bool
+    told: tuple[Finding, ...] = ()  # of store and archive: no part of the release
+    #: Data files of the release that hold something else than was computed now: the
+    #: release stands, and nothing of ``reconciliation`` was recorded.
+    differing: tuple[str, ...] = ()
 
     @property
     def needs_a_person(self) -> bool:
         """True where something was found that a person should look at."""
-        return release.needs_a_person(self.reconciliation)
+        return release.needs_a_person(self.reconciliation) or any(
+            f.severity != "note" for f in self.told
+        )
 
 
 def of_run(run: Run, table: str) -> pd.DataFrame:

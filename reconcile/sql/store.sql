@@ -31,7 +31,8 @@ CREATE TABLE analyte (
     element VARCHAR NOT NULL,
     method VARCHAR NOT NULL,
     species VARCHAR NOT NULL,
-    unit VARCHAR NOT NULL
+    unit VARCHAR NOT NULL,
+    isotope INTEGER NOT NULL       -- mass number that a heading of results names; 0: none
 );
 
 CREATE TABLE cell_text (
@@ -54,4 +55,16 @@ CREATE TABLE quarantine (
 
 CREATE TABLE note (
     file_id BIGINT NOT NULL, sheet VARCHAR NOT NULL, text VARCHAR NOT NULL
+);
+-- Cells that a person corrected, with the text that stands in the file; refused: why an entry
+-- was not applied, '' where it was.
+CREATE TABLE applied_correction (
+    file_id BIGINT NOT NULL, sheet VARCHAR, "row" BIGINT, "column" VARCHAR, original VARCHAR,
+    corrected VARCHAR, corrected_by VARCHAR, corrected_because VARCHAR, entered_in VARCHAR,
+    refused VARCHAR NOT NULL
+);
+
+-- What the results of rows add up to as reported, %, where no row is refused for its sum.
+CREATE TABLE reported_sum (
+    file_id BIGINT NOT NULL, sheet VARCHAR NOT NULL, "row" BIGINT NOT NULL, sum_pct DOUBLE NOT NULL
 );
