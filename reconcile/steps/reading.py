@@ -8,6 +8,7 @@ import re
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import astuple, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -299,12 +300,7 @@ def _ids_of(
             table = run.workspace.table(run.found[index].table_index)
             zone = run.workspace.settings.workspace.time_zone
             digest, copy = archived(run.workspace, run.found[index])
-
-            def ids(
-                copy: Path = copy, shown: str = file.path, table: TableSettings = table
-            ) -> frozenset[str]:
-                return frozenset(ids_that_may_be(copy, shown, table, zone))
-
+            ids = partial(ids_that_may_be, copy, file.path, table, zone)
             met, told = _of_copy(run.workspace, run.found[index], digest, copy, ids)
             bound.told += told
             found |= met
