@@ -145,7 +145,7 @@ def _reached(sources: Mapping[str, bytes]) -> set[str]:
     waiting = list(_READING)
     while waiting:
         name = waiting.pop()
-        if name in reached:
+        if not name or name in reached:
             continue
         reached.add(name)
         if name in _VALUES_ONLY:
@@ -153,11 +153,16 @@ def _reached(sources: Mapping[str, bytes]) -> set[str]:
         code = json.loads(sources[name])[0]
         for package, names, alone in _IMPORT.findall(code):
             module = package or alone
-            parts = re.findall(r"\w+", re.sub(r"\bas\s+\w+", "", names))
-            for wanted in (module, *(f"{module}.{part}" for part in parts)):
-                path = wanted.replace(".", "/")
-                waiting += [p for p in (f"{path}.py", f"{path}/__init__.py") if p in sources]
+            parts = re.findall(r"\w+", re.sub(r"\bas\s+\w+", "", names)) or [""]
+            for part in parts:  # a module of the package, or a name in it
+                inner = _file_of(f"{module}.{part}", sources)
+                waiting += [inner or _file_of(module, sources)]
     return reached
+
+
+def _file_of(module: str, sources: Mapping[str, bytes]) -> str:
+    path = module.replace(".", "/")
+    return next((p for p in (f"{path}.py", f"{path}/__init__.py") if p in sources), "")
 
 
 def _digest(sources: Mapping[str, bytes]) -> str:
