@@ -22,6 +22,7 @@ from prefect.cache_policies import NO_CACHE
 
 from reconcile import unfinished
 from reconcile import workspace as ws
+from reconcile.characters import visible
 from reconcile.errors import BusyError, ReconcileError
 from reconcile.pipeline import STEPS, Run, RunOutcome, begin
 from reconcile.store import Store
@@ -118,7 +119,7 @@ def monthly(folder: str, period: str = "") -> str:
         "Release %s %s in %s",
         outcome.reconciliation.release_id,
         "written" if outcome.new_release else "stands unchanged",
-        outcome.release_folder,
+        visible(outcome.release_folder),
     )
     return outcome.reconciliation.release_id
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from reconcile import pipeline
+from reconcile import filing, pipeline
 from reconcile import workspace as ws
 from reconcile.grouping import Grouping, groupings
 from reconcile.model import Finding
@@ -20,7 +20,7 @@ class CheckReport:
     """What ``check`` shows."""
 
     period: str
-    files: pd.DataFrame  # path, kind, rows, accepted, quarantined, problem
+    files: pd.DataFrame  # path, kind, problem, and the columns of filing.counts_of_files
     columns: pd.DataFrame  # path, sheet, heading, role, meaning, unit, why
     quarantine: pd.DataFrame  # model.QUARANTINE_COLUMNS
     notes: pd.DataFrame  # path, text
@@ -50,14 +50,9 @@ def check(
         for number, (name, step) in enumerate(pipeline.CHECK_STEPS):
             step_started(number, name)
             run = step(run)
-        files = store.frame(
-            "SELECT path, kind, coalesce((SELECT sum(rows_in_file) FROM sheet s "
-            "WHERE s.file_id = file.file_id), 0)::BIGINT AS rows, "
-            "coalesce((SELECT sum(accepted) FROM sheet s WHERE s.file_id = file.file_id), 0)"
-            "::BIGINT AS accepted, "
-            "(SELECT count(*) FROM quarantine q WHERE q.file_id = file.file_id) AS quarantined, "
-            "problem FROM file JOIN run_file USING (file_id) ORDER BY file_place"
-        )
+        named = store.frame("SELECT file_id, path, kind, problem FROM file JOIN run_file "
+                            "USING (file_id) ORDER BY file_place")  # fmt: skip
+        files = named.merge(filing.counts_of_files(store), on="file_id", how="left")
         columns = store.frame(
             "SELECT path, sheet, heading, role, key, element, species, unit, to_mg_kg, sigma, "
             "method, why FROM column_meaning JOIN file USING (file_id) JOIN run_file "

@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
+from reconcile.characters import visible
 from reconcile.errors import ReconcileError
+from reconcile.shown import open_console, safe, say
 
 if TYPE_CHECKING:
     from reconcile.forms import Written
@@ -46,7 +48,7 @@ def main() -> None:
     except ReconcileError as error:
         _complain(error)
     except KeyboardInterrupt:
-        _stderr("Stopped. Nothing half-written stands; start the command again.")
+        say("Stopped. Nothing half-written stands; start the command again.", errors=True)
         sys.exit(COULD_NOT_RUN)
     except BrokenPipeError:
         sys.exit(DONE)
@@ -72,18 +74,11 @@ def main() -> None:
 
 
 def _complain(error: ReconcileError) -> NoReturn:
-    from rich.console import Console
-    from rich.text import Text
-
-    console = Console(stderr=True)
-    console.print(Text("Could not run. ", style="bold"), Text(error.message), sep="")
+    out = open_console(errors=True)
+    out.print(safe("Could not run. ", style="bold"), safe(error.message, lines=True), sep="")
     if error.advice:
-        console.print(Text(error.advice))
+        out.print(safe(error.advice, lines=True))
     sys.exit(COULD_NOT_RUN)
-
-
-def _stderr(text: str) -> None:
-    sys.stderr.write(text + "\n")
 
 
 @app.command()
@@ -112,8 +107,8 @@ def start(folder: Annotated[Path, typer.Argument(help="new or empty folder")]) -
     from reconcile.workspace import write_template
 
     path = write_template(folder)
-    typer.echo(f"Wrote {path}")
-    typer.echo("Next: put the tables in, mend reconcile.toml, then 'reconcile check' the folder.")
+    say(f"Wrote {path}")
+    say("Next: put the tables in, mend reconcile.toml, then 'reconcile check' the folder.")
 
 
 @app.command()
@@ -150,7 +145,7 @@ def story(
     if pdf is None:
         terminal.show_story(told)
     else:
-        typer.echo(f"Wrote {forms.write_story(folder, told, pdf)}")
+        say(f"Wrote {forms.write_story(folder, told, pdf)}")
     raise typer.Exit(DONE)
 
 
@@ -182,9 +177,9 @@ def labels(
 def _tell_written(written: Written) -> NoReturn:
     from reconcile.reporting import numbers
 
-    typer.echo(f"Wrote {written.path} ({numbers.count(written.samples, 'sample', 'samples')})")
+    say(f"Wrote {written.path} ({numbers.count(written.samples, 'sample', 'samples')})")
     for note in written.notes:
-        typer.echo(f"Look at: {note}")
+        say(f"Look at: {note}")
     raise typer.Exit(FINDINGS if written.notes else DONE)
 
 
@@ -211,12 +206,12 @@ def receive(
         dispatch,
         receiving.Receipt(by, at, containers, seal, seal_intact, mass, place, note),
     )
-    typer.echo(
+    say(
         f"Added event {recorded.event_id}, received at {recorded.at}, to {recorded.path} "
         f"({recorded.samples} samples)"
     )
     if recorded.trouble:
-        typer.echo(recorded.trouble)
+        say(recorded.trouble)
     raise typer.Exit(FINDINGS if recorded.trouble else DONE)
 
 
@@ -277,8 +272,8 @@ def settle(
     from reconcile import settling
 
     known, settled = settling.settle(folder, finding, by, reason, at, verdict)
-    typer.echo(f"Settled {known.finding_id} ({known.subject}) as {settled.verdict}.")
-    typer.echo(f"Run '{known.period}' again: its next release says so, and its verdict follows.")
+    say(f"Settled {known.finding_id} ({known.subject}) as {settled.verdict}.")
+    say(f"Run '{known.period}' again: its next release says so, and its verdict follows.")
     raise typer.Exit(DONE)
 
 
@@ -342,7 +337,7 @@ def dossier(
     path = acceptance.write_dossier(
         folder, period, revision, client, tuple(element or ()), to, despite_later
     )
-    typer.echo(f"Wrote {path}")
+    say(f"Wrote {path}")
     raise typer.Exit(DONE)
 
 
@@ -439,29 +434,33 @@ def _walk(folder: Path, period: str) -> RunOutcome:
 
 def _with_progress(work: Callable[..., Any], steps: int, label: str = "") -> Any:
     """Call ``work(tell, step_started)`` under a progress line on the terminal."""
-    from rich.console import Console
     from rich.markup import escape
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-    console = Console(stderr=True)
+    errors = open_console(errors=True)
     with Progress(
         SpinnerColumn(),
         TextColumn("{task.description}"),
         BarColumn(bar_width=24),
         TextColumn("{task.fields[detail]}"),
         TimeElapsedColumn(),
-        console=console,
+        console=errors,
         transient=True,
-        disable=not console.is_terminal,
+        disable=not errors.is_terminal,
     ) as progress:
-        task = progress.add_task(label, total=steps, detail="")
+        task = progress.add_task(escape(visible(label)), total=steps, detail="")
 
         def started(number: int, name: str) -> None:
             progress.update(
-                task, completed=number, description=f"{label} {name}".strip(), detail=""
+                task,
+                completed=number,
+                description=escape(visible(f"{label} {name}".strip())),
+                detail="",
             )
 
-        return work(lambda detail: progress.update(task, detail=escape(detail[:50])), started)
+        return work(
+            lambda detail: progress.update(task, detail=escape(visible(detail[:50]))), started
+        )
 
 
 if __name__ == "__main__":

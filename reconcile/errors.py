@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from reconcile.characters import visible
+
 
 class ReconcileError(Exception):
     """Something the analyst can act on.
@@ -17,7 +19,8 @@ class ReconcileError(Exception):
         self.advice = advice
 
     def __str__(self) -> str:
-        return f"{self.message} {self.advice}".strip()
+        # logs and libraries print an error as it tells itself
+        return visible(f"{self.message} {self.advice}".strip(), keep_newlines=True)
 
 
 class BusyError(ReconcileError):

@@ -4,8 +4,33 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import pandas as pd
+
 from reconcile.model import FileAccount, WaterfallStep
 from reconcile.store import Store
+
+
+def counts_of_files(store: Store) -> pd.DataFrame:
+    """Rows and cells of every file of the run, never counted together.
+
+    Columns: file_id, rows (= accepted + refused_rows + set_aside), accepted, without_result (of
+    the accepted), refused_rows, set_aside, refused_cells (in accepted rows).
+    """
+    return store.frame(
+        "SELECT file_id, "
+        "coalesce((SELECT sum(rows_in_file) FROM sheet s WHERE s.file_id = f.file_id), 0)::BIGINT "
+        "AS rows, "
+        "coalesce((SELECT sum(accepted) FROM sheet s WHERE s.file_id = f.file_id), 0)::BIGINT "
+        "AS accepted, "
+        "(SELECT count(*) FROM row_without_result r WHERE r.file_id = f.file_id) "
+        "AS without_result, "
+        "(SELECT count(DISTINCT (coalesce(sheet, ''), \"row\")) FROM quarantine q "
+        "WHERE q.file_id = f.file_id AND \"column\" = '') AS refused_rows, "
+        "coalesce((SELECT sum(rows) FROM set_aside a WHERE a.file_id = f.file_id), 0)::BIGINT "
+        "AS set_aside, "
+        "(SELECT count(*) FROM quarantine q WHERE q.file_id = f.file_id AND \"column\" <> '') "
+        "AS refused_cells FROM run_file AS f ORDER BY file_place"
+    )
 
 
 def account_of_files(store: Store, tables: Mapping[int, str]) -> tuple[FileAccount, ...]:
@@ -50,7 +75,7 @@ def account_of_files(store: Store, tables: Mapping[int, str]) -> tuple[FileAccou
             fates = dict(used.get((file_id, sheet), {}))
             kept = fates.pop("sample", 0)
             use = WaterfallStep(
-                f"{place}: rows that are readings of samples in this period", "rows",
+                f"{place}: rows that hold a result of a sample in this period", "rows",
                 int(accepted), kept, tuple(fates.items()),
             )  # fmt: skip
         accounts.append(

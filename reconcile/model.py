@@ -74,6 +74,23 @@ QUARANTINE_COLUMNS = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """How much of a quarantine table is whole files, whole rows, and cells of other rows."""
+
+    files: int
+    rows: int
+    cells: int
+
+
+def refused_counts(quarantine: pd.DataFrame) -> Refused:
+    """Count what was refused (QUARANTINE_COLUMNS); a row with several reasons counts once."""
+    whole = quarantine["column"].fillna("").eq("")
+    file = whole & quarantine["row"].eq(0)
+    rows = quarantine.loc[whole & ~file, ["file", "sheet", "row"]].fillna("")
+    return Refused(int(file.sum()), len(rows.drop_duplicates()), int((~whole).sum()))
+
+
 #: Columns of the table of corrections: single cells that a person corrected.
 CORRECTION_COLUMNS = (
     "file", "sheet", "row", "column", "found", "corrected_value", "corrected_by",
@@ -413,7 +430,9 @@ class FileAccount:
     table: str  # which [[table]] read it
     again: bool  # the same sheet was read by an earlier [[table]] too
     read: WaterfallStep  # rows of the sheet -> accepted
-    use: WaterfallStep | None  # accepted -> readings of samples in this period; field and lab
+    use: (
+        WaterfallStep | None
+    )  # accepted -> rows that hold a result of a sample in this period; field and lab
 
     @property
     def steps(self) -> tuple[WaterfallStep, ...]:
@@ -552,7 +571,8 @@ class InputFile:
     kind: str
     rows: int
     accepted: int
-    quarantined: int
+    refused_rows: int
+    refused_cells: int  # in accepted rows
     contents: str = ""  # digest of what was read from it, see ``contents.digest_of``
 
 

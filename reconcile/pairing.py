@@ -834,7 +834,7 @@ def _use_step(store: Store, kind: str, label: str) -> WaterfallStep:
     (stored,) = store.rows(f"SELECT count(*) FROM {kind} JOIN run_file USING (file_id)")[0]
     kept = int(counts.pop("sample", 0))
     return WaterfallStep(
-        f"{label} that are readings of samples in this period",
+        f"{label} that hold a result of a sample in this period",
         "rows",
         int(stored),
         kept,

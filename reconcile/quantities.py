@@ -14,6 +14,8 @@ from functools import lru_cache
 
 import periodictable
 
+from reconcile.characters import fold_name
+
 #: Edition of the atomic weights in use, as the report prints it.
 ATOMIC_WEIGHTS_EDITION = (
     "abridged standard atomic weights 2021 (Prohaska et al. 2022), "
@@ -135,6 +137,7 @@ AMBIGUOUS_UNITS = {
 
 
 def _plain(text: str) -> str:
+    # raised digits belong to units ('mg kg⁻¹'), and none that a digit more makes is known
     text = unicodedata.normalize("NFKC", text).replace("μ", "u").replace("µ", "u")
     text = text.replace("−", "-").replace("⁻", "-").replace("·", ".").replace("^", "")
     return re.sub(r"\s+", "", text).lower()
@@ -183,7 +186,7 @@ def parse_species(text: str) -> Species | None:
 
     Knows 'FeOT', 'FeO(T)', 'Fe2O3T', 'Fe2O3*' and alike as total iron expressed as oxide.
     """
-    text = unicodedata.normalize("NFKC", text).strip()
+    text = fold_name(text).strip()
     total = _TOTAL.fullmatch(text)
     if total:
         text = total[1]

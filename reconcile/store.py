@@ -458,6 +458,13 @@ class Store:
                 "INSERT INTO reported_sum SELECT ?, ?, * FROM incoming", [file_id, table.sheet]
             )
             con.unregister("incoming")
+        if len(table.without_result):
+            con.register("incoming", pa.table({"row": table.without_result}))
+            con.execute(
+                "INSERT INTO row_without_result SELECT ?, ?, * FROM incoming",
+                [file_id, table.sheet],
+            )
+            con.unregister("incoming")
         if len(table.quarantine):
             rows = table.quarantine.loc[:, list(QUARANTINE_COLUMNS)]
             con.register("incoming", rows)

@@ -1,4 +1,4 @@
-"""What the command line prints: tables and plain words, text from files shown as it is."""
+"""What the command line prints: tables and plain words, text from files shown safely."""
 
 from __future__ import annotations
 
@@ -12,18 +12,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rich import box
-from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
-from reconcile.reporting import finding_words, numbers, words
+from reconcile.reporting import finding_words, numbers, sentences, words
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.settings import ELEMENTS_SETTING
+from reconcile.shown import open_console, safe
 from reconcile.statistics.selftest import SelfTestRow
 from reconcile.writing import write_whole
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from reconcile.applying import CorrectedTable
     from reconcile.checking import CheckReport
     from reconcile.conforming import Conformed
@@ -47,21 +48,17 @@ _PARTS_OF_READINGS = {
 }
 
 
-def _console() -> Console:
-    console = Console(highlight=False)
-    # A file or a pipe has no width of its own: wide enough for the tables to stay whole.
-    return console if console.is_terminal else Console(highlight=False, width=150)
-
-
 def _table(title: str, *headings: str, right: Sequence[int] = ()) -> Table:
-    table = Table(title=Text(title), title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    table = Table(title=safe(title), title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     for index, heading in enumerate(headings):
-        table.add_column(heading, justify="right" if index in right else "left", overflow="fold")
+        table.add_column(
+            safe(heading), justify="right" if index in right else "left", overflow="fold"
+        )
     return table
 
 
 def _row(table: Table, *cells: object) -> None:
-    table.add_row(*(Text("" if cell is None else str(cell)) for cell in cells))
+    table.add_row(*(safe("" if cell is None else cell) for cell in cells))
 
 
 def show_outcome(outcome: RunOutcome) -> None:
@@ -72,8 +69,8 @@ def show_outcome(outcome: RunOutcome) -> None:
 
 def _show_outcome(outcome: RunOutcome) -> None:
     r = outcome.reconciliation
-    console = _console()
-    console.rule(Text(f"{r.title}: {r.period}, release {r.release_id}"), align="left")
+    console = open_console()
+    console.rule(safe(f"{r.title}: {r.period}, release {r.release_id}"), align="left")
     if outcome.differing:  # what was computed is not what stands
         _show_released_verdicts(console, outcome)
         _show_findings(console, outcome.told)
@@ -98,7 +95,7 @@ def _show_outcome(outcome: RunOutcome) -> None:
         )
     console.print(table)
     if any(result.verdict.flips for result in r.results):
-        console.print(Text(words.FLIP_NOTE))
+        console.print(safe(words.FLIP_NOTE))
     _show_choice(console, r.findings)
     if r.conformity is not None:
         _show_conformity_counts(console, r.conformity)
@@ -113,10 +110,7 @@ def _show_outcome(outcome: RunOutcome) -> None:
     _show_findings(console, (*outcome.told, *r.findings))
     if len(r.quarantine):
         console.print(
-            Text(
-                f"{numbers.count(len(r.quarantine), 'row or cell was', 'rows or cells were')} "
-                "refused: see quarantine.csv beside the report."
-            )
+            safe(f"{sentences.refused(r.quarantine)}: see quarantine.csv beside the report.")
         )
     if r.changes:
         changed = _table(f"What changed since {r.supersedes}", "what", "before", "after")
@@ -124,10 +118,10 @@ def _show_outcome(outcome: RunOutcome) -> None:
             _row(changed, *map(styled, (change.what, change.before, change.after)))
         console.print(changed)
         if len(r.changes) > _MOST_ROWS:
-            console.print(Text(f"… and {len(r.changes) - _MOST_ROWS} more, all in the report."))
+            console.print(safe(f"… and {len(r.changes) - _MOST_ROWS} more, all in the report."))
     if not outcome.new_release:
         console.print(
-            Text("Nothing changed since this release was made; no new revision was written.")
+            safe("Nothing changed since this release was made; no new revision was written.")
         )
 
 
@@ -162,7 +156,7 @@ def _show_choice(console: Console, findings: Sequence[Finding]) -> None:
     """What the choice of elements leaves out, in a line of its own."""
     for finding in findings:
         if finding.subject == ELEMENTS_SETTING:
-            console.print(Text(f"Note: {styled(finding.text)}"))
+            console.print(safe(f"Note: {styled(finding.text)}"))
 
 
 def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
@@ -180,12 +174,12 @@ def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
         )
     console.print(table)
     if len(urgent) > _MOST_ROWS:
-        console.print(Text(f"… and {len(urgent) - _MOST_ROWS} more, all in the report."))
+        console.print(safe(f"… and {len(urgent) - _MOST_ROWS} more, all in the report."))
 
 
 def show_paths(outcomes: Sequence[RunOutcome]) -> None:
     """Where the results are."""
-    console = _console()
+    console = open_console()
     table = _table("Results", "period", "revision", "report", "workbook", right=(1,))
     for outcome in outcomes:
         folder = outcome.release_folder
@@ -198,7 +192,7 @@ def show_paths(outcomes: Sequence[RunOutcome]) -> None:
         )
     console.print(table)
     console.print(
-        Text(
+        safe(
             "A verdict supports and does not replace the judgement of a competent, qualified or "
             "licensed person; local codes come first."
         )
@@ -215,13 +209,17 @@ def _short(path: os.PathLike[str]) -> str:
 
 def show_check(report: CheckReport) -> None:
     """How every file and column was understood."""
-    console = _console()
+    console = open_console()
     files = _table(
-        f"Files of {report.period}", "file", "kind", "rows", "accepted", "refused", "problem",
-        right=(2, 3, 4),
+        f"Files of {report.period} (rows = accepted + refused + set aside)", "file", "kind", "rows",
+        "accepted", "of these without result", "rows refused", "set aside", "cells refused",
+        "problem", right=(2, 3, 4, 5, 6, 7),
     )  # fmt: skip
     for row in report.files.itertuples(index=False):
-        _row(files, row.path, row.kind, row.rows, row.accepted, row.quarantined, row.problem)
+        _row(
+            files, row.path, row.kind, row.rows, row.accepted, row.without_result,
+            row.refused_rows, row.set_aside, row.refused_cells, row.problem,
+        )  # fmt: skip
     console.print(files)
     for (path, sheet), columns in report.columns.groupby(["path", "sheet"], sort=False):
         title = f"{path}" + (f", sheet {sheet}" if sheet else "")
@@ -255,9 +253,9 @@ def show_check(report: CheckReport) -> None:
             _row(table, row.file, row.sheet, row.row, row.column, row.found, row.reason, row.advice)
         console.print(table)
         if len(report.quarantine) > _MOST_ROWS:
-            console.print(Text(f"… and {len(report.quarantine) - _MOST_ROWS} more."))
+            console.print(safe(f"… and {len(report.quarantine) - _MOST_ROWS} more."))
     for row in report.notes.itertuples(index=False):
-        console.print(Text(f"Note, {row.path}: {row.text}"))
+        console.print(safe(f"Note, {row.path}: {row.text}"))
     _show_choice(console, report.findings)
     _show_findings(console, report.findings)
 
@@ -266,9 +264,9 @@ def show_verify(report: VerifyReport) -> None:
     """What was compared, what did not fit, and what this proves."""
     from reconcile.verify import PROVES
 
-    console = _console()
+    console = open_console()
     console.print(
-        Text(
+        safe(
             f"Compared {numbers.count(report.events, 'custody event', 'custody events')}, "
             f"{numbers.count(report.inputs, 'archived input', 'archived inputs')} "
             f"({report.read_again} read again), "
@@ -280,16 +278,16 @@ def show_verify(report: VerifyReport) -> None:
     _show_findings(console, report.findings)
     for finding in report.findings:
         if finding.severity == "note":
-            console.print(Text(f"{finding.subject}: {finding.text}"))
+            console.print(safe(f"{finding.subject}: {finding.text}"))
     if all(finding.severity == "note" for finding in report.findings):
-        console.print(Text("Nothing was altered."))
-    console.print(Text(f"Head of the record: {report.head}"))
-    console.print(Text(PROVES))
+        console.print(safe("Nothing was altered."))
+    console.print(safe(f"Head of the record: {report.head}"))
+    console.print(safe(PROVES))
 
 
 def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
     """Coverage and bias of every estimator on invented studies."""
-    console = _console()
+    console = open_console()
     table = _table(
         f"Self-test: {studies} simulated studies per scenario, seed {seed}",
         "area", "estimator", "scenario", "pairs", "truth", "mean found", "bias",
@@ -305,7 +303,7 @@ def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
     console.print(table)
     broken = sum(not row.kept for row in rows)
     console.print(
-        Text(
+        safe(
             f"{numbers.count(len(rows), 'estimator', 'estimators')} tried; "
             + (
                 "every promise was kept."
@@ -316,7 +314,7 @@ def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
         )
     )
     console.print(
-        Text(
+        safe(
             "Studies are invented, with normal or log-normal errors; real data may break what the "
             "estimators assume."
         )
@@ -335,19 +333,19 @@ def save_selftest(rows: Sequence[SelfTestRow], path: Path) -> None:
 
 def show_story(story: Story) -> None:
     """One sample, from collection to release."""
-    console = _console()
-    console.rule(Text(f"The story of sample {story.sample_id}"), align="left")
+    console = open_console()
+    console.rule(safe(f"The story of sample {story.sample_id}"), align="left")
     table = _table("", "when (UTC)", "what", "who", "evidence")
     for line in story.lines:
         _row(table, line.at, line.what, line.who, line.evidence)
     console.print(table)
-    console.print(Text(story.summary))
+    console.print(safe(story.summary))
     _show_findings(console, story.told)
 
 
 def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
     """Every factor with its state; those that have ended only where asked for."""
-    console = _console()
+    console = open_console()
     shown = [x for x in lives if every or x.state in ("proposed", "approved")]
     table = _table(
         "Correction factors",
@@ -374,9 +372,9 @@ def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
     console.print(table)
     if hidden := len(lives) - len(shown):
         have = numbers.count(hidden, "factor has", "factors have")
-        console.print(Text(f"{have} ended: --all shows them."))
+        console.print(safe(f"{have} ended: --all shows them."))
     console.print(
-        Text(
+        safe(
             "Errors are root mean squares on held-out groups. Every change is a line of the "
             f"record; keep its head in another's hands: {head}"
         )
@@ -390,16 +388,16 @@ def _error(value: float, relative: bool) -> str:
 def show_factor_change(life: Life) -> None:
     """What became of one factor."""
     f = life.factor
-    console = _console()
+    console = open_console()
     console.print(
-        Text(
+        safe(
             f"Factor {f.factor_id} ({f.stratum.label}, form {f.form}) is {life.state}. "
             f"Reason kept: {life.reason}"
         )
     )
     if life.state == "approved":
         console.print(
-            Text(
+            safe(
                 "It may correct field values from "
                 f"{numbers.interval_of_numbers(f.low, f.high, 'mg/kg')}, measured "
                 f"{f.valid_from or '(no date)'} to {f.valid_until or '(no date)'}, {f.basis}. "
@@ -410,10 +408,10 @@ def show_factor_change(life: Life) -> None:
 
 def show_corrected(result: CorrectedTable) -> None:
     """How many values were corrected, and why others were not."""
-    console = _console()
+    console = open_console()
     done = sum(not row.flags for row in result.rows)
     console.print(
-        Text(
+        safe(
             f"Wrote {result.path}: {done} of {numbers.count(len(result.rows), 'value', 'values')} "
             f"on the laboratory's scale, read as table '{result.table}'. Expanded uncertainty "
             "U with k = 2, against one laboratory result."
@@ -426,9 +424,9 @@ def show_corrected(result: CorrectedTable) -> None:
             _row(table, flag, count)
         console.print(table)
     for note in result.notes[:_MOST_ROWS]:
-        console.print(Text(f"Look at: {note}"))
+        console.print(safe(f"Look at: {note}"))
     if len(result.notes) > _MOST_ROWS:
-        console.print(Text(f"and {len(result.notes) - _MOST_ROWS} more such notes"))
+        console.print(safe(f"and {len(result.notes) - _MOST_ROWS} more such notes"))
 
 
 def show_conformity(done: Conformed) -> None:
@@ -436,10 +434,10 @@ def show_conformity(done: Conformed) -> None:
     from reconcile import conformity
     from reconcile.reporting import conformity_pages
 
-    console = _console()
+    console = open_console()
     record = done.record
     for text in conformity.rule_sentences(record.rule, record.guard_factor):
-        console.print(Text(text))
+        console.print(safe(text))
     shown = conformity_pages.ordered(record)[: len(record.specimens) if done.samples else 40]
     table = _table(
         f"Specimens of {done.period} against specification limits", *words.CONFORMITY_HEADINGS
@@ -453,16 +451,16 @@ def show_conformity(done: Conformed) -> None:
     console.print(table)
     if len(shown) < len(record.specimens):
         console.print(
-            Text(f"The first {len(shown)} of {len(record.specimens)}; --to FILE writes them all.")
+            safe(f"The first {len(shown)} of {len(record.specimens)}; --to FILE writes them all.")
         )
     if done.samples:
         _show_elements(console, shown)
     for note in record.notes:
-        console.print(Text(f"Look at: {note}"))
+        console.print(safe(f"Look at: {note}"))
     _show_findings(console, done.told)
-    console.print(Text(words.CONFORMITY_CAUTION))
+    console.print(safe(words.CONFORMITY_CAUTION))
     if done.path is not None:
-        console.print(Text(f"Wrote {done.path}"))
+        console.print(safe(f"Wrote {done.path}"))
 
 
 def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) -> None:
@@ -505,7 +503,7 @@ def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) ->
 
 def show_plan(plan: Plan) -> None:
     """What a verdict still needs, and which samples to send."""
-    console = _console()
+    console = open_console()
     if plan.strata:
         table = _table(
             f"Pairs needed, from the pairs of {plan.figures_of} (planning figures)",
@@ -551,4 +549,4 @@ def show_plan(plan: Plan) -> None:
     console.print(chosen)
     _show_findings(console, plan.told)
     if plan.path is not None:
-        console.print(Text(f"Wrote {plan.path}"))
+        console.print(safe(f"Wrote {plan.path}"))

@@ -8,6 +8,8 @@ from functools import lru_cache
 
 import pandas as pd
 
+from reconcile.characters import fold
+
 #: Hyphens, dashes and minus signs that keyboards and word processors put for one another.
 _DASHES = re.compile("[\u00ad\u2010-\u2015\u2043\u2212\u2e3a\u2e3b\ufe58\ufe63\uff0d]")
 
@@ -15,10 +17,10 @@ _DASHES = re.compile("[\u00ad\u2010-\u2015\u2043\u2212\u2e3a\u2e3b\ufe58\ufe63\u
 def normalise_id(text: object) -> str:
     """The id without the accidents of typing.
 
-    Compatibility forms are folded (Unicode NFKC: full-width digits, no-break spaces),
+    Other widths, digits of other scripts and spaces are folded (``characters.fold``),
     invisible characters go, blanks at the ends go, inner blanks become one, every dash
-    becomes '-'. Letters keep their case; O and 0, and leading zeros, are never touched:
-    'S-007' and 'S-7' may be two samples. A missing cell gives ''.
+    becomes '-'. Letters keep their case; O and 0, leading zeros and superscripts are never
+    touched: 'S-007' and 'S-7' may be two samples, 'S-1²' is not 'S-12'. A missing cell gives ''.
     """
     if text is None or text is pd.NA or text is pd.NaT or text != text:
         return ""
@@ -33,7 +35,7 @@ def _normalised(text: str) -> str:
         for c in dashed
         if unicodedata.category(c) not in ("Cf", "Cs")
     )
-    return " ".join(_DASHES.sub("-", unicodedata.normalize("NFKC", visible)).split())
+    return " ".join(_DASHES.sub("-", fold(visible)).split())
 
 
 def comparison_form(text: object) -> str:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-import unicodedata
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -17,6 +16,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from reconcile.characters import fold, fold_name, unread
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED
 from reconcile.intake.vocabulary import word_set
 from reconcile.quantities import parse_unit, unit_question
@@ -60,7 +60,13 @@ _COMPARED = re.compile(r"(?P<mark><=?|>=?|≤|≥|<<|>>)\s*(?P<rest>.*)", re.S)
 _BELOW_WITH_LIMIT = re.compile(
     r"<?\s*(?:lod|lld|dl|mdl|loq|lor|nd|bdl)\s*[:=(]?\s*<?\s*(?P<rest>[0-9.,][^()]*)\)?", re.I
 )
-_POWER = re.compile(r"\s*[x×*·]\s*10\s*\^?\s*(?P<power>[+-]?[0-9]{1,3})$")
+#: '× 10^3' and '× 10³'. '× 103' may be either a product or a power that lost its place.
+_POWER = re.compile(
+    r"\s*[x×*·]\s*10(?:\s*\^\s*(?P<power>[+-]?[0-9]{1,3})|(?P<raised>[⁺⁻]?[⁰¹²³⁴-⁹]{1,3}))$"
+)
+_ON_THE_LINE = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻", "0123456789+-")
+#: Smaller numbers are no results and leave what a computer can hold: 1e-400 would become 0.
+SMALLEST = 1e-290
 DecimalMark = Literal["", ".", ","]
 
 
@@ -113,7 +119,7 @@ class Cells:
 
 
 def _word(text: str) -> str:
-    return re.sub(r"\s+", "", unicodedata.normalize("NFKC", text)).lower()
+    return re.sub(r"\s+", "", fold_name(text)).lower()
 
 
 def parse_text(text: str | None, rules: CellFormat) -> CellText:
@@ -124,7 +130,7 @@ def parse_text(text: str | None, rules: CellFormat) -> CellText:
         return CellText(
             REFUSED, reason="the cell is far too long for a result", advice="Check the file."
         )
-    plain = unicodedata.normalize("NFKC", text).replace("−", "-").strip().strip('"').strip()
+    plain = fold(text).strip().strip('"').strip()
     if not plain:
         return CellText(EMPTY)
     word = _word(plain)
@@ -164,10 +170,11 @@ def parse_text(text: str | None, rules: CellFormat) -> CellText:
 
 def parse_quantity(text: str, rules: CellFormat) -> CellText:
     """A number with an optional unit behind it."""
-    plain = text.strip().replace("\u00a0", " ").replace("\u202f", " ").replace("’", "'")
+    plain = fold(text).strip().replace("’", "'")
     power = _POWER.search(plain)
     if power:
-        plain = plain[: power.start()] + "e" + power["power"]
+        exponent = power["power"] or power["raised"].translate(_ON_THE_LINE)
+        plain = f"{plain[: power.start()]}e{exponent}"
     match = _NUMBER.match(plain)
     if match is None:
         return _refused(text)
@@ -178,6 +185,8 @@ def parse_quantity(text: str, rules: CellFormat) -> CellText:
     value = float(f"{match['sign']}{number}{match['exponent']}")
     if not math.isfinite(value):
         return CellText(REFUSED, reason="the number is too large to be one", advice="Mend it.")
+    if abs(value) < SMALLEST and re.search("[1-9]", number):
+        return CellText(REFUSED, reason="the number is too small to be one", advice="Mend it.")
     if not rest:
         return CellText(QUANTIFIED, value)
     unit = parse_unit(rest)
@@ -191,6 +200,12 @@ def parse_quantity(text: str, rules: CellFormat) -> CellText:
 
 def _refused(text: str) -> CellText:
     short = text if len(text) <= 40 else text[:37] + "..."
+    if strange := unread(text):
+        return CellText(
+            REFUSED,
+            reason=f"'{short}' holds {strange}, which is not read as a digit of the number",
+            advice="Write the number on one line in plain digits, without marks of footnotes.",
+        )
     return CellText(
         REFUSED,
         reason=f"'{short}' is neither a number nor a known word for a missing result",
@@ -255,7 +270,7 @@ def decimal_evidence(texts: list[str]) -> tuple[int, int]:
     for text in texts:
         if len(text) > 40:
             continue
-        text = text.strip()
+        text = fold(text).strip()
         if "," in text and (
             _EVIDENCE_COMMA.fullmatch(text)
             or _EVIDENCE_COMMA_ZERO.fullmatch(text)
@@ -280,7 +295,19 @@ def _floats(column: Any) -> FloatArray | None:
     values: FloatArray = cast.to_numpy(zero_copy_only=False)
     if np.isinf(values).any() or np.isnan(values).sum() != column.null_count:
         return None  # 'inf' and 'nan' are words, not numbers
+    near_zero = (values < SMALLEST) & (values > -SMALLEST)
+    if near_zero.any():
+        texts = pc.unique(column.filter(pa.array(near_zero)))
+        if pc.any(pc.match_substring_regex(texts, r"^[^eE]*[1-9]")).as_py():
+            return None  # '1e-400' is no 0
     return values
+
+
+def plain_number(text: str) -> float | None:
+    """A number without unit or sign of comparison, as settings state them; None for others."""
+    cell = parse_text(text, CellFormat())
+    alone = cell.code == QUANTIFIED and math.isnan(cell.to_mg_kg)
+    return cell.value if alone else None
 
 
 #: Rows parsed at once: temporaries then stay in the processor's cache.

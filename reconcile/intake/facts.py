@@ -14,8 +14,9 @@ import pyarrow.compute as pc
 import schemas
 from reconcile.errors import ReconcileError
 from reconcile.intake.blocks import Block
+from reconcile.intake.cells import plain_number
 from reconcile.intake.headings import matching
-from reconcile.intake.sources import is_tidy
+from reconcile.intake.sources import is_tidy, number_text
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, facts_of
 from reconcile.intake.wording import plain
@@ -322,12 +323,9 @@ def _no_row_may_hold(table: TableSettings, name: str, value: str | float, zone: 
         )
     text = plain(str(value))
     if name in NUMBER_FACTS or name == BLANK_MASS:
-        try:
-            number = float(text)
-        except ValueError:
+        number = plain_number(text)
+        if number is None:
             return "no number"
-        if not np.isfinite(number):
-            return "no finite number"
         failures = schemas.fact_failures(table.kind, name, number)
     elif name in TIME_FACTS:
         try:
@@ -351,6 +349,6 @@ def fixed_facts(table: TableSettings, allowed: tuple[str, ...], place: str) -> d
             )
     result = {}
     for name, value in table.fixed.items():
-        text = f"{value:g}" if isinstance(value, float) and value == int(value) else str(value)
+        text = number_text(value) if isinstance(value, float) else str(value)
         result[name] = plain(text)
     return result

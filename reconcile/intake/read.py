@@ -15,11 +15,18 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 import schemas
+from reconcile.characters import fold, unread
 from reconcile.errors import ReconcileError
 from reconcile.intake import facts as fact_work
 from reconcile.intake import idcolumns, results, sideways
 from reconcile.intake.blocks import Block, find_block
-from reconcile.intake.cells import CellFormat, DecimalMark, decimal_evidence, parse_column
+from reconcile.intake.cells import (
+    CellFormat,
+    DecimalMark,
+    decimal_evidence,
+    parse_column,
+    plain_number,
+)
 from reconcile.intake.corrections import Correction, lay_over, refused_again
 from reconcile.intake.headings import Column, absent_columns, understand
 from reconcile.intake.moisture import to_dry
@@ -498,6 +505,7 @@ def _facts(
     _check_side_by_side(columns, by_fact, at, ledger)
     if "sample_id" in facts:
         _check_line_breaks(facts, ledger)
+        notes += _odd_ids(facts["sample_id"])
     numbers_of = _numbers(wanted, by_fact, at, fixed, rules, ledger, n, job.place)
     facts.update(numbers_of)
     _times(job, wanted, by_fact, at, facts, ledger, notes, n)
@@ -587,6 +595,22 @@ def _check_line_breaks(facts: dict[str, pa.Array], ledger: _Ledger) -> None:
             )
 
 
+def _odd_ids(ids: pa.Array) -> list[str]:
+    """Ids with superscripts and the like: they stay as they are, and a person is told."""
+    plain = pc.fill_null(pc.string_is_ascii(ids), True)
+    if pc.all(plain).as_py() is not False:
+        return []
+    odd = [t for t in pc.unique(ids.filter(pc.invert(plain))).to_pylist() if unread(fold(t))]
+    if not odd:
+        return []
+    held = (
+        f"1 id holds a character such as {unread(fold(odd[0]))}"
+        if len(odd) == 1
+        else (f"{len(odd)} ids hold characters such as {unread(fold(odd[0]))}")
+    )
+    return [f"{held}, as in '{odd[0]}': it is not read as a digit, and only ids written alike join"]
+
+
 def _check_side_by_side(
     columns: tuple[Column, ...], by_fact: dict[str, Column], at: Any, ledger: _Ledger
 ) -> None:
@@ -645,12 +669,11 @@ def _numbers(
                 )
                 ledger.cell(int(i), column.heading, str(text[int(i)]), reason, advice)
         if name in fixed:
-            try:
-                constant = float(fixed[name])
-            except ValueError as error:
+            constant = plain_number(fixed[name])
+            if constant is None:
                 raise ReconcileError(
                     f"{place}: fixed {name} = '{fixed[name]}' is no number.", "Mend the settings."
-                ) from error
+                )
             values = np.where(np.isnan(values), constant, values)
         result[name] = pa.array(values, pa.float64(), from_pandas=True)
     return result
@@ -825,6 +848,7 @@ def _finish(
     texts = read.texts(lines, keep)
     sums, high = _sums(job.table.largest_sum_pct, read, told & keep, lines)
     notes = notes + high + list(read.notes) + _kind_notes(job, facts, read, keep)
+    empty = keep & ~read.holds_one(n) if table.kind in {"field", "lab"} else np.zeros(n, bool)
     rows_whole = sum(1 for at in ledger.rows if not outside[at]) + len(body.broken)
     rows_in_file = fact_table.num_rows + rows_whole + sum(count for _, count in aside)
     return TypedTable(
@@ -842,6 +866,7 @@ def _finish(
         rows_set_aside=aside,
         notes=tuple(dict.fromkeys(notes)),
         sums=sums,
+        without_result=pa.array(lines[empty], pa.int64()),
     )
 
 

@@ -22,6 +22,7 @@ from reconcile.intake.cells import (
     Cells,
     parse_column,
     parse_text,
+    plain_number,
 )
 from reconcile.intake.headings import Column
 from reconcile.intake.sources import Body
@@ -39,6 +40,8 @@ from reconcile.quantities import (
 from reconcile.settings import TableSettings
 
 FloatArray = npt.NDArray[np.float64]
+#: A cell for quarantine: position, heading, text found, reason, advice.
+Problem = tuple[int, str, str, str, str]
 _WORKERS = 2
 
 
@@ -135,6 +138,17 @@ class Results:
             marks.append(mark)
         return np.concatenate(marks) if marks else np.empty(0)
 
+    def holds_one(self, n: int) -> npt.NDArray[np.bool_]:
+        """Which rows hold a result: a number, or a mark for below or above a limit."""
+        if self.plain:
+            return np.ones(n, bool)  # a plain table has no row without
+        found = np.zeros(n, bool)
+        for part in self.values.values():
+            found |= np.isin(part.code, (QUANTIFIED, BELOW, ABOVE))
+            if found.all():
+                break
+        return found
+
     def table(self, mask: pa.Array | None, n: int) -> pa.Table | None:
         """The wide table of values, qualifiers, limits and errors."""
         if self.plain:
@@ -228,8 +242,8 @@ def _wide(job: ResultJob, ledger: Ledger) -> Results:
 
     def read(
         column: Column,
-    ) -> tuple[Column, Part, list[tuple[int, str, str, str, str]], list[str]]:
-        problems: list[tuple[int, str, str, str, str]] = []
+    ) -> tuple[Column, Part, list[Problem], list[str]]:
+        problems: list[Problem] = []
         own_notes: list[str] = []
         part = _read_column(job, column, row_unit, digest, sigma_rows, problems, own_notes, results)
         return column, part, problems, own_notes
@@ -278,7 +292,7 @@ def _read_column(
     row_unit: dict[str, FloatArray],
     digest: FloatArray | None,
     sigma_rows: FloatArray | None,
-    problems: list[tuple[int, str, str, str, str]],
+    problems: list[Problem],
     notes: list[str],
     results: Results,
 ) -> Part:
@@ -291,12 +305,12 @@ def _read_column(
     factor = _factor(column, row_unit, digest)
     heading_limit = _heading_limit(job, column)
     value = cells.value
-    error = _errors(job, column, cells, sigma_rows, factor, notes, results)
+    error = _errors(job, column, cells, sigma_rows, factor, notes, results, problems)
     if job.table.cells.limit_from == "error column":
         limit = _limit_from_error(job, column, cells, limit)
         if error is not None:
             error[cells.code != QUANTIFIED] = np.nan
-    limit = _limit_column(job, column, cells, limit)
+    limit = _limit_column(job, column, cells, limit, problems)
     if not math.isnan(heading_limit[0]) or not math.isnan(heading_limit[1]):
         limit = np.full(len(value), np.nan) if limit is None else limit
         open_below = np.isnan(limit) & np.isin(cells.code, (QUANTIFIED, BELOW))
@@ -326,11 +340,18 @@ def _read_column(
             )
         )  # fmt: skip
         code[at] = NO_RESULT
-    for place, (reason, advice) in sorted(cells.refused.items()):
-        found = (text[place].as_py() or "")[:200]
-        problems.append((place, column.heading, found, reason, advice))
+    problems += _refused_cells(job, column, cells)
     code[code == REFUSED] = NO_RESULT
     return Part(code, value, limit, error, cells.odd, text)
+
+
+def _refused_cells(job: ResultJob, column: Column, cells: Cells) -> list[Problem]:
+    """The cells of a column that can't be read, each with what stands there and why."""
+    text = job.body.columns[column.index]
+    return [
+        (place, column.heading, (text[place].as_py() or "")[:200], reason, advice)
+        for place, (reason, advice) in sorted(cells.refused.items())
+    ]
 
 
 def _factor(
@@ -410,6 +431,7 @@ def _errors(
     factor: float | FloatArray,
     notes: list[str],
     results: Results,
+    problems: list[Problem],
 ) -> FloatArray | None:
     partner = _partner(job, column, "error")
     if partner is None:
@@ -431,6 +453,7 @@ def _errors(
     else:
         results.sigma_of[partner.index] = stated
     read = parse_column(job.body.columns[partner.index], job.rules)
+    problems += _refused_cells(job, partner, read)
     scale = _ratio(partner, column)
     error: FloatArray = np.abs(read.value) * scale * factor / sigma
     error[cells.code != QUANTIFIED] = np.nan
@@ -462,12 +485,17 @@ def _limit_from_error(
 
 
 def _limit_column(
-    job: ResultJob, column: Column, cells: Cells, limit: FloatArray | None
+    job: ResultJob,
+    column: Column,
+    cells: Cells,
+    limit: FloatArray | None,
+    problems: list[Problem],
 ) -> FloatArray | None:
     partner = _partner(job, column, "limit")
     if partner is None:
         return limit
     read = parse_column(job.body.columns[partner.index], job.rules)
+    problems += _refused_cells(job, partner, read)
     stated = np.where(np.isnan(read.value), read.limit if read.limit is not None else np.nan,
                       read.value) * _ratio(partner, column)  # fmt: skip
     limit = np.full(len(cells.code), np.nan) if limit is None else limit
@@ -547,12 +575,12 @@ def _digest_factor(job: ResultJob, columns: list[Column], ledger: Ledger) -> Flo
         zero_copy_only=False
     )
     if "blank_mass_g" in job.fixed:
-        try:
-            nominal = float(job.fixed["blank_mass_g"])
-        except ValueError as error:
+        nominal = plain_number(job.fixed["blank_mass_g"])
+        if nominal is None:
             raise ReconcileError(
-                f"{job.place}: fixed blank_mass_g is no number.", "Mend the settings."
-            ) from error
+                f"{job.place}: fixed blank_mass_g = '{job.fixed['blank_mass_g']}' is no number.",
+                "Mend the settings.",
+            )
         mass = np.where(blank & ~(mass > 0), nominal, mass)
     usable = (mass > 0) & (volume > 0)
     for at in np.flatnonzero(~usable):
@@ -645,9 +673,11 @@ def _long(job: ResultJob, ledger: Ledger, errors: bool = True) -> Results:
     unit_factor = _long_units(job, known, texts, places, ledger)
     share = np.array([k[0].element_per_species if k[0] else math.nan for k in known] or [math.nan])
     factor = unit_factor * (share[places] if n else np.empty(0))
-    error = _long_errors(job, by_fact, cells, factor, results) if errors else None
+    error = _long_errors(job, by_fact, cells, factor, results, ledger) if errors else None
     if "limit" in by_fact:
         stated = parse_column(job.body.columns[by_fact["limit"].index], job.rules)
+        for problem in _refused_cells(job, by_fact["limit"], stated):
+            ledger.cell(*problem)
         number = np.where(np.isnan(stated.value), stated.limit if stated.limit is not None
                           else np.nan, stated.value)  # fmt: skip
         usable = np.isnan(limit) & np.isin(cells.code, (QUANTIFIED, BELOW)) & (number > 0)
@@ -667,9 +697,8 @@ def _long(job: ResultJob, ledger: Ledger, errors: bool = True) -> Results:
         if known[places[at]][0] is not None:
             ledger.row(int(at), text[int(at)].as_py() or "", "the row states no unit",
                        "Fill in the unit, or set 'unit'.")  # fmt: skip
-    for place, (reason, advice) in sorted(cells.refused.items()):
-        found = (text[place].as_py() or "")[:200]
-        ledger.cell(place, value_column.heading, found, reason, advice)
+    for problem in _refused_cells(job, value_column, cells):
+        ledger.cell(*problem)
     code[code == REFUSED] = NO_RESULT
     outside: list[int] = []
     analytes: list[Analyte] = []
@@ -810,7 +839,12 @@ def _heading_unit(column: Column) -> Unit | None:
 
 
 def _long_errors(
-    job: ResultJob, by_fact: dict[str, Column], cells: Cells, factor: FloatArray, results: Results
+    job: ResultJob,
+    by_fact: dict[str, Column],
+    cells: Cells,
+    factor: FloatArray,
+    results: Results,
+    ledger: Ledger,
 ) -> FloatArray | None:
     column = by_fact.get("error")
     if column is None:
@@ -837,6 +871,8 @@ def _long_errors(
     if isinstance(sigma, float):
         results.sigma_of[column.index] = sigma
     read = parse_column(job.body.columns[column.index], job.rules)
+    for problem in _refused_cells(job, column, read):
+        ledger.cell(*problem)
     error: FloatArray = np.abs(read.value) * factor / sigma
     error[cells.code != QUANTIFIED] = np.nan
     return error

@@ -31,6 +31,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
+from reconcile.characters import lowered, raised
 from reconcile.errors import ReconcileError
 from reconcile.regular import open_regular
 
@@ -463,6 +464,8 @@ _TAIL = 4096
 #: '<' and '-' change places on the way in, so that '<5' reads as -5 and '-5' as no number; 'e'
 #: and 'E' with signs that no table holds, lest '1e<5' read as a power of ten.
 _SWAPPED = bytes.maketrans(b"<-eE\x01\x02", b"-<\x01\x02eE")
+#: A number with fewer zeros behind the point is none that a computer takes for 0.
+_ZEROS = b"0" * 280
 
 
 class _Swapped(io.RawIOBase):
@@ -470,14 +473,17 @@ class _Swapped(io.RawIOBase):
 
     def __init__(self, handle: Any) -> None:
         self._handle = handle
-        self.strange = False  # holds a sign that no table holds
+        self._tail = b""
+        self.strange = False  # holds a sign that no table holds, or a number that is lost as 0
 
     def readable(self) -> bool:
         return True
 
     def read(self, size: int = -1) -> bytes:
         block = self._handle.read(size)
-        self.strange |= b"\x01" in block or b"\x02" in block
+        self.strange |= b"\x01" in block or b"\x02" in block or _ZEROS in block
+        self.strange |= _ZEROS in self._tail + block[: len(_ZEROS)]
+        self._tail = block[-len(_ZEROS) :]
         return bytes(block.translate(_SWAPPED))
 
 
@@ -654,7 +660,9 @@ def _xlsx(path: Path, shown: str, wanted: tuple[str, ...]) -> tuple[Sheet, ...]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
+            book = openpyxl.load_workbook(
+                path, read_only=True, data_only=True, keep_links=False, rich_text=True
+            )
     except Exception as error:  # openpyxl raises whatever the damaged part makes it raise
         raise damaged from error
     try:
@@ -789,11 +797,9 @@ def _sheet_parts(
 def _sheet(
     sheet: Any, shown: str, merged: dict[int, tuple[tuple[int, int], ...]] | None
 ) -> Sheet | None:
-    sheet.reset_dimensions()  # what the file claims of its size is not to be trusted
     rows: list[Row] = []
     cells_seen = 0
-    for fallback, cells in enumerate(sheet.iter_rows(max_row=MAX_XLSX_ROWS), 1):
-        texts = [_cell_text(cell) for cell in cells]
+    for line, texts in _sheet_rows(sheet, shown):
         while texts and not texts[-1]:
             texts.pop()
         if not texts:
@@ -809,9 +815,7 @@ def _sheet(
             raise ReconcileError(
                 f"{shown}, sheet '{sheet.title}' is too large for a workbook.", "Give it as .csv."
             )
-        if any(texts):
-            line = next((c.row for c in cells if getattr(c, "row", None)), fallback)
-            rows.append(Row(line, tuple(texts)))
+        rows.append(Row(line, tuple(texts)))
     if not rows:
         return None
 
@@ -830,10 +834,50 @@ def _sheet(
     )
 
 
+def _sheet_rows(sheet: Any, shown: str) -> Iterator[tuple[int, list[str]]]:
+    """The rows of a sheet with their numbers, as they stand, whatever size the sheet claims.
+
+    The library's own way through the rows flattens raised text of inline strings, and drops rows
+    and cells that do not stand in order.
+    """
+    from openpyxl.cell.read_only import ReadOnlyCell
+    from openpyxl.worksheet._reader import WorkSheetParser
+
+    book, before = sheet.parent, 0
+    with sheet._get_source() as source:
+        parser = WorkSheetParser(
+            source,
+            sheet._shared_strings,
+            data_only=True,
+            epoch=book.epoch,
+            date_formats=book._date_formats,
+            timedelta_formats=book._timedelta_formats,
+            rich_text=True,
+        )
+        for number, cells in parser.parse():
+            line = cells[0]["row"] if cells else number
+            columns = [cell["column"] for cell in cells]
+            in_order = all(a < b for a, b in itertools.pairwise(columns))
+            in_row = all(cell["row"] == line for cell in cells)
+            if not (before < line <= MAX_XLSX_ROWS and in_order and in_row):
+                raise ReconcileError(
+                    f"{shown}, sheet '{sheet.title}': row {line} or its cells do not stand in "
+                    "order; what belongs where can't be told.",
+                    "Open it in a spreadsheet and save it anew.",
+                )
+            before = line
+            texts = [""] * max(columns, default=0)
+            for cell in cells:
+                texts[cell["column"] - 1] = _cell_text(ReadOnlyCell(sheet, **cell))
+            yield line, texts
+
+
 def _cell_text(cell: Any) -> str:
     value = cell.value
     if value is None:
         return ""
+    if isinstance(value, list | tuple):
+        value = "".join(map(_run_text, value))
     if isinstance(value, str):
         return value.strip(" \t\r\n\f\v\ufeff")
     if isinstance(value, bool):
@@ -848,6 +892,16 @@ def _cell_text(cell: Any) -> str:
     if isinstance(value, dt.datetime):
         return value.isoformat(sep=" ")
     return str(value)
+
+
+def _run_text(run: Any) -> str:
+    """A part of a cell: raised and lowered text stays told from text on the line."""
+    if isinstance(run, str):
+        return run
+    place = run.font.vertAlign if run.font is not None else None
+    if place == "superscript":
+        return raised(run.text)
+    return lowered(run.text) if place == "subscript" else str(run.text)
 
 
 def number_text(value: float) -> str:

@@ -8,7 +8,7 @@ file becomes wide rows in which only the row's own element is filled.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -203,6 +203,8 @@ class TypedTable:
     """Rows that may add up to more than the whole: row, sum_pct (% as reported)."""
     corrections: tuple[AppliedCorrection, ...] = ()
     notes: tuple[str, ...] = ()  # recalculations and other things that must not be silent
+    without_result: pa.Array = field(default_factory=lambda: pa.array([], pa.int64()))
+    """Lines of the accepted rows of which no cell holds a result; field and lab."""
 
 
 def in_full(values: pa.Table) -> pa.Table:

@@ -10,6 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from reconcile.characters import fold
 from reconcile.errors import ReconcileError
 
 _ISO_DATE = re.compile(r"([0-9]{4})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})")
@@ -139,7 +140,7 @@ def _cut(text: str) -> str:
 
 def _parse(text: str) -> _Stamp | str:
     unread = f"'{_cut(text)}' can't be read as a date"
-    low = re.sub(r"\s+", " ", text[:80]).strip().lower()
+    low = re.sub(r"\s+", " ", fold(text[:80])).strip().lower()
     if len(text) > 80:
         return unread
     low = _WEEKDAY.sub("", low)
@@ -157,7 +158,7 @@ def _parse(text: str) -> _Stamp | str:
         if match[1] not in _MONTHS:
             return unread
         year, first, second = int(match[3]), _MONTHS[match[1]], int(match[2])
-    elif (match := _COMPACT.match(low)) and not low[match.end() : match.end() + 1].isdigit():
+    elif (match := _COMPACT.match(low)) and not low[match.end() : match.end() + 1].isdecimal():
         year, first, second = int(match[1]), int(match[2]), int(match[3])
     elif match := _SERIAL.fullmatch(low):
         days = float(low)
@@ -214,7 +215,7 @@ def _order(
         return day
     if not day and all(s.first == s.second for s, _ in open_ones):
         return True
-    if not day and all(_DOTTED.match(t.strip()) for _, t in open_ones):
+    if not day and all(_DOTTED.match(fold(t).strip()) for _, t in open_ones):
         notes.append(f"{place}: dates with dots are read as day.month.year")
         return True
     shown = "' and '".join(t for _, t in open_ones[:2])

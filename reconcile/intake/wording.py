@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import periodictable
 
+from reconcile.characters import fold_name
 from reconcile.intake.vocabulary import (
     ERROR_WORDS,
     IGNORED_WORDS,
@@ -37,7 +38,7 @@ def plain(text: str) -> str:
 
 def words(text: str) -> str:
     """A heading as lower-case words, for look-up among usual words."""
-    text = unicodedata.normalize("NFKC", text).lower()
+    text = fold_name(text.replace("º", "o")).lower()
     text = re.sub(r"[_\-.,;:/\\()\[\]]+", " ", text)
     return re.sub(r"\s+", " ", text).strip()
 
@@ -58,6 +59,8 @@ class Reading:
     isotope: int = 0  # mass number that the heading names; 0: none
 
 
+#: The mass number of an isotope, as in '⁶³Cu'; raised behind a symbol it may mark a footnote.
+_RAISED_MASS = re.compile(r"(?<!\S)[⁰¹²³⁴-⁹]{1,3}(?=[A-Z])")
 _BRACKETS = re.compile(r"[(\[{]([^()\[\]{}]*)[)\]}]")
 _TOTAL_MARK = re.compile(r"\b(Fe|FeO|Fe2O3)[\s_]*\((?:t|T|tot|Tot|total|Total)\.?\)")
 _SIGMA = re.compile(r"([1-3](?:\.[0-9]+)?)\s*(?:s|sd|sig|sigma|σ)", re.I)
@@ -73,7 +76,8 @@ def read_heading(text: str) -> Reading:
     """Read a heading as a column of results: species, unit, method, kind of figure."""
     if len(text) > 200:
         return Reading(role="", why="the heading is too long")
-    source = unicodedata.normalize("NFKC", text).replace("μ", "µ")
+    source = _RAISED_MASS.sub(lambda m: unicodedata.normalize("NFKC", m[0]), fold_name(text))
+    source = source.replace("μ", "µ")
     source = _TOTAL_MARK.sub(r"\1T", source)
     unit: Unit | None = None
     question = ""

@@ -9,7 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Table
 
 from reconcile.model import DECISIONS, Reconciliation, StratumResult
-from reconcile.reporting import numbers, plots, words
+from reconcile.reporting import numbers, plots, sentences, words
 from reconcile.reporting.book import Heading, Pages
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
@@ -312,7 +312,7 @@ def left_out(r: Reconciliation) -> str:
     """How much was left out, in one sentence."""
     return words.LEFT_OUT.format(
         excluded=numbers.count(len(r.exclusions), *words.EXCLUDED_RESULTS).capitalize(),
-        quarantined=numbers.count(len(r.quarantine), *words.QUARANTINED_ROWS),
+        quarantined=sentences.refused(r.quarantine),
         field_only=numbers.count(len(r.field_only), *words.SAMPLES),
         lab_only=numbers.count(len(r.lab_only), *words.SAMPLES),
         section=words.ACCOUNT,

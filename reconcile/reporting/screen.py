@@ -415,12 +415,13 @@ def _settings(r: Reconciliation) -> str:
 
 def _inputs(r: Reconciliation) -> str:
     rows: list[list[Cell | int]] = [
-        [f.path, f.kind, f.rows, f.accepted, f.quarantined, f.size, f.sha256] for f in r.inputs
+        [f.path, f.kind, f.rows, f.accepted, f.refused_rows, f.refused_cells, f.size, f.sha256]
+        for f in r.inputs
     ]
     names = ("inputs_hash", "settings_hash", "code_version")
     return (
         facts([(words.FACTS[n], getattr(r, n) or words.NOT_STATED) for n in names])
-        + table(words.INPUT_HEADINGS, rows, (2, 3, 4, 5))
+        + table(words.INPUT_HEADINGS, rows, (2, 3, 4, 5, 6))
         + _files(r)
     )
 

@@ -385,20 +385,21 @@ def inputs(r: Reconciliation, width: float) -> list[Flowable]:
             foreign(f.kind),
             numbers.plain(float(f.rows), 0),
             numbers.plain(float(f.accepted), 0),
-            numbers.plain(float(f.quarantined), 0),
+            numbers.plain(float(f.refused_rows), 0),
+            numbers.plain(float(f.refused_cells), 0),
             numbers.plain(float(f.size), 0),
             foreign(f.sha256, "mono"),
         ]
         for f in r.inputs
     ]
-    shares = (0.27, 0.12, 0.07, 0.08, 0.10, 0.09, 0.27)
+    shares = (0.25, 0.11, 0.07, 0.08, 0.07, 0.07, 0.09, 0.26)
     names = ("inputs_hash", "settings_hash", "code_version")
     return [
         *start(),
         Heading(words.INPUTS, "inputs"),
         facts([(words.FACTS[n], getattr(r, n) or words.NOT_STATED) for n in names], width),
         gap(4),
-        grid(words.INPUT_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5)),
+        grid(words.INPUT_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 5, 6)),
         *_files(r, width),
     ]
 

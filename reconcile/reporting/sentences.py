@@ -6,6 +6,8 @@ import math
 import re
 from functools import cache
 
+import pandas as pd
+
 from reconcile.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
@@ -14,6 +16,7 @@ from reconcile.model import (
     Stratum,
     StratumStatistics,
     Verdict,
+    refused_counts,
 )
 from reconcile.reporting import words
 from reconcile.reporting.figure import Figure
@@ -275,3 +278,15 @@ def sentences_for(
         put_back_sentence(verdict, statistics.n_used),
     ]
     return tuple(sentence for sentence in out if sentence)
+
+
+def refused(quarantine: pd.DataFrame) -> str:
+    """What was refused in words: rows and cells apart, and whole files where there are any."""
+    counts = refused_counts(quarantine)
+    parts = [
+        count(counts.rows, *words.REFUSED_ROWS),
+        count(counts.cells, *words.REFUSED_CELLS),
+    ]
+    if counts.files:
+        parts.insert(0, count(counts.files, *words.REFUSED_FILES))
+    return ", ".join(parts)

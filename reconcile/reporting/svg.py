@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from reconcile.characters import visible
 from reconcile.model import ControlChart
 from reconcile.reporting import axes, numbers, words
 from reconcile.reporting.axes import Axis
@@ -27,7 +28,6 @@ from reconcile.reporting.plots import (
     chance_axes,
     trend_axes,
 )
-from reconcile.reporting.text import visible
 
 Array = NDArray[np.float64]
 _WIDTH, _HEIGHT = 460.0, 340.0

@@ -7,13 +7,11 @@ character: what cannot be shown is written as its code.
 from __future__ import annotations
 
 import re
-import unicodedata
 
+from reconcile.characters import code, visible
 from reconcile.reporting import words
 from reconcile.reporting.fonts import covered
 
-#: Categories that have no visible form or that change how their neighbours are drawn.
-_HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 _XML_ESCAPE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
@@ -21,28 +19,10 @@ _XML_ESCAPE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
 CELL_LIMIT = 32_767
 
 
-def _code(character: str) -> str:
-    return f"⟨U+{ord(character):04X}⟩"
-
-
-def _hidden(character: str) -> bool:
-    """True for what has no form of its own, or looks like an ordinary space and is none."""
-    category = unicodedata.category(character)
-    return category in _HIDDEN or (category == "Zs" and character not in " \N{NO-BREAK SPACE}")
-
-
-def visible(text: object, keep_newlines: bool = False) -> str:
-    """``text`` with control, direction, odd space and unencodable characters as ⟨U+…⟩."""
-    raw = str(text)
-    if raw.isprintable():  # true for nothing that is hidden
-        return raw
-    return "".join(_code(c) if _hidden(c) and not (keep_newlines and c == "\n") else c for c in raw)
-
-
 def printable(text: object) -> str:
     """``visible`` text in which characters that the typeface lacks are written as ⟨U+…⟩."""
     known = covered()
-    return "".join(c if ord(c) in known else _code(c) for c in visible(text))
+    return "".join(c if ord(c) in known else code(c) for c in visible(text))
 
 
 def markup(text: object, limit: int | None = None) -> str:

@@ -460,11 +460,15 @@ def _inputs(sheet: Worksheet, r: Reconciliation) -> None:
         Column(words.COLUMNS["kind"], width=20),
         Column(words.COLUMNS["rows"], "integer", 9),
         Column(words.COLUMNS["accepted"], "integer", 10),
-        Column(words.COLUMNS["quarantined"], "integer", 12),
+        Column(words.COLUMNS["refused_rows"], "integer", 12),
+        Column(words.COLUMNS["refused_cells"], "integer", 12),
         Column(words.COLUMNS["size_bytes"], "integer", 12),
         Column(words.COLUMNS["sha_256"], width=68),
     ]
-    rows = [[f.path, f.kind, f.rows, f.accepted, f.quarantined, f.size, f.sha256] for f in r.inputs]
+    rows = [
+        [f.path, f.kind, f.rows, f.accepted, f.refused_rows, f.refused_cells, f.size, f.sha256]
+        for f in r.inputs
+    ]
     last = sheets.table(sheet, columns, rows)
     for row, name in enumerate(("inputs_hash", "settings_hash", "code_version"), start=last + 2):
         sheets.line(sheet, row, words.FACTS[name], getattr(r, name) or words.NOT_STATED)

@@ -43,10 +43,14 @@ SELECT
         WHEN coalesce(field.sample_kind, register.sample_kind, 'sample') <> 'sample'
             THEN 'control'
         WHEN field.spot_class = 'targeted' THEN 'targeted spot, mineral identification only'
+        WHEN bare."row" IS NOT NULL THEN 'no result'
         ELSE 'sample'
     END AS disposition
 FROM field
-JOIN (SELECT *, printf(' %06d ', file_place) AS mark FROM run_file) AS run_file USING (file_id)
+LEFT JOIN row_without_result AS bare
+    ON bare.file_id = field.file_id AND bare.sheet = field.sheet AND bare."row" = field."row"
+JOIN (SELECT *, printf(' %06d ', file_place) AS mark FROM run_file) AS run_file
+    ON run_file.file_id = field.file_id
 LEFT JOIN identity ON identity.written_id = field.sample_id
 LEFT JOIN register_row AS register
     ON register.sample_id = coalesce(identity.sample_id, field.sample_id);

@@ -22,6 +22,7 @@ WITH resolved AS NOT MATERIALIZED (
         coalesce(lab.moisture_basis, '') AS moisture_basis,
         run_file.file_place,
         run_file.of_period,
+        bare."row" IS NOT NULL AS without_result,
         -- '2', 'rev. 2', 'issue 2' and 'B' are all a second issue; none stated is the first.
         coalesce(
             try_cast(lab.certificate_issue AS DOUBLE),
@@ -31,7 +32,9 @@ WITH resolved AS NOT MATERIALIZED (
             1
         ) AS issue
     FROM lab
-    JOIN run_file USING (file_id)
+    JOIN run_file ON run_file.file_id = lab.file_id
+    LEFT JOIN row_without_result AS bare
+        ON bare.file_id = lab.file_id AND bare.sheet = lab.sheet AND bare."row" = lab."row"
     LEFT JOIN identity ON identity.written_id = lab.sample_id
     LEFT JOIN register_row AS register
         ON register.sample_id = coalesce(identity.sample_id, lab.sample_id)
@@ -80,7 +83,7 @@ certificate_elsewhere AS (
     HAVING bool_and(elsewhere.sample_id IS NOT NULL)
 )
 SELECT
-    resolved.*,
+    resolved.* EXCLUDE (without_result),
     coalesce(resolved.issue < newest.issue, false) AS has_newer,
     CASE
         WHEN resolved.sample_kind = 'leave out' THEN 'left out by a kind rule'
@@ -95,6 +98,7 @@ SELECT
         WHEN resolved.sample_kind <> 'sample' THEN 'control'
         WHEN $by_field_time AND NOT resolved.of_period AND elsewhere.sample_id IS NOT NULL
             THEN 'other period'
+        WHEN resolved.without_result THEN 'no result'
         ELSE 'sample'
     END AS placed,
     CASE WHEN has_newer AND placed <> 'left out by a kind rule' THEN 'superseded by a re-issue'

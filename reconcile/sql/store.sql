@@ -68,3 +68,7 @@ CREATE TABLE applied_correction (
 CREATE TABLE reported_sum (
     file_id BIGINT NOT NULL, sheet VARCHAR NOT NULL, "row" BIGINT NOT NULL, sum_pct DOUBLE NOT NULL
 );
+-- Accepted rows of field and lab tables of which no cell holds a result.
+CREATE TABLE row_without_result (
+    file_id BIGINT NOT NULL, sheet VARCHAR NOT NULL, "row" BIGINT NOT NULL
+);

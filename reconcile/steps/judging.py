@@ -80,7 +80,8 @@ def settle_identities(run: Run) -> Run:
         side: [
             row[0]
             for row in store.rows(
-                f"SELECT DISTINCT sample_id FROM {side}_row WHERE disposition = 'sample' ORDER BY 1"
+                f"SELECT DISTINCT sample_id FROM {side}_row "
+                "WHERE disposition IN ('sample', 'no result') ORDER BY 1"
             )
         ]
         for side in ("field", "lab")
@@ -178,10 +179,11 @@ def judge_controls(run: Run) -> Run:
         register,
         store.frame(
             "SELECT sample_id, certificate, received_at, analysed_at, reported_at FROM lab_row "
-            "WHERE disposition = 'sample' ORDER BY ALL"
+            "WHERE disposition IN ('sample', 'no result') ORDER BY ALL"
         ),
         store.frame(
-            "SELECT sample_id, measured_at FROM field_row WHERE disposition = 'sample' ORDER BY ALL"
+            "SELECT sample_id, measured_at FROM field_row "
+            "WHERE disposition IN ('sample', 'no result') ORDER BY ALL"
         ),
         thresholds,
         zone=zone,

@@ -13,6 +13,7 @@ import pandas as pd
 from reconcile import (
     custody,
     factors,
+    filing,
     history,
     overlay,
     pairing,
@@ -181,14 +182,7 @@ def _record(run: Run, target: Path, reconciliation: Reconciliation | None, autho
 
 def _inputs(run: Run) -> tuple[InputFile, ...]:
     """The files that bear on this period: all but field and lab files wholly of other periods."""
-    counts = {
-        row[0]: row[1:]
-        for row in run.store.rows(
-            "SELECT file_id, sum(rows_in_file), sum(accepted), "
-            "(SELECT count(*) FROM quarantine q WHERE q.file_id = sheet.file_id) "
-            "FROM sheet JOIN run_file USING (file_id) GROUP BY file_id"
-        )
-    }
+    counts = {row.file_id: row for row in filing.counts_of_files(run.store).itertuples()}
     elsewhere = {
         row[0]
         for row in run.store.rows(
@@ -201,14 +195,16 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
     corrected_by = {str(text).rpartition(", row ")[0] for text in entries}
     inputs = []
     for found, stored in run.files:
-        rows, accepted, quarantined = counts.get(stored.file_id, (0, 0, 0))
+        found_in: Any = counts[stored.file_id]
+        was_refused = found_in.refused_rows or found_in.refused_cells
         other = stored.kind == "corrections" and found.shown not in corrected_by
-        if (stored.file_id in elsewhere or other) and not quarantined:
+        if (stored.file_id in elsewhere or other) and not was_refused:
             continue
         inputs.append(
             InputFile(
                 found.shown, stored.sha256, stored.size, stored.kind,
-                int(rows), int(accepted), int(quarantined),
+                int(found_in.rows), int(found_in.accepted), int(found_in.refused_rows),
+                int(found_in.refused_cells),
                 run.contents.get(stored.file_id, ""),
             )
         )  # fmt: skip
@@ -218,7 +214,8 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
                 digest, copy = archived(run.workspace, found)
             except OSError:  # told when the files were found
                 continue
-            inputs.append(InputFile(found.shown, digest, copy.stat().st_size, "evidence", 0, 0, 0))
+            size = copy.stat().st_size
+            inputs.append(InputFile(found.shown, digest, size, "evidence", 0, 0, 0, 0))
     return tuple(inputs)
 
 

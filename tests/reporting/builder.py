@@ -493,7 +493,7 @@ def reconciliation(
                          "at most 3 times the lower limit"),
         ),
         "inputs": tuple(
-            InputFile(f"in/{kind}_2026-10.csv", sha(kind), 88_120, kind, 620, 610, 10)
+            InputFile(f"in/{kind}_2026-10.csv", sha(kind), 88_120, kind, 620, 610, 10, 4)
             for kind in ("field", "lab", "custody")
         ),
         "settings": tuple(

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from reconcile.characters import visible
 from reconcile.reporting import pdf, quality_pages, screen, words
-from reconcile.reporting.text import visible
 from tests.reporting import builder, test_quality_pages
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)

@@ -10,8 +10,8 @@ import openpyxl
 import pytest
 from openpyxl.utils.escape import unescape
 
+from reconcile.characters import visible
 from reconcile.reporting import charts, words, workbook
-from reconcile.reporting.text import visible
 from tests.reporting import builder
 
 

@@ -319,7 +319,9 @@ SETTINGS_INTRO = (
     "Every threshold that a flag or a verdict rests on. None is a universal pass mark: each is "
     "agreed with the client before the data. Values are written as in reconcile.toml."
 )
-INPUT_HEADINGS = ("File", "Kind", "Rows", "Accepted", "Quarantined", "Bytes", "SHA-256")
+INPUT_HEADINGS = (
+    "File", "Kind", "Rows", "Accepted", "Rows refused", "Cells refused", "Bytes", "SHA-256"
+)  # fmt: skip
 FACTOR_HEADINGS = (
     "Factor",
     "Stratum",
