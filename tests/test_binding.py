@@ -301,6 +301,7 @@ def test_a_run_with_an_unusable_store_tells_it_and_changes_no_byte(site: Path) -
     assert verify(site).findings == ()
 
 
+@pytest.mark.slow
 def test_a_store_damaged_where_its_rows_lie_is_read_again(site: Path) -> None:
     whole = bytearray(store_of(site).read_bytes())
     for place in range(len(whole) // 4, len(whole), 200_000):
@@ -332,6 +333,7 @@ def test_a_story_is_told_from_what_was_read(site: Path) -> None:
     assert results() == before
 
 
+@pytest.mark.slow
 def test_a_store_without_its_ledger_is_not_believed(site: Path) -> None:
     (site / "out" / "readings.jsonl").unlink()
     assert len(verify(site).findings) == 4
@@ -390,7 +392,7 @@ def test_an_altered_archived_copy_is_named_and_restored_and_not_used(site: Path)
     assert verify(site).findings == ()
 
 
-@pytest.mark.parametrize("what", ["folder", "nothing readable"])
+@pytest.mark.parametrize("what", ["folder", pytest.param("bytes", marks=pytest.mark.slow)])
 def test_what_took_the_place_of_an_archived_copy_is_moved_away(site: Path, what: str) -> None:
     copy = archived_lab(site)
     whole = copy.read_bytes()
@@ -511,6 +513,7 @@ def test_other_code_makes_a_revision_and_reads_no_file_again(
     assert [c.what for c in outcome.reconciliation.changes] == ["program"]
 
 
+@pytest.mark.slow
 def test_another_version_of_a_library_makes_a_revision_that_names_it(
     site: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
