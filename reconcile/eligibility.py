@@ -16,6 +16,7 @@ import pandas as pd
 from reconcile import diagnosis, identity, quality
 from reconcile.model import Finding, QualityCheck, Stratum
 from reconcile.pairing import Key, Side, censor_reason, joined_method
+from reconcile.reasons import Exclusion, in_words
 from reconcile.settings import Settings, Thresholds
 from reconcile.store import Store
 from reconcile.sums import HighMean
@@ -244,21 +245,35 @@ def with_reasons(
     ]
     zone = settings.workspace.time_zone
     failed, open_below = quality.failed_batches(checks), quality.contaminated_below(checks)
-    reasons: list[pd.Series[Any]] = [
-        pd.Series([f"left out by entry: {why}" if why else "" for why in left_out]),
-        pd.Series(np.where(pairs["custody"].eq("broken"), "custody broken", "")),
-        _batch_reasons(pairs, by_key, failed, "batch failed its control", zone),
-        _batch_reasons(pairs, by_key, open_below, "open to contamination", zone),
-        _interference_reasons(pairs, by_key, interference),
-        _sum_reasons(pairs, by_key, high_sums),
-        censor_reason(pairs),
-        _near_limit(pairs, settings.thresholds.lab_limit_multiple),
+    nothing = [""] * len(pairs)
+    entries = [Exclusion.LEFT_OUT if why else "" for why in left_out]
+    broken = [Exclusion.CUSTODY_BROKEN if c == "broken" else "" for c in pairs["custody"]]
+    whys = _batch_reasons(pairs, by_key, failed, zone)
+    opens = _batch_reasons(pairs, by_key, open_below, zone)
+    sums = _sum_reasons(pairs, by_key, high_sums)
+    # in this order: the first that holds stands, with what it speaks of
+    reasons: list[tuple[Sequence[str], Sequence[str]]] = [
+        (entries, left_out),
+        (broken, nothing),
+        ([Exclusion.BATCH_FAILED if why else "" for why in whys], whys),
+        ([Exclusion.OPEN_TO_CONTAMINATION if why else "" for why in opens], opens),
+        (_interference_reasons(pairs, by_key, interference), nothing),
+        ([Exclusion.SUM_TOO_HIGH if limit else "" for limit in sums], sums),
+        (censor_reason(pairs).tolist(), nothing),
+        (_near_limit(pairs, settings.thresholds.lab_limit_multiple), nothing),
     ]
-    reason = pd.Series("", index=pairs.index, dtype="str")
-    for candidate in reasons:
-        reason = reason.where(reason.ne(""), candidate.astype("str"))
-    pairs["reason"] = reason
-    pairs["used"] = reason.eq("")
+    stands = [
+        next(((str(c), str(w)) for c, w in zip(codes, what, strict=True) if c), ("", ""))
+        for codes, what in zip(
+            zip(*(codes for codes, _ in reasons), strict=True),
+            zip(*(what for _, what in reasons), strict=True),
+            strict=True,
+        )
+    ]
+    pairs["reason_code"] = pd.Series([c for c, _ in stands], index=pairs.index, dtype="str")
+    pairs["reason"] = pd.Series([in_words(*s) for s in stands], index=pairs.index, dtype="str")
+    pairs["used"] = pairs["reason_code"].eq("")
+    pairs["re_assay"] = [bool(methods) for methods in pairs["stood_in"]]
     return pairs.drop(columns=["field_times", "field_methods", "stood_in"])
 
 
@@ -266,12 +281,11 @@ def _batch_reasons(
     pairs: pd.DataFrame,
     by_key: Mapping[str, Stratum],
     batches: pd.DataFrame,
-    why: str,
     zone: str,
-) -> pd.Series:
+) -> list[str]:
     """Why a pair's batch keeps it out; with a column below_mg_kg, only results below it."""
     if batches.empty:
-        return pd.Series("", index=pairs.index, dtype="str")
+        return [""] * len(pairs)
     edges = (
         batches["below_mg_kg"] if "below_mg_kg" in batches.columns
         else pd.Series(np.inf, index=batches.index)
@@ -285,21 +299,19 @@ def _batch_reasons(
     for row, days in zip(rows, _days_read(pairs, zone), strict=True):
         stratum = by_key[row.stratum]
         candidates = [
-            ("field", day, method, row.field_low)
-            for day in days
-            for method in row.field_methods.split("; ")
+            ("field", day, method, row.field_low) for day in days for method in row.field_methods
         ] + [
             ("lab", certificate, method, row.lab_low)
-            for certificate in str(row.certificate).split(", ")
-            for method in (stratum.lab_method, *row.stood_in.split("; "))
+            for certificate in row.certificate or ("",)
+            for method in (stratum.lab_method, *row.stood_in)
         ]
         found = ""
         for side, batch, method, value in candidates:
             edge, reason = told.get((side, batch, method, stratum.element), (-np.inf, ""))
             if not found and value < edge:
                 found = reason
-        texts.append(f"{why}: {found}" if found else "")
-    return pd.Series(texts, index=pairs.index, dtype="str")
+        texts.append(found)
+    return texts
 
 
 def _days_read(pairs: pd.DataFrame, zone: str) -> list[list[str]]:
@@ -312,35 +324,31 @@ def _days_read(pairs: pd.DataFrame, zone: str) -> list[list[str]]:
 
 def _interference_reasons(
     pairs: pd.DataFrame, by_key: Mapping[str, Stratum], interference: pd.DataFrame
-) -> pd.Series:
+) -> list[str]:
     flagged = set(interference["sample_id"])
-    hits = [
-        by_key[key].element == "As" and by_key[key].technique == "XRF" and sample in flagged
+    return [
+        Exclusion.LEAD_OVERLAPS_ARSENIC
+        if by_key[key].element == "As" and by_key[key].technique == "XRF" and sample in flagged
+        else ""
         for key, sample in zip(pairs["stratum"], pairs["sample_id"], strict=True)
     ]
-    return pd.Series(
-        np.where(hits, "lead overlaps arsenic (XRF)", ""), index=pairs.index, dtype="str"
-    )
 
 
 def _sum_reasons(
     pairs: pd.DataFrame, by_key: Mapping[str, Stratum], high_sums: Sequence[HighMean]
-) -> pd.Series:
-    """Pairs of samples whose mean adds up to too much, where the settings keep these out."""
+) -> list[str]:
+    """The limit, %, that a sample's mean exceeds, where the settings keep such samples out."""
     out = {(m.sample_id, m.technique): m.limit_pct for m in high_sums if m.kept_out}
-    texts = [
-        f"the sample's mean adds up to more than {out[place]:g} %" if place in out else ""
-        for place in zip(
-            pairs["sample_id"], (by_key[key].technique for key in pairs["stratum"]), strict=True
-        )
-    ]
-    return pd.Series(texts, index=pairs.index, dtype="str")
+    places = zip(
+        pairs["sample_id"], (by_key[key].technique for key in pairs["stratum"]), strict=True
+    )
+    return [f"{out[place]:g}" if place in out else "" for place in places]
 
 
-def _near_limit(pairs: pd.DataFrame, multiple: float) -> pd.Series:
+def _near_limit(pairs: pd.DataFrame, multiple: float) -> list[str]:
     """Pairs whose lab value is below a multiple of the lowest lab limit of their stratum."""
     if multiple <= 0:
-        return pd.Series("", index=pairs.index, dtype="str")
+        return [""] * len(pairs)
     limit = (
         pairs["lab_high"]
         .where(pairs["lab_qualifier"].eq("<"))
@@ -348,6 +356,4 @@ def _near_limit(pairs: pd.DataFrame, multiple: float) -> pd.Series:
         .transform("min")
     )
     near = pairs["lab_mean"] < multiple * limit
-    return pd.Series(
-        np.where(near, "lab value too near its limit", ""), index=pairs.index, dtype="str"
-    )
+    return [Exclusion.NEAR_LIMIT if is_near else "" for is_near in near]

@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 from reconcile import further
 from reconcile.model import Further, LevelBias, PointErrors, Stratum, StratumStatistics
 from reconcile.quantities import display_factor
+from reconcile.reasons import CENSORED, Exclusion
 from reconcile.settings import ErrorSettings, Settings
 from reconcile.statistics import agreement, bias, censoring, components, decisions, lines
 from reconcile.statistics.result import Estimate, not_estimable
 
 Array = NDArray[np.float64]
 
-_CENSORED = ("outside its limits", "outside their limits")
 _FEWEST_DUPLICATES = 3
 _NEAR = 1.25  # duplicates up to this factor outside the range of the pairs still count
 _EXACT = 1_000_000  # degrees of freedom of an error that is stated, not measured
@@ -458,7 +458,7 @@ def _levels(
 
 
 def _censor_only(pairs: pd.DataFrame) -> pd.Series:
-    return pairs["reason"].str.endswith(_CENSORED)
+    return pairs["reason_code"].isin(CENSORED)
 
 
 def _eligible(pairs: pd.DataFrame) -> pd.DataFrame:
@@ -517,11 +517,14 @@ def _details(
     return tuple(found)
 
 
-#: What may be put back, and how the reasons of those pairs begin.
-_PUT_BACK = (
-    ("with failed batches put back", ("batch failed its control", "open to contamination")),
-    ("with broken custody put back", ("custody broken",)),
-    ("with every exclusion put back", ("",)),
+#: What may be put back, and the reasons of those pairs.
+_PUT_BACK: tuple[tuple[str, frozenset[str]], ...] = (
+    (
+        "with failed batches put back",
+        frozenset({Exclusion.BATCH_FAILED, Exclusion.OPEN_TO_CONTAMINATION}),
+    ),
+    ("with broken custody put back", frozenset({Exclusion.CUSTODY_BROKEN})),
+    ("with every exclusion put back", frozenset(Exclusion)),
 )
 
 
@@ -529,8 +532,8 @@ def _put_back(pairs: pd.DataFrame, used: int, level: float) -> list[tuple[str, E
     """The geometric mean ratio with pairs put back that a reason keeps out; only where any is."""
     both = pairs.loc[pairs["lab_mean"].notna() & pairs["field_mean"].notna()]
     found = []
-    for name, starts in _PUT_BACK:
-        taken = both.loc[both["used"].astype(bool) | both["reason"].str.startswith(starts)]
+    for name, codes in _PUT_BACK:
+        taken = both.loc[both["used"].astype(bool) | both["reason_code"].isin(codes)]
         if len(taken) > used:
             ratio = bias.geometric_mean_ratio(
                 taken["lab_mean"].to_numpy("float64"),
@@ -579,8 +582,7 @@ def _notes(
             f"The two sides do not share a moisture basis ({stratum.moisture_basis}); nothing was "
             "recalculated."
         )
-    over = pairs.get("lab_link", pd.Series("", index=pairs.index))
-    if (stood_in := int(over.str.contains("superseded by the over-range re-assay").sum())) > 0:
+    if "re_assay" in pairs and (stood_in := int(pairs["re_assay"].sum())) > 0:
         notes.append(
             f"{stood_in} laboratory {'value is' if stood_in == 1 else 'values are'} re-assays of "
             "results above the range of this method; the pair table names both."

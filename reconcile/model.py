@@ -53,10 +53,11 @@ PAIR_COLUMNS = (
     "lab_high",
     "field_time",  # UTC timestamp or NaT
     "lab_time",
-    "certificate",
+    "certificate",  # tuple of numbers
     "custody",  # complete | deviation | broken | not recorded
     "used",
-    "reason",  # why not used; "" where used
+    "reason_code",  # reasons.Exclusion, why not used; "" where used
+    "reason",  # the same in words
 )
 
 #: Columns of the exclusion table: whatever was read and understood but kept out of a statistic.

@@ -31,6 +31,7 @@ from reconcile.model import (
     WaterfallStep,
     told_apart,
 )
+from reconcile.reasons import Exclusion
 from reconcile.store import Store, sql
 
 #: Facts that the setting ``pool`` may merge, and their column in the pair query.
@@ -596,14 +597,15 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             "lab_high": frame["lab_high"],
             "field_time": pd.to_datetime(frame["field_time"], utc=True),
             "lab_time": pd.to_datetime(frame["lab_time"], utc=True),
-            "certificate": frame["certificate"],
+            "certificate": [tuple(c for c in many if c) for many in frame["certificate"]],
             "custody": "not recorded",
             "used": True,
+            "reason_code": "",
             "reason": "",
             "element": field_key.element,
             "field_times": frame["field_times"],
             "field_methods": [
-                " · ".join(part for part in (read_by, field_key.method) if part)
+                (" · ".join(part for part in (read_by, field_key.method) if part),)
                 for read_by in frame["read_by"]
             ],
         }
@@ -645,10 +647,8 @@ def _one_per_sample(pairs: pd.DataFrame) -> pd.DataFrame:
         one["field_sd"] = float(np.sqrt((rows["field_sd"] ** 2).mean()))
         one["field_time"] = rows["field_time"].min()
         one["field_times"] = [t for times in rows["field_times"] for t in times]
-        one["field_methods"] = "; ".join(sorted(set(rows["field_methods"])))
-        one["certificate"] = ", ".join(
-            sorted({c for text in rows["certificate"] for c in str(text).split(", ") if c})
-        )
+        for name in ("field_methods", "certificate"):
+            one[name] = tuple(sorted({each for many in rows[name] for each in many}))
         merged.append(one)
     frame = pd.DataFrame(merged).reset_index(drop=True)
     for name in ("field_time", "lab_time"):
@@ -686,19 +686,19 @@ def _qualifier(n: pd.Series, censored: pd.Series, high: pd.Series) -> pd.Series:
 
 
 def censor_reason(pairs: pd.DataFrame) -> pd.Series:
-    """Why a pair can't enter the difference statistics for lack of two numbers; '' where it can."""
+    """Code of why a pair can't enter the difference statistics for lack of two numbers, or ''."""
     field = pairs["field_qualifier"].ne("")
     lab = pairs["lab_qualifier"].ne("")
-    text = np.select(
+    code = np.select(
         [field & lab, field, lab],
         [
-            "field and lab outside their limits",
-            "field outside its limits",
-            "lab outside its limits",
+            Exclusion.BOTH_OUTSIDE_LIMITS.value,
+            Exclusion.FIELD_OUTSIDE_LIMITS.value,
+            Exclusion.LAB_OUTSIDE_LIMITS.value,
         ],
         default="",
     )
-    return pd.Series(text, index=pairs.index, dtype="str")
+    return pd.Series(code, index=pairs.index, dtype="str")
 
 
 def placement_findings(store: Store) -> tuple[Finding, ...]:

@@ -37,6 +37,7 @@ def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
     # Broken custody kept them out; counted again it would keep the verdict out.
     return pairs.assign(
         used=used | both,
+        reason_code=pairs["reason_code"].where(~back, ""),
         reason=pairs["reason"].where(~back, ""),
         custody=pairs["custody"].where(~back, "put back"),
     )

@@ -324,7 +324,7 @@ def _lab_sets(
     keys = [k for k in pairing.keys_of(store, "lab", ()) if k.element in elements]
     side = pairing.Side(store, "lab")
     samples = store.frame("SELECT * FROM lab_sample ORDER BY number").to_dict("records")
-    found: dict[tuple[str, ...], list[Measured]] = {}
+    found: dict[tuple[str, str, str, tuple[str, ...]], list[Measured]] = {}
     for key in keys:
         means = side.of(key)
         for i, row in enumerate(samples):
@@ -334,7 +334,7 @@ def _lab_sets(
             parts = [_text(row[name]) for name in ("technique", "lab_method", "digestion")]
             method = pairing.joined_method("lab", key, *parts)
             low, high = float(means.low[i]), float(means.high[i])
-            sample, certificate = str(row["sample_id"]), _text(row["certificate"])
+            sample, numbers = str(row["sample_id"]), tuple(c for c in row["certificate"] if c)
             batches = failed.get(("lab", method, key.element), ())
             measured = Measured(
                 key.element, low, high, raw=low if low == high else math.nan,
@@ -342,7 +342,7 @@ def _lab_sets(
                 unusable=_set_aside(sample, key.element, evidence, settings),
                 untrusted=(
                     "a control of its certificate failed"
-                    if set(batches) & set(certificate.split(", "))
+                    if set(batches) & {*numbers, *([] if numbers else [""])}
                     else "a partial digestion does not give the whole content"
                     if _text(row["digestion_class"]) == "partial"
                     else ""
@@ -353,10 +353,10 @@ def _lab_sets(
                     evidence.lab_errors, Stratum(key.element, "", method, "")
                 )
                 measured = lab_uncertainty(measured, n, error)
-            found.setdefault((sample, parts[0], method, certificate), []).append(measured)
+            found.setdefault((sample, parts[0], method, numbers), []).append(measured)
     return [
-        ResultSet(sample, "lab", technique, method, certificate, _one_each(values))
-        for (sample, technique, method, certificate), values in found.items()
+        ResultSet(sample, "lab", technique, method, ", ".join(numbers), _one_each(values))
+        for (sample, technique, method, numbers), values in found.items()
     ]
 
 

@@ -26,7 +26,8 @@ def name_links(store: Store, pairs: pd.DataFrame, lab_methods: dict[str, str]) -
     ``lab_methods`` gives the laboratory's method of every stratum key. Certificates of a pair
     are those of its own element's standing results.
     """
-    pairs = pairs.assign(lab_link="", stood_in="")
+    none: list[tuple[str, ...]] = [()] * len(pairs)
+    pairs = pairs.assign(lab_link="", stood_in=pd.Series(none, index=pairs.index, dtype=object))
     cells = store.frame(
         "SELECT lab_cell.*, coalesce(certificate, '') AS certificate, technique, lab_method, "
         "digestion FROM lab_cell JOIN lab_row USING (source) "
@@ -42,20 +43,21 @@ def name_links(store: Store, pairs: pd.DataFrame, lab_methods: dict[str, str]) -
     marks = zip(
         pairs["sample_id"], pairs["element"], pairs["stratum"].map(lab_methods), strict=True
     )
-    pairs["lab_link"] = [_JOINT.join(links.get(mark, ())) for mark in marks]
+    linked = [links.get(mark, []) for mark in marks]
     others = {
         (cell.element, cell.link): (cell.certificate, _method_of(cell))
         for cell in _rows_of(cells.loc[cells["reason"].eq(STANDS_IN)])
     }
     found = [
-        [others[element, link] for link in told.split(_JOINT) if (element, link) in others]
-        for element, told in zip(pairs["element"], pairs["lab_link"], strict=True)
+        [others[element, link] for link in told if (element, link) in others]
+        for element, told in zip(pairs["element"], linked, strict=True)
     ]
+    pairs["lab_link"] = [_JOINT.join(told) for told in linked]
     pairs["certificate"] = [
-        _with(text, [certificate for certificate, _ in more]) if more else text
-        for text, more in zip(pairs["certificate"], found, strict=True)
+        tuple(sorted({*own, *(certificate for certificate, _ in more if certificate)}))
+        for own, more in zip(pairs["certificate"], found, strict=True)
     ]
-    pairs["stood_in"] = ["; ".join(sorted({method for _, method in more})) for more in found]
+    pairs["stood_in"] = [tuple(sorted({method for _, method in more})) for more in found]
     return pairs
 
 
@@ -63,10 +65,6 @@ def _method_of(cell: Any) -> str:
     element, _, method = cell.key.partition("@")
     key = Key(cell.key, element, method)
     return joined_method("lab", key, cell.technique, cell.lab_method, cell.digestion)
-
-
-def _with(text: str, more: Sequence[str]) -> str:
-    return ", ".join(sorted({*str(text).split(", "), *more} - {""}))
 
 
 def superseded_rows(store: Store) -> list[tuple[str, str, str, str]]:

@@ -45,6 +45,6 @@ SCHEMA = contract(
 def failures(pairs: pd.DataFrame) -> list[Failure]:
     """Broken rules of the pair table (columns as in ``model.PAIR_COLUMNS``)."""
     used = pairs["used"].astype(bool)
-    balanced = used == pairs["reason"].fillna("").eq("")
+    balanced = used == pairs["reason_code"].fillna("").eq("")
     ordered = ~((pairs["field_low"] > pairs["field_high"]) | (pairs["lab_low"] > pairs["lab_high"]))
     return run(SCHEMA, pairs.assign(balanced=balanced, ordered=ordered), whole_row=True)

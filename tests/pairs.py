@@ -34,8 +34,8 @@ def pairs(lab: np.ndarray, field: np.ndarray, field_se: float | np.ndarray = 0.0
     filled = {
         "stratum": STRATUM.key, "group": "", "field_n": 3, "field_spots": 3,
         "field_qualifier": "", "lab_n": 1, "lab_qualifier": "", "field_time": pd.NaT,
-        "lab_time": pd.NaT, "certificate": "C1", "custody": "complete", "used": True,
-        "reason": "",
+        "lab_time": pd.NaT, "certificate": ("C1",), "custody": "complete", "used": True,
+        "reason_code": "", "reason": "",
     }  # fmt: skip
     frame = pd.DataFrame(
         {

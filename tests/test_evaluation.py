@@ -10,6 +10,7 @@ import pytest
 
 from reconcile import evaluation
 from reconcile.evaluation import LabError
+from reconcile.reasons import Exclusion
 from reconcile.settings import ErrorSettings
 from tests.pairs import STRATUM, pairs, settings, study
 
@@ -97,7 +98,7 @@ def test_censored_pairs_are_kept_in_the_likelihood_and_out_of_the_means() -> Non
     frame.loc[low, "field_low"], frame.loc[low, "field_high"] = 0.0, 90.0
     frame.loc[low, "field_qualifier"] = "<"
     frame.loc[low, "used"] = False
-    frame.loc[low, "reason"] = "field outside its limits"
+    frame.loc[low, "reason_code"] = Exclusion.FIELD_OUTSIDE_LIMITS
     found = evaluation.evaluate(STRATUM, frame, None, settings()).statistics
     assert found.n_used == 40 - low.sum()
     assert found.n_excluded == 0

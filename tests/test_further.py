@@ -12,6 +12,7 @@ import pytest
 from reconcile import evaluation, further
 from reconcile.evaluation import LabError
 from reconcile.model import KAPLAN_MEIER, Further, Readings
+from reconcile.reasons import Exclusion
 from tests.pairs import STRATUM, pairs, settings, study
 
 LAB_ERROR = LabError(0.0004, 20, "20 pairs of laboratory duplicates")
@@ -207,7 +208,7 @@ def test_censored_pairs_give_a_line_medians_and_a_test_of_detection() -> None:
     frame.loc[low, "field_low"], frame.loc[low, "field_high"] = 0.0, 120.0
     frame.loc[low, "field_qualifier"] = "<"
     frame.loc[low, "used"] = False
-    frame.loc[low, "reason"] = "field outside its limits"
+    frame.loc[low, "reason_code"] = Exclusion.FIELD_OUTSIDE_LIMITS
     found = details_of(frame)
     assert found[Further.CENSORED_LINE].n_censored == low.sum()
     assert found[Further.CENSORED_LINE].slope.value == pytest.approx(1, abs=0.1)

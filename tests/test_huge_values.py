@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 import reconcile
+from reconcile.errors import ReconcileError
 from tests import small
 
 HUGE = ("1e300", "<1e300", ">1e300", "9" * 300, "1e-300")
@@ -28,10 +29,10 @@ def test_a_result_that_no_material_has_does_not_stop_the_month(tmp_path, file, c
     assert all(step.balance == 0 for step in outcome.reconciliation.waterfall)
 
 
-def test_a_decision_level_that_no_material_has_does_not_stop_the_month(tmp_path):
+def test_a_decision_level_that_no_material_has_is_told_when_the_settings_are_read(tmp_path):
     folder = small.build(tmp_path / "site")
     settings = folder / "reconcile.toml"
     text = settings.read_text(encoding="utf-8").replace("value = 300", "value = 1e300")
     settings.write_text(text, encoding="utf-8")
-    outcome = reconcile.run_period(folder, "2026-10")
-    assert (outcome.release_folder / "report.pdf").stat().st_size > 10_000
+    with pytest.raises(ReconcileError, match=r"element\.Cu\.levels"):
+        reconcile.run_period(folder, "2026-10")

@@ -194,7 +194,7 @@ def test_strata_never_mix_instruments_unless_pooled() -> None:
     assert len(pooled.pairs) == 1
     assert pooled.pairs.iloc[0].field_mean == pytest.approx(11)
     assert pooled.pairs.iloc[0].field_n == 2
-    assert pooled.pairs.iloc[0].field_methods == "XRF · X1; XRF · X2"
+    assert pooled.pairs.iloc[0].field_methods == ("XRF · X1", "XRF · X2")
 
 
 def test_rows_of_one_sample_in_two_groups_are_one_pair() -> None:
@@ -441,10 +441,10 @@ def test_samples_read_by_two_instruments_in_turn_keep_their_readings_apart() -> 
     pairs = joined(rows, [lab_row("A", 1.0), lab_row("B", 1.0)])[0].pairs
     found = pairs.set_index(["sample_id", "field_methods"])["field_mean"].to_dict()
     assert found == {
-        ("A", "XRF · X1"): 10.0,
-        ("A", "XRF · X2"): 20.0,
-        ("B", "XRF · X1"): 10.0,
-        ("B", "XRF · X2"): 25.0,
+        ("A", ("XRF · X1",)): 10.0,
+        ("A", ("XRF · X2",)): 20.0,
+        ("B", ("XRF · X1",)): 10.0,
+        ("B", ("XRF · X2",)): 25.0,
     }
 
 

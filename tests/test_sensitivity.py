@@ -17,6 +17,7 @@ from pypdf import PdfReader
 import reconcile
 from reconcile import correction, evaluation, sensitivity, verdicts
 from reconcile.model import ACCEPTED, INSUFFICIENT, Verdict
+from reconcile.reasons import Exclusion
 from reconcile.reporting import words
 from tests import small
 from tests.pairs import STRATUM, settings, study
@@ -32,20 +33,20 @@ def judged(pairs: pd.DataFrame) -> Verdict:
     return sensitivity.with_all_put_back(verdict, pairs, judging)
 
 
-def spoilt(n: int, ratio: float, reason: str = "custody broken") -> pd.DataFrame:
+def spoilt(n: int, ratio: float, reason: str = Exclusion.CUSTODY_BROKEN) -> pd.DataFrame:
     """Forty good pairs and ``n`` that a reason keeps out, whose field reads ``ratio`` times."""
     pairs = study(40 + n)
     out = pairs.index >= 40
     for name in ("field_mean", "field_low", "field_high"):
         pairs.loc[out, name] *= ratio
-    custody = "broken" if reason == "custody broken" else "complete"
+    custody = "broken" if reason == Exclusion.CUSTODY_BROKEN else "complete"
     return pairs.assign(
-        used=~out, reason=np.where(out, reason, ""), custody=np.where(out, custody, "complete")
+        used=~out, reason_code=np.where(out, reason, ""), custody=np.where(out, custody, "complete")
     )
 
 
 @pytest.mark.parametrize(
-    "reason", ["custody broken", "left out by entry: wrong bag", "batch failed its control: Zn"]
+    "reason", [Exclusion.CUSTODY_BROKEN, Exclusion.LEFT_OUT, Exclusion.BATCH_FAILED]
 )
 def test_exclusions_that_carry_the_verdict_are_flagged(reason: str) -> None:
     verdict = judged(spoilt(15, 2.0, reason))
@@ -64,7 +65,7 @@ def test_exclusions_that_change_nothing_are_said_to_change_nothing() -> None:
 
 def test_too_few_pairs_may_be_enough_with_all_put_back() -> None:
     pairs = study(40)
-    verdict = judged(pairs.assign(used=pairs.index < 15, reason="custody broken"))
+    verdict = judged(pairs.assign(used=pairs.index < 15, reason_code=Exclusion.CUSTODY_BROKEN))
     assert (verdict.decision, verdict.decision_put_back) == (INSUFFICIENT, ACCEPTED)
 
 
@@ -77,14 +78,16 @@ def test_without_exclusions_nothing_is_judged_twice() -> None:
 @given(st.lists(st.sampled_from(["used", "out", "censored"]), min_size=3, max_size=40))
 def test_a_censored_pair_is_never_put_back_as_a_number(kinds: list[str]) -> None:
     pairs = study(len(kinds)).assign(used=[k == "used" for k in kinds])
-    pairs["reason"] = [
-        {"used": "", "out": "custody broken", "censored": "field outside its limits"}[k]
-        for k in kinds
-    ]
+    codes = {
+        "used": "",
+        "out": Exclusion.CUSTODY_BROKEN,
+        "censored": Exclusion.FIELD_OUTSIDE_LIMITS,
+    }
+    pairs["reason_code"] = [str(codes[k]) for k in kinds]
     pairs.loc[[k == "censored" for k in kinds], "field_mean"] = np.nan
     back = sensitivity.put_back(pairs)
     assert back["used"].tolist() == [k != "censored" for k in kinds]
-    assert back["reason"].ne("").tolist() == [k == "censored" for k in kinds]
+    assert back["reason_code"].ne("").tolist() == [k == "censored" for k in kinds]
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ import dataclasses
 import io
 import json
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -213,8 +213,18 @@ def pair_rows(r: Reconciliation) -> Iterable[tuple[Any, ...]]:
     """Every pair of every stratum, used or not."""
     columns = pair_columns(r)
     for result in r.results:
-        frame = result.pairs.reindex(columns=columns)
-        yield from zip(*(frame[column].tolist() for column in columns), strict=True)
+        yield from pair_cells(result.pairs.reindex(columns=columns))
+
+
+def pair_cells(pairs: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
+    """The rows of a pair table as they are shown: lists of numbers of certificates as text."""
+    shown = (
+        [", ".join(many) if isinstance(many, tuple) else many for many in pairs[name]]
+        if name == "certificate"
+        else pairs[name].tolist()
+        for name in pairs.columns
+    )
+    return zip(*shown, strict=True)
 
 
 def waterfall_rows(r: Reconciliation) -> list[list[Any]]:

@@ -27,7 +27,7 @@ from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.recompute import Block
 from reconcile.reporting.sheets import Column
-from reconcile.reporting.tables import PAIR_MASSES, lost_of, pair_columns, read_by
+from reconcile.reporting.tables import PAIR_MASSES, lost_of, pair_cells, pair_columns, read_by
 from reconcile.reporting.text import cell_text
 
 _COUNT_PAIRS = frozenset({"field_n", "field_spots", "lab_n"})
@@ -259,7 +259,7 @@ def _pair_rows(x: StratumResult, names: list[str]) -> Iterable[list[Any]]:
     field = pd.to_numeric(frame["field_mean"], errors="coerce").to_numpy("float64") * x.per_mg_kg
     used = frame["used"].fillna(False).astype(bool).to_numpy()
     label, unit, key = x.stratum.label, numbers.unit_name(x.unit), x.stratum.key
-    cells = zip(*(frame[name].tolist() for name in names), strict=True)
+    cells = pair_cells(frame)
     both = np.isfinite(lab) & np.isfinite(field)
     return [
         [

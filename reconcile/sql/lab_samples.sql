@@ -13,7 +13,7 @@ WITH mean AS (
 several AS (
     SELECT
         sample_id, technique, lab_method, digestion, digestion_class, moisture_basis,
-        string_agg(DISTINCT lab_row.certificate, ', ' ORDER BY lab_row.certificate) AS certificates
+        list_sort(list_distinct(list(lab_row.certificate))) AS certificates
     FROM lab_row
     JOIN (FROM mean WHERE certificate <> last_certificate) USING (
         sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
@@ -24,7 +24,7 @@ several AS (
 SELECT row_number() OVER () - 1 AS number, *
 FROM (
     SELECT mean.* EXCLUDE (last_certificate) REPLACE (
-        coalesce(certificates, certificate, '') AS certificate
+        coalesce(certificates, [certificate]) AS certificate
     )
     FROM mean
     LEFT JOIN several USING (

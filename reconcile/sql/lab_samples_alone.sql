@@ -5,7 +5,7 @@ FROM (
     SELECT
         sample_id, technique, lab_method, digestion, digestion_class, moisture_basis,
         coalesce(reported_at, analysed_at, received_at) AS lab_time,
-        coalesce(certificate, '') AS certificate
+        [certificate] AS certificate
     FROM lab_row
     WHERE disposition = 'sample'
     ORDER BY sample_id

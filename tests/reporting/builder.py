@@ -37,6 +37,7 @@ from reconcile.model import (
     Verdict,
     WaterfallStep,
 )
+from reconcile.reasons import CENSORED, Exclusion, in_words
 from reconcile.reporting import sentences
 from reconcile.statistics import (
     agreement,
@@ -80,15 +81,15 @@ def pair_table(
     rows = []
     for i in range(n):
         below_field, below_lab = field[i] < field_limit, lab[i] < lab_limit
-        reason = ""
+        code = ""
         if below_field and below_lab:
-            reason = "field and lab outside their limits"
+            code = Exclusion.BOTH_OUTSIDE_LIMITS
         elif below_field:
-            reason = "field outside its limits"
+            code = Exclusion.FIELD_OUTSIDE_LIMITS
         elif below_lab:
-            reason = "lab outside its limits"
+            code = Exclusion.LAB_OUTSIDE_LIMITS
         elif i in excluded:
-            reason = "custody broken"
+            code = Exclusion.CUSTODY_BROKEN
         rows.append(
             {
                 "stratum": stratum.key,
@@ -110,10 +111,11 @@ def pair_table(
                 "lab_high": lab_limit if below_lab else lab[i],
                 "field_time": pd.Timestamp("2026-10-05T08:00:00Z") + pd.Timedelta(hours=i % 400),
                 "lab_time": pd.Timestamp("2026-10-20T00:00:00Z"),
-                "certificate": f"CERT-{i % 3 + 1}",
+                "certificate": (f"CERT-{i % 3 + 1}",),
                 "custody": "broken" if i in excluded else "complete",
-                "used": reason == "",
-                "reason": reason,
+                "used": code == "",
+                "reason_code": str(code),
+                "reason": in_words(code),
             }
         )
     return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
@@ -138,7 +140,7 @@ def statistics_of(
     best = fits.get(headline.method, fits["passing-bablok"])
     low, high = (float(lab.min()), float(lab.max())) if len(lab) else (math.nan, math.nan)
     f_cens, l_cens = pairs["field_qualifier"].ne(""), pairs["lab_qualifier"].ne("")
-    eligible = pairs.loc[pairs["used"].astype(bool) | pairs["reason"].str.endswith("limits")]
+    eligible = pairs.loc[pairs["used"].astype(bool) | pairs["reason_code"].isin(CENSORED)]
     bounds = eligible[["lab_low", "lab_high", "field_low", "field_high"]].to_numpy("float64")
     at_levels = []
     for name, value in levels:

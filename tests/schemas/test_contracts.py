@@ -1,3 +1,5 @@
+import time
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -144,14 +146,14 @@ def pairs(**given):
     frame = frame.assign(
         stratum="Cu | x", sample_id=["S1", "S2"], field_qualifier="", lab_qualifier="",
         field_n=3, lab_n=1, field_low=1.0, field_high=1.0, lab_low=1.0, lab_high=2.0,
-        custody="complete", used=[True, False], reason=["", "broken seal"],
+        custody="complete", used=[True, False], reason_code=["", "custody-broken"],
     )  # fmt: skip
     return frame.assign(**given)
 
 
 def test_pairs_are_balanced_and_ordered():
     assert schemas.pair.failures(pairs()) == []
-    (failure,) = schemas.pair.failures(pairs(reason=["", ""]))
+    (failure,) = schemas.pair.failures(pairs(reason_code=["", ""]))
     assert (failure.row, failure.reason[:30]) == (1, "a pair that is not used carrie")
     (failure,) = schemas.pair.failures(pairs(lab_low=[3.0, 1.0]))
     assert failure.row == 0
@@ -160,11 +162,9 @@ def test_pairs_are_balanced_and_ordered():
 
 
 def test_big_tables_are_checked_in_seconds():
-    import time
-
     n = 200_000
     frame = pd.DataFrame({"sample_id": ["S"] * n, "technique": ["XRF"] * n})
     values = pd.DataFrame(np.ones((n, 40)), columns=[f"E{i}" for i in range(40)])
-    start = time.perf_counter()
+    start = time.process_time()
     assert schemas.validate("field", frame, values) == []
-    assert time.perf_counter() - start < 5
+    assert time.process_time() - start < 5

@@ -219,6 +219,8 @@ PAIR_LABELS = {
     "lab_time": "Lab time",
     "certificate": "Certificate",
     "custody": "Custody",
+    "reason_code": "Code of the reason",
+    "re_assay": "Re-assay above the range",
     "used": "Used",
     "reason": "Reason",
 }
