@@ -9,6 +9,9 @@ import pandas as pd
 from reconcile.model import FileAccount, WaterfallStep
 from reconcile.store import Store
 
+_ABOVE = "headings and what stands above them"
+_JOINED = "further lines of quoted cells"
+
 
 def counts_of_files(store: Store) -> pd.DataFrame:
     """Rows and cells of every file of the run, never counted together.
@@ -61,11 +64,17 @@ def account_of_files(store: Store, tables: Mapping[int, str]) -> tuple[FileAccou
         used.setdefault((file_id, sheet), {})[str(disposition)] = int(rows)
     seen: set[tuple[str, str]] = set()
     accounts = []
-    for file_id, path, kind, sheet, entered, accepted in store.rows(
-        "SELECT file_id, path, kind, sheet, rows_in_file, accepted FROM sheet "
+    for file_id, path, kind, sheet, entered, accepted, lines, above, joined in store.rows(
+        "SELECT file_id, path, kind, sheet, rows_in_file, accepted, lines_in_file, lines_above, "
+        "lines_joined FROM sheet "
         "JOIN run_file USING (file_id) JOIN file USING (file_id) ORDER BY file_place, sheet"
     ):
         place = f"{path}, sheet {sheet}" if sheet else str(path)
+        left = ((_ABOVE, int(above)), (_JOINED, int(joined)))
+        of_lines = WaterfallStep(
+            f"{place}: rows among the lines", "lines", int(lines), int(entered),
+            tuple((reason, count) for reason, count in left if count),
+        )  # fmt: skip
         read = WaterfallStep(
             f"{place}: rows read", "rows", int(entered), int(accepted),
             tuple(counts.get((file_id, sheet), {}).items()),
@@ -81,7 +90,7 @@ def account_of_files(store: Store, tables: Mapping[int, str]) -> tuple[FileAccou
         accounts.append(
             FileAccount(
                 str(path), str(sheet), str(kind), tables.get(file_id, ""), (path, sheet) in seen,
-                read, use,
+                of_lines, read, use,
             )
         )  # fmt: skip
         seen.add((path, sheet))

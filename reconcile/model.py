@@ -423,13 +423,17 @@ class WaterfallStep:
 
 @dataclass(frozen=True, slots=True)
 class FileAccount:
-    """What became of the rows of one sheet in one reading; both steps balance."""
+    """What became of the lines and rows of one sheet in one reading; every step balances.
+
+    ``lines`` and ``read`` enter what was counted in the file apart from its reading.
+    """
 
     path: str
     sheet: str
     kind: str
     table: str  # which [[table]] read it
     again: bool  # the same sheet was read by an earlier [[table]] too
+    lines: WaterfallStep  # lines (of a workbook: rows) that hold something -> rows below headings
     read: WaterfallStep  # rows of the sheet -> accepted
     use: (
         WaterfallStep | None
@@ -437,8 +441,8 @@ class FileAccount:
 
     @property
     def steps(self) -> tuple[WaterfallStep, ...]:
-        """Both steps, in order."""
-        return (self.read,) if self.use is None else (self.read, self.use)
+        """All steps, in order."""
+        return (self.lines, self.read) + (() if self.use is None else (self.use,))
 
 
 FAULT, NO_FAULT = "fault", "no fault"

@@ -579,6 +579,11 @@ class TableSettings(Part):
     first_row: Annotated[int, _number(ge=1, le=1_048_576)] | None = Field(
         None, description="row of the first heading; empty: found"
     )
+    final_line_end: Literal["present", "absent"] = Field(
+        "present",
+        description="whether the last line of these text files has a line end; where it lacks one "
+        "that is present elsewhere, the last cell is not believed",
+    )
     unit: str = Field("", description="unit of result columns that name none")
     recalculate_to_dry: bool = Field(
         False,

@@ -409,9 +409,13 @@ class Store:
         name, facts = ROW_TABLES[table.kind]
         self._add_rows(con, name, facts, file_id, table)
         con.execute(
-            "INSERT INTO sheet VALUES (?, ?, ?, ?)",
-            [file_id, table.sheet, table.rows_in_file, table.facts.num_rows],
-        )
+            "INSERT INTO sheet BY NAME SELECT ? AS file_id, ? AS sheet, ? AS rows_in_file, "
+            "? AS accepted, ? AS lines_in_file, ? AS lines_above, ? AS lines_joined",
+            [
+                file_id, table.sheet, table.rows_in_file, table.rows_accepted,
+                table.counted.lines, table.counted.above, table.lines_joined,
+            ],
+        )  # fmt: skip
         _insert(
             con,
             "INSERT INTO set_aside VALUES (?, ?, ?, ?)",

@@ -334,6 +334,8 @@ def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
             }[table.above_largest_sum]
             if table.kind == "field" and table.mean_above_largest_sum == "keep out":
                 text += "; samples whose mean adds up to more are kept out"
+        if table.final_line_end == "absent":
+            text += "; the last line of a file has no line end and is whole"
         if table.recalculate_to_dry:
             text += "; moist rows are recalculated to the dry basis by their stated moisture"
         lines.append(SettingLine(f"table {number}", text, "files and what holds for every row"))

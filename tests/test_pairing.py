@@ -13,6 +13,7 @@ import pytest
 
 from reconcile import eligibility, pairing
 from reconcile.intake import tables as contract
+from reconcile.intake.counting import Counted
 from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
 from reconcile.model import QUARANTINE_COLUMNS
 from reconcile.store import NUMBER_FACTS, TIME_FACTS, Store
@@ -53,6 +54,7 @@ def table(kind: str, rows: list[dict[str, object]], keys: tuple[str, ...] = ("Cu
     return TypedTable(
         kind, f"{kind}.csv", "", "0" * 64, pa.table(columns), pa.table(results), tuple(analytes),
         empty, (), pd.DataFrame(columns=list(QUARANTINE_COLUMNS)), len(rows),
+        Counted(len(rows) + 1, 1, len(rows)),
     )  # fmt: skip
 
 

@@ -28,12 +28,13 @@ from reconcile.intake.cells import (
     plain_number,
 )
 from reconcile.intake.corrections import Correction, lay_over, refused_again
-from reconcile.intake.headings import Column, absent_columns, understand
+from reconcile.intake.counting import Counted
+from reconcile.intake.headings import Column, absent_columns, matching, understand
 from reconcile.intake.moisture import to_dry
 from reconcile.intake.plain import is_typed, plain_columns, plain_results
 from reconcile.intake.setaside import set_aside
-from reconcile.intake.sources import Body, Sheet, digest, open_sheets
-from reconcile.intake.tables import BELOW, ColumnMeaning, TypedTable
+from reconcile.intake.sources import Body, Broken, Sheet, digest, open_sheets, state_of
+from reconcile.intake.tables import BELOW, AppliedCorrection, ColumnMeaning, TypedTable
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, TIME_OF_KIND
 from reconcile.model import QUARANTINE_COLUMNS
@@ -71,6 +72,7 @@ def read_file(
             "Give it another kind, or leave it as it is.",
         )
     with ThreadPoolExecutor(1) as beside:
+        before = state_of(path)
         digesting = beside.submit(lambda: sha256 or digest(path, shown_path))
         try:
             read = _read_sheets(
@@ -80,6 +82,11 @@ def read_file(
             digesting.result()  # it knows best why a file can't be opened
             raise
         found = digesting.result()
+    if state_of(path) != before:
+        raise ReconcileError(
+            f"{shown_path} changed while it was read: it is being written.",
+            "Wait until it is whole, then start again.",
+        )
     return tuple(replace(typed, sha256=found) for typed in read)
 
 
@@ -114,7 +121,7 @@ def _read_sheets(
     """The tables of one file; their digest is still open."""
     wanted = (table.sheet,) if isinstance(table.sheet, str) else table.sheet
     wanted = tuple(w for w in wanted if w)
-    sheets = open_sheets(path, shown_path, wanted)
+    sheets = open_sheets(path, shown_path, wanted, table.final_line_end == "absent")
     read: list[TypedTable] = []
     skipped: list[ReconcileError] = []
     notes: list[str] = []
@@ -169,6 +176,31 @@ class _Ledger:
         """Put a cell into quarantine; its row stays."""
         self.cells.setdefault((at, heading), (found, reason, advice))
 
+    def follow(self, made_of: npt.NDArray[np.int64], lines: pa.Array) -> tuple[Broken, ...]:
+        """Go over to rows that were made of the rows at ``made_of``; those of which none was made.
+
+        ``lines`` of all rows before.
+        """
+        first: dict[int, int] = {}
+        for new, old in enumerate(made_of.tolist()):
+            first.setdefault(old, new)
+        told = {at: entry for (at, _), entry in reversed(self.cells.items())} | self.rows
+        nothing = ("", "no certified value", "Fill it in, or leave the row out.")
+        gone = tuple(
+            Broken(line, *told.get(at, nothing))
+            for at, line in enumerate(lines.to_pylist())
+            if at not in first
+        )
+        self.rows = {
+            new: self.rows[old] for new, old in enumerate(made_of.tolist()) if old in self.rows
+        }
+        self.cells = {
+            (first[at], heading): entry
+            for (at, heading), entry in self.cells.items()
+            if at in first
+        }
+        return gone
+
 
 def _read_sheet(job: _Job) -> TypedTable:
     try:
@@ -201,12 +233,14 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
     columns = _settle(understand(block, table, job.place), job)
     layout = _layout(columns, job)
     notes: list[str] = list(sheet.notes)
+    counted = sheet.count(_last_line(job, block))
     body, aside, plainly = _body(job, columns, block, layout, fixed)
     body, corrected = lay_over(body, block, sheet.name, job.corrections)
     columns, told_of_ids = idcolumns.chosen(columns, _column_reader(body), table, _met_ids(job))
     notes += told_of_ids
     n = len(body.lines)
     ledger = _Ledger()
+    unbelieved = _in_doubt(job, columns, block, layout, body, corrected, ledger)
     mark = "." if plainly else _decimal_mark(job, columns, body, notes)
     rules = CellFormat.of(mark, table.cells.below_words, table.cells.no_result_words)
     facts = _facts(job, columns, block, body, fixed, rules, ledger, notes)
@@ -224,20 +258,25 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
         if len(read.outside):
             aside += (("element not asked for", len(read.outside)),)
     elif kind == "reference materials":
-        facts, body, read = results.read_reference(
+        facts, made, read = results.read_reference(
             results.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),
             ledger,
             notes,
         )
-        n = len(body.lines)
+        if read.made_of is not None:
+            made = replace(made, broken=body.broken + ledger.follow(read.made_of, body.lines))
+        body, n = made, len(made.lines)
     else:
         read = results.nothing_read(n)
+    for key, rows in unbelieved.items():
+        if key in read.values:
+            read.values[key].refuse(np.array(rows, np.int64))
     if table.recalculate_to_dry and kind in {"field", "lab"}:
         facts, dried = to_dry(facts, read)
         notes += dried
     told = _sums_told(job, facts, read, n)
     _validate(job, facts, read, told, ledger, n)
-    finished = _finish(job, columns, body, facts, read, told, ledger, aside, notes)
+    finished = _finish(job, columns, body, facts, read, told, ledger, aside, notes, counted)
     finished = replace(finished, columns=finished.columns + absent)
     if not corrected:
         return finished
@@ -251,6 +290,64 @@ def _met_ids(job: _Job) -> Collection[str]:
     if job.table.look_up != "lab_id" or job.register is None or "lab_id" not in job.register:
         return job.met_ids
     return [str(text) for text in job.register["lab_id"].dropna()]
+
+
+def _last_line(job: _Job, block: Block) -> int:
+    """The line on which the headings end; refuses headings that may have swallowed rows."""
+    last, whole = 0, max(len(block.headings), 2)
+    for row in job.sheet.head:
+        if row.line > block.last_line:
+            break
+        last = row.last
+        doubtful = bool(row.doubt)
+        if row.line < block.first_line:  # a letterhead may be quoted, but holds no rows
+            doubtful = len(row.lines) > 1 and any(
+                line.count(job.sheet.delimiter) + 1 >= whole for line in row.lines
+            )
+        if doubtful:
+            raise ReconcileError(
+                f"{job.place}, line {row.line}: the quotation marks are doubtful, and the headings "
+                "may hold rows of the table.",
+                "Mend the quotation marks, or export the file again.",
+            )
+    return last
+
+
+def _in_doubt(
+    job: _Job,
+    columns: tuple[Column, ...],
+    block: Block,
+    layout: str,
+    body: Body,
+    corrected: Sequence[AppliedCorrection],
+    ledger: _Ledger,
+) -> dict[str, list[int]]:
+    """Put cells that can't be believed into quarantine; which rows of which results they are.
+
+    A result alone is taken out of its row. Without any other cell that means something the row
+    says something else, so the whole row is refused. Cells that a person corrected are believed.
+    """
+    mended = {
+        (c.row, place) for c in corrected if not c.refused for place in matching(block, c.column)
+    }
+    left = {(d.line, d.index): d for d in body.doubts if (d.line, d.index) not in mended}
+    if not left:
+        return {}
+    lines = body.lines.to_numpy(zero_copy_only=False)
+    places = {int(line): at for at, line in enumerate(lines)}
+    named = fact_work.named_by_rules(job.table, block)
+    results_of: dict[str, list[int]] = {}
+    for (line, index), doubt in left.items():
+        column, at = columns[index], places.get(line)
+        if at is None:
+            continue  # a row that was set aside
+        if column.role == "value" and column.species and layout == "wide" and index not in named:
+            results_of.setdefault(results.key_of(column), []).append(at)
+            ledger.cell(at, column.heading, doubt.found, doubt.reason, doubt.advice)
+        elif column.role in {"value", "error", "limit", "fact"} or index in named:
+            reason = f"the cell under '{column.heading}' is not sure: {doubt.reason}"
+            ledger.row(at, doubt.found, reason, doubt.advice)
+    return results_of
 
 
 def _body(
@@ -825,6 +922,7 @@ def _finish(
     ledger: _Ledger,
     aside: tuple[tuple[str, int], ...],
     notes: list[str],
+    counted: Counted,
 ) -> TypedTable:
     table = job.table
     n = len(body.lines)
@@ -834,7 +932,16 @@ def _finish(
     for at in ledger.rows:
         keep[at] = False
     lines = body.lines.to_numpy(zero_copy_only=False)
-    quarantine = _quarantine(job, lines, ledger, outside, body)
+    headings: dict[int, str] = {}  # of rows that are but one cell of a row otherwise accepted
+    if read.made_of is not None:
+        accepted = set(lines[keep].tolist())
+        of_element = {key.split("@")[0]: heading for key, heading in read.headings.items()}
+        headings = {
+            at: of_element[facts["element"][at].as_py()]
+            for at in ledger.rows
+            if int(lines[at]) in accepted
+        }
+    quarantine = _quarantine(job, lines, ledger, outside, body, headings)
     everything = bool(keep.all())
     mask = None if everything else pa.array(keep)
     row = body.lines if mask is None else body.lines.filter(mask)
@@ -849,8 +956,10 @@ def _finish(
     sums, high = _sums(job.table.largest_sum_pct, read, told & keep, lines)
     notes = notes + high + list(read.notes) + _kind_notes(job, facts, read, keep)
     empty = keep & ~read.holds_one(n) if table.kind in {"field", "lab"} else np.zeros(n, bool)
-    rows_whole = sum(1 for at in ledger.rows if not outside[at]) + len(body.broken)
-    rows_in_file = fact_table.num_rows + rows_whole + sum(count for _, count in aside)
+    if body.blank:
+        aside += (("empty row", body.blank),)
+    if counted.lines == counted.above:
+        notes.append("no row stands below the headings")
     return TypedTable(
         kind=table.kind,
         path=job.shown,
@@ -862,7 +971,9 @@ def _finish(
         texts=texts,
         columns=tuple(_meaning(c, read) for c in columns),
         quarantine=quarantine,
-        rows_in_file=rows_in_file,
+        rows_in_file=counted.records + body.parted,
+        counted=counted,
+        lines_joined=body.joined,
         rows_set_aside=aside,
         notes=tuple(dict.fromkeys(notes)),
         sums=sums,
@@ -895,11 +1006,13 @@ def _quarantine(
     ledger: _Ledger,
     outside: npt.NDArray[np.bool_],
     body: Body,
+    headings: dict[int, str],
 ) -> pd.DataFrame:
     entries: list[tuple[int, int, str, str, str, str]] = []
     for at, (found, reason, advice) in ledger.rows.items():
         if not outside[at]:
-            entries.append((int(lines[at]), -1, "", found, reason, advice))
+            entries.append((int(lines[at]), -1, headings.get(at, ""), found, reason, advice))
+    entries = list(dict.fromkeys(entries))  # rows made of one row are refused once
     order: dict[str, int] = {}
     for (at, heading), (found, reason, advice) in ledger.cells.items():
         if at in ledger.rows or outside[at]:

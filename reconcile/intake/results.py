@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -112,6 +112,7 @@ class Results:
     outside: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     notes: list[str] = field(default_factory=list)
     sigma_of: dict[int, float] = field(default_factory=dict)
+    made_of: npt.NDArray[np.int64] | None = None  # the row of the table of which each was made
 
     def text_at(self, key: str, at: int) -> str:
         """The cell as it stands in the file."""
@@ -909,7 +910,7 @@ def read_reference(
     for at in range(len(job.body.lines)):
         for key in keys:
             part = wide.values[key]
-            if part.code[at] == EMPTY:
+            if part.code[at] in (EMPTY, NO_RESULT):
                 continue
             at_rows.append(at)
             elements.append(key.split("@")[0])
@@ -920,11 +921,14 @@ def read_reference(
     facts["element"] = pa.array(elements, pa.string())
     facts["certified_mg_kg"] = pa.array(certified, pa.float64(), from_pandas=True)
     facts["uncertainty_mg_kg"] = pa.array(uncertainty, pa.float64(), from_pandas=True)
-    body = Body(
-        tuple(c.take(picks) for c in job.body.columns), job.body.lines.take(picks), job.body.broken
+    body = replace(
+        job.body,
+        columns=tuple(c.take(picks) for c in job.body.columns),
+        lines=job.body.lines.take(picks),
     )
     notes.append("one row per certified value was made from each row of the table")
-    return facts, body, Results(notes=wide.notes)
+    made_of = np.array(at_rows, np.int64)
+    return facts, body, Results(notes=wide.notes, headings=wide.headings, made_of=made_of)
 
 
 def _uncertainty_long(job: ResultJob, read: Results) -> pa.Array:

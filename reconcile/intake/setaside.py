@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -45,7 +46,9 @@ def set_aside(
     if not aside:
         return body, ()
     keep = pa.array(~taken)
-    kept = Body(tuple(c.filter(keep) for c in body.columns), body.lines.filter(keep), body.broken)
+    kept = replace(
+        body, columns=tuple(c.filter(keep) for c in body.columns), lines=body.lines.filter(keep)
+    )
     # a blank line was never a row of the file
     return kept, tuple((k, len(v)) for k, v in aside.items() if k != "blank line")
 

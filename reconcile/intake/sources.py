@@ -21,7 +21,8 @@ import threading
 import warnings
 import zipfile
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,8 @@ import pyarrow.parquet as pq
 
 from reconcile.characters import lowered, raised
 from reconcile.errors import ReconcileError
+from reconcile.intake.counting import Counted, count_rows, count_text, holds_something
+from reconcile.intake.package import SheetScan, scan_sheets
 from reconcile.regular import open_regular
 
 HEAD_ROWS = 120  # leading rows in which headings are looked for
@@ -54,10 +57,23 @@ _BLOCK = 1 << 21  # bytes cut at once: a block with its columns stays in the cac
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row as text. ``line`` is 1-based: line of the file or row of the sheet."""
+    """One row as text. ``line`` is 1-based: line of the file or row of the sheet.
+
+    ``lines`` holds the lines of a row as they stand, where it runs over several or is in doubt.
+    ``exact``: its quotation marks make sense only if it has as many cells as there are headings;
+    ``doubt``: why they make none.
+    """
 
     line: int
     cells: tuple[str, ...]
+    lines: tuple[str, ...] = ()
+    exact: bool = False
+    doubt: str = ""
+
+    @property
+    def last(self) -> int:
+        """The line on which the row ends."""
+        return self.line + max(len(self.lines), 1) - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +81,17 @@ class Broken:
     """A data row that can't be laid under the headings."""
 
     line: int
+    found: str
+    reason: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A cell that can't be believed, though its row can."""
+
+    line: int
+    index: int  # column, from 0
     found: str
     reason: str
     advice: str
@@ -81,6 +108,10 @@ class Body:
     columns: tuple[pa.Array | pa.ChunkedArray, ...]
     lines: pa.Array  # int64
     broken: tuple[Broken, ...]
+    doubts: tuple[Doubt, ...] = ()
+    joined: int = 0  # further lines of rows that run over several
+    parted: int = 0  # further lines of such rows that were refused, each line as a row
+    blank: int = 0  # rows that hold nothing and are counted in the file all the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +120,16 @@ class Sheet:
 
     ``read_body(after_line, width, numbers)`` reads the rows below the headings; the columns
     ``numbers`` may come as numbers, where each of their cells is empty, a number without a sign,
-    or '<' and such a number. ``merged`` holds, per line, the (first, last) columns of merged
-    heading cells, where the file tells.
+    or '<' and such a number. ``count(last_line)`` counts what the file holds, apart from that
+    reading; ``last_line`` is the last line of the headings. ``merged`` holds, per line, the
+    (first, last) columns of merged heading cells, where the file tells.
     """
 
     name: str
     head: tuple[Row, ...]
     read_body: Callable[[int, int, frozenset[int]], Body]
+    count: Callable[[int], Counted]
+    delimiter: str = ""
     texts_can_hold_commas: bool = True
     typed_numbers: bool = False  # numbers come typed (XLSX, Parquet), not as locale text
     merged: dict[int, tuple[tuple[int, int], ...]] | None = None
@@ -115,8 +149,22 @@ def digest(path: Path, shown: str) -> str:
         ) from error
 
 
-def open_sheets(path: Path, shown: str, wanted: tuple[str, ...] = ()) -> tuple[Sheet, ...]:
-    """Every non-empty sheet of the file, or those wanted by name."""
+def state_of(path: Path) -> tuple[int, ...]:
+    """What changes when a file is written: its size, times and place; empty where it is gone."""
+    try:
+        found = path.stat()
+    except OSError:
+        return ()
+    return (found.st_size, found.st_mtime_ns, found.st_ino)
+
+
+def open_sheets(
+    path: Path, shown: str, wanted: tuple[str, ...] = (), open_end: bool = False
+) -> tuple[Sheet, ...]:
+    """Every non-empty sheet of the file, or those wanted by name.
+
+    ``open_end``: the last line of a text is whole also where it has no line end.
+    """
     try:
         with open_regular(path) as handle:
             start = handle.read(8)
@@ -155,7 +203,7 @@ def open_sheets(path: Path, shown: str, wanted: tuple[str, ...] = ()) -> tuple[S
         raise ReconcileError(
             f"{shown} is larger than {MAX_TEXT_BYTES >> 30} GiB.", "Split it, by month say."
         )
-    return (_text(path, shown, size),)
+    return (_text(path, shown, size, open_end),)
 
 
 # ---- delimited text ---------------------------------------------------------------------
@@ -246,7 +294,7 @@ def _not_text(shown: str) -> ReconcileError:
 _SEP_LINE = re.compile(r'\s*"?sep=(.)"?[,;\t|]*\s*', re.I)
 
 
-def _text(path: Path, shown: str, size: int) -> Sheet:
+def _text(path: Path, shown: str, size: int, open_end: bool) -> Sheet:
     encoding, note, quoted = _encoding(path, shown)
     with path.open("r", encoding=encoding, newline="") as handle:
         start = handle.read(1 << 20)
@@ -270,26 +318,42 @@ def _text(path: Path, shown: str, size: int) -> Sheet:
                 return quick
         with path.open("r", encoding=encoding, newline="") as handle:
             rows = (r for r in _rows(handle, delimiter, skip, shown) if r.line > after_line)
-            return _collect(rows, width, _ends_cut(path))
+            cut = CUT if ends_open and not open_end else WHOLE if ends_open else ""
+            return _collect(rows, width, delimiter, cut)
 
+    ends_open = lacks_line_end(path)
+    notes = [note] if note else []
+    if ends_open and open_end:
+        notes.append("the last line has no line end; files of this table end so, it is taken whole")
+    elif ends_open:
+        notes.append(
+            "the last line has no line end, as in a file that was cut off: its last cell is not "
+            "believed"
+        )
     return Sheet(
         "",
         head,
         read_body,
+        lambda last_line: count_text(path, encoding, delimiter, last_line),
+        delimiter,
         texts_can_hold_commas=quoted or delimiter != ",",
-        notes=(note,) if note else (),
+        notes=tuple(notes),
     )
 
 
-def _ends_cut(path: Path) -> bool:
-    """True where the last line has no end, as in a file that was cut off."""
+def lacks_line_end(path: Path) -> bool | None:
+    """True where a text's last line has no end, as in a file that was cut off.
+
+    None for workbooks and Parquet files, which can't be read at all when they are cut.
+    """
     with path.open("rb") as handle:
-        handle.seek(-1, 2)
-        last = handle.read(1)
-        if last == b"\x00":
-            handle.seek(-2, 2)
-            last = handle.read(1)
-    return last not in b"\r\n\x1a"
+        start = handle.read(4)
+        size = handle.seek(0, 2)
+        handle.seek(max(0, size - 4))
+        tail = handle.read().rstrip(b"\x00")
+    if start.startswith((b"PAR1", b"PK\x03\x04", b"PK\x05\x06")):
+        return None
+    return bool(tail) and tail[-1:] not in b"\r\n\x1a"
 
 
 def _delimiter(start: str) -> str:
@@ -323,13 +387,15 @@ def _delimiter(start: str) -> str:
 
 def _rows(handle: Any, delimiter: str, skip: int, shown: str) -> Iterator[Row]:
     """Rows with the line on which each starts; blank lines are left out but counted."""
-    quotes = [0]
-    lines = _bounded_lines(handle, shown, quotes)
+    taken: list[str] = []  # the lines that the reader took for a row
+    lines = _bounded_lines(handle, shown, taken)
     for _ in range(skip):
         next(lines, None)
     reader = csv.reader(lines, delimiter=delimiter)
+    quoting = _Quoting.of(delimiter)
     done = 0
     while True:
+        taken.clear()
         try:
             cells = next(reader)
         except StopIteration:
@@ -341,9 +407,8 @@ def _rows(handle: Any, delimiter: str, skip: int, shown: str) -> Iterator[Row]:
                 "Look for a quotation mark that is never closed, or export the file again.",
             ) from error
         line, spanned = done + 1 + skip, reader.line_num - done
-        done, odd = reader.line_num, quotes[0] % 2
-        quotes[0] = 0
-        if spanned > MAX_LINES_OF_ROW or (spanned > 1 and odd):
+        done = reader.line_num
+        if spanned > MAX_LINES_OF_ROW:
             raise ReconcileError(
                 f"{shown}, line {line}: a quotation mark opens here and is never closed; it would "
                 f"swallow {spanned - 1} lines.",
@@ -357,12 +422,72 @@ def _rows(handle: Any, delimiter: str, skip: int, shown: str) -> Iterator[Row]:
                     f"{shown}, line {line}: {len(cells)} columns; at most {MAX_COLUMNS} are read.",
                     "Check the delimiter, or leave out what is not needed.",
                 )
-        if any(cell.strip() for cell in cells):
-            yield Row(line, tuple(cell.strip(" \t\r\n\f\v\ufeff\x1a") for cell in cells))
+        if not any(holds_something(text, delimiter) for text in taken):
+            continue
+        tidy = tuple(cell.strip(" \t\r\n\f\v\ufeff\x1a") for cell in cells)
+        if not any('"' in text for text in taken):
+            yield Row(line, tidy)
+            continue
+        doubt, exact = quoting.judge(taken, cells)
+        yield Row(line, tidy, tuple(taken) if spanned > 1 or doubt else (), exact, doubt)
 
 
-def _bounded_lines(handle: Any, shown: str, quotes: list[int]) -> Iterator[str]:
-    """Lines of bounded length; counts quotation marks into ``quotes``."""
+@dataclass(frozen=True, slots=True)
+class _Quoting:
+    """Whether the quotation marks of a row can mean one thing only.
+
+    A mark too many makes a cell out of everything up to the next mark: cells of the same line,
+    or whole lines. Such a row can have the right number of cells, and then holds values of
+    another row. So a row with marks that are neither around cells nor within plain cells is
+    refused; and so is one over several lines where the cell with the line break holds a
+    delimiter too, for its lines may have been rows.
+    """
+
+    delimiter: str
+    strict: re.Pattern[str]  # marks stand around whole cells only
+    loose: re.Pattern[str]  # or within cells that do not begin with one, as in: 5" core
+
+    @staticmethod
+    @cache
+    def of(delimiter: str) -> _Quoting:
+        d = re.escape(delimiter)
+        around = r'"(?:[^"]|"")*+"' + ("" if delimiter == " " else " *+")
+
+        def row(plain: str) -> re.Pattern[str]:
+            cell = rf"(?:{around}|{plain})"
+            return re.compile(rf"\ufeff?{cell}(?:{d}{cell})*+[\r\n]*+")
+
+        return _Quoting(
+            delimiter,
+            row(rf'[^"\r\n{d}]*+'),
+            row(rf'(?:[^"\r\n{d}][^\r\n{d}]*+)?'),
+        )
+
+    def judge(self, lines: list[str], cells: list[str]) -> tuple[str, bool]:
+        """Why the row is in doubt ('' where not), and whether its number of cells must be right."""
+        whole, several = "".join(lines), len(lines) > 1
+        strict = bool(self.strict.fullmatch(whole))
+        if not strict and several:
+            return _SWALLOWS.format(len(lines)), True
+        if not strict and not self.loose.fullmatch(whole):
+            return "a quotation mark stands within a quoted cell, or is never closed", True
+        if len(cells) > 1 and any(self.delimiter in c and _BREAK.search(c) for c in cells):
+            return _SWALLOWS.format(len(lines)), True
+        return "", not strict or several or any(self.delimiter in cell for cell in cells)
+
+
+_SWALLOWS = (
+    "a quotation mark that opens a cell holds {} lines together, which may be rows of their own: "
+    "one mark is missing, or one is too many"
+)
+_MEND_MARKS = "Mend the quotation marks in the file (a mark within a cell is written twice)."
+_BREAK = re.compile(r"[\r\n]")
+#: How a file without a last line end is taken: as cut off, or as whole.
+CUT, WHOLE = "cut", "whole"
+
+
+def _bounded_lines(handle: Any, shown: str, taken: list[str]) -> Iterator[str]:
+    """Lines of bounded length; adds each to ``taken``."""
     number = 0
     while line := handle.readline(MAX_CELL * 64):
         number += 1
@@ -371,16 +496,30 @@ def _bounded_lines(handle: Any, shown: str, quotes: list[int]) -> Iterator[str]:
                 f"{shown}, line {number} is longer than {MAX_CELL * 64:,} characters.",
                 "Export the file again.",
             )
-        quotes[0] += line.count('"')
-        yield line.replace("\x00", "")
+        line = line.replace("\x00", "")
+        taken.append(line)
+        yield line
 
 
-def _collect(rows: Iterable[Row], width: int, ends_cut: bool = False) -> Body:
-    """Lay rows under ``width`` headings; rows with more cells are broken."""
+def _collect(rows: Iterable[Row], width: int, delimiter: str = "", cut: str = "") -> Body:
+    """Lay rows under ``width`` headings; rows with more cells or doubtful marks are broken.
+
+    A row over several lines stands only where every row of the file has its number of cells (a
+    remark of one cell is no row). ``cut`` says how the file ends. Where its last line has no line
+    end (CUT), a last row that is too short is broken, and of a full one the last cell is in
+    doubt, whatever it holds: an empty cell is what a cut behind a delimiter leaves, and a closed
+    quotation mark may be the first half of a doubled one. No count of rows that the file states
+    could vouch for that cell. Where files of this kind never have that line end (WHOLE) only a
+    last row shorter than all others is broken.
+    """
     chunks: list[list[pa.Array]] = []
     lines: list[int] = []
     broken: list[Broken] = []
+    doubts: list[Doubt] = []
     pending: list[tuple[str, ...]] = []
+    several: dict[int, Row] = {}  # by position
+    dropped: set[int] = set()
+    uneven = parted = 0
     last: Row | None = None
 
     def flush() -> None:
@@ -393,48 +532,104 @@ def _collect(rows: Iterable[Row], width: int, ends_cut: bool = False) -> Body:
             )
             pending.clear()
 
+    def held(row: Row) -> list[tuple[int, str]]:
+        places = enumerate(row.lines, row.line)
+        return [(line, text) for line, text in places if holds_something(text, delimiter)]
+
+    def refuse(row: Row, found: str, reason: str, advice: str) -> None:
+        nonlocal parted
+        if len(row.lines) < 2:
+            broken.append(Broken(row.line, _short(found), reason, advice))
+            return
+        each = held(row)  # every line may have been a row, so each is told
+        broken.extend(Broken(line, _short(text.strip()), reason, advice) for line, text in each)
+        parted += len(each) - 1
+
     for row in rows:
         cells = row.cells
+        last = None
+        as_rows = any(text.count(delimiter) + 1 >= max(width, 2) for text in row.lines)
+        if row.doubt or (len(row.lines) > 1 and len(cells) == 1 and as_rows):
+            doubt = row.doubt or _SWALLOWS.format(len(row.lines))
+            refuse(row, "".join(row.lines).strip(), doubt, _MEND_MARKS)
+            continue
         if len(cells) > width and any(cells[width:]):
-            broken.append(
-                Broken(
-                    row.line,
-                    _short("; ".join(c for c in cells[width:] if c)),
-                    f"the row has {len(cells)} cells under {width} headings",
-                    "Look for an unquoted delimiter, such as a decimal comma, in this row.",
-                )
+            uneven += 1
+            refuse(
+                row,
+                "; ".join(c for c in cells[width:] if c),
+                f"the row has {len(cells)} cells under {width} headings",
+                "Look for an unquoted delimiter, such as a decimal comma, in this row.",
             )
-            last = None
             continue
         if any(len(c) > MAX_CELL for c in cells):
-            broken.append(
-                Broken(row.line, "", "a cell is longer than a spreadsheet cell can be", "Check it.")
+            refuse(row, "", "a cell is longer than a spreadsheet cell can be", "Check it.")
+            continue
+        if len(cells) < width and len(cells) > 1 and row.exact and len(row.lines) < 2:
+            uneven += 1
+            refuse(
+                row,
+                delimiter.join(cells),
+                f"the row has {len(cells)} of {width} cells, and quotation marks that may hold "
+                "two cells together",
+                _MEND_MARKS,
             )
-            last = None
             continue
         last = row
+        uneven += _is_short(row, width)
+        if len(row.lines) > 1:
+            several[len(lines)] = row
         pending.append(cells[:width] + ("",) * (width - len(cells)))
         lines.append(row.line)
         if len(pending) >= _CHUNK_ROWS:
             flush()
-    if ends_cut and last is not None and len(last.cells) < width and lines:
-        pending.pop() if pending else None
-        lines.pop()
-        broken.append(
-            Broken(
-                last.line,
-                _short("; ".join(last.cells)),
-                f"the last row stops after {len(last.cells)} of {width} cells: the file is cut off",
-                "Get the whole file.",
-            )
-        )
+    if cut and last is not None and len(last.cells) < width:
+        short = _is_short(last, width)
+        if cut == CUT or (short and uneven == 1):
+            uneven -= short
+            dropped.add(len(lines) - 1)
+            reason = f"the last row stops after {len(last.cells)} of {width} cells: the file is "
+            refuse(last, "; ".join(last.cells), f"{reason}cut off", "Get the whole file.")
+    elif cut == CUT and last is not None:
+        doubts.append(Doubt(last.line, width - 1, last.cells[width - 1], _OPEN, _END_IT))
+    for at, row in several.items():
+        if uneven and _is_filled(row) and at not in dropped:
+            dropped.add(at)
+            reason = f"a quoted cell runs over {len(row.lines)} lines, and other rows of the file "
+            refuse(row, "", f"{reason}have not as many cells as there are headings", _MEND_MARKS)
     flush()
     columns = (
         tuple(pa.concat_arrays([chunk[i] for chunk in chunks]) for i in range(width))
         if chunks
         else tuple(pa.array([], pa.string()) for _ in range(width))
     )
-    return Body(columns, pa.array(lines, pa.int64()), tuple(broken))
+    places = pa.array(lines, pa.int64())
+    if dropped:
+        keep = np.ones(len(lines), bool)
+        keep[list(dropped)] = False
+        columns = tuple(column.filter(pa.array(keep)) for column in columns)
+        places = places.filter(pa.array(keep))
+    joined = sum(len(held(row)) - 1 for at, row in several.items() if at not in dropped)
+    return Body(columns, places, tuple(broken), tuple(doubts), joined, parted)
+
+
+_OPEN = (
+    "the file ends here without a line end, as one that was cut off: the cell may be the begin of "
+    "a longer one"
+)
+_END_IT = (
+    "Get the whole file, or end its last line. Where such files never have a last line end, set "
+    'final_line_end = "absent" in their [[table]].'
+)
+
+
+def _is_filled(row: Row) -> bool:
+    """True for more than a remark."""
+    return sum(map(bool, row.cells)) > 1
+
+
+def _is_short(row: Row, width: int) -> bool:
+    return len(row.cells) < width and _is_filled(row)
 
 
 def _quick_body(
@@ -569,19 +764,22 @@ def _line_ends(raw: Any) -> int:
 
 
 def _quotes_are_plain(raw: Any, delimiter: str) -> bool:
-    """True where every quotation mark opens or closes a cell and none is doubled."""
+    """True where quotation marks open and close a cell in turn and none is doubled."""
     codes = np.frombuffer(raw, np.uint8)
     if codes[0] == 34:
         return False  # as in a quoted heading at the very start: not worth the care
     step = 1 << 24
     edges = (ord(delimiter), 10, 13)
+    first = True  # the next mark opens a cell
     for start in range(0, len(codes), step):
         at = np.flatnonzero(codes[start : start + step] == 34) + start
         before, after = codes[at - 1], codes[np.minimum(at + 1, len(codes) - 1)]
         opens, closes = np.isin(before, edges), np.isin(after, edges)
-        if not (opens ^ closes).all():
+        in_turn = (np.arange(len(at)) % 2 == 0) == first
+        if not (opens ^ closes).all() or not (opens == in_turn).all():
             return False
-    return True
+        first ^= bool(len(at) % 2)
+    return first
 
 
 def _is_padded(raw: Any, delimiter: str) -> bool:
@@ -658,6 +856,7 @@ def _xlsx(path: Path, shown: str, wanted: tuple[str, ...]) -> tuple[Sheet, ...]:
         f"{shown} is damaged or is no .xlsx workbook.", "Open it in a spreadsheet and save it anew."
     )
     try:
+        scans = scan_sheets(path, wanted, HEAD_ROWS)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             book = openpyxl.load_workbook(
@@ -674,20 +873,14 @@ def _xlsx(path: Path, shown: str, wanted: tuple[str, ...]) -> tuple[Sheet, ...]:
                 "Mend 'sheet' in the settings.",
             )
         sheets = []
-        merged, uncomputed = _sheet_parts(path)
-        for position, sheet in enumerate(book.worksheets):
+        for sheet in book.worksheets:
             if wanted and sheet.title not in wanted:
                 continue
-            if position in uncomputed:
-                raise ReconcileError(
-                    f"{shown}, sheet '{sheet.title}' holds formulas whose results were never "
-                    "computed.",
-                    "Open it in a spreadsheet and save it, so that the file holds the numbers.",
-                )
+            scan = scans.get(sheet.title, SheetScan())
             try:
                 with warnings.catch_warnings():
                     warnings.simplefilter("ignore")
-                    read = _sheet(sheet, shown, merged.get(position))
+                    read = _sheet(sheet, shown, scan)
             except ReconcileError:
                 raise
             except Exception as error:
@@ -756,50 +949,16 @@ def _check_package(path: Path, shown: str) -> None:
         ) from error
 
 
-_UNCOMPUTED = re.compile(rb"(?:</f>|<f[^<>]*/>)\s*(?:<v\s*/>|<v></v>)?\s*</c>")
-_MERGE = re.compile(rb'<mergeCell\s+ref="([A-Z]{1,3})([0-9]{1,7}):([A-Z]{1,3})([0-9]{1,7})"')
-
-
-def _sheet_parts(
-    path: Path,
-) -> tuple[dict[int, dict[int, tuple[tuple[int, int], ...]]], set[int]]:
-    """Merged cells in leading rows, and sheets with formulas that hold no result.
-
-    By sheet position, where the parts of the package are named as usual.
-    """
-    from openpyxl.utils import column_index_from_string
-
-    found: dict[int, dict[int, tuple[tuple[int, int], ...]]] = {}
-    uncomputed: set[int] = set()
-    with zipfile.ZipFile(path) as package:
-        for position in range(64):
-            name = f"xl/worksheets/sheet{position + 1}.xml"
-            if name not in package.namelist():
-                break
-            if package.getinfo(name).file_size > 32 << 20:
-                continue
-            rows: dict[int, list[tuple[int, int]]] = {}
-            content = package.read(name)
-            if _UNCOMPUTED.search(content):
-                uncomputed.add(position)
-            for left, top, right, bottom in _MERGE.findall(content):
-                if int(top) > HEAD_ROWS:
-                    continue
-                first = column_index_from_string(left.decode()) - 1
-                last = column_index_from_string(right.decode()) - 1
-                if last > first:
-                    for line in range(int(top), min(int(bottom), int(top) + 8) + 1):
-                        rows.setdefault(line, []).append((first, last))
-            found[position] = {line: tuple(sorted(spans)) for line, spans in rows.items()}
-    return found, uncomputed
-
-
-def _sheet(
-    sheet: Any, shown: str, merged: dict[int, tuple[tuple[int, int], ...]] | None
-) -> Sheet | None:
+def _sheet(sheet: Any, shown: str, scan: SheetScan) -> Sheet | None:
     rows: list[Row] = []
+    uncomputed: dict[int, list[int]] = {}
+    for row, column in scan.uncomputed:
+        uncomputed.setdefault(row, []).append(column)
     cells_seen = 0
     for line, texts in _sheet_rows(sheet, shown):
+        for column in uncomputed.get(line, ()):
+            if column < len(texts):
+                texts[column] = scan.uncomputed[line, column]
         while texts and not texts[-1]:
             texts.pop()
         if not texts:
@@ -815,19 +974,28 @@ def _sheet(
             raise ReconcileError(
                 f"{shown}, sheet '{sheet.title}' is too large for a workbook.", "Give it as .csv."
             )
-        rows.append(Row(line, tuple(texts)))
+        if any(text.strip() for text in texts):
+            rows.append(Row(line, tuple(texts)))
     if not rows:
         return None
+    doubts = tuple(
+        Doubt(line, column, formula, _NEVER_COMPUTED, _COMPUTE)
+        for (line, column), formula in scan.uncomputed.items()
+    )
 
     def read_body(after_line: int, width: int, _: frozenset[int]) -> Body:
-        return _collect((r for r in rows if r.line > after_line), width)
+        body = _collect((r for r in rows if r.line > after_line), width)
+        return replace(
+            body, doubts=tuple(d for d in doubts if d.line > after_line and d.index < width)
+        )
 
     return Sheet(
         sheet.title,
         tuple(rows[:HEAD_ROWS]),
         read_body,
+        lambda last_line: count_rows(np.array(scan.rows, np.int64), last_line),
         typed_numbers=True,
-        merged=merged,
+        merged={line: tuple(sorted(spans)) for line, spans in scan.merged.items()},
         notes=(f"sheet '{sheet.title}' is hidden in the workbook; it was read",)
         if getattr(sheet, "sheet_state", "visible") != "visible"
         else (),
@@ -870,6 +1038,10 @@ def _sheet_rows(sheet: Any, shown: str) -> Iterator[tuple[int, list[str]]]:
             for cell in cells:
                 texts[cell["column"] - 1] = _cell_text(ReadOnlyCell(sheet, **cell))
             yield line, texts
+
+
+_NEVER_COMPUTED = "the cell holds a formula whose result was never computed"
+_COMPUTE = "Open the workbook in a spreadsheet and save it, so that it holds the result."
 
 
 def _cell_text(cell: Any) -> str:
@@ -970,15 +1142,17 @@ def _parquet(path: Path, shown: str) -> Sheet:
         for column in columns:
             mask = pc.is_null(column)
             blank = mask if blank is None else pc.and_(blank, mask)
-        if blank is not None and pc.any(blank).as_py():
+        empty = pc.sum(blank).as_py() or 0 if blank is not None else 0
+        if empty:
             keep = pc.invert(blank)
             columns = tuple(c.filter(keep) for c in columns)
             lines = lines.filter(keep)
-        return Body(columns, lines, ())
+        return Body(columns, lines, (), blank=empty)
 
     # headings are row 1, so that rows count as they would in a spreadsheet
     head = [Row(1, tuple(name.strip() for name in schema.names))]
-    return Sheet("", tuple(head), read_body, typed_numbers=True)
+    counted = Counted(meta.num_rows + 1, 1, meta.num_rows)
+    return Sheet("", tuple(head), read_body, lambda _: counted, typed_numbers=True)
 
 
 def _bad_parquet(shown: str) -> ReconcileError:

@@ -15,6 +15,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from reconcile.intake.counting import Counted
+
 #: qualifier codes in ``<key>_q`` (int8): null means the cell was empty (not reported)
 QUANTIFIED, BELOW, ABOVE, NO_RESULT = 0, 1, 2, 3
 #: ``<key>`` + PLAIN: the results of a plain table (float64 mg/kg): sign bit clear, a quantified
@@ -197,7 +199,10 @@ class TypedTable:
     texts: pa.Table
     columns: tuple[ColumnMeaning, ...]
     quarantine: pd.DataFrame  # model.QUARANTINE_COLUMNS
-    rows_in_file: int  # data rows seen (without headings, preamble, empty lines)
+    rows_in_file: int  # rows below the headings, counted apart from the reading (``counting``);
+    # a row over several lines that was refused counts with each of its lines
+    counted: Counted
+    lines_joined: int = 0  # further lines of accepted rows that run over several
     rows_set_aside: tuple[tuple[str, int], ...] = ()  # e.g. ("summary line", 2)
     sums: pa.Table | None = None
     """Rows that may add up to more than the whole: row, sum_pct (% as reported)."""
@@ -205,6 +210,22 @@ class TypedTable:
     notes: tuple[str, ...] = ()  # recalculations and other things that must not be silent
     without_result: pa.Array = field(default_factory=lambda: pa.array([], pa.int64()))
     """Lines of the accepted rows of which no cell holds a result; field and lab."""
+
+    @property
+    def rows_accepted(self) -> int:
+        """Rows of the file of which something is accepted; a row can hold several values."""
+        if self.kind != "reference materials":
+            return int(self.facts.num_rows)
+        return len(self.facts.column("row").unique())
+
+    @property
+    def balances(self) -> bool:
+        """Whether what became of the rows is what was counted in the file."""
+        whole = self.quarantine.loc[self.quarantine["column"].eq(""), "row"].nunique()
+        aside = sum(count for _, count in self.rows_set_aside)
+        rows = self.rows_accepted + int(whole) + aside
+        lines = self.rows_in_file + self.counted.above + self.lines_joined
+        return rows == self.rows_in_file and lines == self.counted.lines
 
 
 def in_full(values: pa.Table) -> pa.Table:

@@ -431,7 +431,7 @@ def _files(r: Reconciliation) -> str:
         [
             f"{f.path} {f.sheet}".strip(), read_by(f), f.read.entered, f.read.kept,
             "" if f.use is None else f.use.kept,
-            "; ".join(text for step in f.steps if (text := lost_of(step))),
+            "; ".join(text for step in (f.read, f.use) if step and (text := lost_of(step))),
             sum(step.balance for step in f.steps),
         ]
         for f in r.account_of_files

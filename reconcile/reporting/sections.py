@@ -407,7 +407,7 @@ def inputs(r: Reconciliation, width: float) -> list[Flowable]:
 def _files(r: Reconciliation, width: float) -> list[Flowable]:
     rows: list[list[Flowable | str]] = []
     for f in r.account_of_files:
-        lost = "; ".join(text for step in f.steps if (text := lost_of(step)))
+        lost = "; ".join(text for step in (f.read, f.use) if step and (text := lost_of(step)))
         rows.append(
             [
                 foreign(f"{f.path} {f.sheet}".strip()),

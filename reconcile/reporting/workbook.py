@@ -480,6 +480,7 @@ def _files(sheet: Worksheet, r: Reconciliation) -> None:
         Column(words.COLUMNS["sheet"], width=16),
         Column(words.COLUMNS["kind"], width=18),
         Column(words.COLUMNS["read_by"], width=24),
+        Column(words.COLUMNS["lines"], "integer", 9),
         Column(words.COLUMNS["rows"], "integer", 9),
         Column(words.COLUMNS["accepted"], "integer", 10),
         Column(words.COLUMNS["not_accepted"], width=50, wrap=True),
@@ -489,7 +490,8 @@ def _files(sheet: Worksheet, r: Reconciliation) -> None:
     ]
     rows = [
         [
-            f.path, f.sheet, f.kind, read_by(f), f.read.entered, f.read.kept, lost_of(f.read),
+            f.path, f.sheet, f.kind, read_by(f), f.lines.entered, f.read.entered, f.read.kept,
+            lost_of(f.read),
             None if f.use is None else f.use.kept, "" if f.use is None else lost_of(f.use),
             sum(step.balance for step in f.steps),
         ]

@@ -17,8 +17,11 @@ CREATE TABLE file (
 CREATE TABLE sheet (
     file_id BIGINT NOT NULL,
     sheet VARCHAR NOT NULL,
-    rows_in_file BIGINT NOT NULL,
-    accepted BIGINT NOT NULL
+    rows_in_file BIGINT NOT NULL,  -- counted over the bytes, apart from the reading
+    accepted BIGINT NOT NULL,
+    lines_in_file BIGINT NOT NULL, -- lines that hold something, counted so too
+    lines_above BIGINT NOT NULL,   -- of them, headings and what stands above
+    lines_joined BIGINT NOT NULL   -- further lines of quoted cells
 );
 
 CREATE TABLE set_aside (

@@ -251,7 +251,8 @@ def make_pairs(run: Run) -> Run:
             for found, stored in run.files
         },
     )
-    unbalanced = [step for step in (*account, *(s for f in files for s in f.steps)) if step.balance]
+    # files first: each names itself, and the account of all of them follows from theirs
+    unbalanced = [step for step in (*(s for f in files for s in f.steps), *account) if step.balance]
     if unbalanced:
         text = "; ".join(f"{step.name}: {step.balance}" for step in unbalanced)
         raise ReconcileError(

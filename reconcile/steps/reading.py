@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 import shutil
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import astuple, dataclass, replace
 from functools import partial
@@ -22,6 +23,7 @@ from reconcile.binding import Binding, Doubted
 from reconcile.errors import ReconcileError
 from reconcile.intake.corrections import Correction
 from reconcile.intake.read import ids_that_may_be, read_file
+from reconcile.intake.sources import lacks_line_end, state_of
 from reconcile.intake.tables import ABSENT, TypedTable
 from reconcile.ledger import Name, Reading
 from reconcile.model import (
@@ -133,16 +135,21 @@ def _read_found(run: Run, bound: Binding) -> Run:
     stored: dict[int, StoredFile] = {}
     register: _Register | None = None
     tables: dict[int, _Unread] = {}
+    unready: list[Finding] = []
+    archive = _Archive(run)
     for index in order:
         file = run.found[index]
-        table = run.workspace.table(file.table_index)
+        table = archive.table_of(file)
         if table.kind == "evidence":
+            continue
+        if isinstance(taken := archive.of(file), BeingWritten):
+            unready.append(Finding("intake", "serious", file.shown, taken.message, taken.advice))
             continue
         if table.kind != "corrections" and corrections is None:
             corrections = overlay.corrections_in(run.store, [s.file_id for s in stored.values()])
         if first.get(table.kind, 2) == 2 and register is None:
             register = _register(run, [stored[i].file_id for i in stored])
-        met = _met(run, bound, file, table, code, register, corrections or {})
+        met = _met(run, bound, archive, file, table, code, register, corrections or {})
         if isinstance(met, _Unread) and table.kind in first:
             stored[index] = met.into(run, bound, met.read())
         elif isinstance(met, _Unread):
@@ -155,7 +162,7 @@ def _read_found(run: Run, bound: Binding) -> Run:
         tables.items(), ahead([met.read for met in tables.values()]), strict=True
     ):
         stored[index] = met.into(run, bound, read)
-    stored = _by_ids_met(run, bound, stored, code, register, corrections or {})
+    stored = _by_ids_met(run, bound, archive, stored, code, register, corrections or {})
     findings = tuple(
         Finding("intake", "serious", s.path, s.problem, advice=s.advice)
         for _, s in sorted(stored.items())
@@ -163,7 +170,7 @@ def _read_found(run: Run, bound: Binding) -> Run:
     )
     stored, copies = _without_copies(run, stored)
     stored, twice = _without_same_cells(run, bound, stored)
-    findings += copies + twice + _absent_columns(run, stored)
+    findings += (*unready, *copies, *twice, *_absent_columns(run, stored))
     findings += _notes_of(run, [stored[i].file_id for i in sorted(stored)])
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
     numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
@@ -183,6 +190,55 @@ def _read_found(run: Run, bound: Binding) -> Run:
         ),
         findings=run.findings + findings,
     )
+
+
+class _Archive:
+    """The archived copies of a run's files, each taken once, and how each is to be read."""
+
+    def __init__(self, run: Run) -> None:
+        self._workspace = run.workspace
+        self._taken: dict[Path, tuple[str, Path] | OSError | BeingWritten] = {}
+        self._unended = self._without_last_line_ends(run.found)
+
+    def of(self, file: FoundFile) -> tuple[str, Path] | OSError | BeingWritten:
+        """Digest and copy, or why there is none."""
+        if file.path not in self._taken:
+            try:
+                self._taken[file.path] = archived(self._workspace, file)
+            except (OSError, BeingWritten) as error:
+                self._taken[file.path] = error
+        return self._taken[file.path]
+
+    def copy_of(self, file: FoundFile) -> tuple[str, Path]:
+        """Digest and copy. Raises OSError or BeingWritten where there is none."""
+        taken = self.of(file)
+        if isinstance(taken, Exception):
+            raise taken
+        return taken
+
+    def table_of(self, file: FoundFile) -> TableSettings:
+        """The settings of its [[table]], with what its files have in common."""
+        table = self._workspace.table(file.table_index)
+        if file.table_index in self._unended:
+            return table.model_copy(update={"final_line_end": "absent"})
+        return table
+
+    def _without_last_line_ends(self, found: Sequence[FoundFile]) -> frozenset[int]:
+        """The [[table]] entries of whose text files, two at least, none has a last line end.
+
+        The program that writes them sets none, so its lack is no sign of a file that was cut off.
+        """
+        lacking: dict[int, dict[str, bool]] = {}
+        for file in found:
+            if self._workspace.table(file.table_index).kind == "evidence":
+                continue
+            taken = self.of(file)
+            if isinstance(taken, Exception):
+                continue
+            digest, copy = taken
+            if (lacks := lacks_line_end(copy)) is not None:
+                lacking.setdefault(file.table_index, {})[digest] = lacks
+        return frozenset(at for at, each in lacking.items() if len(each) > 1 and all(each.values()))
 
 
 def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
@@ -245,6 +301,7 @@ def _absent_columns(run: Run, stored: dict[int, StoredFile]) -> tuple[Finding, .
 def _by_ids_met(
     run: Run,
     bound: Binding,
+    archive: _Archive,
     stored: dict[int, StoredFile],
     code: str,
     register: _Register | None,
@@ -280,16 +337,21 @@ def _by_ids_met(
         met = known
         if not of_register:
             other = "lab" if stored[index].kind == "field" else "field"
-            met = known | _ids_of(run, bound, stored, other, doubtful)
-        table = run.workspace.table(run.found[index].table_index)
+            met = known | _ids_of(run, bound, archive, stored, other, doubtful)
         file = run.found[index]
-        read = _met(run, bound, file, table, code, register, corrections, frozenset(met))
+        table = archive.table_of(file)
+        read = _met(run, bound, archive, file, table, code, register, corrections, frozenset(met))
         again[index] = read.into(run, bound, read.read()) if isinstance(read, _Unread) else read
     return again
 
 
 def _ids_of(
-    run: Run, bound: Binding, stored: dict[int, StoredFile], kind: str, doubtful: set[int]
+    run: Run,
+    bound: Binding,
+    archive: _Archive,
+    stored: dict[int, StoredFile],
+    kind: str,
+    doubtful: set[int],
 ) -> frozenset[str]:
     """The sample ids of one side; of a file that itself has several columns of ids, all."""
     found: set[str] = set()
@@ -297,11 +359,12 @@ def _ids_of(
         if file.kind != kind or file.problem:
             continue
         if index in doubtful:
-            table = run.workspace.table(run.found[index].table_index)
             zone = run.workspace.settings.workspace.time_zone
-            digest, copy = archived(run.workspace, run.found[index])
+            found_file = run.found[index]
+            digest, copy = archive.copy_of(found_file)
+            table = archive.table_of(found_file)
             ids = partial(ids_that_may_be, copy, file.path, table, zone)
-            met, told = _of_copy(run.workspace, run.found[index], digest, copy, ids)
+            met, told = _of_copy(run.workspace, found_file, digest, copy, ids)
             bound.told += told
             found |= met
         else:
@@ -470,6 +533,7 @@ class _Unread:
 def _met(
     run: Run,
     bound: Binding,
+    archive: _Archive,
     file: FoundFile,
     table: TableSettings,
     code: str,
@@ -480,7 +544,7 @@ def _met(
     """The file as the store holds it, or what is needed to read it; archived in any case."""
     zone = run.workspace.settings.workspace.time_zone
     try:
-        digest, copy = archived(run.workspace, file)
+        digest, copy = archive.copy_of(file)
     except OSError as error:
         problem = ReconcileError(
             f"{file.shown} can't be read: {error.strerror or error}.",
@@ -500,24 +564,46 @@ def _met(
     )
 
 
+_ATTEMPTS = 4
+_PAUSE_S = 0.2  # before the second attempt; longer before each further one
+
+
+class BeingWritten(ReconcileError):
+    """A file that changed each time that it was copied."""
+
+
 def archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
-    """Digest and archived copy; what is read later is the copy, whatever becomes of the file."""
+    """Digest and archived copy; what is read later is the copy, whatever becomes of the file.
+
+    The digest is that of one state of the file: one that changes meanwhile is taken again.
+    Raises BeingWritten where it changes every time.
+    """
     ending = file.path.suffix.lower()
     if not _ENDING.fullmatch(ending):  # another file system may not take it
         ending = ""
-    with open_regular(file.path) as stream:
-        digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        copy = workspace.archive / f"{digest}{ending}"
-        if not copy.exists():
-            workspace.archive.mkdir(parents=True, exist_ok=True)
-            working = copy.with_name(f".unfinished-{copy.name}")
-            stream.seek(0)
-            with working.open("wb") as target:
-                shutil.copyfileobj(stream, target, 1 << 20)
-            digest = ws.sha256_of(working)  # the file may have changed meanwhile
+    for attempt in range(_ATTEMPTS):
+        time.sleep(_PAUSE_S * attempt)
+        working = None
+        with open_regular(file.path) as stream:
+            before = state_of(file.path)
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
             copy = workspace.archive / f"{digest}{ending}"
-            working.replace(copy)
-    return digest, copy
+            if not copy.exists():
+                workspace.archive.mkdir(parents=True, exist_ok=True)
+                working = copy.with_name(f".unfinished-{copy.name}")
+                stream.seek(0)
+                with working.open("wb") as target:
+                    shutil.copyfileobj(stream, target, 1 << 20)
+        if state_of(file.path) == before and (working is None or ws.sha256_of(working) == digest):
+            if working is not None:
+                working.replace(copy)
+            return digest, copy
+        if working is not None:
+            working.unlink()
+    raise BeingWritten(
+        f"{file.shown} is being written; it was not read this time.",
+        "Run again when it is whole.",
+    )
 
 
 def table_of_reading(table: TableSettings) -> dict[str, Any]:

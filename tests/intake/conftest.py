@@ -48,10 +48,11 @@ def read(tmp_path: Path) -> Callable[..., TypedTable]:
 
 
 def check_account(table: TypedTable) -> None:
-    """Every row of the file is accepted, quarantined as a whole, or set aside."""
+    """Every row counted in the file is accepted, quarantined as a whole, or set aside."""
     whole = int((table.quarantine["column"] == "").sum())
     aside = sum(count for _, count in table.rows_set_aside)
-    assert table.rows_in_file == table.facts.num_rows + whole + aside
+    assert table.rows_in_file == table.rows_accepted + whole + aside
+    assert table.balances
     assert table.facts.num_rows == table.values.num_rows
     rows = table.facts.column("row").to_pylist()
     if table.kind != "reference materials":

@@ -419,16 +419,26 @@ def test_missing_files_and_folders_are_named(tmp_path):
 
 
 def test_a_quotation_mark_that_is_never_closed_loses_nothing_silently(read):
-    with pytest.raises(ReconcileError, match="never closed"):
-        read('Sample,Cu ppm\nS1,1\n"S2,2\nS3,3\nS4,4\n')
+    table = read('Sample,Cu ppm\nS1,1\n"S2,2\nS3,3\nS4,4\n')
+    assert table.facts.column("sample_id").to_pylist() == ["S1"]
+    assert [r[0] for r in reasons(table)] == [3, 4, 5]
     table = read('Sample,Note,Cu ppm\n"S1,a,1\nS2,b,2\nS3",c,3\nS4,5" core,4\n')
     assert table.facts.column("sample_id").to_pylist() == ["S4"]
-    assert "several lines" in reasons(table)[0][2]
+    assert [r[0] for r in reasons(table)] == [2, 3, 4]
+    assert all("quotation mark" in r[2] for r in reasons(table))
+    with pytest.raises(ReconcileError, match="never closed"):
+        read('Sample,Cu ppm\nS1,1\n"S2,2\n' + "S3,3\n" * 60)
 
 
 def test_formulas_without_results_are_refused_not_read_as_empty(read):
-    with pytest.raises(ReconcileError, match="never computed"):
-        read([["Sample", "Cu ppm"], ["S1", "=1+1"]])
+    table = read([["Sample", "Cu ppm", "Zn ppm"], ["S1", "=1+1", 5], ["S2", 6, 7]])
+    assert reasons(table) == [
+        [2, "Cu ppm", "the cell holds a formula whose result was never computed"]
+    ]
+    assert cells(table, "Cu") == [(NO_RESULT, None, None), (QUANTIFIED, 6, None)]
+    table = read([["Sample", "Cu ppm"], ["=A1", 5], ["S2", 6]])
+    assert table.facts.column("sample_id").to_pylist() == ["S2"]
+    assert reasons(table)[0][:2] == [2, ""]
 
 
 def test_numbers_shown_with_leading_zeros_keep_them(tmp_path):

@@ -244,7 +244,8 @@ ACCOUNT_HEADINGS = ("Step", "Counted", "Entered", "Kept", "Lost", "Reason of the
 FILES = "Account of each file"
 FILES_INTRO = (
     "What became of the rows of every sheet: rows = accepted + not accepted, and of laboratory and "
-    "field tables accepted = used + not used. Controls are used where controls are judged."
+    "field tables accepted = used + not used. Controls are used where controls are judged. "
+    "The rows of a file are counted apart from the reading that accepts or refuses them."
 )
 FILES_HEADINGS = (
     "File and sheet",

@@ -97,6 +97,7 @@ COLUMNS = {
     "evidence": "Evidence",
     "finding_id": "Finding id",
     "settled": "Settled",
+    "lines": "Lines",
     "rows": "Rows",
     "accepted": "Accepted",
     "refused_rows": "Rows refused",
