@@ -123,7 +123,7 @@ def _within_quotes(
     closes = edges[codes[np.minimum(marks + 1, len(codes) - 1)]] | (marks == len(codes) - 1)
     plain = opens != closes
     if plain.all() and opens[::2].all() and closes[1::2].all():
-        return np.searchsorted(marks, ends) % 2 == 1  # each opens a cell or closes it, in turn
+        return np.asarray(np.searchsorted(marks, ends) % 2 == 1)  # they open and close in turn
     edge = b"\\A|(?<=\\A\xef\xbb\xbf)|(?<=[\r\n])|(?<=" + re.escape(mark) + b")"
     cells = re.compile(b"(?:" + edge + b')"((?:[^"]|"")*+)(?:"|\\Z)')
     spans = np.array([cell.span(1) for cell in cells.finditer(raw)], np.int64).reshape(-1, 2)
