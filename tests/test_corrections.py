@@ -265,15 +265,16 @@ def test_the_account_of_every_file_balances_in_csv_workbook_and_report(tmp_path:
     table = pd.read_csv(outcome.release_folder / "waterfall.csv", keep_default_na=False)
     lab = table.loc[table["file"].eq("lab.csv")]
     assert lab["table"].unique().tolist() == ["certificates"]
-    assert lab["entered"].tolist() == [4, 4]
+    assert lab["counted"].tolist() == ["lines", "rows", "rows"]
+    assert lab["entered"].tolist() == [5, 4, 4]
     field = table.loc[table["file"].eq("field.csv")]
-    assert field["reason"].tolist()[0] == "quarantined: no sample id"
+    assert field["reason"].tolist()[1] == "quarantined: no sample id"
     assert set(table["balance"]) == {0}
     for (_, kept), rows in table.groupby(["step", "kept"]):
         assert (rows["entered"] == kept + rows["lost"].sum()).all()
     book = openpyxl.load_workbook(outcome.release_folder / "workbook.xlsx", read_only=True)
     rows = list(book["Account of files"].iter_rows(values_only=True))
-    assert ("field.csv", None, "field", "table 1", 4, 3) in {row[:6] for row in rows}
+    assert ("field.csv", None, "field", "table 1", 5, 4, 3) in {row[:7] for row in rows}
     text = "".join(p.extract_text() for p in PdfReader(outcome.release_folder / "report.pdf").pages)
     assert "Account of each file" in text
 

@@ -153,7 +153,7 @@ def state_of(path: Path) -> tuple[int, ...]:
     """What changes when a file is written: its size, times and place; empty where it is gone."""
     try:
         found = path.stat()
-    except OSError:
+    except (OSError, ValueError):
         return ()
     return (found.st_size, found.st_mtime_ns, found.st_ino)
 
@@ -344,14 +344,14 @@ def _text(path: Path, shown: str, size: int, open_end: bool) -> Sheet:
 def lacks_line_end(path: Path) -> bool | None:
     """True where a text's last line has no end, as in a file that was cut off.
 
-    None for workbooks and Parquet files, which can't be read at all when they are cut.
+    None for empty files, and for workbooks and Parquet files, which can't be read when cut.
     """
     with path.open("rb") as handle:
         start = handle.read(4)
         size = handle.seek(0, 2)
         handle.seek(max(0, size - 4))
         tail = handle.read().rstrip(b"\x00")
-    if start.startswith((b"PAR1", b"PK\x03\x04", b"PK\x05\x06")):
+    if not size or start.startswith((b"PAR1", b"PK\x03\x04", b"PK\x05\x06")):
         return None
     return bool(tail) and tail[-1:] not in b"\r\n\x1a"
 

@@ -216,19 +216,19 @@ def test_a_corrected_last_cell_is_believed(tmp_path):
 
 def growing(times: int, folder: Path, monkeypatch) -> None:
     """Let the lab's file grow by a line the first times that it is copied."""
-    copy, left = shutil.copyfile, [times]
+    copy, left = shutil.copyfileobj, [times]
+    begin = (folder / "lab.csv").read_bytes()
 
-    def copied(source, target):
-        half = Path(source).read_bytes()
-        if Path(source).name == "lab.csv" and left[0]:
+    def copied(source, target, length):
+        lab = source.read(len(begin)) == begin
+        source.seek(0)
+        if lab and left[0]:
             left[0] -= 1
-            with Path(source).open("a") as handle:
+            with (folder / "lab.csv").open("a") as handle:
                 handle.write(f"S{990 + left[0]},5,5\n")
-            Path(target).write_bytes(half)
-            return target
-        return copy(source, target)
+        copy(source, target, length)
 
-    monkeypatch.setattr(reading.shutil, "copyfile", copied)
+    monkeypatch.setattr(reading.shutil, "copyfileobj", copied)
     monkeypatch.setattr(reading, "_PAUSE_S", 0)
 
 
