@@ -76,6 +76,34 @@ def test_an_empty_reference_row_is_told_and_no_other_row_answers_for_it(read):
     assert told == [[3, "", ""], [5, "Cu ppm", "abc"], [6, "", "x"]]
 
 
+def test_quotation_marks_anywhere_give_no_row_a_value_of_another_and_leave_none_uncounted(tmp_path):
+    rng = random.Random("marks")
+    notes = ["ok", "a b", '"q, r"', '5"']
+    truth = {f"S{i}": (float(i), float(i * 100)) for i in range(1, 9)}
+    rows = [f"{s},{notes[i % 4]},{cu},{pb}" for i, (s, (cu, pb)) in enumerate(truth.items())]
+    whole = "Sample,Note,Cu ppm,Pb ppm\n" + "\n".join(rows) + "\n"
+    path, read = tmp_path / "t.csv", 0
+    for _ in range(200):
+        text = list(whole)
+        for _ in range(rng.randint(1, 3)):
+            text.insert(rng.randrange(len(text)), rng.choice(['"', '""', '"""']))
+        path.write_text("".join(text))
+        try:
+            (table,) = read_file(path, "t.csv", TableSettings(kind="lab", files=("x",)), zone="UTC")
+        except ReconcileError:
+            continue
+        check_account(table)
+        assert table.rows_in_file == len(truth)
+        keys = [key for key in ("Cu", "Pb") if key in table.values.column_names]
+        for place, sample in enumerate(ids(table)):
+            for key in keys:
+                value = table.values.column(key)[place].as_py()
+                if sample in truth and value is not None:
+                    assert value == truth[sample][("Cu", "Pb").index(key)], "".join(text)
+                    read += 1
+    assert read > 1000
+
+
 # ---- the counter by itself ---------------------------------------------------------------
 
 
