@@ -1,7 +1,8 @@
 """An XLSX package, looked at part by part through its relationships, apart from openpyxl.
 
-It tells how many rows of a sheet hold something, and which formulas were never computed. Names are compared with their namespace, so
-that neither a prefix nor another name of a part hides anything.
+It tells how many rows of a sheet hold something, and which formulas were never computed. Names
+are compared with their namespace, so that neither a prefix nor another name of a part hides
+anything.
 """
 
 from __future__ import annotations
