@@ -21,7 +21,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from openpyxl import Workbook
 
-from reconcile import correction, factors, pairing, pipeline
+from reconcile import anchors, correction, factors, pairing, pipeline
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.field_values import Corrected, FieldMean, correct_mean, field_means
@@ -45,6 +45,7 @@ class CorrectedTable:
     path: Path
     source: str
     source_sha256: str
+    record_head: str  # of the record whose approvals were used
     table: str  # the field table of the settings that read it
     rows: tuple[Corrected, ...]
     notes: tuple[str, ...]
@@ -79,7 +80,8 @@ def correct_table(
         raise ReconcileError(f"No file {source}.", "Check the path of the field table.")
     shown = readable_name(source.name)
     workspace = ws.load_workspace(folder)
-    lives = list(factors.of_workspace(workspace).values())
+    reading = anchors.whole_record(workspace)
+    lives = list(factors.lives(reading).values())
     known = _known(workspace)
     chosen, read = _read(source, workspace, table, known.ids)
     means, notes = _means(source, chosen, read, workspace, known)
@@ -90,7 +92,7 @@ def correct_table(
             "See 'reconcile check' for how its columns are understood.",
         )
     result = CorrectedTable(
-        target, shown, ws.sha256_of(source), chosen.name or ", ".join(chosen.files),
+        target, shown, ws.sha256_of(source), reading.head, chosen.name or ", ".join(chosen.files),
         rows, tuple(notes),
     )  # fmt: skip
     write_whole(target, _bytes(result), new=True)
@@ -221,14 +223,14 @@ def _means(
 _TEXTS = (
     "sample_id", "element", "field_method", "matrix", "specimen_form", "moisture_basis",
     "first_day", "last_day", "qualifier", "result", "factor_id", "form", "basis", "flags",
-    "source", "source_sha256",
+    "source", "source_sha256", "record_head",
 )  # fmt: skip
 COLUMNS = (
     "sample_id", "element", "field_method", "matrix", "specimen_form", "moisture_basis",
     "first_day", "last_day", "spots", "qualifier", "raw_mg_kg", "raw_low_mg_kg",
     "raw_high_mg_kg", "result", "corrected_mg_kg", "expanded_uncertainty_mg_kg",
     "coverage_factor", "low_mg_kg", "high_mg_kg", "factor_id", "form", "basis", "flags",
-    "source", "source_sha256",
+    "source", "source_sha256", "record_head",
 )  # fmt: skip
 
 
@@ -253,6 +255,7 @@ def _cells(row: Corrected, table: CorrectedTable) -> list[Any]:
         "flags": "; ".join(row.flags),
         "source": table.source,
         "source_sha256": table.source_sha256,
+        "record_head": table.record_head,
     }
     return [values[name] for name in COLUMNS]
 

@@ -239,24 +239,100 @@ At = Annotated[
 ]
 
 
+KeyFile = Annotated[Path | None, typer.Option("--key", help="your private key (PEM), to sign with")]
+
+
 @app.command()
-def approve(factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path()) -> None:
+def approve(
+    factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path(), key: KeyFile = None
+) -> None:
     """Approve a proposed factor; the person must be another than its author."""
     from reconcile import factors, terminal
 
-    life = factors.approve(folder, factor, by, reason, at)
+    life = factors.approve(folder, factor, by, reason, at, _key(key))
     with _manner(folder):
         terminal.show_factor_change(life)
+        terminal.show_act(folder)
     raise typer.Exit(DONE)
 
 
 @app.command()
-def withdraw(factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path()) -> None:
+def withdraw(
+    factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path(), key: KeyFile = None
+) -> None:
     """End a factor before its time; results that were corrected with it stay as they are."""
     from reconcile import factors, terminal
 
-    terminal.show_factor_change(factors.withdraw(folder, factor, by, reason, at))
+    life = factors.withdraw(folder, factor, by, reason, at, _key(key))
+    terminal.show_factor_change(life)
+    terminal.show_act(folder)
     raise typer.Exit(DONE)
+
+
+def _key(path: Path | None) -> Any:
+    from reconcile import signing
+
+    return None if path is None else signing.load_key(path, _pass_phrase)
+
+
+def _pass_phrase() -> str:
+    if not sys.stdin.isatty():
+        raise ReconcileError("The key needs its pass phrase.", "Start the command at a terminal.")
+    return str(typer.prompt("Pass phrase of the key", hide_input=True))
+
+
+@app.command()
+def key(
+    file: Annotated[Path, typer.Argument(help="PEM file; made where it is not there")],
+    phrase: Annotated[
+        bool, typer.Option("--pass-phrase", help="ask for a pass phrase to keep a new key with")
+    ] = False,
+) -> None:
+    """Show the public key of a private one, for the register of people; make one if needed."""
+    from reconcile import signing
+
+    if file.exists():
+        made = signing.load_key(file, _pass_phrase)
+    else:
+        asked = (
+            typer.prompt("New pass phrase", hide_input=True, confirmation_prompt=True)
+            if phrase
+            else ""
+        )
+        made = signing.new_key(file, str(asked))
+        say(f"Wrote {file}. Keep it to yourself, and a copy in a safe place.")
+    say(f"Public key, for the register of people: {signing.public_text(made)}")
+
+
+@app.command()
+def sign(
+    key: Annotated[Path, typer.Option("--key", help="your private key (PEM)")],
+    by: By,
+    at: At,
+    folder: Folder = Path(),
+) -> None:
+    """Sign the head of the record: it can't be shortened or written anew unseen from then on."""
+    from reconcile import signing
+
+    made = signing.sign(folder, key, by, at, _pass_phrase)
+    say(f"{made.by} signed the head of the record, {made.lines} lines: {made.head}")
+    say(f"Wrote {made.path}; give a copy to another.")
+
+
+@app.command()
+def stamp(
+    token: Annotated[Path, typer.Option("--token", help="time-stamp response (.tsr, RFC 3161)")],
+    folder: Folder = Path(),
+) -> None:
+    """Keep a time-stamp token that was fetched elsewhere over the head of the record."""
+    from reconcile import stamping
+
+    kept = stamping.keep_token(folder, token)
+    say(
+        f"The token stamps the record up to line {kept.lines}, {kept.head}, at {kept.at} by its "
+        "authority's clock."
+    )
+    say(f"Kept as {kept.path}; whether the authority's signature holds was not checked.")
 
 
 @app.command()
@@ -267,13 +343,15 @@ def settle(
     at: At,
     verdict: Annotated[str, typer.Option("--as", help="'fault' or 'no fault'")],
     folder: Folder = Path(),
+    key: KeyFile = None,
 ) -> None:
     """Settle a suspected fault; the next run of its month lifts or keeps the verdict's block."""
-    from reconcile import settling
+    from reconcile import settling, terminal
 
-    known, settled = settling.settle(folder, finding, by, reason, at, verdict)
+    known, settled = settling.settle(folder, finding, by, reason, at, verdict, _key(key))
     say(f"Settled {known.finding_id} ({known.subject}) as {settled.verdict}.")
     say(f"Run '{known.period}' again: its next release says so, and its verdict follows.")
+    terminal.show_act(folder)
     raise typer.Exit(DONE)
 
 
@@ -366,12 +444,18 @@ def plan(
 
 
 @app.command()
-def verify(folder: Folder = Path()) -> None:
+def verify(
+    folder: Folder = Path(),
+    head: Annotated[
+        list[str] | None,
+        typer.Option(help="a head of the record that was printed or kept; may be given again"),
+    ] = None,
+) -> None:
     """Recompute every digest: the record of events, archived inputs, all releases."""
     from reconcile import terminal
     from reconcile.verify import verify as recompute
 
-    report = recompute(folder)
+    report = recompute(folder, tuple(head or ()))
     terminal.show_verify(report)
     altered = any(f.severity != "note" for f in report.findings)
     raise typer.Exit(FINDINGS if altered else DONE)

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile import correction, factors, history, release
+from reconcile import anchors, correction, factors, history, release
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.model import (
@@ -122,6 +122,7 @@ def read(
             f"{', '.join(altered)}.",
             "Restore the files from the copy that was sent out; no dossier was written.",
         )
+    _check_recorded(workspace, found)
     strata = tuple(s for s in _strata(found) if not elements or s.key.split(" | ")[0] in elements)
     if elements and not strata:
         raise ReconcileError(
@@ -173,6 +174,26 @@ def _contradicts(here: str, now: str) -> bool:
     if here == ACCEPTED:
         return now in (ACCEPTED_CORRECTED, LABORATORY_ONLY)
     return here == ACCEPTED_CORRECTED and now == LABORATORY_ONLY
+
+
+def _check_recorded(workspace: ws.Workspace, found: release.Earlier) -> None:
+    """A dossier rests on a release that the record holds, and on custody that is there."""
+    release_id = str(found.manifest["release_id"])
+    if gone := found.manifest.get("custody_gone"):
+        raise ReconcileError(
+            f"Release {release_id} lacks custody records that an earlier one rests on: "
+            f"{', '.join(map(str, gone))}. No dossier was written.",
+            "Put them back as they were, and run the month again.",
+        )
+    digest = ws.sha256_of(found.folder / release.MANIFEST)
+    if not any(
+        entry.kind == "release" and entry.content.get("manifest_sha256") == digest
+        for entry in anchors.whole_record(workspace).entries
+    ):
+        raise ReconcileError(
+            f"Release {release_id} is not in the record. No dossier was written.",
+            "Run the month again: a run that was cut off is completed then.",
+        )
 
 
 def _strata(found: release.Earlier) -> list[Covered]:

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from reconcile import persons, record, release
+from reconcile import anchors, persons, record, release, signing
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.model import (
@@ -26,6 +26,7 @@ from reconcile.model import (
     Reconciliation,
     Stratum,
 )
+from reconcile.signing import Key
 from reconcile.store import Store
 from reconcile.workspace import Workspace
 
@@ -169,15 +170,9 @@ def _proposed(content: dict[str, Any], before: Life | None) -> Life:
 
 
 def of_workspace(workspace: Workspace) -> dict[str, Life]:
-    """Every factor of a workspace; raises ReconcileError where the record was altered."""
-    reading = record.read(workspace.output / record.RECORD)
-    if reading.altered:
-        raise ReconcileError(
-            f"Line {reading.altered} of {record.RECORD} is not what was written: no factor can "
-            "be relied on.",
-            "Run 'reconcile verify', and restore the record from a copy.",
-        )
-    return lives(reading)
+    """Every factor of a workspace; raises ReconcileError where the record was altered
+    or shortened."""
+    return lives(anchors.whole_record(workspace))
 
 
 def events_of_release(
@@ -250,14 +245,16 @@ def _end(act: str, life: Life, reason: str, by_factor: str = "") -> tuple[str, d
     return EVENT, content | ({"by_factor": by_factor} if by_factor else {})
 
 
-def approve(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Life:
+def approve(
+    folder: Path, factor_id: str, by: str, reason: str, at: str, key: Key | None = None
+) -> Life:
     """Approve a proposed factor; earlier ones of its stratum, approved or not, are superseded.
 
     Only an approval supersedes, and only what is earlier: proposals of later months stay open.
     Raises ReconcileError where the approver may be the author, a reason is missing, the
     time is not after the data, the factor is not open to approval, its verdict does not allow
-    it, its month was issued again without it, or a factor of a later month is approved for its
-    stratum.
+    it, its month was issued again without it, a factor of a later month is approved for its
+    stratum, or the register gives the approver a key and ``key`` is not that.
     """
     workspace = ws.load_workspace(folder)
     _check_reason(reason)
@@ -291,7 +288,7 @@ def approve(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Life
                     f"{life.period}, revision {life.revision}, is earlier.",
                     "Withdraw the later one first if the earlier is to stand in its place.",
                 )
-        additions = [(EVENT, _act(APPROVED, factor_id, acting, reason))]
+        additions = [(EVENT, _act(workspace, APPROVED, factor_id, acting, reason, key))]
         additions += [
             _end(SUPERSEDED, other, f"{factor_id} was approved", factor_id)
             for other in others
@@ -319,7 +316,9 @@ def _check_newest(workspace: Workspace, life: Life) -> None:
         )
 
 
-def withdraw(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Life:
+def withdraw(
+    folder: Path, factor_id: str, by: str, reason: str, at: str, key: Key | None = None
+) -> Life:
     """End a proposed or approved factor before its time, with a reason."""
     workspace = ws.load_workspace(folder)
     _check_reason(reason)
@@ -330,13 +329,18 @@ def withdraw(folder: Path, factor_id: str, by: str, reason: str, at: str) -> Lif
             raise ReconcileError(f"Factor {factor_id} is {life.state} already.")
         record.extend(
             workspace.output / record.RECORD,
-            [(EVENT, _act(WITHDRAWN, factor_id, acting, reason))],
+            [(EVENT, _act(workspace, WITHDRAWN, factor_id, acting, reason, key))],
         )
     return of_workspace(workspace)[factor_id]
 
 
-def _act(act: str, factor_id: str, acting: persons.Acting, reason: str) -> dict[str, Any]:
-    return {"act": act, "factor_id": factor_id, "reason": reason} | acting.as_content()
+def _act(
+    workspace: Workspace, act: str, factor_id: str, acting: persons.Acting, reason: str,
+    key: Key | None,
+) -> dict[str, Any]:  # fmt: skip
+    content = {"act": act, "factor_id": factor_id, "reason": reason} | acting.as_content()
+    head = record.read(workspace.output / record.RECORD).head
+    return signing.signed(content, acting, key, head)
 
 
 def _check_reason(reason: str) -> None:

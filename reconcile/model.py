@@ -653,4 +653,7 @@ class Reconciliation:
     )
     account_of_files: tuple[FileAccount, ...] = ()
     conformity: ConformityRecord | None = None  # where the settings name specification limits
+    custody_gone: tuple[str, ...] = ()  # custody files that a release used and that are gone
+    record_lines: int = 0  # lines of the record before this release
+    record_head: str = ""  # the last one's hash
     extra: dict[str, Any] = field(default_factory=dict)

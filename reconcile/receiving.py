@@ -10,19 +10,18 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import pyarrow as pa
-
+from reconcile import persons
 from reconcile import workspace as ws
-from reconcile.custody.events import time_of
+from reconcile.custody.events import EVENT_WORDS, text_of, time_of
 from reconcile.errors import ReconcileError
-from reconcile.forms import find_dispatch, read_records
+from reconcile.forms import Dispatch, Records, find_dispatch, read_records
+from reconcile.identity import comparison_form
 from reconcile.intake.read import read_file
-from reconcile.intake.times import parse_times
+from reconcile.kept_custody import RECEIVED
 from reconcile.reporting.text import looks_like_formula
 from reconcile.workspace import Workspace
 from reconcile.writing import one_at_a_time, write_whole
 
-RECEIVED = "custody/received.csv"
 HEADINGS = (
     "Event ID", "Sample ID", "Dispatch", "Event", "At", "By", "To", "Seal", "Seal intact",
     "Containers", "Mass g", "Place", "Note",
@@ -58,8 +57,9 @@ class Recorded:
 def receive(folder: Path, dispatch: str, receipt: Receipt) -> Recorded:
     """Append one 'received' event to ``custody/received.csv``; nothing is ever overwritten.
 
-    Raises ReconcileError for a dispatch that is not known, a time that can't be read, the
-    same receipt a second time, or a file there that has other headings.
+    Raises ReconcileError for a dispatch that is not known, a name or a time that is refused
+    (``persons.acting``), a time before the samples were collected, the same receipt a second
+    time, or a file there that has other headings.
     """
     workspace = ws.load_workspace(folder)
     with one_at_a_time(workspace.folder / RECEIVED):  # read, too, as no other changes it
@@ -69,7 +69,6 @@ def receive(folder: Path, dispatch: str, receipt: Receipt) -> Recorded:
 def _receive(workspace: Workspace, dispatch: str, receipt: Receipt) -> Recorded:
     records = read_records(workspace)
     found = find_dispatch(records, dispatch)
-    at = _moment(receipt.at, workspace.settings.workspace.time_zone)
     for name, text in (
         ("dispatch", found.number), ("--by", receipt.by), ("--seal", receipt.seal),
         ("--place", receipt.place), ("--note", receipt.note),
@@ -77,11 +76,16 @@ def _receive(workspace: Workspace, dispatch: str, receipt: Receipt) -> Recorded:
         _plain(name, text)
     if not receipt.by.strip():
         raise ReconcileError("Nobody received it.", "Say who did: --by 'name or role'.")
+    acting = persons.acting(
+        workspace, receipt.by, receipt.at, "receive", _collected(records, found)
+    )
+    zone = ZoneInfo(workspace.settings.workspace.time_zone)
+    at = datetime.fromisoformat(acting.at).astimezone(zone).isoformat(timespec="seconds")
     for name, number in (("--containers", receipt.containers), ("--mass", receipt.mass_g)):
         if number is not None and not 0 <= number < 1e9:
             raise ReconcileError(f"{name} {number} can't be right.", "Write what was counted.")
     cells = [
-        "", found.number, "received", at, receipt.by.strip(), "", receipt.seal.strip(),
+        "", found.number, "received", at, acting.by, "", receipt.seal.strip(),
         {None: "", True: "yes", False: "no"}[receipt.seal_intact],
         "" if receipt.containers is None else str(receipt.containers),
         "" if receipt.mass_g is None else f"{receipt.mass_g:.10g}",
@@ -94,17 +98,25 @@ def _receive(workspace: Workspace, dispatch: str, receipt: Receipt) -> Recorded:
     return Recorded(path, event_id, at, len(found.samples), _trouble(workspace, path, event_id, at))
 
 
-def _moment(text: str, zone: str) -> str:
-    advice = "Write --at as 2026-10-12T10:00+02:00."
-    try:
-        times = parse_times(pa.array([text.strip() or None], pa.string()), zone, None, "--at")
-    except ReconcileError as error:
-        raise ReconcileError(error.message, advice) from error
-    moment = times.values.to_pylist()[0]
-    if moment is None:
-        raise ReconcileError(f"{times.bad.get(0, 'No time was given')}.", advice)
-    assert isinstance(moment, datetime)
-    return moment.astimezone(ZoneInfo(zone)).isoformat(timespec="seconds")
+def _collected(records: Records, found: Dispatch) -> list[persons.Moment]:
+    """When the samples of a dispatch were collected, by the register and the custody record."""
+    ours = {comparison_form(s) for s in found.samples["sample_id"]}
+    moments = {
+        (at, f"the collection of {sample}")
+        for sample, cell in zip(
+            found.samples["sample_id"], found.samples["collected_at"], strict=True
+        )
+        if (at := time_of(cell)) is not None
+    }
+    for row in records.events.to_dict("records"):
+        at = time_of(row["at"])
+        named = {comparison_form(part) for part in text_of(row["sample_id"]).split(";")}
+        of_dispatch = comparison_form(row["dispatch"]) == comparison_form(found.number)
+        if at is None or not (of_dispatch or named & ours):
+            continue
+        if EVENT_WORDS.get(text_of(row["event"]).casefold()) == "collected":
+            moments.add((at, f"the collection in {row['path']}, row {row['row']}"))
+    return sorted(moments, reverse=True)
 
 
 def _plain(name: str, text: str) -> None:

@@ -46,12 +46,19 @@ def spots(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> Criteri
     return Criterion(SPOTS, f"{t.libs_spots} or more (median)", found, median >= t.libs_spots)
 
 
-def custody(evaluated: Evaluated) -> Criterion:
-    """How custody stands for the used pairs; those whose custody is broken are never used."""
+def custody(evaluated: Evaluated, lost: tuple[str, ...] = ()) -> Criterion:
+    """How custody stands for the used pairs; those whose custody is broken are never used.
+
+    ``lost`` names custody files that an earlier release rests on and that are gone: then
+    nobody can say that no chain is broken.
+    """
     states = evaluated.used["custody"].astype("str")
     names = sorted(set(states))
     found = ", ".join(f"{int(states.eq(name).sum())} {name}" for name in names) or "no pair"
     broken = int(evaluated.pairs["custody"].eq("broken").sum())
     if broken:
         found += f"; {broken} broken, left out"
+    if lost:
+        gone = ", ".join(lost)
+        return Criterion(CUSTODY, "none broken", f"custody records are gone or cut ({gone})", False)
     return Criterion(CUSTODY, "none broken", found, not states.eq("broken").any())

@@ -27,6 +27,7 @@ class Judging:
     fault: Finding | None = None
     until: str = ""
     uncontrolled: str = ""
+    custody_gone: tuple[str, ...] = ()
 
 
 def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
@@ -52,7 +53,9 @@ def with_all_put_back(verdict: Verdict, pairs: pd.DataFrame, judging: Judging) -
     j = judging
     again = evaluation.evaluate(j.stratum, everything, j.lab_error, j.settings)
     proposal = correction.propose(j.stratum, again, j.settings, j.fault)
-    other = verdicts.judge(j.stratum, again, proposal, j.settings, j.fault, j.until, j.uncontrolled)
+    other = verdicts.judge(
+        j.stratum, again, proposal, j.settings, j.fault, j.until, j.uncontrolled, j.custody_gone
+    )
     reason = (
         "A correction fitted to all of them met the criteria on samples that its fit had not seen."
         if other.decision == ACCEPTED_CORRECTED

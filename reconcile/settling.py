@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from reconcile import persons, record, release
+from reconcile import anchors, persons, record, release, signing
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.model import FAULT, NO_FAULT, Finding, Settlement
@@ -75,7 +75,7 @@ def applied(workspace: Workspace, findings: Sequence[Finding]) -> tuple[Finding,
     """The findings with what persons settled; one settled as no fault asks for nobody more."""
     if not any(f.id for f in findings):
         return tuple(findings)
-    known = settlements(_whole_record(workspace))
+    known = settlements(anchors.whole_record(workspace))
     result = []
     for finding in findings:
         settled = known.get(finding.id)
@@ -96,12 +96,19 @@ def marks(findings: Sequence[Finding]) -> tuple[str, ...]:
 
 
 def settle(
-    folder: Path, finding_id: str, by: str, reason: str, at: str, verdict: str
+    folder: Path,
+    finding_id: str,
+    by: str,
+    reason: str,
+    at: str,
+    verdict: str,
+    key: signing.Key | None = None,
 ) -> tuple[Known, Settlement]:
     """Settle a finding of the latest release of some period, as FAULT or NO_FAULT.
 
     Raises ReconcileError where no latest release holds the finding, a reason is missing, the
-    verdict is another word, or name or time do not pass ``persons.acting``.
+    verdict is another word, or name, time or key do not pass ``persons.acting`` and
+    ``signing.signed``.
     """
     workspace = ws.load_workspace(folder)
     if verdict not in (FAULT, NO_FAULT):
@@ -111,7 +118,7 @@ def settle(
     if not any(c.isalnum() for c in reason):
         raise ReconcileError("No reason was given.", "Say what was looked at, with --reason.")
     with Store(workspace.store_file):  # one writer at a time
-        _whole_record(workspace)
+        head = anchors.whole_record(workspace).head
         known = _newest(workspace, finding_id)
         acting = persons.acting(workspace, by, at, "settle", _before(known))
         content = {
@@ -120,19 +127,9 @@ def settle(
             "text": known.text, "release_id": known.release_id, "as": verdict,
             "reason": reason, **acting.as_content(),
         }  # fmt: skip
-        record.extend(workspace.output / record.RECORD, [(EVENT, content)])
+        signed = signing.signed(content, acting, key, head)
+        record.extend(workspace.output / record.RECORD, [(EVENT, signed)])
     return known, Settlement(verdict, acting.by, reason, acting.at)
-
-
-def _whole_record(workspace: Workspace) -> record.Reading:
-    reading = record.read(workspace.output / record.RECORD)
-    if reading.altered:
-        raise ReconcileError(
-            f"Line {reading.altered} of {record.RECORD} is not what was written: what was settled "
-            "can't be relied on.",
-            "Run 'reconcile verify', and restore the record from a copy.",
-        )
-    return reading
 
 
 def _newest(workspace: Workspace, finding_id: str) -> Known:

@@ -123,6 +123,7 @@ def _show_outcome(outcome: RunOutcome) -> None:
         console.print(
             safe("Nothing changed since this release was made; no new revision was written.")
         )
+    _show_head(console, outcome.record_lines, outcome.record_head)
 
 
 def _show_released_verdicts(console: Console, outcome: RunOutcome) -> None:
@@ -280,9 +281,66 @@ def show_verify(report: VerifyReport) -> None:
         if finding.severity == "note":
             console.print(safe(f"{finding.subject}: {finding.text}"))
     if all(finding.severity == "note" for finding in report.findings):
-        console.print(safe("Nothing was altered."))
-    console.print(safe(f"Head of the record: {report.head}"))
+        console.print(safe("Nothing was found altered."))
+    for held in report.held:
+        if held.lines is not None:
+            added = numbers.count(held.since, "event was", "events were")
+            console.print(
+                safe(
+                    f"The head {held.head} stands in the record: everything up to it "
+                    f"({numbers.count(held.lines, 'line', 'lines')}) is unchanged; {added} added "
+                    "since."
+                )
+            )
+    _show_head(console, report.lines, report.head)
+    kept = (
+        numbers.count(report.signed_heads, "signature holds", "signatures hold"),
+        numbers.count(report.tokens, "time-stamp token holds", "time-stamp tokens hold"),
+    )
+    console.print(safe(f"{kept[0]} and {kept[1]} a head of the record."))
+    if report.acts:
+        unsigned = report.acts - report.acts_signed
+        console.print(
+            safe(
+                f"{numbers.count(report.acts, 'decision', 'decisions')} of persons: "
+                f"{report.acts_signed} signed with a registered key; {unsigned} by a name that "
+                "somebody typed, which rests on honesty."
+            )
+        )
     console.print(safe(PROVES))
+
+
+def _show_head(console: Console, lines: int, head: str) -> None:
+    """The head of the record, to be kept by another."""
+    console.print(
+        safe(
+            f"Head of the record, {numbers.count(lines, 'line', 'lines')}: {head}\n"
+            "Keep it in another's hands; 'reconcile verify --head' looks for it later."
+        )
+    )
+
+
+def show_act(folder: Path) -> None:
+    """After a person's act: what it rests on, and the new head of the record."""
+    from reconcile import anchors, persons
+    from reconcile.workspace import load_workspace
+
+    workspace = load_workspace(folder)
+    console = _console()
+    reading = anchors.whole_record(workspace)
+    if "signature" in reading.entries[-1].content:
+        return _show_head(console, len(reading.entries), reading.head)
+    register = persons.register_of(workspace)
+    console.print(
+        safe(
+            f"The name stands in the register of people ({register.path}); that it was this "
+            "person rests on honesty, for the act is not signed (--key)."
+            if register.there
+            else f"There is no register of people ({register.path}): name and person rest on "
+            "honesty."
+        )
+    )
+    return _show_head(console, len(reading.entries), reading.head)
 
 
 def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:

@@ -53,10 +53,12 @@ def judge(
     fault: Finding | None,
     until: str,
     uncontrolled: str = "",
+    custody_gone: tuple[str, ...] = (),
 ) -> Verdict:
     """The verdict for one stratum and the stated purpose.
 
     ``uncontrolled``: what no control showed, in words; empty where both sides were shown.
+    ``custody_gone``: custody files that an earlier release rests on and that are gone.
     """
     forbidding = _forbidding(stratum, settings, fault)
     missing = (
@@ -71,7 +73,7 @@ def judge(
     missing = (
         *missing,
         requirements.spots(stratum, evaluated, settings),
-        requirements.custody(evaluated),
+        requirements.custody(evaluated, custody_gone),
         level,
     )
     caution = f" But {uncontrolled}." if uncontrolled else ""
@@ -352,4 +354,6 @@ def _what_is_missing(lacking: Criterion, evaluated: Evaluated, settings: Setting
         return "Choose samples above the limits of both methods, or a method with lower limits."
     if lacking.name == requirements.SPOTS:
         return f"Shoot {settings.thresholds.libs_spots} or more spots on each sample."
+    if lacking.name == requirements.CUSTODY:
+        return "Put the custody records back as they were, then run again."
     return "Enter what is missing in the tables or in reconcile.toml, then run again."

@@ -3,20 +3,36 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reconcile import evidence, holdings, provenance, record, release
+from reconcile import (
+    anchors,
+    evidence,
+    holdings,
+    kept_custody,
+    provenance,
+    record,
+    release,
+    signing,
+    stamping,
+)
 from reconcile import workspace as ws
+from reconcile.anchors import Held
 from reconcile.holdings import Holdings
 from reconcile.model import Finding
 from reconcile.release import MANIFEST
 
 PROVES = (
-    "This proves whether stored bytes were altered since they were recorded, and that the store "
-    "holds what the archived files give when they are read again. It does not prove that what was "
-    "recorded is true."
+    "The archived files were read again and give what the store holds and what the releases rest "
+    "on. Each line of the record holds the hash of the line before, each release the head of the "
+    "record before it, and the record the SHA-256 of each release. This finds bytes that were "
+    "altered, and lines that were dropped while their mark, a release, a signature or a token "
+    "still speaks of them. It does not find that the whole folder was put back to an earlier "
+    "state or written anew by somebody who can write all of it: only a head that another keeps "
+    "shows that ('reconcile verify --head'). It does not prove that what was recorded is true."
 )
 
 
@@ -32,21 +48,38 @@ class VerifyReport:
     read_again: int  # archived inputs that were read again
     head: str
     findings: tuple[Finding, ...]
+    lines: int = 0  # of the record
+    held: tuple[Held, ...] = ()  # the heads that were asked for
+    signed_heads: int = 0
+    tokens: int = 0
+    acts: int = 0  # decisions of persons
+    acts_signed: int = 0
 
 
-def verify(folder: Path) -> VerifyReport:
-    """Recompute every digest of a workspace's output."""
+def verify(folder: Path, heads: Sequence[str] = ()) -> VerifyReport:
+    """Recompute every digest of a workspace's output; look for ``heads`` that were kept.
+
+    Raises ReconcileError where one of ``heads`` can be none.
+    """
     workspace = ws.load_workspace(folder)
     path = workspace.output / record.RECORD
+    there_before = tuple(anchors.anchors(workspace))
     reading = record.read(path)
-    findings = list(record.check(path))
+    asked = tuple(anchors.held(reading, head) for head in heads)
+    findings = [_not_held(one) for one in asked if one.lines is None]
+    findings += record.check(path)
+    findings += anchors.contradictions(workspace, there_before, reading)
+    signatures = signing.check(workspace, reading)
+    tokens, wrong_tokens = stamping.check(workspace, reading)
+    findings += [*signatures.findings, *wrong_tokens]
+    findings += [lost.finding() for lost in kept_custody.lost(workspace)]
     recorded = {
         (e.content["period"], int(e.content["revision"])): str(e.content["manifest_sha256"])
         for e in reading.entries
         if e.kind == "release"
     }
-    held = holdings.check(workspace)
-    findings += held.findings
+    holding = holdings.check(workspace)
+    findings += holding.findings
     # A file that no index ties to a sample is no sign of alteration.
     findings += [f for f in evidence.check(workspace) if f.severity != "note"]
     releases, files = 0, 0
@@ -58,7 +91,7 @@ def verify(folder: Path) -> VerifyReport:
         there.add((period, revision))
         count, found = _check_release(
             workspace, folder / MANIFEST, recorded.get((period, revision)),
-            bool(reading.altered), held,
+            bool(reading.altered), holding,
         )  # fmt: skip
         files += count
         findings += found
@@ -68,8 +101,23 @@ def verify(folder: Path) -> VerifyReport:
     ]
     events = sum(1 for e in reading.entries if e.kind == "custody event")
     return VerifyReport(
-        events, held.inputs, releases, files, held.readings, held.read_again, reading.head,
-        tuple(findings),
+        events, holding.inputs, releases, files, holding.readings, holding.read_again,
+        reading.head, tuple(dict.fromkeys(findings)), len(reading.entries), asked,
+        signatures.heads, tokens, signatures.acts, signatures.acts_signed,
+    )  # fmt: skip
+
+
+def _not_held(held: Held) -> Finding:
+    if held.custody_of:
+        return Finding(
+            "record", "warning", held.head,
+            f"This is the head of the custody chain of release {held.custody_of}, and no head of "
+            "the record.",
+            advice="Compare the head of the record, which stands beside it.",
+        )  # fmt: skip
+    return _serious(
+        held.head, "The record does not hold this head: it was shortened or altered after this "
+        "head was printed, or the head is another record's.",
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ import shutil
 import string
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -256,7 +257,7 @@ def test_the_grid_of_labels_makes_no_new_release(tmp_path: Path) -> None:
 
 
 GOOD = Receipt(
-    "reception, 1", "2026-10-12 10:00", 2, "4123", True, 812.5, "door B", 'one bag "damp"'
+    "reception, 1", "2026-10-12 10:00Z", 2, "4123", True, 812.5, "door B", 'one bag "damp"'
 )
 
 
@@ -299,6 +300,30 @@ def test_the_same_receipt_is_not_added_twice(tmp_path: Path) -> None:
     assert (folder / receiving.RECEIVED).read_bytes() == before
 
 
+def test_a_receipt_before_the_collection_is_refused(tmp_path: Path) -> None:
+    folder = site(tmp_path / "site", ORDINARY)
+    (folder / "custody").mkdir()
+    (folder / "custody" / "events.csv").write_text(
+        f"Sample ID,Event,At,By\n{ORDINARY[0]},collection,2026-10-12T12:00+02:00,a\n", "utf-8"
+    )
+    early = replace(GOOD, at="2026-10-12T09:59Z")
+    with pytest.raises(
+        ReconcileError, match=r"before the collection in custody/events\.csv, row 2"
+    ):
+        receiving.receive(folder, "D-1", early)
+    assert receiving.receive(folder, "D-1", GOOD).at == "2026-10-12T10:00:00+00:00"
+
+
+def test_with_a_register_of_people_a_receipt_is_given_by_one_of_them(tmp_path: Path) -> None:
+    folder = site(tmp_path / "site", ORDINARY)
+    people = "id,full name,also known as,authorised for\n"
+    (folder / "people.csv").write_text(f"{people}P1,Dora Huber,reception 1,receive\n", "utf-8")
+    with pytest.raises(ReconcileError, match="holds no 'reception 2'"):
+        receiving.receive(folder, "D-1", replace(GOOD, by="reception 2"))
+    receiving.receive(folder, "D-1", replace(GOOD, by="Reception 1"))
+    assert "Dora Huber" in (folder / receiving.RECEIVED).read_text("utf-8")
+
+
 def test_a_receipt_that_no_table_reads_says_what_to_add(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY, custody="")
     recorded = receiving.receive(folder, "D-1", GOOD)
@@ -315,14 +340,16 @@ def test_a_table_that_reads_the_receipt_wrongly_is_told(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("receipt", "word"),
     [
-        (Receipt("", "2026-10-12"), "Nobody"),
+        (Receipt("", "2026-10-12T10:00Z"), "Nobody"),
         (Receipt("x", "yesterday"), "yesterday"),
         (Receipt("x", ""), "No time"),
-        (Receipt("x", "01/02/2026"), "day/month"),
-        (Receipt('=HYPERLINK("x")', "2026-10-12"), "begins with '='"),
-        (Receipt("x", "2026-10-12", note="two\nlines"), "--note"),
-        (Receipt("x", "2026-10-12", containers=-1), "--containers"),
-        (Receipt("x", "2026-10-12", mass_g=float("nan")), "--mass"),
+        (Receipt("x", "01/02/2026"), "no time"),
+        (Receipt("x", "2026-10-12"), "no time"),
+        (Receipt("x", "2036-10-12T10:00Z"), "future"),
+        (Receipt('=HYPERLINK("x")', "2026-10-12T10:00Z"), "begins with '='"),
+        (Receipt("x", "2026-10-12T10:00Z", note="two\nlines"), "--note"),
+        (Receipt("x", "2026-10-12T10:00Z", containers=-1), "--containers"),
+        (Receipt("x", "2026-10-12T10:00Z", mass_g=float("nan")), "--mass"),
     ],
 )
 def test_a_receipt_that_can_not_be_right_changes_nothing(
@@ -395,7 +422,10 @@ def test_the_commands_write_and_end_with_zero(tmp_path: Path) -> None:
     for words, shown in (
         (["form", "D-1", folder], "custody-form-D-1.pdf"),
         (["labels", folder, "--dispatch", "D-1", "--sample", "X1"], "4 samples"),
-        (["receive", "D-1", folder, "--by", "x", "--at", "2026-10-12", "--seal-broken"], "R-"),
+        (
+            ["receive", "D-1", folder, "--by", "x", "--at", "2026-10-12T10:00Z", "--seal-broken"],
+            "R-",
+        ),
     ):
         done = subprocess.run(
             [sys.executable, "-m", "reconcile.cli", *words],

@@ -77,6 +77,7 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
         ),
         ("manifest", d.manifest_sha256),
         ("custody_head", m["custody_head"] or words.NO_CUSTODY),
+        ("record_head", m["record_head"] if m.get("record_lines") else words.NO_RECORD),
         ("inputs", m["inputs_sha256"]),
         ("settings", m["settings_sha256"]),
     ]

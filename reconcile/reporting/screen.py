@@ -327,13 +327,14 @@ def _small_plots(r: Reconciliation, x: StratumResult) -> str:
 def _findings(r: Reconciliation) -> str:
     head = r.custody_head
     text = words.CUSTODY_HEAD.format(head=head) if head else f"{words.NO_CUSTODY}.".capitalize()
+    heads = paragraph(text, "small") + paragraph(statements.record_head(r), "small")
     if not r.findings:
-        return paragraph(text, "small") + paragraph(words.FINDINGS_NONE)
+        return heads + paragraph(words.FINDINGS_NONE)
     rows = [
         [f.severity, f.area, finding_words.subject(f), finding_words.told(f), f.advice]
         for f in r.findings
     ]
-    return paragraph(text, "small") + table(words.FINDING_HEADINGS, rows, ours=(3, 4))
+    return heads + table(words.FINDING_HEADINGS, rows, ours=(3, 4))
 
 
 def _frame(frame: pd.DataFrame, columns: Sequence[str]) -> list[list[str]]:

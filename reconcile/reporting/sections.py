@@ -199,6 +199,7 @@ def findings(r: Reconciliation, width: float) -> list[Flowable]:
     head = r.custody_head
     text = words.CUSTODY_HEAD.format(head=head) if head else f"{words.NO_CUSTODY}.".capitalize()
     out.append(own(text, "small"))
+    out.append(own(statements.record_head(r), "small"))
     if not r.findings:
         return [*out, own(words.FINDINGS_NONE)]
 

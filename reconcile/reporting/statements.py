@@ -1,4 +1,4 @@
-"""Drafts of the statements that reporting codes ask for, from the data of the release."""
+"""Statements about a release: the record before it; drafts that reporting codes ask for."""
 
 from __future__ import annotations
 
@@ -9,6 +9,14 @@ import pandas as pd
 
 from reconcile.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.reporting import numbers, stratum_page, words
+
+
+def record_head(r: Reconciliation) -> str:
+    """The head that the record had before the release, to be kept in another's hands."""
+    if not r.record_lines:
+        return words.NO_RECORD
+    lines = numbers.count(r.record_lines, words.LINE, words.LINES)
+    return words.RECORD_HEAD.format(lines=lines, head=r.record_head)
 
 
 def mineral_statement(r: Reconciliation) -> list[tuple[str, str]]:

@@ -452,6 +452,10 @@ def _findings(sheet: Worksheet, r: Reconciliation) -> None:
     ]
     last = sheets.table(sheet, columns, rows)
     sheets.line(sheet, last + 2, words.FACTS["custody_head"], r.custody_head or words.NO_CUSTODY)
+    sheets.line(
+        sheet, last + 3, words.FACTS["record_head"],
+        r.record_head if r.record_lines else words.NO_RECORD,
+    )  # fmt: skip
 
 
 def _inputs(sheet: Worksheet, r: Reconciliation) -> None:

@@ -20,6 +20,7 @@ from reconcile import (
     further,
     identity,
     inspection,
+    kept_custody,
     month,
     overlay,
     pairing,
@@ -188,6 +189,7 @@ def judge_controls(run: Run) -> Run:
         thresholds,
         zone=zone,
     )
+    lost = kept_custody.lost(run.workspace)
     bounds = _bounds(run)
     inspected = inspection.inspect(
         store,
@@ -205,8 +207,13 @@ def judge_controls(run: Run) -> Run:
         quality=tuple(checks),
         custody_status=dict(judgement.status),
         custody_head=custody.head(events) if len(events) else "",
+        custody_gone=tuple(dict.fromkeys(item.path for item in lost)),
         lab_errors=evaluation.lab_errors(duplicates, run.workspace.settings.errors),
-        findings=run.findings + judgement.findings + quality.findings(checks) + inspected.findings,
+        findings=run.findings
+        + tuple(item.finding() for item in lost)
+        + judgement.findings
+        + quality.findings(checks)
+        + inspected.findings,
         controls=inspected.record,
     )
 
@@ -365,11 +372,12 @@ def give_verdicts(run: Run) -> Run:
         factor = proposal.factor
         bare = eligibility.uncontrolled(stratum, run.quality)
         verdict = sensitivity.with_all_put_back(
-            verdicts.judge(stratum, evaluated, proposal, settings, fault, until, bare),
+            verdicts.judge(stratum, evaluated, proposal, settings, fault, until, bare,
+                           run.custody_gone),
             evaluated.pairs,
             sensitivity.Judging(
                 stratum, evaluation.lab_error_of(run.lab_errors, stratum), settings, fault,
-                until, bare,
+                until, bare, run.custody_gone,
             ),
         )  # fmt: skip
         if factor is not None and verdict.decision not in (ACCEPTED, ACCEPTED_CORRECTED):

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from reconcile import (
+    anchors,
     custody,
     factors,
     filing,
@@ -42,9 +43,14 @@ from reconcile.steps.run import NO_CHANGES, Run, RunOutcome, of_run
 
 
 def write_the_release(run: Run) -> Run:
-    """Write the next revision, or none where nothing changed since the last."""
+    """Write the next revision, or none where nothing changed since the last.
+
+    Raises ReconcileError, before anything is written, where the record can't be relied on
+    or the last release was altered: no release stands outside the record.
+    """
     workspace, settings = run.workspace, run.workspace.settings
     assert run.joined is not None
+    before = anchors.whole_record(workspace)
     folder = workspace.releases(run.period)
     earlier = release.latest(folder)
     code = provenance.code_version()
@@ -54,7 +60,8 @@ def write_the_release(run: Run) -> Run:
         run.period, code, ws.settings_hash(settings), inputs,
         run.earlier_mark
         + (run.conformity.marks if run.conformity else ())
-        + settling.marks(run.findings),
+        + settling.marks(run.findings)
+        + run.custody_gone,
     )  # fmt: skip
     past = history.earlier_results(folder.parent, run.period)
     mark = history.bound(mark, past)
@@ -69,13 +76,18 @@ def write_the_release(run: Run) -> Run:
         )
     lines = ws.setting_lines(settings)
     revision = earlier.revision + (0 if same else 1) if earlier else 1
+    lines_before, head = len(before.entries), before.head
+    release_id = f"{run.period}-r{revision}-{_bound(mark, head)}"
     if same and earlier is not None:
         supersedes, changed = str(earlier.manifest["supersedes"]), NO_CHANGES
+        release_id = str(earlier.manifest["release_id"])
+        lines_before = int(earlier.manifest.get("record_lines", 0))
+        head = str(earlier.manifest.get("record_head", ""))
     else:
         supersedes = str(earlier.manifest["release_id"]) if earlier else ""
         further = history.changes(earlier.manifest if earlier else None, past)
-        if earlier is not None and (before := str(earlier.manifest.get("rows", ""))) != rows:
-            further += (Change("rows that belong to this period", before[:12], rows[:12]),)
+        if earlier is not None and (was := str(earlier.manifest.get("rows", ""))) != rows:
+            further += (Change("rows that belong to this period", was[:12], rows[:12]),)
         changed = release.changes(
             earlier, code, {line.name: line.value for line in lines}, inputs, run.results, further
         )
@@ -83,7 +95,7 @@ def write_the_release(run: Run) -> Run:
         title=settings.workspace.title,
         period=run.period,
         revision=revision,
-        release_id=f"{run.period}-r{revision}-{mark[:8]}",
+        release_id=release_id,
         status="draft",
         supersedes=supersedes,
         prepared_for=settings.report.prepared_for,
@@ -94,6 +106,9 @@ def write_the_release(run: Run) -> Run:
         inputs_hash=release.inputs_hash(inputs),
         settings_hash=ws.settings_hash(settings),
         custody_head=run.custody_head,
+        custody_gone=run.custody_gone,
+        record_lines=lines_before,
+        record_head=head,
         results=run.results,
         waterfall=run.steps_of_account,
         account_of_files=run.account_of_files,
@@ -129,9 +144,19 @@ def write_the_release(run: Run) -> Run:
         told += _not_as_released(reconciliation.release_id, differing)
     else:
         run.tell("report and workbook")
+        record.extend(workspace.output / record.RECORD, ())
         target = release.write(reconciliation, folder, mark, write_release)
     _record(run, target, None if differing else reconciliation, author.id if author else "")
-    return replace(run, outcome=RunOutcome(target, reconciliation, not same, told, differing))
+    after = record.read(workspace.output / record.RECORD)
+    outcome = RunOutcome(
+        target, reconciliation, not same, told, differing, len(after.entries), after.head
+    )
+    return replace(run, outcome=outcome)
+
+
+def _bound(mark: str, head: str) -> str:
+    """The end of a release's id: other contents, or another record before it, have another."""
+    return hashlib.sha256(f"{mark}\n{head}".encode()).hexdigest()[:8]
 
 
 def _not_as_released(release_id: str, differing: tuple[str, ...]) -> tuple[Finding, ...]:
@@ -174,9 +199,9 @@ def _record(run: Run, target: Path, reconciliation: Reconciliation | None, autho
         )
     )
     path = run.workspace.output / record.RECORD
-    reading = record.read(path)
-    if reconciliation is not None and not reading.altered:  # else extend refuses
-        additions += factors.events_of_release(factors.lives(reading), reconciliation, author)
+    if reconciliation is not None:
+        lives = factors.lives(record.read(path))
+        additions += factors.events_of_release(lives, reconciliation, author)
     record.extend(path, additions)
 
 

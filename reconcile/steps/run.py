@@ -64,6 +64,7 @@ class Run:
     controls: ControlRecord = field(default_factory=ControlRecord)
     custody_status: dict[str, str] = field(default_factory=dict)
     custody_head: str = ""
+    custody_gone: tuple[str, ...] = ()  # custody files that a release used and that are gone
     lab_errors: dict[tuple[str, str], evaluation.LabError] = field(default_factory=dict)
     joined: Joined | None = None
     pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -89,6 +90,8 @@ class RunOutcome:
     #: Data files of the release that hold something else than was computed now: the
     #: release stands, and nothing of ``reconciliation`` was recorded.
     differing: tuple[str, ...] = ()
+    record_lines: int = 0  # of the record, with this release
+    record_head: str = ""  # the last one's hash
 
     @property
     def needs_a_person(self) -> bool:

@@ -462,6 +462,8 @@ def reconciliation(
         "inputs_hash": sha("inputs"),
         "settings_hash": sha("settings"),
         "custody_head": sha("custody"),
+        "record_lines": 41,
+        "record_head": sha("record"),
         "results": tuple(results),
         "waterfall": (
             WaterfallStep("field rows read", "rows", 1240, 1240 - quarantined,

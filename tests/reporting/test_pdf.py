@@ -199,7 +199,9 @@ def test_inputs_settings_and_heads_are_printed_whole(pages, mixed):
     text = squeezed("".join(pages))
     for file in mixed.inputs:
         assert file.sha256 in text
-    for digest in (mixed.inputs_hash, mixed.settings_hash, mixed.custody_head):
+    for digest in (
+        mixed.inputs_hash, mixed.settings_hash, mixed.custody_head, mixed.record_head
+    ):  # fmt: skip
         assert digest in text
     for line in mixed.settings:
         assert squeezed(line.name) in text

@@ -9,6 +9,7 @@ DOSSIER_FACTS = {
     "period": "Evidence of",
     "manifest": "SHA-256 of the release's manifest",
     "custody_head": "Head of the custody chain",
+    "record_head": "Head of the record before the release",
     "inputs": "SHA-256 of the inputs",
     "settings": "SHA-256 of the settings",
 }

@@ -69,6 +69,7 @@ FACTS = {
     "data_until": "Data until",
     "supersedes": "Supersedes",
     "custody_head": "Head of the custody chain",
+    "record_head": "Head of the record before this release",
     "inputs_hash": "SHA-256 of the inputs",
     "settings_hash": "SHA-256 of the settings",
     "code_version": "Version of the program",
@@ -301,6 +302,13 @@ CUSTODY_HEAD = (
     "report can tell later whether recorded events were altered; the chain shows alteration, "
     "not truth."
 )
+RECORD_HEAD = (
+    "Head of the record before this release ({lines}): {head}. 'reconcile verify --head' "
+    "tells later whether the record up to there is what it was; keep this report in another's "
+    "hands."
+)
+LINE, LINES = "line", "lines"
+NO_RECORD = "The record held nothing before this release."
 EXCLUSIONS_INTRO = (
     "These results were read and understood but kept out of a statistic, each for the reason given."
 )
