@@ -24,6 +24,7 @@ from reconcile import anchors, persons, record
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.model import Finding
+from reconcile.writing import write_whole
 
 KIND = "signature"
 Key = Ed25519PrivateKey
@@ -71,11 +72,9 @@ def new_key(path: Path, phrase: str = "") -> Ed25519PrivateKey:
     if phrase:
         how = serialization.BestAvailableEncryption(phrase.encode())
     content = key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, how)
-    try:
-        path.touch(mode=0o600, exist_ok=False)
-    except FileExistsError as error:
-        raise ReconcileError(f"{path} exists already.", "A key is never overwritten.") from error
-    path.write_bytes(content)
+    if path.exists():
+        raise ReconcileError(f"{path} exists already.", "A key is never overwritten.")
+    write_whole(path, content, new=True, private=True)
     return key
 
 

@@ -22,12 +22,13 @@ UNFINISHED = ".unfinished-"
 LONGEST_WAIT = 60.0
 
 
-def write_whole(path: Path, content: bytes, *, new: bool = False) -> None:
+def write_whole(path: Path, content: bytes, *, new: bool = False, private: bool = False) -> None:
     """Write beside the place, sync to disk, and move there; folders are made as needed.
 
     With ``new`` a file that is there already is left as it is, also where two processes
-    name it at the same moment. Raises ReconcileError where that is so, or where the file
-    can't be written; nothing half-written stands then.
+    name it at the same moment; with ``private`` only its owner can read it. Raises
+    ReconcileError where that is so, or where the file can't be written; nothing half-written
+    stands then.
     """
     target = Path(os.path.realpath(path))  # through a link, to the file that it means
     # A name of its own: another thread or machine may be writing the same file.
@@ -35,6 +36,8 @@ def write_whole(path: Path, content: bytes, *, new: bool = False) -> None:
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
+            if private:
+                working.touch(mode=0o600)
             with working.open("wb") as stream:
                 stream.write(content)
                 stream.flush()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import os
 import random
 import shutil
 import subprocess
@@ -339,6 +340,7 @@ def test_a_key_with_a_pass_phrase_opens_with_it_and_a_key_is_never_overwritten(
     path = tmp_path / "key.pem"
     made = signing.new_key(path, "a phrase")
     assert b"ENCRYPTED" in path.read_bytes()
+    assert os.name == "nt" or path.stat().st_mode & 0o077 == 0
     opened = signing.load_key(path, lambda: "a phrase")
     assert signing.public_text(opened) == signing.public_text(made)
     with pytest.raises(ReconcileError, match="does not open"):
