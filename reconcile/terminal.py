@@ -326,7 +326,7 @@ def show_act(folder: Path) -> None:
     from reconcile.workspace import load_workspace
 
     workspace = load_workspace(folder)
-    console = _console()
+    console = open_console()
     reading = anchors.whole_record(workspace)
     if "signature" in reading.entries[-1].content:
         return _show_head(console, len(reading.entries), reading.head)
