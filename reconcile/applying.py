@@ -25,7 +25,7 @@ from reconcile import anchors, correction, factors, pairing, pipeline
 from reconcile import workspace as ws
 from reconcile.errors import ReconcileError
 from reconcile.field_values import Corrected, FieldMean, correct_mean, field_means
-from reconcile.intake.read import read_file
+from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import TypedTable
 from reconcile.pairing import RunFile
 from reconcile.regular import readable_name
@@ -123,7 +123,7 @@ def _known(workspace: Workspace) -> _Known:
     for file in ws.files_of_every_month(workspace, "sample register", "aliases"):
         table, zone = workspace.table(file.table_index), workspace.settings.workspace.time_zone
         try:
-            read.append((file, read_file(file.path, file.shown, table, zone=zone)))
+            read.append((file, read_balanced(file.path, file.shown, table, zone=zone)))
         except ReconcileError as error:
             notes.append(f"{file.shown} was not used: {error.message}")
     return _Known(tuple(read), tuple(notes))
@@ -151,7 +151,7 @@ def _read(
     for table in sorted(offered, key=lambda t: not by_pattern(t)):
         try:
             zone = settings.workspace.time_zone
-            read = read_file(source, shown, table, zone=zone, met_ids=met_ids)
+            read = read_balanced(source, shown, table, zone=zone, met_ids=met_ids)
         except ReconcileError as error:
             problems.append(f"  - as '{table.name or table.files[0]}': {error}")
             continue

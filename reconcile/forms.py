@@ -23,7 +23,7 @@ from reconcile.custody.events import number_of, text_of, time_of
 from reconcile.errors import ReconcileError
 from reconcile.evidence import exhibits_of
 from reconcile.identity import comparison_form
-from reconcile.intake.read import read_file
+from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import ABOVE, BELOW, CUSTODY_FACTS, QUANTIFIED, REGISTER_FACTS
 from reconcile.reporting.custody_form import CustodyForm, EventLine, SampleLine, custody_form
 from reconcile.reporting.labels import Label, SheetLayout, label_sheet
@@ -75,7 +75,7 @@ def read_records(workspace: Workspace) -> Records:
     for file in ws.files_of_every_month(workspace, *frames):
         table = workspace.table(file.table_index)
         try:
-            for sheet in read_file(file.path, file.shown, table, zone=zone):
+            for sheet in read_balanced(file.path, file.shown, table, zone=zone):
                 frame = sheet.facts.to_pandas()
                 frame["path"] = file.shown
                 frames[table.kind].append(frame)

@@ -16,7 +16,7 @@ from reconcile.custody.events import EVENT_WORDS, text_of, time_of
 from reconcile.errors import ReconcileError
 from reconcile.forms import Dispatch, Records, find_dispatch, read_records
 from reconcile.identity import comparison_form
-from reconcile.intake.read import read_file
+from reconcile.intake.read import read_balanced
 from reconcile.kept_custody import RECEIVED
 from reconcile.reporting.text import looks_like_formula
 from reconcile.workspace import Workspace
@@ -180,7 +180,7 @@ def _trouble(workspace: Workspace, path: Path, event_id: str, at: str) -> str:
         if file.path.resolve() != path.resolve():
             continue
         try:
-            for sheet in read_file(
+            for sheet in read_balanced(
                 file.path, file.shown, workspace.table(file.table_index), zone=zone
             ):
                 facts = sheet.facts.select(["event_id", "at"]).to_pylist()

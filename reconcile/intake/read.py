@@ -90,6 +90,26 @@ def read_file(
     return tuple(replace(typed, sha256=found) for typed in read)
 
 
+def read_balanced(
+    path: Path,
+    shown_path: str,
+    table: TableSettings,
+    *,
+    zone: str,
+    met_ids: Collection[str] = (),
+) -> tuple[TypedTable, ...]:
+    """Read a file that no run accounts for; refuses one whose rows are not all accounted for."""
+    tables = read_file(path, shown_path, table, zone=zone, met_ids=met_ids)
+    if lost := [t for t in tables if not t.balances]:
+        sheet = f", sheet '{lost[0].sheet}'" if lost[0].sheet else ""
+        raise ReconcileError(
+            f"The account of {shown_path}{sheet} does not balance: {lost[0].rows_in_file} rows "
+            "were counted in it, and others were read.",
+            "Nothing was made of it. This is a fault of the program: please report it.",
+        )
+    return tables
+
+
 def ids_that_may_be(path: Path, shown_path: str, table: TableSettings, zone: str) -> set[str]:
     """The texts of every column that may hold the sample ids; empty where none can be read."""
     found: set[str] = set()

@@ -19,7 +19,7 @@ from reconcile import pipeline
 from reconcile.errors import ReconcileError
 from reconcile.intake import sources
 from reconcile.intake.counting import Counted, count_text
-from reconcile.intake.read import read_file
+from reconcile.intake.read import read_balanced, read_file
 from reconcile.intake.tables import NO_RESULT
 from reconcile.settings import TableSettings
 from tests.intake.conftest import check_account
@@ -83,7 +83,7 @@ def test_quotation_marks_anywhere_give_no_row_a_value_of_another_and_leave_none_
     rows = [f"{s},{notes[i % 4]},{cu},{pb}" for i, (s, (cu, pb)) in enumerate(truth.items())]
     whole = "Sample,Note,Cu ppm,Pb ppm\n" + "\n".join(rows) + "\n"
     path, read = tmp_path / "t.csv", 0
-    for _ in range(200):
+    for _ in range(80):
         text = list(whole)
         for _ in range(rng.randint(1, 3)):
             text.insert(rng.randrange(len(text)), rng.choice(['"', '""', '"""']))
@@ -101,7 +101,7 @@ def test_quotation_marks_anywhere_give_no_row_a_value_of_another_and_leave_none_
                 if sample in truth and value is not None:
                     assert value == truth[sample][("Cu", "Pb").index(key)], "".join(text)
                     read += 1
-    assert read > 1000
+    assert read > 400
 
 
 # ---- the counter by itself ---------------------------------------------------------------
@@ -132,7 +132,7 @@ def by_hand(text: str) -> Counted:
 def test_lines_and_rows_are_counted_as_by_a_loop_over_letters(tmp_path):
     rng = random.Random("counts")
     path = tmp_path / "t.csv"
-    for _ in range(400):
+    for _ in range(300):
         text = "".join(rng.choice('a",\n\r ') for _ in range(rng.randint(1, 24)))
         path.write_bytes(text.encode())
         assert count_text(path, "utf-8", ",", 0) == by_hand(text), repr(text)
@@ -321,3 +321,14 @@ def test_a_formula_that_gave_an_empty_text_is_an_empty_cell(tmp_path):
     (table,) = read_file(path, "t.xlsx", TableSettings(kind="lab", files=("x",)), zone="UTC")
     assert table.quarantine.empty
     assert table.values.column("Cu_q").to_pylist() == [None]
+
+
+def test_no_corrected_table_is_made_of_a_file_whose_account_disagrees(tmp_path, monkeypatch):
+    path = tmp_path / "t.csv"
+    path.write_text(HEAD + "S1,a,10\nS2,b,20\nS3,c,30\nS4,d,40\nS5,e,50\n")
+    table = TableSettings(kind="lab", files=("x",))
+    assert len(read_balanced(path, "t.csv", table, zone="UTC")) == 1
+    collect = sources._collect
+    monkeypatch.setattr(sources, "_collect", lambda rows, *rest: collect(lose(rows), *rest))
+    with pytest.raises(ReconcileError, match=r"account of t\.csv does not balance: 5 rows"):
+        read_balanced(path, "t.csv", table, zone="UTC")
