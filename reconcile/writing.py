@@ -105,7 +105,7 @@ def hold(path: Path, wait: float) -> FileLock | None:
     path.parent.mkdir(parents=True, exist_ok=True)
     lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=wait, thread_local=False)
     try:
-        lock.acquire()
+        lock.acquire(poll_interval=0.01)
     except Timeout:
         return None
     return lock
