@@ -18,7 +18,7 @@ import schemas
 from reconcile.characters import fold, unread
 from reconcile.errors import ReconcileError
 from reconcile.intake import facts as fact_work
-from reconcile.intake import idcolumns, results, sideways
+from reconcile.intake import fitting, idcolumns, results, sideways
 from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import (
     CellFormat,
@@ -263,6 +263,9 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
     unbelieved = _in_doubt(job, columns, block, layout, body, corrected, ledger)
     mark = "." if plainly else _decimal_mark(job, columns, body, notes)
     rules = CellFormat.of(mark, table.cells.below_words, table.cells.no_result_words)
+    if table.kind in {"field", "lab"}:
+        for at in fitting.one_place_left(body, columns, rules):
+            ledger.row(at, *fitting.told(body, at))
     facts = _facts(job, columns, block, body, fixed, rules, ledger, notes)
     if layout == "long":
         facts["_long"] = pa.nulls(n)

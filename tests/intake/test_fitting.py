@@ -1,0 +1,63 @@
+"""Rows that stand one place off their headings, or lack a cell, are not read as they stand."""
+
+from __future__ import annotations
+
+import pytest
+
+HEAD = ["Sample", "Reading No", "Cu ppm", "Fe ppm"]
+ROWS = [["S-1", 1, 10.5, 100], ["S-2", 2, 20.5, 200], ["S-3", 3, 30.5, 300], ["S-4", 4, 40.5, 400]]
+
+
+def shifted(row: int) -> list[list[object]]:
+    rows = [list(r) for r in ROWS]
+    rows[row] = [*rows[row][1:], None]
+    return [HEAD, *rows]
+
+
+@pytest.mark.parametrize("row", range(4))
+def test_a_row_one_place_to_the_left_is_refused_and_shown(row, read):
+    table = read(shifted(row), "lab")
+    assert table.facts.column("sample_id").to_pylist() == [
+        f"S-{i + 1}" for i in range(4) if i != row
+    ]
+    (line,) = table.quarantine.itertuples(index=False)
+    assert (line.row, line.column) == (row + 2, "")
+    assert "one place to the left" in line.reason
+    assert f"{ROWS[row][2]}" in line.found
+
+
+def test_a_shifted_row_among_plain_numbers_is_found_too(read):
+    text = "Sample,Cu ppm,Fe ppm\n" + "".join(f"S-{i},{i}.5,{i}00\n" for i in range(1, 40))
+    table = read(text.replace("S-20,20.5,2000\n", "20.5,2000,\n"), "lab")
+    assert list(table.quarantine["row"]) == [21]
+    assert table.facts.num_rows == 38
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        "1201,5,50.5,500",  # its last cell is there: an id of another kind
+        "S-9,,,",  # nothing is out of place
+        "BLANK,5,,",
+        "S-5,,50.5,",
+    ],
+)
+def test_other_odd_rows_stay_where_they_are(odd, read):
+    rows = "".join(",".join(map(str, row)) + "\n" for row in ROWS)
+    table = read(f"{','.join(HEAD)}\n{rows}{odd}\n", "lab")
+    assert not table.quarantine["reason"].str.contains("one place").any()
+
+
+def test_where_ids_of_both_kinds_are_usual_none_is_suspected(read):
+    rows = "".join(f"{i},{i},{i}.5,\nS-{i},{i},{i}.5,{i}\n" for i in range(1, 12))
+    table = read(f"{','.join(HEAD)}\n{rows}", "lab")
+    assert table.facts.num_rows == 22
+    assert not len(table.quarantine)
+
+
+def test_a_row_moved_to_the_right_has_no_id_and_is_refused(read):
+    rows = [list(row) for row in ROWS]
+    rows[1] = [None, "S-2", 2, 20.5, 200]
+    table = read([[*HEAD, "Note"], *rows], "lab")
+    assert list(table.quarantine["row"]) == [3]
+    assert table.facts.num_rows == 3
