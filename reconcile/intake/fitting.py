@@ -7,12 +7,15 @@ keeps to it one place to the right.
 
 from __future__ import annotations
 
+import unicodedata
+
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from reconcile.intake.cells import REFUSED, CellFormat, parse_text
+from reconcile.intake.facts import trimmed
 from reconcile.intake.headings import Column
 from reconcile.intake.sources import Body
 
@@ -35,11 +38,11 @@ def one_place_left(body: Body, columns: tuple[Column, ...], rules: CellFormat) -
     for index, column in enumerate(body.columns):
         if index in results or pa.types.is_floating(column.type):
             continue
-        classes = _classes(column)
+        classes = _classes(trimmed(column))
         counts = np.bincount(classes, minlength=4)
         most = int(counts[1:].argmax()) + 1
         others = int(counts[1:].sum() - counts[most])
-        if counts[most] < 2 or others > max(1, _RARE * counts[1:].sum()):
+        if 2 * others > counts[most] or others > max(2, _RARE * counts[1:].sum()):
             continue
         usual[index] = most
         if others:
@@ -51,11 +54,16 @@ def one_place_left(body: Body, columns: tuple[Column, ...], rules: CellFormat) -
     return tuple(at for at in found if _fits(_moved(body, at), usual, results, rules))
 
 
+def shown(body: Body, at: int) -> str:
+    """The cells of a row, for a person to find it."""
+    cells = [column[at].as_py() for column in body.columns]
+    return "; ".join(str(cell) for cell in cells if cell is not None)[:80]
+
+
 def told(body: Body, at: int) -> tuple[str, str, str]:
     """What stands in such a row, why it is refused, and what to do."""
-    cells = [column[at].as_py() for column in body.columns]
     return (
-        "; ".join(str(cell) for cell in cells if cell is not None)[:80],
+        shown(body, at),
         "the cells of the row seem to stand one place to the left of their headings: they break "
         "with what the other rows hold there, and would fit one place to the right",
         "Put the cell that is missing back into its place.",
@@ -72,8 +80,18 @@ def _classes(column: pa.Array | pa.ChunkedArray) -> npt.NDArray[np.uint8]:
     filled = ends[1:] > ends[:-1]
     if whole.null_count:
         filled &= whole.is_valid().to_numpy(zero_copy_only=False)
-    result[filled] = _CLASS[np.frombuffer(content, np.uint8)[ends[:-1][filled]]]
+    first = np.frombuffer(content, np.uint8)[ends[:-1][filled]]
+    result[filled] = _CLASS[first]
+    beyond = np.flatnonzero(filled)[first >= 128]
+    if len(beyond) <= _MOST:  # digits of another script among letters of any
+        result[beyond] = [_class_of(whole[int(at)].as_py()) for at in beyond]
     return result
+
+
+def _class_of(text: str) -> int:
+    if text[0].isascii():
+        return int(_CLASS[ord(text[0])])
+    return LETTER if unicodedata.numeric(text[0], None) is None else NUMBER
 
 
 def _moved(body: Body, at: int) -> list[str]:
@@ -86,7 +104,7 @@ def _fits(cells: list[str], usual: dict[int, int], results: set[int], rules: Cel
     for index, text in enumerate(cells):
         if not text:
             continue
-        begins = _CLASS[text.encode()[0]]
+        begins = _class_of(text)
         if index in results and begins != NUMBER and parse_text(text, rules).code == REFUSED:
             return False
         if index in usual and begins != usual[index]:

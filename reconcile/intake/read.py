@@ -33,7 +33,7 @@ from reconcile.intake.headings import Column, absent_columns, matching, understa
 from reconcile.intake.moisture import to_dry
 from reconcile.intake.plain import is_typed, plain_columns, plain_results
 from reconcile.intake.setaside import set_aside
-from reconcile.intake.sources import Body, Broken, Sheet, digest, open_sheets, state_of
+from reconcile.intake.sources import WHOLE_ROW, Body, Broken, Sheet, digest, open_sheets, state_of
 from reconcile.intake.tables import BELOW, AppliedCorrection, ColumnMeaning, TypedTable
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, TIME_OF_KIND
@@ -353,6 +353,7 @@ def _in_doubt(
     mended = {
         (c.row, place) for c in corrected if not c.refused for place in matching(block, c.column)
     }
+    mended |= {(line, WHOLE_ROW) for line, _ in mended}
     left = {(d.line, d.index): d for d in body.doubts if (d.line, d.index) not in mended}
     if not left:
         return {}
@@ -361,9 +362,13 @@ def _in_doubt(
     named = fact_work.named_by_rules(job.table, block)
     results_of: dict[str, list[int]] = {}
     for (line, index), doubt in left.items():
-        column, at = columns[index], places.get(line)
+        at = places.get(line)
         if at is None:
             continue  # a row that was set aside
+        if index == WHOLE_ROW:
+            ledger.row(at, fitting.shown(body, at), doubt.reason, doubt.advice)
+            continue
+        column = columns[index]
         if column.role == "value" and column.species and layout == "wide" and index not in named:
             results_of.setdefault(results.key_of(column), []).append(at)
             ledger.cell(at, column.heading, doubt.found, doubt.reason, doubt.advice)

@@ -20,6 +20,7 @@ import re
 import threading
 import warnings
 import zipfile
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
@@ -55,6 +56,11 @@ _ONE_WORKBOOK = threading.Lock()
 _BLOCK = 1 << 21  # bytes cut at once: a block with its columns stays in the cache
 
 
+WHOLE_ROW = -1
+_FEW = 3  # rows that make a habit of a file, at least
+_HABIT = 0.1  # and the least share of its rows
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One row as text. ``line`` is 1-based: line of the file or row of the sheet.
@@ -88,10 +94,10 @@ class Broken:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A cell that can't be believed, though its row can."""
+    """A cell that can't be believed, though its row can; or what makes a whole row doubtful."""
 
     line: int
-    index: int  # column, from 0
+    index: int  # column, from 0; or WHOLE_ROW
     found: str
     reason: str
     advice: str
@@ -519,6 +525,7 @@ def _collect(rows: Iterable[Row], width: int, delimiter: str = "", cut: str = ""
     pending: list[tuple[str, ...]] = []
     several: dict[int, Row] = {}  # by position
     dropped: set[int] = set()
+    laid: list[tuple[int, bool]] = []  # by position: how many cells, and whether the last is empty
     uneven = parted = 0
     last: Row | None = None
 
@@ -581,6 +588,7 @@ def _collect(rows: Iterable[Row], width: int, delimiter: str = "", cut: str = ""
             several[len(lines)] = row
         pending.append(cells[:width] + ("",) * (width - len(cells)))
         lines.append(row.line)
+        laid.append((len(cells) if _is_filled(row) else 0, not cells[-1]))
         if len(pending) >= _CHUNK_ROWS:
             flush()
     if cut and last is not None and len(last.cells) < width:
@@ -609,8 +617,35 @@ def _collect(rows: Iterable[Row], width: int, delimiter: str = "", cut: str = ""
         keep[list(dropped)] = False
         columns = tuple(column.filter(pa.array(keep)) for column in columns)
         places = places.filter(pa.array(keep))
+    for at, usual in _out_of_step(laid, width) if delimiter else ():
+        if at not in dropped:
+            reason = (
+                f"the row has {laid[at][0]} cells where others have {usual}: one is missing or "
+            )
+            doubts.append(Doubt(lines[at], WHOLE_ROW, "", f"{reason}too many", _COUNT_CELLS))
     joined = sum(len(held(row)) - 1 for at, row in several.items() if at not in dropped)
     return Body(columns, places, tuple(broken), tuple(doubts), joined, parted)
+
+
+_COUNT_CELLS = "Put the cell that is missing into its place, or take out the one too many."
+
+
+def _out_of_step(laid: list[tuple[int, bool]], width: int) -> list[tuple[int, int]]:
+    """Positions of rows with another number of cells than is usual, and that number.
+
+    What many rows do is a habit of the file: some leave empty cells at the end of a row out, so
+    that none of their rows ends in an empty cell; some write a mark more behind the last cell.
+    """
+    counts = Counter(count for count, _ in laid if count)
+    if len(counts) < 2:
+        return []
+    usual = max(counts, key=lambda count: (counts[count], count))
+    many = max(_FEW, _HABIT * counts.total())
+    fine = {usual, width} | {c for c in counts if c > width and counts[c] >= many}
+    short = {c for c in counts if c < max(usual, width)}
+    if sum(counts[c] for c in short) >= many and not any(empty for count, empty in laid if count):
+        fine |= short
+    return [(at, usual) for at, (count, _) in enumerate(laid) if count and count not in fine]
 
 
 _OPEN = (

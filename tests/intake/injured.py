@@ -43,7 +43,6 @@ class True_:
     written: list[str]
     line: int = 0
     lines: int = 1
-    spoilt: bool = False  # what stands in it is injured so that it may be refused as a whole
 
 
 @dataclass
@@ -70,7 +69,7 @@ def make(number: int) -> File:
     behind = rng.choice([[], ["Note"], ["Note", "Operator"]])
     heading = ["Sample", *before, *(r[0] for r in results), *behind]
     comma = rng.random() < 0.2
-    rows = [_row(rng, i, before, results, behind, comma) for i in range(rng.randint(4, 12))]
+    rows = [_row(rng, i, before, results, behind, comma) for i in range(rng.randint(6, 12))]
     made = File(f"t{number}." + ("xlsx" if book else "csv"), b"", heading, rows)
     made.units = {r[0]: (r[1], r[2]) for r in results}
     if book:
@@ -139,7 +138,6 @@ def _cell_injury(rng: random.Random, made: File) -> None:
     if not row.written[at]:
         return
     row.written[at], name = _spoil_cell(rng, row.written[at])
-    row.spoilt |= at == 0
     made.injuries.append(f"{name} in {made.heading[at]} of {row.name}: {row.written[at]!r}")
 
 
@@ -163,7 +161,6 @@ def _shift(rng: random.Random, made: File) -> None:
     if any(injury.startswith("shifted") for injury in made.injuries):
         return
     row = rng.choice(made.rows)
-    row.spoilt = True
     if rng.random() < 0.5:
         row.written = ["", *row.written]
     else:
@@ -185,7 +182,6 @@ def _quote_injury(rng: random.Random, made: File, cells: list[list[str]]) -> Non
     cell = cells[at][place]
     kind = rng.randrange(7)
     row = made.rows[at]
-    row.spoilt = True
     if kind == 0:
         cells[at][place] = '"' + cell
         name = "open"
@@ -207,12 +203,12 @@ def _quote_injury(rng: random.Random, made: File, cells: list[list[str]]) -> Non
         other = rng.randrange(at, len(cells))
         last = rng.randrange(len(cells[other]))
         cells[other][last] += '"'
-        for between in made.rows[at : other + 1]:
-            between.spoilt = True
         name = f"open until {made.rows[other].name}"
     else:
         cells[at][place] = '"""' + cell + '"'
         name = "tripled"
+    if place == 0:
+        row.written[0] = cells[at][0]
     made.injuries.append(f"quote {name} in {row.name}, cell {place}")
 
 
@@ -240,20 +236,23 @@ def _write_text(rng: random.Random, made: File, delimiter: str) -> None:
         cells.append(texts)
     if over_lines and len(made.rows) > 2:
         row = rng.randrange(len(made.rows))
-        if len(cells[row]) == len(made.heading):
+        moved = any(i == f"shifted {made.rows[row].name}" for i in made.injuries)
+        if len(cells[row]) == len(made.heading) and not moved:
             cells[row][notes[0]] = '"first\nsecond ""part"""'
-            made.rows[row].lines = 2
             made.injuries.append(f"note over lines in {made.rows[row].name}")
     for kind in wanted:
         if kind == "quote":
             _quote_injury(rng, made, cells)
         elif kind in ("more", "fewer"):
             at = rng.randrange(len(cells))
-            made.rows[at].spoilt = True
             place = rng.randrange(1, len(made.heading))
+            if any("cells in" in injury for injury in made.injuries):
+                continue  # two such slips may undo each other's count
+            if f"shifted {made.rows[at].name}" in made.injuries:
+                continue
             if kind == "more":
                 cells[at].insert(place, rng.choice(["", "9.5"]))
-            elif sum("fewer" in injury for injury in made.injuries) < 2:
+            else:
                 del cells[at][place]
             made.injuries.append(f"{kind} cells in {made.rows[at].name}")
     end = rng.choice(["\n", "\r\n"])
@@ -264,20 +263,23 @@ def _write_text(rng: random.Random, made: File, delimiter: str) -> None:
         if "blank" in wanted and rng.random() < 0.2:
             lines.append("")
             number += 1
-        row.line = number
+        row.line, row.lines = number, 1 + sum(text.count("\n") for text in texts)
         number += row.lines
         lines.append(delimiter.join(texts))
     text = end.join(lines) + end
     content = text.encode()
     if "cut" in wanted:
-        _cut(rng, made, content, len(end.join(lines[:2]).encode()))
+        _cut(rng, made, content, len(end.join(lines[:6]).encode()))
         return
     made.content = content
     made.data_lines = sum(row.lines for row in made.rows)
 
 
 def _cut(rng: random.Random, made: File, content: bytes, first: int) -> None:
-    """The file ends at any byte below its first row; what is lost was never in it."""
+    """The file ends at any byte below its fifth line; what is lost was never in it.
+
+    Above it nothing would tell a row that was moved from those beside it.
+    """
     at = rng.randrange(first + 1, len(content))
     made.content = content[:at]
     kept = made.content.decode("utf-8", "ignore")
@@ -287,11 +289,11 @@ def _cut(rng: random.Random, made: File, content: bytes, first: int) -> None:
     made.rows = [r for r in made.rows if r.line < last or not whole]
     open_line = [r for r in made.rows if r.line + r.lines > last]
     for row in open_line:
-        row.spoilt = True
         row.lines = last - row.line + 1 - whole
     made.data_lines = sum(row.lines for row in made.rows)
-    if made.rows and not kept.rsplit("\n", 1)[-1].strip() and not whole:
-        made.data_lines -= 1
+    if not whole and not kept.rsplit("\n", 1)[-1].strip('" \t,;'):
+        made.data_lines -= 1  # nothing but marks: no cell had begun
+        made.rows = [row for row in made.rows if row.line < last]
     made.injuries.append(f"cut at byte {at}")
 
 

@@ -61,3 +61,43 @@ def test_a_row_moved_to_the_right_has_no_id_and_is_refused(read):
     table = read([[*HEAD, "Note"], *rows], "lab")
     assert list(table.quarantine["row"]) == [3]
     assert table.facts.num_rows == 3
+
+
+# ---- rows with a cell too few or too many -----------------------------------------------------
+
+
+def text(*rows: str) -> str:
+    return "\n".join(["Sample,Cu ppm,Fe ppm,Note", *rows, ""])
+
+
+FULL = [f"S-{i},{i}.5,{i}00,dry" for i in range(1, 12)]
+
+
+@pytest.mark.parametrize("odd", ["S-99,99.5,dry", "S-99,99.5", "S-99,,99.5,9900,"])
+def test_a_row_with_another_number_of_cells_is_refused_and_shown(odd, read):
+    table = read(text(*FULL, odd, "S-12,12.5,1200,"), "lab")
+    assert "S-99" not in table.facts.column("sample_id").to_pylist()
+    (line,) = table.quarantine.itertuples(index=False)
+    assert (line.row, line.column) == (13, "")
+    assert "where others have 4" in line.reason
+    assert "99.5" in line.found
+
+
+def test_a_file_that_leaves_empty_cells_at_the_end_of_rows_out_is_read(read):
+    trimmed = [f"T-{i},{i}.5,{i}00" for i in range(1, 5)] + ["U-1,7.5"]
+    table = read(text(*FULL, *trimmed), "lab")
+    assert table.facts.num_rows == 16
+    assert not len(table.quarantine)
+
+
+def test_a_file_whose_rows_end_in_a_mark_too_many_is_read(read):
+    for rows in ([f"{row}," for row in FULL], [f"{row}," for row in FULL[:6]] + FULL[6:]):
+        table = read(text(*rows), "lab")
+        assert table.facts.num_rows == 11
+        assert not len(table.quarantine)
+
+
+def test_summaries_and_remarks_need_no_full_row(read):
+    table = read(text(*FULL, "Average,6,600", "Checked: by both"), "lab")
+    assert dict(table.rows_set_aside) == {"remark": 1, "summary line": 1}
+    assert not len(table.quarantine)
