@@ -65,7 +65,7 @@ def test_other_headings_are_not_taken_for_sums_and_balances(heading):
 
 def test_a_spelling_that_is_no_usual_word_is_learnt_from_the_settings():
     headings = ("Probe mark", "Zap", "Cu qq", "Cu mg/kg")
-    sheet = Sheet("", (Row(1, headings),), lambda line, width: None)
+    sheet = Sheet("", (Row(1, headings),), lambda line, width: None, lambda line: None)
     table = TableSettings(
         kind="field",
         files=("x",),
