@@ -15,6 +15,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from reconcile.writing import write_whole
+
 #: Which reading is meant: path, SHA-256 of the file, reading key.
 Name = tuple[str, str, str]
 
@@ -80,9 +82,7 @@ def append(path: Path, reading: Reading) -> None:
 
 def rewrite(path: Path, readings: Iterable[Reading]) -> None:
     """Write the ledger anew, whole or not at all."""
-    working = path.with_name(f".unfinished-{path.name}")
-    working.write_bytes(b"".join(_line(reading) for reading in readings))
-    working.replace(path)
+    write_whole(path, b"".join(_line(reading) for reading in readings))
 
 
 def _line(reading: Reading) -> bytes:
