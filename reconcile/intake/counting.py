@@ -34,7 +34,9 @@ class Counted:
 
 def holds_something(line: str, delimiter: str) -> bool:
     """False for a line of nothing but blanks, delimiters and quotation marks."""
-    return bool(line.strip(_NOTHING + delimiter))
+    # most lines show it by their first letter
+    first = line[:1]
+    return (first.isalnum() and first != delimiter) or bool(line.strip(_NOTHING + delimiter))
 
 
 def count_rows(numbers: Places, last_line: int) -> Counted:

@@ -428,10 +428,10 @@ def _rows(handle: Any, delimiter: str, skip: int, shown: str) -> Iterator[Row]:
                     f"{shown}, line {line}: {len(cells)} columns; at most {MAX_COLUMNS} are read.",
                     "Check the delimiter, or leave out what is not needed.",
                 )
-        if not any(holds_something(text, delimiter) for text in taken):
+        if not holds_something(taken[0] if spanned == 1 else "".join(taken), delimiter):
             continue
-        tidy = tuple(cell.strip(" \t\r\n\f\v\ufeff\x1a") for cell in cells)
-        if not any('"' in text for text in taken):
+        tidy = tuple([cell.strip(" \t\r\n\f\v\ufeff\x1a") for cell in cells])
+        if spanned == 1 and '"' not in taken[0]:
             yield Row(line, tidy)
             continue
         doubt, exact = quoting.judge(taken, cells)
@@ -555,8 +555,7 @@ def _collect(rows: Iterable[Row], width: int, delimiter: str = "", cut: str = ""
     for row in rows:
         cells = row.cells
         last = None
-        as_rows = any(text.count(delimiter) + 1 >= max(width, 2) for text in row.lines)
-        if row.doubt or (len(row.lines) > 1 and len(cells) == 1 and as_rows):
+        if row.doubt or (row.lines and len(cells) == 1 and _as_rows(row, width, delimiter)):
             doubt = row.doubt or _SWALLOWS.format(len(row.lines))
             refuse(row, "".join(row.lines).strip(), doubt, _MEND_MARKS)
             continue
@@ -569,7 +568,7 @@ def _collect(rows: Iterable[Row], width: int, delimiter: str = "", cut: str = ""
                 "Look for an unquoted delimiter, such as a decimal comma, in this row.",
             )
             continue
-        if any(len(c) > MAX_CELL for c in cells):
+        if max(map(len, cells), default=0) > MAX_CELL:
             refuse(row, "", "a cell is longer than a spreadsheet cell can be", "Check it.")
             continue
         if len(cells) < width and len(cells) > 1 and row.exact and len(row.lines) < 2:
@@ -661,6 +660,11 @@ _END_IT = (
 def _is_filled(row: Row) -> bool:
     """True for more than a remark."""
     return sum(map(bool, row.cells)) > 1
+
+
+def _as_rows(row: Row, width: int, delimiter: str) -> bool:
+    """True where a line of a remark over several lines has the cells of a row."""
+    return any(text.count(delimiter) + 1 >= max(width, 2) for text in row.lines)
 
 
 def _is_short(row: Row, width: int) -> bool:
