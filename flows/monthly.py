@@ -1,4 +1,4 @@
-"""The monthly flow: ``reconcile.pipeline.STEPS`` as tasks, served on a monthly cron.
+"""The monthly flow: ``reconcile.run.pipeline.STEPS`` as tasks, served on a monthly cron.
 
 There is one sequence of steps; this module only wraps it with retries, artifacts and a
 failure hook. No telemetry leaves the machine.
@@ -20,13 +20,13 @@ from prefect import flow, get_run_logger, runtime, task
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 from prefect.cache_policies import NO_CACHE
 
-from reconcile import unfinished
-from reconcile import workspace as ws
-from reconcile.characters import visible
-from reconcile.errors import BusyError, ReconcileError
-from reconcile.pipeline import STEPS, Run, RunOutcome, begin
-from reconcile.store import Store
-from reconcile.workspace import Workspace
+from reconcile.base.characters import visible
+from reconcile.base.errors import BusyError, ReconcileError
+from reconcile.intake import workspace as ws
+from reconcile.intake.workspace import Workspace
+from reconcile.releases import unfinished
+from reconcile.run.pipeline import STEPS, Run, RunOutcome, begin
+from reconcile.store.database import Store
 
 DEPLOYMENT = "monthly"
 
@@ -182,7 +182,7 @@ def _publish(run: Run, outcome: RunOutcome) -> None:
 
 def run_once(folder: Path, period: str) -> bool:
     """Run the flow here and now for one month; True where findings need a person."""
-    from reconcile.release import latest
+    from reconcile.releases.release import latest
 
     monthly(str(folder.resolve()), period)
     workspace = ws.load_workspace(folder)

@@ -17,14 +17,14 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
 
 if TYPE_CHECKING:
-    from reconcile.checking import CheckReport, check
-    from reconcile.model import Reconciliation
-    from reconcile.pipeline import RunOutcome, run_period
-    from reconcile.storytelling import Story, story_of
-    from reconcile.workspace import Workspace, load_workspace
+    from reconcile.base.model import Reconciliation
+    from reconcile.commands.checking import CheckReport, check
+    from reconcile.commands.storytelling import Story, story_of
+    from reconcile.intake.workspace import Workspace, load_workspace
+    from reconcile.run.pipeline import RunOutcome, run_period
 
 __all__ = [
     "CheckReport",
@@ -40,15 +40,15 @@ __all__ = [
 ]
 
 _HOMES = {
-    "CheckReport": "checking",
-    "check": "checking",
-    "Reconciliation": "model",
-    "RunOutcome": "pipeline",
-    "run_period": "pipeline",
-    "Story": "storytelling",
-    "story_of": "storytelling",
-    "Workspace": "workspace",
-    "load_workspace": "workspace",
+    "CheckReport": "commands.checking",
+    "check": "commands.checking",
+    "Reconciliation": "base.model",
+    "RunOutcome": "run.pipeline",
+    "run_period": "run.pipeline",
+    "Story": "commands.storytelling",
+    "story_of": "commands.storytelling",
+    "Workspace": "intake.workspace",
+    "load_workspace": "intake.workspace",
 }
 
 

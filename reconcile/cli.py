@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from reconcile.characters import visible
-from reconcile.errors import ReconcileError
-from reconcile.shown import open_console, safe, say
+from reconcile.base.characters import visible
+from reconcile.base.errors import ReconcileError
+from reconcile.base.shown import open_console, safe, say
 
 if TYPE_CHECKING:
-    from reconcile.forms import Written
-    from reconcile.pipeline import RunOutcome
+    from reconcile.commands.forms import Written
+    from reconcile.run.pipeline import RunOutcome
 
 app = typer.Typer(
     help="Say how far handheld LIBS and portable XRF results can be trusted against the "
@@ -88,11 +88,11 @@ def demo(
     ] = None,
 ) -> None:
     """Run the invented example, three months, and show what came out."""
-    from reconcile import demonstration
+    from reconcile.commands import demonstration
 
     folder, periods = demonstration.prepare(output)
     outcomes = [_walk(folder, period) for period in periods]
-    from reconcile import terminal
+    from reconcile.commands import terminal
 
     for outcome in outcomes:
         terminal.show_outcome(outcome)
@@ -104,7 +104,7 @@ def demo(
 @app.command()
 def start(folder: Annotated[Path, typer.Argument(help="new or empty folder")]) -> None:
     """Make a workspace: a commented reconcile.toml and folders for the tables."""
-    from reconcile.workspace import write_template
+    from reconcile.intake.workspace import write_template
 
     path = write_template(folder)
     say(f"Wrote {path}")
@@ -114,7 +114,7 @@ def start(folder: Annotated[Path, typer.Argument(help="new or empty folder")]) -
 @app.command()
 def check(period: Period, folder: Folder = Path()) -> None:
     """Read the inputs only: how each column was understood, and what was refused."""
-    from reconcile import checking, terminal
+    from reconcile.commands import checking, terminal
 
     report = _with_progress(lambda tell, started: checking.check(folder, period, tell, started), 3)
     terminal.show_check(report)
@@ -124,7 +124,7 @@ def check(period: Period, folder: Folder = Path()) -> None:
 @app.command()
 def run(period: Period, folder: Folder = Path()) -> None:
     """Reconcile one month: statistics, factors, verdicts, PDF and workbook."""
-    from reconcile import terminal
+    from reconcile.commands import terminal
 
     outcome = _walk(folder, period)
     terminal.show_outcome(outcome)
@@ -139,7 +139,7 @@ def story(
     pdf: Annotated[Path | None, typer.Option(help="write it as one page to this file")] = None,
 ) -> None:
     """Show one sample's whole story: custody, readings, results, exclusions, releases."""
-    from reconcile import forms, storytelling, terminal
+    from reconcile.commands import forms, storytelling, terminal
 
     told = storytelling.story_of(folder, sample)
     if pdf is None:
@@ -154,7 +154,7 @@ def form(
     dispatch: Annotated[str, typer.Argument(help="dispatch number")], folder: Folder = Path()
 ) -> None:
     """Write the custody form of a dispatch, with a bar code of every sample, to be printed."""
-    from reconcile import forms
+    from reconcile.commands import forms
 
     _tell_written(forms.write_form(folder, dispatch))
 
@@ -169,7 +169,7 @@ def labels(
     skip: Annotated[int, typer.Option(min=0, help="labels already used on the first sheet")] = 0,
 ) -> None:
     """Write sheets of sample labels with bar code and QR code; the settings hold their grid."""
-    from reconcile import forms
+    from reconcile.commands import forms
 
     _tell_written(forms.write_labels(folder, dispatch, tuple(sample or ()), skip))
 
@@ -199,7 +199,7 @@ def receive(
     note: Annotated[str, typer.Option(help="condition on receipt, deviations")] = "",
 ) -> None:
     """Add the receipt of a dispatch to the custody record; nothing there is changed."""
-    from reconcile import receiving
+    from reconcile.commands import receiving
 
     recorded = receiving.receive(
         folder,
@@ -223,9 +223,10 @@ def list_factors(
     ] = False,
 ) -> None:
     """List correction factors: state, range, dates, error before and after."""
-    from reconcile import factors, terminal
+    from reconcile.commands import terminal
+    from reconcile.judgement import factor_life
 
-    lives, head = factors.listed(folder)
+    lives, head = factor_life.listed(folder)
     with _manner(folder):
         terminal.show_factors(lives, head, every)
     raise typer.Exit(DONE)
@@ -247,9 +248,10 @@ def approve(
     factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path(), key: KeyFile = None
 ) -> None:
     """Approve a proposed factor; the person must be another than its author."""
-    from reconcile import factors, terminal
+    from reconcile.commands import terminal
+    from reconcile.judgement import factor_life
 
-    life = factors.approve(folder, factor, by, reason, at, _key(key))
+    life = factor_life.approve(folder, factor, by, reason, at, _key(key))
     with _manner(folder):
         terminal.show_factor_change(life)
         terminal.show_act(folder)
@@ -261,16 +263,17 @@ def withdraw(
     factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path(), key: KeyFile = None
 ) -> None:
     """End a factor before its time; results that were corrected with it stay as they are."""
-    from reconcile import factors, terminal
+    from reconcile.commands import terminal
+    from reconcile.judgement import factor_life
 
-    life = factors.withdraw(folder, factor, by, reason, at, _key(key))
+    life = factor_life.withdraw(folder, factor, by, reason, at, _key(key))
     terminal.show_factor_change(life)
     terminal.show_act(folder)
     raise typer.Exit(DONE)
 
 
 def _key(path: Path | None) -> Any:
-    from reconcile import signing
+    from reconcile.releases import signing
 
     return None if path is None else signing.load_key(path, _pass_phrase)
 
@@ -289,7 +292,7 @@ def key(
     ] = False,
 ) -> None:
     """Show the public key of a private one, for the register of people; make one if needed."""
-    from reconcile import signing
+    from reconcile.releases import signing
 
     if file.exists():
         made = signing.load_key(file, _pass_phrase)
@@ -312,7 +315,7 @@ def sign(
     folder: Folder = Path(),
 ) -> None:
     """Sign the head of the record: it can't be shortened or written anew unseen from then on."""
-    from reconcile import signing
+    from reconcile.releases import signing
 
     made = signing.sign(folder, key, by, at, _pass_phrase)
     say(f"{made.by} signed the head of the record, {made.lines} lines: {made.head}")
@@ -325,7 +328,7 @@ def stamp(
     folder: Folder = Path(),
 ) -> None:
     """Keep a time-stamp token that was fetched elsewhere over the head of the record."""
-    from reconcile import stamping
+    from reconcile.releases import stamping
 
     kept = stamping.keep_token(folder, token)
     say(
@@ -346,7 +349,8 @@ def settle(
     key: KeyFile = None,
 ) -> None:
     """Settle a suspected fault; the next run of its month lifts or keeps the verdict's block."""
-    from reconcile import settling, terminal
+    from reconcile.commands import terminal
+    from reconcile.releases import settling
 
     known, settled = settling.settle(folder, finding, by, reason, at, verdict, _key(key))
     say(f"Settled {known.finding_id} ({known.subject}) as {settled.verdict}.")
@@ -368,7 +372,7 @@ def correct(
     ] = "",
 ) -> None:
     """Correct a field-only table with approved factors; flag what must stay as it is."""
-    from reconcile import applying, terminal
+    from reconcile.commands import applying, terminal
 
     result = applying.correct_table(table, folder, to, name, lab_method)
     terminal.show_corrected(result)
@@ -385,7 +389,8 @@ def conform(
     to: Annotated[Path | None, typer.Option(help="new file: .csv or .xlsx")] = None,
 ) -> None:
     """Say which grades of a table of specification limits each specimen is consistent with."""
-    from reconcile import conforming, specimens, terminal
+    from reconcile.commands import conforming, terminal
+    from reconcile.judgement import specimens
 
     done: conforming.Conformed = _with_progress(
         lambda tell, started: conforming.conform(folder, period, tuple(sample or ()), to), 1
@@ -410,7 +415,7 @@ def dossier(
     ] = False,
 ) -> None:
     """Write the acceptance dossier of a release for one client, to be signed."""
-    from reconcile import acceptance
+    from reconcile.commands import acceptance
 
     path = acceptance.write_dossier(
         folder, period, revision, client, tuple(element or ()), to, despite_later
@@ -435,7 +440,7 @@ def plan(
     save: Annotated[Path | None, typer.Option(help="write the list as CSV to this file")] = None,
 ) -> None:
     """Choose the month's samples for the laboratory; say what a verdict still needs."""
-    from reconcile import planning, terminal
+    from reconcile.commands import planning, terminal
 
     made = planning.plan(folder, period, share, cost_ratio, target, save)
     with _manner(folder):
@@ -452,8 +457,8 @@ def verify(
     ] = None,
 ) -> None:
     """Recompute every digest: the record of events, archived inputs, all releases."""
-    from reconcile import terminal
-    from reconcile.verify import verify as recompute
+    from reconcile.commands import terminal
+    from reconcile.commands.verifying import verify as recompute
 
     report = recompute(folder, tuple(head or ()))
     terminal.show_verify(report)
@@ -468,7 +473,7 @@ def selftest(
     save: Annotated[Path | None, typer.Option(help="write the table as CSV, for the file")] = None,
 ) -> None:
     """Simulate studies of known truth: does every estimator keep its promise here?"""
-    from reconcile import terminal
+    from reconcile.commands import terminal
     from reconcile.statistics.selftest import run as simulate
 
     rows = simulate(seed, studies)
@@ -498,15 +503,15 @@ def schedule(
 
 def _manner(folder: Path) -> AbstractContextManager[None]:
     """The way of writing numbers that the workspace's settings ask for."""
+    from reconcile.intake.workspace import load_workspace
     from reconcile.reporting.manner import Manner, written_as
-    from reconcile.workspace import load_workspace
 
     report = load_workspace(folder).settings.report
     return written_as(Manner(report.decimal_mark, report.date_style))
 
 
 def _walk(folder: Path, period: str) -> RunOutcome:
-    from reconcile.pipeline import STEPS, run_period
+    from reconcile.run.pipeline import STEPS, run_period
 
     outcome: RunOutcome = _with_progress(
         lambda tell, started: run_period(folder, period, tell=tell, step_started=started),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from reconcile.quantities import XRF_CANNOT
+from reconcile.base.quantities import XRF_CANNOT
 from schemas.common import (
     DUPLICATE_KINDS,
     LARGEST_SUM_PCT,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from reconcile.quantities import ELEMENTS
+from reconcile.base.quantities import ELEMENTS
 from schemas.common import (
     LARGEST_SUM_PCT,
     WHOLE,

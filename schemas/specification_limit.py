@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from reconcile.quantities import ELEMENTS, parse_unit
+from reconcile.base.quantities import ELEMENTS, parse_unit
 from schemas.common import LARGEST_SUM_PCT, Failure, check, column, contract, required, run, short
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from reconcile import persons
+from reconcile.releases import persons
 
 TODAY = datetime(2027, 6, 1, 12, tzinfo=UTC)
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from reconcile.settings import (
+from reconcile.base.settings import (
     CellRules,
     ColumnRule,
     ConformitySettings,

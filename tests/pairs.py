@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.model import PAIR_COLUMNS, Stratum
-from reconcile.settings import Settings
+from reconcile.base.model import PAIR_COLUMNS, Stratum
+from reconcile.base.settings import Settings
 
 STRATUM = Stratum(
     "Cu", "XRF · X1 · soil 1", "ICP-OES · M1 · four acids", "soil", "sieved", "dry", "split",

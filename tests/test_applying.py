@@ -14,11 +14,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import reconcile
-from reconcile import applying, correction, evaluation, factors
-from reconcile.errors import ReconcileError
-from reconcile.factors import Life
-from reconcile.field_values import FieldMean, correct_mean
-from reconcile.model import CorrectionFactor
+from reconcile.base.errors import ReconcileError
+from reconcile.base.model import CorrectionFactor
+from reconcile.commands import applying
+from reconcile.figures import evaluation
+from reconcile.judgement import factor_life, factor_proposal
+from reconcile.judgement.factor_life import Life
+from reconcile.judgement.field_values import FieldMean, correct_mean
 from reconcile.statistics.proportions import clopper_pearson
 from tests.pairs import STRATUM, settings, study
 from tests.test_cli import reconcile as command
@@ -28,8 +30,8 @@ from tests.test_factors import AT, build
 def factor_of(n: int = 60, seed: int = 1, **truth: float) -> CorrectionFactor:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(n, seed=seed, **truth), None, config)
-    proposal = correction.dated(
-        correction.propose(STRATUM, evaluated, config, None), "2026-10-01", "2027-01-31"
+    proposal = factor_proposal.dated(
+        factor_proposal.propose(STRATUM, evaluated, config, None), "2026-10-01", "2027-01-31"
     )
     assert proposal.factor is not None
     return proposal.factor
@@ -136,7 +138,7 @@ def test_each_reason_is_named(change: dict[str, object], flag: str) -> None:
 
 def test_two_factors_that_fit_are_not_chosen_between() -> None:
     stratum = replace(STRATUM, lab_method="fire assay")
-    other = correction.named(replace(FACTOR, stratum=stratum))
+    other = factor_proposal.named(replace(FACTOR, stratum=stratum))
     row = correct_mean(GOOD, [LIFE, life_of(other)])
     assert row.flags[0].startswith("more than one factor fits")
     chosen = correct_mean(GOOD, [LIFE, life_of(other)], "fire assay")
@@ -160,14 +162,14 @@ def test_the_uncertainty_of_a_line_is_the_law_of_propagation(
     da = ((y - a - h) / b - (y - a + h) / b) / (2 * h)
     db = ((y - a) / (b + h) - (y - a) / (b - h)) / (2 * h)
     expected = da**2 * sa**2 + db**2 * sb**2 + 2 * da * db * cov + s**2
-    found = correction.standard_uncertainty(factor, np.array([y]), np.array([1.0]))[0]
+    found = factor_proposal.standard_uncertainty(factor, np.array([y]), np.array([1.0]))[0]
     assert found**2 == pytest.approx(max(expected, 0), rel=1e-4, abs=1e-5)
 
 
 def test_more_spots_than_the_pairs_had_make_the_uncertainty_smaller() -> None:
     y, few, many = np.array([250.0]), np.array([1.0]), np.array([30.0])
-    least = correction.standard_uncertainty(FACTOR, y, many)[0]
-    assert 0 < least < correction.standard_uncertainty(FACTOR, y, few)[0]
+    least = factor_proposal.standard_uncertainty(FACTOR, y, many)[0]
+    assert 0 < least < factor_proposal.standard_uncertainty(FACTOR, y, few)[0]
 
 
 # ---- the command ----------------------------------------------------------------------
@@ -177,9 +179,9 @@ def test_more_spots_than_the_pairs_had_make_the_uncertainty_smaller() -> None:
 def approved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     site = build(tmp_path_factory.mktemp("applying") / "site", samples=40)
     reconcile.run_period(site, "2026-10")
-    for life in factors.listed(site)[0]:
+    for life in factor_life.listed(site)[0]:
         if life.verdict.startswith("accepted"):
-            factors.approve(site, life.factor.factor_id, "Ben Osei", "looked at the plots", AT)
+            factor_life.approve(site, life.factor.factor_id, "Ben Osei", "looked at the plots", AT)
     register = (site / "register.csv").read_text(encoding="utf-8")
     new = "".join(f"N{i},soil,sieved,dry,split\n" for i in range(1, 6)) + "N6,rock,sieved,dry,\n"
     (site / "register.csv").write_text(register + new, encoding="utf-8")
@@ -250,9 +252,9 @@ def test_the_same_table_gives_the_same_bytes_and_nothing_is_overwritten(
 
 def test_without_an_approval_nothing_is_corrected(approved: Path, tmp_path: Path) -> None:
     site = Path(shutil.copytree(approved, tmp_path / "site"))
-    for life in factors.listed(site)[0]:
+    for life in factor_life.listed(site)[0]:
         if life.state == "approved":
-            factors.withdraw(site, life.factor.factor_id, "Ben Osei", "window replaced", AT)
+            factor_life.withdraw(site, life.factor.factor_id, "Ben Osei", "window replaced", AT)
     result = applying.correct_table(site / "field_only.csv", site, tmp_path / "none.csv")
     assert all(row.flags for row in result.rows)
     assert any(flag.startswith("withdrawn") for flag, _ in result.flags)
@@ -302,9 +304,9 @@ def test_intervals_of_corrected_results_cover_next_months_laboratory(
         month = study(40, seed=10_000 + seed, **truth)
         field = month["field_mean"].to_numpy("float64")
         lab = month["lab_mean"].to_numpy("float64")
-        corrected, ok = correction.correct(factor, field)
-        spread = correction.standard_uncertainty(factor, field, np.full(len(field), 3.0))
-        low, high = correction.interval(factor, corrected, spread)
+        corrected, ok = factor_proposal.correct(factor, field)
+        spread = factor_proposal.standard_uncertainty(factor, field, np.full(len(field), 3.0))
+        low, high = factor_proposal.interval(factor, corrected, spread)
         inside += int(np.sum((low <= lab) & (lab <= high) & ok))
         total += int(np.sum(ok))
     rate = clopper_pearson(inside, total)

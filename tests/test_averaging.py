@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile import averaging
-from reconcile.averaging import Means, Nesting, nested_means, nested_means_signed
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED
+from reconcile.pairs import averaging
+from reconcile.pairs.averaging import Means, Nesting, nested_means, nested_means_signed
 
 EMPTY = -1
 NUMBERS = st.floats(0.25, 1000, width=16)

@@ -15,15 +15,18 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile import binding, contents, ledger, provenance, record, storytelling
-from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
+from reconcile.base import provenance
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import TableSettings
+from reconcile.commands import storytelling
+from reconcile.commands.verifying import verify
 from reconcile.intake import sources
+from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_file
-from reconcile.settings import TableSettings
-from reconcile.steps import reading as reading_step
-from reconcile.store import Store, UnfitStore, tables_of_files
-from reconcile.verify import verify
+from reconcile.releases import record
+from reconcile.run import reading as reading_step
+from reconcile.store import binding, contents, ledger
+from reconcile.store.database import Store, UnfitStore, tables_of_files
 from tests import small
 from tests.test_verify import with_custody
 
@@ -122,7 +125,7 @@ def test_a_store_that_was_mended_gives_the_release_that_stands(site: Path) -> No
 def test_what_a_release_does_not_hold_is_neither_shown_nor_recorded(
     site: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from reconcile import terminal
+    from reconcile.commands import terminal
 
     recorded = (site / "out" / record.RECORD).read_bytes()
     alter(site, TENFOLD)

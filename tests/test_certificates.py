@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.checking import check
-from reconcile.storytelling import story_of
+from reconcile.commands.checking import check
+from reconcile.commands.storytelling import story_of
 
 SETTINGS = """
 [workspace]

@@ -10,10 +10,10 @@ import duckdb
 import pytest
 
 import reconcile
-from reconcile import record
-from reconcile.release import MANIFEST
-from reconcile.store import Store, UnfitStore, tables_of_files
-from reconcile.verify import verify
+from reconcile.commands.verifying import verify
+from reconcile.releases import record
+from reconcile.releases.release import MANIFEST
+from reconcile.store.database import Store, UnfitStore, tables_of_files
 from tests.test_verify import PERIOD, with_custody
 
 STORE, LEFT = "store/reconcile.duckdb", "store/reconcile.duckdb.sha256"

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile import terminal
-from reconcile.checking import CheckReport, check
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.commands import terminal
+from reconcile.commands.checking import CheckReport, check
 
 FIELD = 'kind = "field"\nunit = "mg/kg"\nfixed = { technique = "XRF", instrument = "X1", calibration = "c", matrix = "soil", moisture_basis = "dry" }'  # noqa: E501
 LAB = 'kind = "lab"\nunit = "mg/kg"\nfixed = { technique = "ICP-OES", moisture_basis = "dry" }'

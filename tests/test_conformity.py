@@ -16,8 +16,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import reconcile
-from reconcile import conformity, factors, specimens
-from reconcile.conformity import (
+from reconcile.figures.evaluation import LabError
+from reconcile.judgement import conformity, factor_life, specimens
+from reconcile.judgement.conformity import (
     AGAINST,
     CONSISTENT,
     EXCLUDED,
@@ -35,9 +36,8 @@ from reconcile.conformity import (
     Measured,
     ResultSet,
 )
-from reconcile.evaluation import LabError
 from reconcile.reporting import conformity_pages, words
-from reconcile.store import Store
+from reconcile.store.database import Store
 from tests.small import bytes_of
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, build, copper
@@ -304,7 +304,7 @@ def test_a_month_with_limits_writes_section_sheet_and_table(site: Path) -> None:
 
 
 def _settings(site: Path) -> list:
-    from reconcile import workspace
+    from reconcile.intake import workspace
 
     return list(workspace.setting_lines(workspace.load_workspace(site).settings))
 
@@ -331,7 +331,7 @@ def test_the_same_inputs_give_the_same_bytes_and_no_new_release(
 
 def test_an_approved_factor_corrects_the_values_and_makes_a_new_revision(site: Path) -> None:
     number = copper(site).factor.factor_id
-    factors.approve(site, number, "Ben Osei", "ratio steady", AT)
+    factor_life.approve(site, number, "Ben Osei", "ratio steady", AT)
     assert reconcile.run_period(site, PERIOD).new_release
     frame = pd.read_csv(latest(site) / "conformity.csv")
     done = frame.loc[frame["factor_id"].eq(number)]
@@ -339,7 +339,7 @@ def test_an_approved_factor_corrects_the_values_and_makes_a_new_revision(site: P
     assert np.allclose(done["value_mg_kg"] * 1.2, done["raw_mg_kg"], rtol=0.05)
     assert set(done["coverage_factor"]) == {2.0}
     assert not reconcile.run_period(site, PERIOD).new_release
-    factors.withdraw(site, number, "Ben Osei", "window replaced", AT)
+    factor_life.withdraw(site, number, "Ben Osei", "window replaced", AT)
     assert reconcile.run_period(site, PERIOD).new_release
     assert pd.read_csv(latest(site) / "conformity.csv")["factor_id"].isna().all()
 
@@ -347,7 +347,7 @@ def test_an_approved_factor_corrects_the_values_and_makes_a_new_revision(site: P
 def test_a_factor_stood_for_its_month_though_it_expired_or_was_superseded_since(
     site: Path,
 ) -> None:
-    life = factors.approve(site, copper(site).factor.factor_id, "Ben Osei", "ratio steady", AT)
+    life = factor_life.approve(site, copper(site).factor.factor_id, "Ben Osei", "ratio steady", AT)
     for state in ("approved", "expired", "superseded"):
         then = replace(life, factor=replace(life.factor, status=state))
         assert len(specimens.in_force([then], "2026-10-01", "2026-10-31")) == 1

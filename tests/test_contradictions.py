@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.intake import workspace as ws
 from tests import small
 from tests.mutated_settings import MODELS
 
@@ -160,7 +160,7 @@ def test_the_output_is_a_folder_of_its_own(tmp_path: Path, output: str) -> None:
 
 
 def test_an_output_that_is_a_file_ends_in_a_message(tmp_path: Path) -> None:
-    from reconcile import checking
+    from reconcile.commands import checking
 
     site = small.build(tmp_path / "site", samples=2)
     text = small.SETTINGS.replace("[workspace]", '[workspace]\noutput = "lab.csv"')

@@ -10,16 +10,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile import correction, evaluation
-from reconcile.correction import Proposal
-from reconcile.model import NO_FAULT, Finding, Settlement
+from reconcile.base.model import NO_FAULT, Finding, Settlement
+from reconcile.figures import evaluation
+from reconcile.judgement import factor_proposal
+from reconcile.judgement.factor_proposal import Proposal
 from tests.pairs import STRATUM, settings, study
 from tests.validation import next_month
 
 
 def proposal(n: int = 40, fault: Finding | None = None, seed: int = 1, **truth: float) -> Proposal:
     evaluated = evaluation.evaluate(STRATUM, study(n, seed=seed, **truth), None, settings())
-    return correction.propose(STRATUM, evaluated, settings(), fault)
+    return factor_proposal.propose(STRATUM, evaluated, settings(), fault)
 
 
 def test_a_true_ratio_is_found_and_divides_the_field_value() -> None:
@@ -27,7 +28,7 @@ def test_a_true_ratio_is_found_and_divides_the_field_value() -> None:
     assert factor is not None
     assert factor.form == "ratio"
     assert factor.slope == pytest.approx(1.25, rel=0.05)
-    corrected, inside = correction.correct(factor, np.array([250.0]))
+    corrected, inside = factor_proposal.correct(factor, np.array([250.0]))
     assert inside.all()
     assert corrected[0] == pytest.approx(250 / factor.slope)
     assert factor.error_after < factor.error_before
@@ -74,7 +75,7 @@ def test_too_few_pairs_give_no_factor_and_say_how_many_are_needed() -> None:
 
 def test_a_partial_digestion_is_named_and_not_called_a_calibration_fault() -> None:
     partial = replace(STRATUM, digestion_class="partial")
-    text = correction.basis_of(partial)
+    text = factor_proposal.basis_of(partial)
     assert STRATUM.lab_method in text
     assert "partial digestion" in text
     assert "no calibration fault" in text
@@ -83,7 +84,7 @@ def test_a_partial_digestion_is_named_and_not_called_a_calibration_fault() -> No
 @given(st.lists(st.floats(0.1, 1e6), min_size=1, max_size=20))
 def test_nothing_outside_the_range_is_ever_corrected(values: list[float]) -> None:
     factor = FACTOR
-    corrected, inside = correction.correct(factor, np.array(values))
+    corrected, inside = factor_proposal.correct(factor, np.array(values))
     for value, result, ok in zip(values, corrected, inside, strict=True):
         assert ok == (factor.low <= value <= factor.high)
         assert np.isnan(result) != ok
@@ -105,10 +106,10 @@ def test_the_same_pairs_give_the_same_factor_and_other_pairs_another_hash() -> N
 def test_held_out_values_come_from_fits_that_did_not_see_them() -> None:
     frame = study(30, ratio=1.3)
     evaluated = evaluation.evaluate(STRATUM, frame, None, settings())
-    base = correction.propose(STRATUM, evaluated, settings(), None).held_out
+    base = factor_proposal.propose(STRATUM, evaluated, settings(), None).held_out
     changed = frame.copy()
     changed.loc[changed.index[0], ["lab_mean", "lab_low", "lab_high"]] *= 1.5
-    again = correction.propose(
+    again = factor_proposal.propose(
         STRATUM, evaluation.evaluate(STRATUM, changed, None, settings()), settings(), None
     ).held_out
     assert base is not None
@@ -130,9 +131,9 @@ def test_stated_intervals_of_corrected_results_hold_at_both_ends_of_the_range(tr
         factor = next_month.factor_of(*next_month.month(form, rsd, 60, rng), rsd)
         assert factor is not None
         lab, field = next_month.month(form, rsd, 60, rng)
-        x, inside = correction.correct(factor, field)
-        u = correction.standard_uncertainty(factor, field, np.full(len(field), 3.0))
-        low, high = correction.interval(factor, x, u)
+        x, inside = factor_proposal.correct(factor, field)
+        u = factor_proposal.standard_uncertainty(factor, field, np.full(len(field), 3.0))
+        low, high = factor_proposal.interval(factor, x, u)
         third = np.digitize(np.log(lab), np.log([126.0, 317.5]))
         hits += np.bincount(third, weights=inside & (low <= lab) & (lab <= high), minlength=3)
         count += np.bincount(third, weights=inside, minlength=3)

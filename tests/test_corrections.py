@@ -13,7 +13,7 @@ import pytest
 from pypdf import PdfReader
 
 import reconcile
-from reconcile.storytelling import story_of
+from reconcile.commands.storytelling import story_of
 
 SETTINGS = """
 [workspace]

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from reconcile import custody
+from reconcile.base.settings import Thresholds
+from reconcile.evidence import custody
 from reconcile.intake.tables import CUSTODY_FACTS
-from reconcile.settings import Thresholds
 from tests.test_custody_faults import START, Tables, clean
 
 NOTHING = pd.DataFrame()
@@ -206,7 +206,7 @@ def test_the_story_of_an_unknown_sample_is_empty():
 def test_a_date_without_time_of_day_is_before_only_what_begins_after_its_day():
     from zoneinfo import ZoneInfo
 
-    from reconcile.custody.events import span_of
+    from reconcile.evidence.custody.events import span_of
 
     day, noon, next_noon, midnight = (
         span_of(pd.Timestamp(text, tz="UTC"), ZoneInfo("UTC"))

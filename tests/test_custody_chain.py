@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile import custody
-from reconcile.custody.chain import canonical_event, canonical_json
+from reconcile.evidence import custody
+from reconcile.evidence.custody.chain import canonical_event, canonical_json
 from tests.test_custody_faults import clean
 
 

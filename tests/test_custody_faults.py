@@ -11,9 +11,9 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from reconcile import custody
+from reconcile.base.settings import Thresholds
+from reconcile.evidence import custody
 from reconcile.intake.tables import CUSTODY_FACTS
-from reconcile.settings import Thresholds
 
 PLACES = 20
 START = datetime(2026, 10, 1, 6, tzinfo=UTC)

@@ -11,11 +11,14 @@ import pandas as pd
 import pytest
 from pypdf import PdfReader
 
-from reconcile import custody, demonstration, forms, pipeline, receiving, workspace
+from reconcile.base.settings import Thresholds
+from reconcile.commands import demonstration, forms, receiving
+from reconcile.commands.receiving import Receipt
+from reconcile.evidence import custody
+from reconcile.intake import workspace
 from reconcile.intake.tables import CUSTODY_FACTS
-from reconcile.receiving import Receipt
-from reconcile.settings import Thresholds
-from reconcile.store import Store
+from reconcile.run import pipeline
+from reconcile.store.database import Store
 from tests.test_custody_faults import clean
 
 PERIOD = "2026-09"

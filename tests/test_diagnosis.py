@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reconcile import diagnosis
-from reconcile.model import Finding, ReadAs, Stratum
-from reconcile.quantities import parse_species
-from reconcile.settings import Thresholds
+from reconcile.base.model import Finding, ReadAs, Stratum
+from reconcile.base.quantities import parse_species
+from reconcile.base.settings import Thresholds
+from reconcile.evidence import diagnosis
 from reconcile.statistics.result import Estimate, not_estimable
 
 T = Thresholds()

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reconcile import diagnosis
+from reconcile.evidence import diagnosis
 
 IDS = [f"s{i:03d}" for i in range(40)]
 

@@ -13,8 +13,10 @@ import pytest
 from pypdf import PdfReader
 
 import reconcile
-from reconcile import acceptance, dossier, factors, workspace
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.commands import acceptance
+from reconcile.intake import workspace
+from reconcile.judgement import dossier_content, factor_life
 from reconcile.reporting import dossier as pages
 from reconcile.reporting import words
 from tests.test_cli import reconcile as command
@@ -41,7 +43,7 @@ def texts(path: Path) -> list[str]:
 
 def test_it_holds_purpose_evidence_verdicts_curves_limits_checks_and_sign_off(site: Path) -> None:
     path = acceptance.write_dossier(site, PERIOD, client="the works council")
-    made = dossier.read(site, PERIOD)
+    made = dossier_content.read(site, PERIOD)
     shown = texts(path)
     whole = " ".join(shown)
     for text in (
@@ -61,7 +63,7 @@ def test_it_holds_purpose_evidence_verdicts_curves_limits_checks_and_sign_off(si
 def test_each_page_bears_the_release_and_its_place(site: Path) -> None:
     path = acceptance.write_dossier(site, PERIOD)
     shown = texts(path)
-    identity = dossier.read(site, PERIOD).release_id
+    identity = dossier_content.read(site, PERIOD).release_id
     for number, text in enumerate(shown, start=1):
         assert f"Release {identity} · page {number} of {len(shown)}" in text
         assert words.DRAFT in text
@@ -85,10 +87,10 @@ def test_it_is_drawn_from_the_release_and_not_from_what_the_tables_hold_now(site
     field = site / "field.csv"
     lines = field.read_text("utf-8").splitlines()
     field.write_text("\n".join(lines[:-20]) + "\n", "utf-8")
-    assert pages.pdf(dossier.read(site, PERIOD)) == before
+    assert pages.pdf(dossier_content.read(site, PERIOD)) == before
     reconcile.run_period(site, PERIOD)  # now there is a second revision
-    assert dossier.read(site, PERIOD).manifest["revision"] == 2
-    assert pages.pdf(dossier.read(site, PERIOD, 1)) == before
+    assert dossier_content.read(site, PERIOD).manifest["revision"] == 2
+    assert pages.pdf(dossier_content.read(site, PERIOD, 1)) == before
 
 
 def issue(site: Path, period: str, revision: int = 1, **decisions: str) -> str:
@@ -106,10 +108,10 @@ def issue(site: Path, period: str, revision: int = 1, **decisions: str) -> str:
 
 
 def test_later_releases_that_say_the_same_change_nothing(site: Path) -> None:
-    before = pages.pdf(dossier.read(site, PERIOD))
+    before = pages.pdf(dossier_content.read(site, PERIOD))
     issue(site, "2026-11")
     issue(site, "2026-09", Cu="laboratory only")  # an earlier month is no later word
-    assert pages.pdf(dossier.read(site, PERIOD)) == before
+    assert pages.pdf(dossier_content.read(site, PERIOD)) == before
 
 
 def test_an_acceptance_that_a_later_release_takes_back_is_handed_out_only_when_asked_for(
@@ -134,9 +136,9 @@ def test_an_acceptance_that_a_later_release_takes_back_is_handed_out_only_when_a
 def test_the_newest_release_with_evidence_speaks(site: Path) -> None:
     issue(site, "2026-11", Cu="laboratory only")
     issue(site, "2026-12")
-    assert dossier.read(site, PERIOD).since == ()
+    assert dossier_content.read(site, PERIOD).since == ()
     issue(site, "2027-01", Cu="accepted")
-    (found,) = dossier.read(site, PERIOD).since
+    (found,) = dossier_content.read(site, PERIOD).since
     assert (found.here, found.now) == ("accepted after correction", "accepted")
     assert not found.contradicts
 
@@ -155,9 +157,9 @@ def test_a_later_revision_of_the_same_month_speaks_too(site: Path) -> None:
 
 
 def test_a_withdrawn_factor_takes_its_acceptance_back(site: Path) -> None:
-    copper = next(s for s in dossier.read(site, PERIOD).strata if s.corrected)
+    copper = next(s for s in dossier_content.read(site, PERIOD).strata if s.corrected)
     assert copper.factor is not None
-    factors.withdraw(site, copper.factor.factor_id, "Ben Osei", "window replaced", AT)
+    factor_life.withdraw(site, copper.factor.factor_id, "Ben Osei", "window replaced", AT)
     with pytest.raises(ReconcileError, match=r"factor was withdrawn \(window replaced\)"):
         acceptance.write_dossier(site, PERIOD)
     first = texts(acceptance.write_dossier(site, PERIOD, despite_later=True))[0]
@@ -168,19 +170,19 @@ def test_an_altered_release_gives_no_dossier(site: Path) -> None:
     path = site / "out" / "releases" / PERIOD / "r1" / "statistics.json"
     path.write_bytes(path.read_bytes().replace(b'"accepted', b'"Accepted', 1))
     with pytest.raises(ReconcileError, match="altered"):
-        dossier.read(site, PERIOD)
+        dossier_content.read(site, PERIOD)
 
 
 @pytest.mark.parametrize(("period", "revision"), [("2026-09", 0), (PERIOD, 7)])
 def test_a_release_that_is_not_there_is_named(site: Path, period: str, revision: int) -> None:
     with pytest.raises(ReconcileError, match="No release of"):
-        dossier.read(site, period, revision)
+        dossier_content.read(site, period, revision)
 
 
 def test_the_curves_are_those_of_corrected_values_where_the_verdict_asks_for_it(
     site: Path,
 ) -> None:
-    copper = next(s for s in dossier.read(site, PERIOD).strata if s.key.startswith("Cu"))
+    copper = next(s for s in dossier_content.read(site, PERIOD).strata if s.key.startswith("Cu"))
     assert copper.corrected
     # read 20 % high, corrected to the laboratory's scale
     assert np.exp(np.mean(np.log(copper.field / copper.lab))) == pytest.approx(1, abs=0.02)
@@ -228,13 +230,13 @@ def test_the_command_writes_it_under_the_output_folder(site: Path) -> None:
 def test_two_strata_of_one_element_and_material_are_told_apart_by_what_differs(
     site: Path,
 ) -> None:
-    one = dossier.read(site, PERIOD).strata[0]
+    one = dossier_content.read(site, PERIOD).strata[0]
     parts = one.key.split(" | ")
     form = next(i for i, part in enumerate(parts) if part == "sieved")
     twin = replace(one, key=" | ".join([*parts[:form], "as found", *parts[form + 1 :]]))
-    labels = [s.label for s in dossier._told_apart([one, twin])]
+    labels = [s.label for s in dossier_content._told_apart([one, twin])]
     assert labels == [f"{one.label} (sieved)", f"{one.label} (as found)"]
-    assert dossier._told_apart([one]) == [one]
+    assert dossier_content._told_apart([one]) == [one]
 
 
 def test_only_a_file_that_ends_in_pdf_is_written(site: Path, tmp_path: Path) -> None:

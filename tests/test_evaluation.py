@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile import evaluation
-from reconcile.evaluation import LabError
-from reconcile.reasons import Exclusion
-from reconcile.settings import ErrorSettings
+from reconcile.base.reasons import Exclusion
+from reconcile.base.settings import ErrorSettings
+from reconcile.figures import evaluation
+from reconcile.figures.evaluation import LabError
 from tests.pairs import STRATUM, pairs, settings, study
 
 LAB_ERROR = LabError(0.0004, 20, "20 pairs of laboratory duplicates")

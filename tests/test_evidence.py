@@ -12,8 +12,10 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-from reconcile import evidence, forms, pipeline, storytelling, verify
-from reconcile import workspace as ws
+from reconcile.commands import forms, storytelling, verifying
+from reconcile.evidence import documents
+from reconcile.intake import workspace as ws
+from reconcile.run import pipeline
 from tests import small
 
 PERIOD = "2026-10"
@@ -50,19 +52,19 @@ def site(tmp_path: Path) -> Path:
 
 def check(folder: Path) -> dict[str, str]:
     """What is found, without the notes."""
-    found = evidence.check(ws.load_workspace(folder))
+    found = documents.check(ws.load_workspace(folder))
     return {f.subject: f.text for f in found if f.severity != "note"}
 
 
 def test_evidence_is_found_under_its_sample_with_time_note_and_digest(site: Path) -> None:
     workspace = ws.load_workspace(site)
-    note, bag = sorted(evidence.exhibits_of(workspace, {"S003"}), key=lambda e: -len(e.file))
+    note, bag = sorted(documents.exhibits_of(workspace, {"S003"}), key=lambda e: -len(e.file))
     assert (bag.file, bag.at, bag.note) == ("bag.jpg", "2026-10-04 13:00", "bag <b>sealed</b>")
     assert bag.sha256 == hashlib.sha256(picture()).hexdigest()
     assert bag.picture is not None
     assert (note.file, note.at, note.picture) == ("note.txt", "", None)
-    assert [e.file for e in evidence.exhibits_of(workspace, {"S004"})] == ["bag.jpg"]
-    assert evidence.exhibits_of(workspace, {"S001"}) == ()
+    assert [e.file for e in documents.exhibits_of(workspace, {"S004"})] == ["bag.jpg"]
+    assert documents.exhibits_of(workspace, {"S001"}) == ()
 
 
 def test_evidence_goes_into_the_release_and_the_archive(site: Path) -> None:
@@ -99,9 +101,9 @@ def test_an_altered_file_is_found_until_a_revision_says_so(site: Path) -> None:
 def test_verify_names_evidence_that_was_altered(site: Path) -> None:
     pipeline.run_period(site, PERIOD)
     (site / "evidence" / "loose.png").write_bytes(picture("PNG"))
-    assert verify.verify(site).findings == ()
+    assert verifying.verify(site).findings == ()
     (site / "evidence" / "bag.jpg").write_bytes(b"another")
-    (finding,) = verify.verify(site).findings
+    (finding,) = verifying.verify(site).findings
     assert (finding.area, finding.subject) == ("evidence", "evidence/bag.jpg")
 
 
@@ -112,20 +114,20 @@ def test_a_digest_written_into_the_index_is_compared(site: Path) -> None:
     assert check(site) == {}
     index.write_text(f"file;sample id;SHA-256\nbag.jpg;S003;{'0' * 64}\n", "utf-8")
     assert check(site) == {"bag.jpg": "The file is not what the index lists."}
-    (exhibit,) = evidence.exhibits_of(ws.load_workspace(site), {"S003"})
+    (exhibit,) = documents.exhibits_of(ws.load_workspace(site), {"S003"})
     assert "NOT what the index lists" in exhibit.remark
 
 
 def test_a_file_that_no_index_names_is_noted(site: Path) -> None:
     (site / "evidence" / "loose.png").write_bytes(picture("PNG"))
-    found = evidence.check(ws.load_workspace(site))
+    found = documents.check(ws.load_workspace(site))
     assert [(f.severity, f.subject) for f in found] == [("note", "evidence/loose.png")]
 
 
 @pytest.mark.parametrize("name", ["../reconcile.toml", "/etc/passwd", "..\\field.csv", "bag.jpg\0"])
 def test_an_index_opens_no_file_outside_the_patterns(site: Path, name: str) -> None:
     (site / "evidence" / "index.csv").write_text(f"file,sample_id\n{name},S003\n", "utf-8")
-    (exhibit,) = evidence.exhibits_of(ws.load_workspace(site), {"S003"})
+    (exhibit,) = documents.exhibits_of(ws.load_workspace(site), {"S003"})
     assert (exhibit.sha256, exhibit.picture, exhibit.remark) == ("", None, "the file is missing")
 
 
@@ -149,13 +151,13 @@ def test_a_line_that_names_nothing_is_told_and_the_others_stand(site: Path) -> N
     (site / "evidence" / "index.csv").write_text(
         INDEX + ",S003,,\nbag.jpg,,,\nbag.jpg,S005,soon,\n", "utf-8"
     )
-    found = [f.text for f in evidence.check(ws.load_workspace(site))]
+    found = [f.text for f in documents.check(ws.load_workspace(site))]
     assert found == [
         "Row 4 names no file.",
         "Row 5 names no sample.",
         "Row 6: 'soon' can't be read as a date.",
     ]
-    assert len(evidence.exhibits_of(ws.load_workspace(site), {"S003"})) == 2
+    assert len(documents.exhibits_of(ws.load_workspace(site), {"S003"})) == 2
 
 
 # ---- pictures ---------------------------------------------------------------------------
@@ -190,23 +192,23 @@ def png(width: int, height: int, *chunks: tuple[bytes, bytes]) -> bytes:
     ],
 )  # fmt: skip
 def test_a_hostile_image_is_refused_in_plain_words(content: bytes, word: str) -> None:
-    shown, remark = evidence.thumbnail(content)
+    shown, remark = documents.thumbnail(content)
     assert shown is None
     assert word in remark
 
 
 def test_a_large_photo_becomes_a_small_picture() -> None:
-    shown, remark = evidence.thumbnail(picture(size=(4000, 3000)))
+    shown, remark = documents.thumbnail(picture(size=(4000, 3000)))
     assert remark == ""
     assert shown is not None
-    assert shown.size == (evidence.THUMBNAIL_PIXELS, evidence.THUMBNAIL_PIXELS * 3 // 4)
+    assert shown.size == (documents.THUMBNAIL_PIXELS, documents.THUMBNAIL_PIXELS * 3 // 4)
 
 
 @pytest.mark.parametrize("mode", ["L", "LA", "RGBA", "P", "1", "I;16"])
 def test_every_usual_kind_of_png_is_shown(mode: str) -> None:
     target = io.BytesIO()
     Image.new(mode, (30, 20)).save(target, "PNG")
-    shown, _ = evidence.thumbnail(target.getvalue())
+    shown, _ = documents.thumbnail(target.getvalue())
     assert shown is not None
     assert (shown.mode, shown.size) == ("RGB", (30, 20))
 
@@ -217,7 +219,7 @@ def test_a_photo_is_turned_as_the_camera_was_held_and_keeps_no_other_metadata(si
     exif[0x010E] = "SECRET-DESCRIPTION"
     exif[0x8825] = {1: "N", 2: (12.0, 34.0, 56.0)}  # position
     (site / "evidence" / "bag.jpg").write_bytes(picture(size=(80, 40), exif=exif))
-    (bag,) = evidence.exhibits_of(ws.load_workspace(site), {"S004"})
+    (bag,) = documents.exhibits_of(ws.load_workspace(site), {"S004"})
     assert bag.picture is not None
     assert bag.picture.size == (40, 80)
     assert "exif" not in bag.picture.info

@@ -9,10 +9,13 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile import correction, evaluation, factors, record
-from reconcile.errors import ReconcileError
-from reconcile.model import Reconciliation
-from reconcile.verify import verify
+from reconcile.base.errors import ReconcileError
+from reconcile.base.model import Reconciliation
+from reconcile.commands.verifying import verify
+from reconcile.figures import evaluation
+from reconcile.intake import workspace
+from reconcile.judgement import factor_life, factor_proposal
+from reconcile.releases import record
 from tests import small
 from tests.pairs import STRATUM, settings, study
 
@@ -42,8 +45,8 @@ def site(released: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(released, tmp_path / "site"))
 
 
-def copper(site: Path) -> factors.Life:
-    return next(x for x in factors.listed(site)[0] if x.factor.stratum.element == "Cu")
+def copper(site: Path) -> factor_life.Life:
+    return next(x for x in factor_life.listed(site)[0] if x.factor.stratum.element == "Cu")
 
 
 def test_a_release_proposes_its_factors_with_range_and_dates(site: Path) -> None:
@@ -55,7 +58,7 @@ def test_a_release_proposes_its_factors_with_range_and_dates(site: Path) -> None
 
 
 def test_another_person_approves_and_the_reason_is_kept(site: Path) -> None:
-    life = factors.approve(site, copper(site).factor.factor_id, "Ben Osei", "ratio steady", AT)
+    life = factor_life.approve(site, copper(site).factor.factor_id, "Ben Osei", "ratio steady", AT)
     assert life.state == "approved"
     assert (life.approver, life.reason) == ("Ben Osei", "ratio steady")
     assert verify(site).findings == ()
@@ -72,21 +75,21 @@ def test_another_person_approves_and_the_reason_is_kept(site: Path) -> None:
 )  # fmt: skip
 def test_the_author_in_any_spelling_can_not_approve(site: Path, name: str) -> None:
     with pytest.raises(ReconcileError, match="may be the person"):
-        factors.approve(site, copper(site).factor.factor_id, name, "fine", AT)
+        factor_life.approve(site, copper(site).factor.factor_id, name, "fine", AT)
     assert copper(site).state == "proposed"
 
 
 @pytest.mark.parametrize(("by", "reason"), [("", "fine"), (" \u200b", "fine"), ("Ben", " . ")])
 def test_an_approval_needs_a_name_and_a_reason(site: Path, by: str, reason: str) -> None:
     with pytest.raises(ReconcileError, match=r"No (name|reason)"):
-        factors.approve(site, copper(site).factor.factor_id, by, reason, AT)
+        factor_life.approve(site, copper(site).factor.factor_id, by, reason, AT)
 
 
 def test_a_factor_whose_author_is_not_named_can_not_be_approved(tmp_path: Path) -> None:
     site = small.build(tmp_path / "site", samples=40)
     reconcile.run_period(site, PERIOD)
     with pytest.raises(ReconcileError, match="does not say who prepared it"):
-        factors.approve(site, copper(site).factor.factor_id, "Ben Osei", "fine", AT)
+        factor_life.approve(site, copper(site).factor.factor_id, "Ben Osei", "fine", AT)
 
 
 PEOPLE = """id,full name,also known as,authorised for
@@ -100,11 +103,11 @@ def test_with_a_register_of_people_persons_are_compared_and_not_spellings(site: 
     number = copper(site).factor.factor_id
     (site / "people.csv").write_text(PEOPLE.replace("withdraw\nP2", "\nP2"), encoding="utf-8")
     with pytest.raises(ReconcileError, match="Ana Lima prepared the factor"):
-        factors.approve(site, number, "analyst 1", "fine", AT)
+        factor_life.approve(site, number, "analyst 1", "fine", AT)
     with pytest.raises(ReconcileError, match="holds no 'Carl Berg'"):
-        factors.approve(site, number, "Carl Berg", "fine", AT)
+        factor_life.approve(site, number, "Carl Berg", "fine", AT)
     # another person whose name is alike can approve, now that both are known
-    life = factors.approve(site, number, "LIMA, Anne", "fine", AT)
+    life = factor_life.approve(site, number, "LIMA, Anne", "fine", AT)
     assert (life.state, life.approver) == ("approved", "Anne Lima")
     content = record.read(site / "out" / record.RECORD).entries[-1].content
     assert (content["person"], content["at"]) == ("P3", "2026-11-03T10:00:00+02:00")
@@ -118,7 +121,7 @@ def test_the_author_can_not_approve_after_prepared_by_was_changed(site: Path) ->
     lines = lab.read_text(encoding="utf-8").splitlines()
     lab.write_text("\n".join(lines[:-2]) + "\n", encoding="utf-8")
     reconcile.run_period(site, PERIOD)
-    of = {x.factor.factor_id: x for x in factors.listed(site)[0] if x.state == "proposed"}
+    of = {x.factor.factor_id: x for x in factor_life.listed(site)[0] if x.state == "proposed"}
     second = next(x for k, x in of.items() if k.startswith("Cu") and k != first)
     assert second.author == "Carl Berg"
     for people in ("", PEOPLE.replace("withdraw\nP2", "\nP2") + "P4,Carl Berg,,\n"):
@@ -126,35 +129,37 @@ def test_the_author_can_not_approve_after_prepared_by_was_changed(site: Path) ->
             (site / "people.csv").write_text(people, encoding="utf-8")
         for name in ("Ana Lima", "Carl Berg"):
             with pytest.raises(ReconcileError, match="prepared the factor"):
-                factors.approve(site, second.factor.factor_id, name, "fine", AT)
-    assert factors.approve(site, second.factor.factor_id, "Ben Osei", "fine", AT)
+                factor_life.approve(site, second.factor.factor_id, name, "fine", AT)
+    assert factor_life.approve(site, second.factor.factor_id, "Ben Osei", "fine", AT)
 
 
 def test_an_approval_before_the_data_or_a_withdrawal_before_it_is_refused(site: Path) -> None:
     number = copper(site).factor.factor_id
     for at in ("1066-01-01T00:00Z", "2026-10-27T23:00Z"):
         with pytest.raises(ReconcileError, match="before the last result that release"):
-            factors.approve(site, number, "Ben Osei", "fine", at)
+            factor_life.approve(site, number, "Ben Osei", "fine", at)
     with pytest.raises(ReconcileError, match="No time was given"):
-        factors.approve(site, number, "Ben Osei", "fine", "")
-    factors.approve(site, number, "Ben Osei", "fine", AT)
+        factor_life.approve(site, number, "Ben Osei", "fine", "")
+    factor_life.approve(site, number, "Ben Osei", "fine", AT)
     with pytest.raises(ReconcileError, match="before the approval"):
-        factors.withdraw(site, number, "Ben Osei", "window replaced", "2026-11-03T09:59+02:00")
-    assert factors.withdraw(site, number, "Ben Osei", "window replaced", AT).state == "withdrawn"
+        factor_life.withdraw(site, number, "Ben Osei", "window replaced", "2026-11-03T09:59+02:00")
+    assert (
+        factor_life.withdraw(site, number, "Ben Osei", "window replaced", AT).state == "withdrawn"
+    )
 
 
 def test_an_approved_factor_is_superseded_when_the_next_is_approved(site: Path) -> None:
     first = copper(site).factor.factor_id
-    factors.approve(site, first, "Ben Osei", "fine", AT)
+    factor_life.approve(site, first, "Ben Osei", "fine", AT)
     lab = site / "lab.csv"
     lines = lab.read_text(encoding="utf-8").splitlines()
     lab.write_text("\n".join(lines[:-2]) + "\n", encoding="utf-8")
     reconcile.run_period(site, PERIOD)
-    of = {x.factor.factor_id: x for x in factors.listed(site)[0]}
+    of = {x.factor.factor_id: x for x in factor_life.listed(site)[0]}
     second = next(k for k, x in of.items() if k[:2] == "Cu" and k != first)
     assert of[first].state == "approved"  # a proposal alone changes nothing
-    factors.approve(site, second, "Ben Osei", "two samples less", AT)
-    of = {x.factor.factor_id: x for x in factors.listed(site)[0]}
+    factor_life.approve(site, second, "Ben Osei", "two samples less", AT)
+    of = {x.factor.factor_id: x for x in factor_life.listed(site)[0]}
     assert (of[first].state, of[first].by_factor) == ("superseded", second)
     assert of[second].state == "approved"
 
@@ -174,8 +179,8 @@ def proposed(
     outcome = _MADE[PERIOD]
     result = next(r for r in outcome.results if r.stratum.element == "Cu")
     assert result.factor is not None
-    months = (f"{period}-01", reconcile.workspace.month_after(period, 3))
-    factor = correction.named(
+    months = (f"{period}-01", workspace.month_after(period, 3))
+    factor = factor_proposal.named(
         replace(result.factor, valid_from=months[0], valid_until=months[1], n=revision % 2 + 30)
     )
     verdict = replace(result.verdict, decision=decision)
@@ -184,15 +189,17 @@ def proposed(
         results=(replace(result, factor=factor, verdict=verdict),),
     )  # fmt: skip
     path = site / "out" / record.RECORD
-    known = factors.lives(record.read(path))
+    known = factor_life.lives(record.read(path))
     content = {"release_id": made.release_id, "period": period, "revision": revision}
     digests = {"manifest_sha256": "0" * 64, "custody_head": ""}
-    record.extend(path, [("release", content | digests), *factors.events_of_release(known, made)])
+    record.extend(
+        path, [("release", content | digests), *factor_life.events_of_release(known, made)]
+    )
     return factor.factor_id
 
 
 def states(site: Path) -> dict[str, str]:
-    return {x.factor.factor_id: x.state for x in factors.listed(site)[0]}
+    return {x.factor.factor_id: x.state for x in factor_life.listed(site)[0]}
 
 
 def test_months_caught_up_in_one_go_leave_each_proposal_open(site: Path) -> None:
@@ -203,15 +210,15 @@ def test_months_caught_up_in_one_go_leave_each_proposal_open(site: Path) -> None
     found = states(site)
     assert unfit not in found
     assert {found[x] for x in (older, september, december)} == {"proposed"}
-    assert factors.approve(site, september, "Ben Osei", "fine", AT).state == "approved"
+    assert factor_life.approve(site, september, "Ben Osei", "fine", AT).state == "approved"
 
 
 def test_an_approval_supersedes_what_is_earlier_and_leaves_what_is_later_open(site: Path) -> None:
     september, november = proposed(site, "2026-09"), proposed(site, "2026-11")
-    factors.approve(site, september, "Ben Osei", "fine", AT)
+    factor_life.approve(site, september, "Ben Osei", "fine", AT)
     open_still = copper(site).factor.factor_id  # of October, which nobody approved
     december = proposed(site, "2026-12")
-    factors.approve(site, november, "Ben Osei", "fine", AT)
+    factor_life.approve(site, november, "Ben Osei", "fine", AT)
     found = states(site)
     assert (found[september], found[open_still]) == ("superseded", "superseded")
     assert (found[november], found[december]) == ("approved", "proposed")
@@ -219,52 +226,54 @@ def test_an_approval_supersedes_what_is_earlier_and_leaves_what_is_later_open(si
 
 def test_an_earlier_factor_does_not_push_out_a_later_one_that_was_approved(site: Path) -> None:
     september, december = proposed(site, "2026-09"), proposed(site, "2026-12")
-    factors.approve(site, december, "Ben Osei", "fine", AT)
+    factor_life.approve(site, december, "Ben Osei", "fine", AT)
     assert states(site)[september] == "superseded"
     november = proposed(site, "2026-11")  # its run came late
     with pytest.raises(ReconcileError, match=r"2026-12, revision 1, is approved"):
-        factors.approve(site, november, "Ben Osei", "fine", AT)
+        factor_life.approve(site, november, "Ben Osei", "fine", AT)
     assert (states(site)[november], states(site)[december]) == ("proposed", "approved")
-    factors.withdraw(site, december, "Ben Osei", "window replaced", AT)
-    assert factors.approve(site, november, "Ben Osei", "fine", AT).state == "approved"
+    factor_life.withdraw(site, december, "Ben Osei", "window replaced", AT)
+    assert factor_life.approve(site, november, "Ben Osei", "fine", AT).state == "approved"
 
 
 def test_a_factor_whose_month_was_issued_again_without_it_can_not_be_approved(site: Path) -> None:
     first = proposed(site, "2026-09", 1)
     proposed(site, "2026-09", 2, "laboratory only")
     with pytest.raises(ReconcileError, match="revision 2 does not propose"):
-        factors.approve(site, first, "Ben Osei", "fine", AT)
+        factor_life.approve(site, first, "Ben Osei", "fine", AT)
     assert proposed(site, "2026-09", 3) == first  # the cause was mended: the same factor again
-    assert factors.approve(site, first, "Ben Osei", "fine", AT).state == "approved"
+    assert factor_life.approve(site, first, "Ben Osei", "fine", AT).state == "approved"
 
 
 def test_a_superseded_factor_that_a_later_revision_finds_again_is_open_again(site: Path) -> None:
     first = proposed(site, "2026-09", 1)
     second = proposed(site, "2026-09", 2)
     assert first != second
-    factors.approve(site, second, "Ben Osei", "fine", AT)
+    factor_life.approve(site, second, "Ben Osei", "fine", AT)
     assert states(site)[first] == "superseded"
     assert proposed(site, "2026-09", 3) == first
     assert states(site)[first] == "proposed"
-    factors.approve(site, first, "Ben Osei", "fine", AT)
+    factor_life.approve(site, first, "Ben Osei", "fine", AT)
     assert states(site)[second] == "superseded"
 
 
 def test_a_withdrawn_factor_stays_so(site: Path) -> None:
     number = copper(site).factor.factor_id
-    assert factors.withdraw(site, number, "Ana Lima", "window replaced", AT).state == "withdrawn"
+    assert (
+        factor_life.withdraw(site, number, "Ana Lima", "window replaced", AT).state == "withdrawn"
+    )
     with pytest.raises(ReconcileError, match="is withdrawn"):
-        factors.approve(site, number, "Ben Osei", "fine", AT)
+        factor_life.approve(site, number, "Ben Osei", "fine", AT)
 
 
 def test_a_later_period_records_that_a_factor_expired(site: Path) -> None:
-    lives = factors.of_workspace(reconcile.workspace.load_workspace(site))
+    lives = factor_life.of_workspace(workspace.load_workspace(site))
     outcome = reconcile.run_period(site, PERIOD)
     later = replace(outcome.reconciliation, period="2027-02", results=())
-    acts = [content["act"] for _, content in factors.events_of_release(lives, later)]
+    acts = [content["act"] for _, content in factor_life.events_of_release(lives, later)]
     assert acts == ["expired"] * len(lives)
     before = replace(later, period="2027-01")
-    assert factors.events_of_release(lives, before) == []
+    assert factor_life.events_of_release(lives, before) == []
 
 
 def test_running_again_adds_nothing_to_the_record(site: Path) -> None:
@@ -275,7 +284,7 @@ def test_running_again_adds_nothing_to_the_record(site: Path) -> None:
 
 
 def test_every_changed_byte_of_an_approval_is_detected(site: Path) -> None:
-    factors.approve(site, copper(site).factor.factor_id, "Ben Osei", "fine", AT)
+    factor_life.approve(site, copper(site).factor.factor_id, "Ben Osei", "fine", AT)
     path = site / "out" / record.RECORD
     good = path.read_bytes()
     start = good.rindex(b'{"hash"')
@@ -287,40 +296,40 @@ def test_every_changed_byte_of_an_approval_is_detected(site: Path) -> None:
     path.write_bytes(good[:start].replace(b"Ana Lima", b"Ada Lima") + good[start:])
     assert verify(site).findings
     with pytest.raises(ReconcileError, match="not what was written"):
-        factors.listed(site)
+        factor_life.listed(site)
 
 
 def test_a_release_file_loads_back_into_the_same_factors(site: Path) -> None:
     outcome = reconcile.run_period(site, PERIOD)
-    loaded = factors.load(outcome.release_folder / "factors.json")
+    loaded = factor_life.load(outcome.release_folder / "factors.json")
     assert loaded == tuple(r.factor for r in outcome.reconciliation.results if r.factor)
     raw = json.loads((outcome.release_folder / "factors.json").read_text(encoding="utf-8"))
-    assert [factors.as_plain(f) for f in loaded] == raw["factors"]
+    assert [factor_life.as_plain(f) for f in loaded] == raw["factors"]
 
 
 @pytest.mark.parametrize("truth", [{"ratio": 1.2}, {"ratio": 1.1, "offset": 60.0}, {}])
 def test_a_factor_survives_text_to_the_last_bit(truth: dict[str, float]) -> None:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(40, **truth), None, config)  # type: ignore[arg-type]
-    factor = correction.propose(STRATUM, evaluated, config, None).factor
+    factor = factor_proposal.propose(STRATUM, evaluated, config, None).factor
     assert factor is not None
-    assert factors.from_plain(json.loads(json.dumps(factors.as_plain(factor)))) == factor
+    assert factor_life.from_plain(json.loads(json.dumps(factor_life.as_plain(factor)))) == factor
 
 
 def test_a_file_that_holds_no_factors_is_named(tmp_path: Path) -> None:
     path = tmp_path / "factors.json"
     path.write_text('{"factors": [{"form": "ratio"}]}', encoding="utf-8")
     with pytest.raises(ReconcileError, match="can't be read"):
-        factors.load(path)
+        factor_life.load(path)
 
 
 def test_another_coefficient_has_another_id() -> None:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(40, ratio=1.2), None, config)
-    factor = correction.propose(STRATUM, evaluated, config, None).factor
+    factor = factor_proposal.propose(STRATUM, evaluated, config, None).factor
     assert factor is not None
-    assert correction.named(factor) == factor
-    changed = correction.named(replace(factor, slope=factor.slope * 1.001))
+    assert factor_proposal.named(factor) == factor
+    changed = factor_proposal.named(replace(factor, slope=factor.slope * 1.001))
     assert changed.factor_id != factor.factor_id
 
 
@@ -328,4 +337,4 @@ def test_only_a_factor_whose_verdict_accepts_field_results_is_proposed(tmp_path:
     site = build(tmp_path / "site", samples=15)
     outcome = reconcile.run_period(site, PERIOD)
     assert {r.verdict.decision for r in outcome.reconciliation.results} == {"insufficient evidence"}
-    assert factors.listed(site)[0] == []
+    assert factor_life.listed(site)[0] == []

@@ -10,11 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from reconcile import checking, forms, pipeline, verify
-from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
-from reconcile.regular import open_regular, readable_name
-from reconcile.store import Store
+from reconcile.base.errors import ReconcileError
+from reconcile.base.regular import open_regular, readable_name
+from reconcile.commands import checking, forms, verifying
+from reconcile.intake import workspace as ws
+from reconcile.run import pipeline
+from reconcile.store.database import Store
 from tests import small
 
 PERIOD = "2026-10"
@@ -99,7 +100,7 @@ def test_a_pipe_among_photos_register_and_custody_is_told_and_stops_nothing(
     report = checking.check(site, PERIOD)
     told = {f.subject for f in report.findings if "a named pipe" in f.text}
     assert told == {"photos/bag.jpg", "photos/index.csv", "custody/events.csv"}
-    assert any("a named pipe" in f.text for f in verify.verify(site).findings)
+    assert any("a named pipe" in f.text for f in verifying.verify(site).findings)
     assert any("a named pipe" in p for p in forms.read_records(ws.load_workspace(site)).problems)
 
 
@@ -134,7 +135,7 @@ def test_a_file_name_that_is_not_utf_8_is_read_under_an_escaped_name(tmp_path: P
     assert outcome is not None
     assert outcome.reconciliation.inputs[0].path == "field_\\xe9.cs\\xff"
     assert outcome.reconciliation.results
-    assert verify.verify(site).findings == ()
+    assert verifying.verify(site).findings == ()
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names themselves")

@@ -17,10 +17,11 @@ from PIL import Image
 from pypdf import PdfReader
 from reportlab.pdfgen.canvas import Canvas
 
-from reconcile import forms, pipeline, receiving, storytelling
-from reconcile.errors import ReconcileError
-from reconcile.receiving import Receipt
+from reconcile.base.errors import ReconcileError
+from reconcile.commands import forms, receiving, storytelling
+from reconcile.commands.receiving import Receipt
 from reconcile.reporting import codes
+from reconcile.run import pipeline
 from tests import small
 
 PERIOD = "2026-10"

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile import evaluation, further
-from reconcile.evaluation import LabError
-from reconcile.model import KAPLAN_MEIER, Further, Readings
-from reconcile.reasons import Exclusion
+from reconcile.base.model import KAPLAN_MEIER, Further, Readings
+from reconcile.base.reasons import Exclusion
+from reconcile.figures import evaluation, further
+from reconcile.figures.evaluation import LabError
 from tests.pairs import STRATUM, pairs, settings, study
 
 LAB_ERROR = LabError(0.0004, 20, "20 pairs of laboratory duplicates")

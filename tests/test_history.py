@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile import history, release
+from reconcile.releases import history, release
 from tests import small
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
 from tests import small
 
 HUGE = ("1e300", "<1e300", ">1e300", "9" * 300, "1e-300")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from reconcile import identity
+from reconcile.samples import identity
 
 NO_ALIAS = pd.DataFrame({"written_id": [], "sample_id": []})
 IDS = st.text(alphabet=string.ascii_letters + string.digits + "-_/. ", min_size=1, max_size=14)

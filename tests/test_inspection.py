@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from reconcile import pipeline
-from reconcile import workspace as ws
-from reconcile.pipeline import Run
-from reconcile.store import Store
+from reconcile.intake import workspace as ws
+from reconcile.run import pipeline
+from reconcile.run.pipeline import Run
+from reconcile.store.database import Store
 from tests import small
 
 

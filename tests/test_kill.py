@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile import record
-from reconcile.store import Store
-from reconcile.verify import verify
+from reconcile.commands.verifying import verify
+from reconcile.releases import record
+from reconcile.store.database import Store
 from tests import small
 from tests.test_verify import with_custody
 

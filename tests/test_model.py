@@ -1,6 +1,6 @@
 """Short names of strata tell them apart wherever two would be the same."""
 
-from reconcile.model import Stratum, told_apart
+from reconcile.base.model import Stratum, told_apart
 
 
 def stratum(serial: str = "20714", lab: str = "ICP-OES · 4A · four acids", **more: str) -> Stratum:

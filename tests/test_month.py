@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile import checking, pipeline
-from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
-from reconcile.store import Store
+from reconcile.base.errors import ReconcileError
+from reconcile.commands import checking
+from reconcile.intake import workspace as ws
+from reconcile.run import pipeline
+from reconcile.store.database import Store
 from tests import small
 
 FIELD = "sample_id,reading_no,measured_at,Cu (mg/kg),Fe (mg/kg)\n"
@@ -84,8 +85,8 @@ def test_a_month_read_and_not_yet_analysed_runs_beside_the_reissue_of_another_mo
     assert run.joined is not None
     assert len(run.joined.field_only) == 5
     kept = {step.name: step.kept for step in run.steps_of_account}
-    assert kept["field rows that are readings of samples in this period"] == 5
-    assert kept["lab rows that are readings of samples in this period"] == 0
+    assert kept["field rows that hold a result of a sample in this period"] == 5
+    assert kept["lab rows that hold a result of a sample in this period"] == 0
 
 
 def test_a_month_without_a_laboratory_file_runs_and_says_so(tmp_path: Path) -> None:

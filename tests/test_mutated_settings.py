@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from reconcile import pipeline
-from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
-from reconcile.store import Store
+from reconcile.base.errors import ReconcileError
+from reconcile.intake import workspace as ws
+from reconcile.run import pipeline
+from reconcile.store.database import Store
 from tests import small
 from tests.mutated_settings import settings_texts
 

@@ -11,12 +11,13 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from reconcile import eligibility, pairing
+from reconcile.base.model import QUARANTINE_COLUMNS
+from reconcile.evidence import eligibility
 from reconcile.intake import tables as contract
 from reconcile.intake.counting import Counted
 from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
-from reconcile.model import QUARANTINE_COLUMNS
-from reconcile.store import NUMBER_FACTS, TIME_FACTS, Store
+from reconcile.pairs import pairing
+from reconcile.store.database import NUMBER_FACTS, TIME_FACTS, Store
 
 FACTS = {"field": contract.FIELD_FACTS, "lab": contract.LAB_FACTS}
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile import persons
-from reconcile.errors import ReconcileError
-from reconcile.workspace import Workspace, load_workspace
+from reconcile.base.errors import ReconcileError
+from reconcile.intake.workspace import Workspace, load_workspace
+from reconcile.releases import persons
 from tests import small
 
 REGISTER = """id,full name,also known as,role,authorised for,public key

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile import pipeline
-from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
-from reconcile.store import Store
+from reconcile.base.errors import ReconcileError
+from reconcile.intake import workspace as ws
+from reconcile.run import pipeline
+from reconcile.store.database import Store
 from tests import small
 
 PERIOD = "2026-10"

@@ -14,9 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from reconcile import planning
-from reconcile.errors import ReconcileError
-from reconcile.planning import RANDOM, Candidate, choose
+from reconcile.base.errors import ReconcileError
+from reconcile.commands import planning
+from reconcile.commands.planning import RANDOM, Candidate, choose
 from reconcile.statistics import sample_size
 from tests import small
 from tests.test_cli import reconcile as command

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile import pairing, pooling
-from reconcile.model import Further, Pooling
-from reconcile.settings import Settings
-from reconcile.store import Store
+from reconcile.base.model import Further, Pooling
+from reconcile.base.settings import Settings
+from reconcile.pairs import pairing, pooling
+from reconcile.store.database import Store
 from tests.reporting import builder
 from tests.test_pairing import field_row, lab_row, table
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from reconcile import provenance
+from reconcile.base import provenance
 
 ROOT = Path(__file__).parents[1]
 
@@ -94,12 +94,12 @@ def _mark_with(change: dict[str, bytes], monkeypatch: pytest.MonkeyPatch) -> tup
     ("name", "read_again"),
     [
         ("reconcile/statistics/bias.py", False),
-        ("reconcile/verdicts.py", False),
+        ("reconcile/judgement/verdicts.py", False),
         ("reconcile/reporting/pdf.py", False),
         ("reconcile/intake/cells.py", True),
         ("reconcile/intake/sources.py", True),
-        ("reconcile/quantities.py", True),
-        ("reconcile/store.py", True),
+        ("reconcile/base/quantities.py", True),
+        ("reconcile/store/database.py", True),
         ("schemas/common.py", True),
     ],
 )

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reconcile import quality
-from reconcile.settings import Thresholds
+from reconcile.base.settings import Thresholds
+from reconcile.evidence import quality
 from tests.test_quality_faults import REFERENCE, clean, judged
 
 T = Thresholds()

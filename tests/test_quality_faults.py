@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile import quality
-from reconcile.model import QualityCheck
-from reconcile.settings import Thresholds
+from reconcile.base.model import QualityCheck
+from reconcile.base.settings import Thresholds
+from reconcile.evidence import quality
 
 PLACES = 20
 T = Thresholds()

@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from reconcile import quality
-from reconcile.model import Finding
-from reconcile.quality.readings import OVERLAPS, kendall_sums
-from reconcile.settings import Thresholds
+from reconcile.base.model import Finding
+from reconcile.base.settings import Thresholds
+from reconcile.evidence import quality
+from reconcile.evidence.quality.readings import OVERLAPS, kendall_sums
 
 T = Thresholds()
 XRF, LIBS = "XRF · X1 · soil 1", "LIBS · L1 · rock 1"

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile.quantities import (
+from reconcile.base.quantities import (
     ELEMENTS,
     XRF_CANNOT,
     display_factor,

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.reasons import CENSORED, Exclusion, in_words
+from reconcile.base.reasons import CENSORED, Exclusion, in_words
 from tests import small
 
 NAMES = ["C1", "CS-2609, part 2", "; | · ,", "superseded by the over-range re-assay"]

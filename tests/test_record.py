@@ -15,9 +15,11 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile import acceptance, anchors, applying, factors, record, signing, stamping
-from reconcile.errors import ReconcileError
-from reconcile.verify import PROVES, verify
+from reconcile.base.errors import ReconcileError
+from reconcile.commands import acceptance, applying
+from reconcile.commands.verifying import PROVES, verify
+from reconcile.judgement import factor_life
+from reconcile.releases import anchors, record, signing, stamping
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, PEOPLE, PERIOD, build, copper
 
@@ -30,8 +32,8 @@ def withdrawn_(tmp_path_factory: pytest.TempPathFactory) -> Path:
     site = build(tmp_path_factory.mktemp("record") / "site", samples=40)
     reconcile.run_period(site, PERIOD)
     number = copper(site).factor.factor_id
-    factors.approve(site, number, "Ben Osei", "ratio steady", AT)
-    factors.withdraw(site, number, "Ben Osei", "window replaced", LATER)
+    factor_life.approve(site, number, "Ben Osei", "ratio steady", AT)
+    factor_life.withdraw(site, number, "Ben Osei", "window replaced", LATER)
     shutil.copy(site / "field.csv", site / "field_only.csv")
     return site
 
@@ -75,11 +77,11 @@ def test_dropping_the_last_line_is_found_and_undoes_no_withdrawal(
     assert serious(withdrawn) == []
     drop_lines(withdrawn)
     assert any("The last line is gone" in text for text in serious(withdrawn))
-    number = next(iter(factors.lives(record.read(path_of(withdrawn)))))
+    number = next(iter(factor_life.lives(record.read(path_of(withdrawn)))))
     for act in (
         lambda: applying.correct_table(withdrawn / "field_only.csv", withdrawn, tmp_path / "x.csv"),
-        lambda: factors.approve(withdrawn, number, "Ben Osei", "fine", AT),
-        lambda: factors.listed(withdrawn),
+        lambda: factor_life.approve(withdrawn, number, "Ben Osei", "fine", AT),
+        lambda: factor_life.listed(withdrawn),
         lambda: reconcile.run_period(withdrawn, PERIOD),
         lambda: acceptance.write_dossier(withdrawn, PERIOD),
     ):
@@ -179,7 +181,7 @@ def test_each_release_holds_the_record_before_it_so_one_written_anew_contradicts
     written_anew(withdrawn, lambda e: e.content.get("act") != "withdrawn")
     assert any("releases/2026-10/r2" in text and "shortened" in text for text in serious(withdrawn))
     with pytest.raises(ReconcileError, match="can't be relied on"):
-        factors.listed(withdrawn)
+        factor_life.listed(withdrawn)
 
 
 def test_the_marks_loss_or_change_is_found(withdrawn: Path) -> None:
@@ -225,9 +227,9 @@ def test_a_record_of_before_marks_and_times_stays_readable(withdrawn: Path) -> N
     record.extend(path_of(withdrawn), old)
     mark_of(withdrawn).unlink()
     assert serious(withdrawn) == []
-    states = {x.factor.factor_id: x.state for x in factors.listed(withdrawn)[0]}
+    states = {x.factor.factor_id: x.state for x in factor_life.listed(withdrawn)[0]}
     assert "withdrawn" in states.values()
-    factors.approve(
+    factor_life.approve(
         withdrawn, next(k for k, s in states.items() if s == "proposed"), "Ben Osei", "fine", AT
     )
     assert serious(withdrawn) == []
@@ -270,7 +272,7 @@ def test_a_signed_head_finds_a_record_that_was_shortened_or_written_anew(
     found = serious(withdrawn)
     assert any("signatures/" in text and "shortened" in text for text in found)
     with pytest.raises(ReconcileError, match="can't be relied on"):
-        factors.listed(withdrawn)
+        factor_life.listed(withdrawn)
 
 
 def test_a_signature_by_another_key_or_of_nobody_registered_is_told(
@@ -311,9 +313,11 @@ def test_who_has_a_key_signs_each_act_and_a_forged_one_is_found(
     withdrawn: Path, key: Path, tmp_path: Path
 ) -> None:
     register(withdrawn, key)
-    number = next(x.factor.factor_id for x in factors.listed(withdrawn)[0] if x.state == "proposed")
+    number = next(
+        x.factor.factor_id for x in factor_life.listed(withdrawn)[0] if x.state == "proposed"
+    )
     with pytest.raises(ReconcileError, match="acts in this name are signed"):
-        factors.approve(withdrawn, number, "Ben Osei", "fine", LATER)
+        factor_life.approve(withdrawn, number, "Ben Osei", "fine", LATER)
     arguments = ("--by", "Ben Osei", "--reason", "fine", "--at", LATER, "--key", str(key))
     code, _, err = command("approve", number, str(withdrawn), *arguments)
     assert code == 0, err

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 import reconcile
-from reconcile import scoring
-from reconcile.model import CorrectionFactor
-from reconcile.scoring import KEEP, NOT_JUDGED, WATCH, WITHDRAW, FactorScore, score
+from reconcile.base.model import CorrectionFactor
+from reconcile.judgement import scoring
+from reconcile.judgement.scoring import KEEP, NOT_JUDGED, WATCH, WITHDRAW, FactorScore, score
 from reconcile.statistics.proportions import clopper_pearson
 from tests import small
 from tests.test_applying import FACTOR

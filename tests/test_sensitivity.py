@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 from pypdf import PdfReader
 
 import reconcile
-from reconcile import correction, evaluation, sensitivity, verdicts
-from reconcile.model import ACCEPTED, INSUFFICIENT, Verdict
-from reconcile.reasons import Exclusion
+from reconcile.base.model import ACCEPTED, INSUFFICIENT, Verdict
+from reconcile.base.reasons import Exclusion
+from reconcile.figures import evaluation
+from reconcile.judgement import factor_proposal, sensitivity, verdicts
 from reconcile.reporting import words
 from tests import small
 from tests.pairs import STRATUM, settings, study
@@ -27,7 +28,7 @@ RULES = settings(minimum_pairs=20)
 
 def judged(pairs: pd.DataFrame) -> Verdict:
     evaluated = evaluation.evaluate(STRATUM, pairs, None, RULES)
-    proposal = correction.propose(STRATUM, evaluated, RULES, None)
+    proposal = factor_proposal.propose(STRATUM, evaluated, RULES, None)
     verdict = verdicts.judge(STRATUM, evaluated, proposal, RULES, None, "2027-01-31")
     judging = sensitivity.Judging(STRATUM, None, RULES, None, "2027-01-31")
     return sensitivity.with_all_put_back(verdict, pairs, judging)

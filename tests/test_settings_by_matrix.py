@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile import evaluation, verdicts
-from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
-from reconcile.model import Stratum
-from reconcile.settings import Settings, TableSettings
+from reconcile.base.errors import ReconcileError
+from reconcile.base.model import Stratum
+from reconcile.base.settings import Settings, TableSettings
+from reconcile.figures import evaluation
+from reconcile.intake import workspace as ws
+from reconcile.judgement import verdicts
 
 TABLES = [{"kind": "field", "files": ["f.csv"]}, {"kind": "lab", "files": ["l.csv"]}]
 COPPER = {

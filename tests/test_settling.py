@@ -10,9 +10,10 @@ from openpyxl import load_workbook
 from typer.testing import CliRunner
 
 import reconcile
-from reconcile import cli, record, settling
-from reconcile.errors import ReconcileError
-from reconcile.model import FAULT, NO_FAULT, Finding, Reconciliation, Verdict
+from reconcile import cli
+from reconcile.base.errors import ReconcileError
+from reconcile.base.model import FAULT, NO_FAULT, Finding, Reconciliation, Verdict
+from reconcile.releases import record, settling
 from tests import small
 
 BY, WHY, AT = (

@@ -20,10 +20,13 @@ from typing import Any
 import pytest
 
 import reconcile
-from reconcile import applying, factors, receiving, record, writing
-from reconcile.errors import ReconcileError
-from reconcile.receiving import Receipt
-from reconcile.verify import verify
+from reconcile.base import writing
+from reconcile.base.errors import ReconcileError
+from reconcile.commands import applying, receiving
+from reconcile.commands.receiving import Receipt
+from reconcile.commands.verifying import verify
+from reconcile.judgement import factor_life
+from reconcile.releases import record
 from tests import small
 
 PERIOD, AT = "2026-10", "2026-11-03T10:00+02:00"
@@ -83,7 +86,7 @@ def receive(site: Path, process: int, number: int) -> str:
 
 
 def approve(site: Path, process: int, number: int) -> str:
-    factors.approve(site, f"Cu-{number:04d}", f"Ben Osei {'abcdef'[process]}", "fine", AT)
+    factor_life.approve(site, f"Cu-{number:04d}", f"Ben Osei {'abcdef'[process]}", "fine", AT)
     return f"Cu-{number:04d}"
 
 
@@ -168,10 +171,10 @@ def workspace(folder: Path, proposals: int) -> Path:
         factor = replace(FACTOR, factor_id=f"Cu-{number:04d}", stratum=stratum)
         acts.append(
             (
-                factors.EVENT,
+                factor_life.EVENT,
                 {
                     "act": "proposed", "factor_id": factor.factor_id,
-                    "factor": factors.as_plain(factor), "release_id": "x", "period": "2026-09",
+                    "factor": factor_life.as_plain(factor), "release_id": "x", "period": "2026-09",
                     "revision": 1, "author": "Ana Lima", "author_person": "", "data_until": "",
                     "verdict": "accepted after correction", "verdict_reason": "",
                 },

@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from reconcile import pipeline, unfinished
-from reconcile.errors import ReconcileError
-from reconcile.store import Store
-from reconcile.workspace import load_workspace
+from reconcile.base.errors import ReconcileError
+from reconcile.intake.workspace import load_workspace
+from reconcile.releases import unfinished
+from reconcile.run import pipeline
+from reconcile.store.database import Store
 from tests import small
 
 PERIOD = "2026-10"
@@ -29,7 +30,7 @@ def test_a_killed_run_leaves_the_note_of_its_month(tmp_path: Path) -> None:
     site = small.build(tmp_path / "site", samples=3)
     unfinished.write(site / "out", "2026-07", "It failed.")
     program = (
-        "import os, signal, sys; from pathlib import Path; from reconcile import pipeline\n"
+        "import os, signal, sys; from pathlib import Path; from reconcile.run import pipeline\n"
         "kill = getattr(signal, 'SIGKILL', signal.SIGTERM)\n"
         "pipeline.STEPS = (('die', lambda run: os.kill(os.getpid(), kill)),)\n"
         "pipeline.run_period(Path(sys.argv[1]), sys.argv[2])\n"

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile import correction, evaluation, verdicts
-from reconcile.model import (
+from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     INSUFFICIENT,
@@ -19,7 +18,9 @@ from reconcile.model import (
     Stratum,
     Verdict,
 )
-from reconcile.settings import Settings
+from reconcile.base.settings import Settings
+from reconcile.figures import evaluation
+from reconcile.judgement import factor_proposal, verdicts
 from tests.pairs import STRATUM, settings, study
 
 
@@ -33,7 +34,7 @@ def verdict(
 ) -> Verdict:
     config = config or settings()
     evaluated = evaluation.evaluate(stratum, study(n, seed=seed, **truth), None, config)
-    proposal = correction.propose(stratum, evaluated, config, fault)
+    proposal = factor_proposal.propose(stratum, evaluated, config, fault)
     return verdicts.judge(stratum, evaluated, proposal, config, fault, "2027-01-31")
 
 
@@ -132,12 +133,12 @@ def test_an_agreed_bound_on_missed_samples_asks_for_more_samples_until_it_is_sho
 def test_the_range_after_correction_is_no_wider_than_what_the_factor_corrects() -> None:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(ratio=1.3, rsd=0.04), None, config)
-    proposal = correction.propose(STRATUM, evaluated, config, None)
+    proposal = factor_proposal.propose(STRATUM, evaluated, config, None)
     found = verdicts.judge(STRATUM, evaluated, proposal, config, None, "2027-01-31")
     assert found.decision == ACCEPTED_CORRECTED
     assert proposal.factor is not None
     ends = np.array([proposal.factor.low, proposal.factor.high])
-    low, high = correction.correct(proposal.factor, ends)[0]
+    low, high = factor_proposal.correct(proposal.factor, ends)[0]
     lab = evaluated.used["lab_mean"]
     assert found.range_low == max(low, lab.min())
     assert found.range_high == min(high, lab.max())
@@ -177,7 +178,7 @@ SEED = 5  # of a study that is accepted, and whose line keeps slope 1 and interc
 
 def of_pairs(pairs: pd.DataFrame, config: Settings, stratum: Stratum = STRATUM) -> Verdict:
     evaluated = evaluation.evaluate(stratum, pairs, None, config)
-    proposal = correction.propose(stratum, evaluated, config, None)
+    proposal = factor_proposal.propose(stratum, evaluated, config, None)
     return verdicts.judge(stratum, evaluated, proposal, config, None, "2027-01-31")
 
 

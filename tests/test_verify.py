@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile import record
-from reconcile.errors import ReconcileError
-from reconcile.verify import PROVES, verify
+from reconcile.base.errors import ReconcileError
+from reconcile.commands.verifying import PROVES, verify
+from reconcile.releases import record
 from tests import small
 
 PERIOD = "2026-10"

@@ -8,9 +8,11 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile import checking, model, pipeline, storytelling
+from reconcile.base import model
+from reconcile.commands import checking, storytelling
 from reconcile.reporting import sentences
-from reconcile.store import Store
+from reconcile.run import pipeline
+from reconcile.store.database import Store
 from tests import small
 from tests.test_cli import reconcile as command
 

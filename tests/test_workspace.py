@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile import workspace as ws
-from reconcile.errors import ReconcileError
-from reconcile.settings import Settings
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import Settings
+from reconcile.intake import workspace as ws
 
 SMALL = """
 [[table]]
@@ -51,7 +51,7 @@ def test_a_template_never_overwrites_a_workspace(tmp_path: Path) -> None:
 
 
 def test_the_template_shows_the_defaults_that_hold(tmp_path: Path) -> None:
-    text = resources.files("reconcile").joinpath("template.toml").read_text(encoding="utf-8")
+    text = resources.files("reconcile.intake").joinpath("template.toml").read_text(encoding="utf-8")
     shown = tomllib.loads(text)["thresholds"]
     defaults = Settings.model_fields["thresholds"].default
     assert shown == {name: getattr(defaults, name) for name in shown}

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile import correction, evaluation, verdicts
+from reconcile.figures import evaluation
+from reconcile.judgement import factor_proposal, verdicts
 from reconcile.statistics.result import Estimate
 from tests import small
 from tests.pairs import STRATUM, settings, study
@@ -35,14 +36,14 @@ def test_any_number_of_zeros_is_judged_without_a_warning(field_zeros: int, lab_z
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             evaluated = evaluation.evaluate(STRATUM, frame, None, settings())
-            proposal = correction.propose(STRATUM, evaluated, settings(), None)
+            proposal = factor_proposal.propose(STRATUM, evaluated, settings(), None)
             verdicts.judge(STRATUM, evaluated, proposal, settings(), None, "2027-01-31")
             factor = proposal.factor
             if factor is not None:
                 values = np.array([0.0, factor.low, factor.high])
-                corrected, inside = correction.correct(factor, values)
-                spread = correction.standard_uncertainty(factor, values, np.ones(3))
-                correction.interval(factor, corrected, spread)
+                corrected, inside = factor_proposal.correct(factor, values)
+                spread = factor_proposal.standard_uncertainty(factor, values, np.ones(3))
+                factor_proposal.interval(factor, corrected, spread)
                 assert np.isfinite(corrected[inside]).all()
         assert evaluated.statistics.n_used == 25
         assert np.isfinite(evaluated.statistics.mean_difference.value)
@@ -51,7 +52,7 @@ def test_any_number_of_zeros_is_judged_without_a_warning(field_zeros: int, lab_z
 def test_a_form_whose_line_is_flat_in_some_part_is_not_chosen() -> None:
     frame = with_zeros(study(25, seed=3), "field", np.arange(1, 25))
     evaluated = evaluation.evaluate(STRATUM, frame, None, settings())
-    proposal = correction.propose(STRATUM, evaluated, settings(), None)
+    proposal = factor_proposal.propose(STRATUM, evaluated, settings(), None)
     assert proposal.factor is not None
     assert proposal.factor.form in ("none", "offset")
 

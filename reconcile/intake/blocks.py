@@ -6,7 +6,9 @@ import fnmatch
 import re
 from dataclasses import dataclass
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.quantities import parse_species, parse_unit, unit_question
+from reconcile.base.settings import TableSettings
 from reconcile.intake.sources import Row, Sheet
 from reconcile.intake.vocabulary import (
     ERROR_WORDS,
@@ -21,12 +23,6 @@ from reconcile.intake.vocabulary import (
     fact_of,
 )
 from reconcile.intake.wording import METHOD_CODE, plain, read_heading, words
-from reconcile.quantities import (
-    parse_species,
-    parse_unit,
-    unit_question,
-)
-from reconcile.settings import TableSettings
 
 
 @dataclass(frozen=True, slots=True)

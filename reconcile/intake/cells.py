@@ -16,10 +16,10 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.characters import fold, fold_name, unread
+from reconcile.base.characters import fold, fold_name, unread
+from reconcile.base.quantities import parse_unit, unit_question
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED
 from reconcile.intake.vocabulary import word_set
-from reconcile.quantities import parse_unit, unit_question
 
 FloatArray = npt.NDArray[np.float64]
 EMPTY = -1  # internal code for an empty cell

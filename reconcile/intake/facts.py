@@ -12,7 +12,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 import schemas
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import IdRule, TableSettings
 from reconcile.intake.blocks import Block
 from reconcile.intake.cells import plain_number
 from reconcile.intake.headings import matching
@@ -20,7 +21,6 @@ from reconcile.intake.sources import is_tidy, number_text
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, facts_of
 from reconcile.intake.wording import plain
-from reconcile.settings import IdRule, TableSettings
 
 _NONE = pa.scalar(None, pa.string())
 

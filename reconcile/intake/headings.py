@@ -11,7 +11,9 @@ import re
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.quantities import Species, Unit, parse_species, parse_unit, unit_question
+from reconcile.base.settings import ColumnRule, TableSettings
 from reconcile.intake.blocks import Block, Heading
 from reconcile.intake.tables import ABSENT, ColumnMeaning
 from reconcile.intake.vocabulary import (
@@ -25,14 +27,6 @@ from reconcile.intake.vocabulary import (
     word_set,
 )
 from reconcile.intake.wording import Reading, plain, read_heading, words
-from reconcile.quantities import (
-    Species,
-    Unit,
-    parse_species,
-    parse_unit,
-    unit_question,
-)
-from reconcile.settings import ColumnRule, TableSettings
 
 #: Symbols that are also words, directions or row labels: taken as elements only with a unit
 #: or a method beside them, or among other elements.

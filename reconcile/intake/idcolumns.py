@@ -9,9 +9,9 @@ from typing import Any
 
 import pyarrow.compute as pc
 
+from reconcile.base.settings import TableSettings
 from reconcile.intake import facts as fact_work
 from reconcile.intake.headings import Column
-from reconcile.settings import TableSettings
 
 ID_FACTS = ("sample_id", "lab_id")
 _NAMES = {"sample_id": "sample id", "lab_id": "lab id"}

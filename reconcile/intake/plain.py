@@ -12,11 +12,11 @@ import math
 import numpy as np
 import pyarrow as pa
 
+from reconcile.base.quantities import XRF_CANNOT
+from reconcile.base.settings import TableSettings
 from reconcile.intake.headings import Column
 from reconcile.intake.results import Results, analyte_of, key_of
 from reconcile.intake.sources import Body
-from reconcile.quantities import XRF_CANNOT
-from reconcile.settings import TableSettings
 from schemas.common import WHOLE
 
 

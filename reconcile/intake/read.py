@@ -15,8 +15,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 import schemas
-from reconcile.characters import fold, unread
-from reconcile.errors import ReconcileError
+from reconcile.base.characters import fold, unread
+from reconcile.base.errors import ReconcileError
+from reconcile.base.model import QUARANTINE_COLUMNS
+from reconcile.base.quantities import ATOMIC_WEIGHTS_EDITION
+from reconcile.base.settings import TableSettings
 from reconcile.intake import facts as fact_work
 from reconcile.intake import fitting, idcolumns, results, sideways
 from reconcile.intake.blocks import Block, find_block
@@ -37,9 +40,6 @@ from reconcile.intake.sources import WHOLE_ROW, Body, Broken, Sheet, digest, ope
 from reconcile.intake.tables import BELOW, AppliedCorrection, ColumnMeaning, TypedTable
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, TIME_OF_KIND
-from reconcile.model import QUARANTINE_COLUMNS
-from reconcile.quantities import ATOMIC_WEIGHTS_EDITION
-from reconcile.settings import TableSettings
 
 LIBS = "LIBS"
 _TEXT = pa.string()

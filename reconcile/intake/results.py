@@ -13,7 +13,17 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.quantities import (
+    ELEMENTS,
+    Species,
+    Unit,
+    element_by_name,
+    parse_species,
+    parse_unit,
+    unit_question,
+)
+from reconcile.base.settings import TableSettings
 from reconcile.intake.cells import (
     EMPTY,
     REFUSED,
@@ -28,16 +38,6 @@ from reconcile.intake.headings import Column
 from reconcile.intake.sources import Body
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, PLAIN, QUANTIFIED, Analyte
 from reconcile.intake.wording import read_heading
-from reconcile.quantities import (
-    ELEMENTS,
-    Species,
-    Unit,
-    element_by_name,
-    parse_species,
-    parse_unit,
-    unit_question,
-)
-from reconcile.settings import TableSettings
 
 FloatArray = npt.NDArray[np.float64]
 #: A cell for quarantine: position, heading, text found, reason, advice.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
 from reconcile.intake.sources import Row
 from reconcile.intake.wording import plain, read_heading
 

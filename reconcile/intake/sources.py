@@ -33,11 +33,11 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
-from reconcile.characters import lowered, raised
-from reconcile.errors import ReconcileError
+from reconcile.base.characters import lowered, raised
+from reconcile.base.errors import ReconcileError
+from reconcile.base.regular import open_regular
 from reconcile.intake.counting import Counted, count_rows, count_text, holds_something
 from reconcile.intake.package import SheetScan, scan_sheets
-from reconcile.regular import open_regular
 
 HEAD_ROWS = 120  # leading rows in which headings are looked for
 MAX_COLUMNS = 4096

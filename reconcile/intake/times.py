@@ -10,8 +10,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.characters import fold
-from reconcile.errors import ReconcileError
+from reconcile.base.characters import fold
+from reconcile.base.errors import ReconcileError
 
 _ISO_DATE = re.compile(r"([0-9]{4})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})")
 _NUMERIC = re.compile(r"([0-9]{1,2})([-/.])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})")

@@ -9,7 +9,16 @@ from dataclasses import dataclass, replace
 
 import periodictable
 
-from reconcile.characters import fold_name
+from reconcile.base.characters import fold_name
+from reconcile.base.quantities import (
+    Species,
+    Unit,
+    element_by_name,
+    parse_species,
+    parse_unit,
+    species_by_capitals,
+    unit_question,
+)
 from reconcile.intake.vocabulary import (
     ERROR_WORDS,
     IGNORED_WORDS,
@@ -19,15 +28,6 @@ from reconcile.intake.vocabulary import (
     RELATIVE_WORDS,
     SD_WORDS,
     VALUE_WORDS,
-)
-from reconcile.quantities import (
-    Species,
-    Unit,
-    element_by_name,
-    parse_species,
-    parse_unit,
-    species_by_capitals,
-    unit_question,
 )
 
 

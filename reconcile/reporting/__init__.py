@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from reconcile.model import Reconciliation
+from reconcile.base.model import Reconciliation
 
 __all__ = ["write_release"]
 

@@ -20,7 +20,7 @@ from openpyxl.drawing.text import (
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.worksheet import Worksheet
 
-from reconcile.model import StratumResult
+from reconcile.base.model import StratumResult
 from reconcile.reporting import axes, numbers, sheets, words
 from reconcile.reporting.sheets import Column
 from reconcile.reporting.text import cell_text

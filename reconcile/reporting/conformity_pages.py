@@ -9,8 +9,9 @@ from collections.abc import Iterable
 from openpyxl.worksheet.worksheet import Worksheet
 from reportlab.platypus import Flowable, KeepTogether, Paragraph
 
-from reconcile import conformity
-from reconcile.conformity import (
+from reconcile.base.model import Reconciliation
+from reconcile.judgement import conformity
+from reconcile.judgement.conformity import (
     CONSISTENT,
     EXCLUDED,
     MEETS,
@@ -21,7 +22,6 @@ from reconcile.conformity import (
     Limit,
     SpecimenConformity,
 )
-from reconcile.model import Reconciliation
 from reconcile.reporting import numbers, sections, sheets, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.sheets import Column

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Table
 
-from reconcile.model import DECISIONS, Reconciliation, StratumResult
+from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.reporting import numbers, plots, sentences, words
 from reconcile.reporting.book import Heading, Pages
 from reconcile.reporting.figures import by_key

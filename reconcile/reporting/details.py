@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from reconcile.model import StratumResult
+from reconcile.base.model import StratumResult
 from reconcile.reporting import further, numbers, words
 from reconcile.statistics.result import Estimate
 

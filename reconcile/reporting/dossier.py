@@ -9,8 +9,8 @@ import numpy as np
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak, Paragraph
 
-from reconcile.dossier import Covered, Dossier
-from reconcile.model import DECISIONS
+from reconcile.base.model import DECISIONS
+from reconcile.judgement.dossier_content import Covered, Dossier
 from reconcile.reporting import book, numbers, plots, sections, words
 from reconcile.reporting.book import Heading, Meta
 from reconcile.reporting.manner import Manner, styled, written_as

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from reconcile.model import LevelBias, StratumStatistics
+from reconcile.base.model import LevelBias, StratumStatistics
 from reconcile.reporting import further_figures, words
 from reconcile.reporting.figure import Figure, Kind, line_figures, of_estimate, ratio_minus_one
 from reconcile.statistics.agreement import LimitsOfAgreement

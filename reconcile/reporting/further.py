@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from reconcile.model import (
+from reconcile.base.model import (
     KAPLAN_MEIER,
     Further,
     Pooling,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from reportlab.platypus import Flowable, PageBreak
 
-from reconcile.model import Reconciliation
+from reconcile.base.model import Reconciliation
 from reconcile.reporting import (
     book,
     conformity_pages,

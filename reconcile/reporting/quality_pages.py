@@ -10,7 +10,7 @@ from reportlab.lib.colors import Color, white
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
-from reconcile.model import ControlChart, Reconciliation
+from reconcile.base.model import ControlChart, Reconciliation
 from reconcile.reporting import fonts, numbers, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.manner import styled

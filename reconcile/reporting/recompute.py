@@ -17,7 +17,7 @@ from openpyxl.utils import get_column_letter, quote_sheetname
 from openpyxl.workbook.defined_name import DefinedName
 from openpyxl.worksheet.worksheet import Worksheet
 
-from reconcile.model import StratumResult, StratumStatistics
+from reconcile.base.model import StratumResult, StratumStatistics
 from reconcile.reporting import sheets, words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key

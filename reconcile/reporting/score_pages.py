@@ -8,7 +8,8 @@ from functools import partial
 import numpy as np
 from reportlab.platypus import Flowable, KeepTogether, Paragraph
 
-from reconcile.model import Reconciliation
+from reconcile.base.model import Reconciliation
+from reconcile.judgement.scoring import KEEP, NOT_JUDGED, SCORES, WATCH, WITHDRAW, FactorScore
 from reconcile.reporting import numbers, plots, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.plots import TrendPlot
@@ -16,7 +17,6 @@ from reconcile.reporting.sections import start
 from reconcile.reporting.stratum_page import Small, small_row
 from reconcile.reporting.styles import foreign, gap, grid, own, style
 from reconcile.reporting.text import markup, printable
-from reconcile.scoring import KEEP, NOT_JUDGED, SCORES, WATCH, WITHDRAW, FactorScore
 
 _ACROSS, _MOST_CHARTS, _MOST_MONTHS = 3, 36, 12
 _ORDER = (WITHDRAW, WATCH, KEEP, NOT_JUDGED)

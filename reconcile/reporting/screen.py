@@ -14,10 +14,10 @@ from importlib import resources
 
 import pandas as pd
 
-from reconcile.model import DECISIONS, QUARANTINE_COLUMNS, Reconciliation, StratumResult
+from reconcile.base.model import DECISIONS, QUARANTINE_COLUMNS, Reconciliation, StratumResult
+from reconcile.evidence import finding_words
 from reconcile.reporting import (
     cover,
-    finding_words,
     numbers,
     screen_conformity,
     screen_quality,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from reconcile import conformity
-from reconcile.conformity import ConformityRecord
-from reconcile.model import Reconciliation
+from reconcile.base.model import Reconciliation
+from reconcile.judgement import conformity
+from reconcile.judgement.conformity import ConformityRecord
 from reconcile.reporting import conformity_pages as pages
 from reconcile.reporting import words
 from reconcile.reporting.elements import MOST_ROWS, cut, paragraph, table

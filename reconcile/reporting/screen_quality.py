@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.model import Reconciliation
+from reconcile.base.model import Reconciliation
 from reconcile.reporting import quality_pages, sections, words
 from reconcile.reporting.elements import Cell, paragraph, said, table
 from reconcile.reporting.svg import control_svg, escaped, strip_svg

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.model import Reconciliation
+from reconcile.base.model import Reconciliation
 from reconcile.reporting import score_pages, words
 from reconcile.reporting.elements import paragraph, table
 from reconcile.reporting.svg import escaped, trend_svg

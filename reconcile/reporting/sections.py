@@ -18,8 +18,9 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from reconcile.model import Finding, QualityCheck, Reconciliation
-from reconcile.reporting import finding_words, numbers, statements, stratum_page, words
+from reconcile.base.model import Finding, QualityCheck, Reconciliation
+from reconcile.evidence import finding_words
+from reconcile.reporting import numbers, statements, stratum_page, words
 from reconcile.reporting.book import Heading
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.manner import styled

@@ -8,7 +8,7 @@ from functools import cache
 
 import pandas as pd
 
-from reconcile.model import (
+from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     LABORATORY_ONLY,

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from reconcile.model import DECISIONS, Reconciliation, StratumResult
+from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.reporting import numbers, stratum_page, words
 
 

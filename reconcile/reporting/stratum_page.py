@@ -11,7 +11,7 @@ from reportlab.graphics.shapes import Drawing
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Table
 
-from reconcile.model import (
+from reconcile.base.model import (
     DECISIONS,
     INSUFFICIENT,
     CorrectionFactor,

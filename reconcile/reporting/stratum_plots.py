@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.model import EarlierResult, Reconciliation, StratumResult, StratumStatistics
+from reconcile.base.model import EarlierResult, Reconciliation, StratumResult, StratumStatistics
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import (

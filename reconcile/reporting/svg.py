@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.characters import visible
-from reconcile.model import ControlChart
+from reconcile.base.characters import visible
+from reconcile.base.model import ControlChart
 from reconcile.reporting import axes, numbers, words
 from reconcile.reporting.axes import Axis
 from reconcile.reporting.manner import styled

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reconcile.model import (
+from reconcile.base.model import (
     CORRECTION_COLUMNS,
     EXCLUSION_COLUMNS,
     PAIR_COLUMNS,
@@ -29,10 +29,10 @@ from reconcile.model import (
     Stratum,
     WaterfallStep,
 )
+from reconcile.base.spreadsheet import csv_text
 from reconcile.reporting import conformity_table, words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
-from reconcile.reporting.text import csv_text
 
 STRATUM_COLUMNS = tuple(f.name for f in dataclasses.fields(Stratum))
 STATISTIC_COLUMNS = (

@@ -1,4 +1,4 @@
-"""Text from files made safe and visible: in PDF markup, in Excel, in CSV.
+"""Text from files made safe and visible: in PDF markup and in Excel (CSV: base.spreadsheet).
 
 Ids and names come from files that anybody may have written. Nothing here drops a
 character: what cannot be shown is written as its code.
@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import re
 
-from reconcile.characters import code, visible
+from reconcile.base.characters import code, visible
 from reconcile.reporting import words
 from reconcile.reporting.fonts import covered
 
-_FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-_PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 _XML_ESCAPE = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
 #: Excel's own limit of a cell.
 CELL_LIMIT = 32_767
@@ -44,14 +42,3 @@ def cell_text(text: object) -> str:
         room = CELL_LIMIT - len(words.CUT_TEXT.format(text="", n=len(shown)))
         shown = words.CUT_TEXT.format(text=shown[:room], n=len(shown))
     return shown
-
-
-def looks_like_formula(text: str) -> bool:
-    """True where a spreadsheet that opens a CSV file would run ``text`` or change it."""
-    return text.startswith(_FORMULA_START) and not _PLAIN_NUMBER.fullmatch(text)
-
-
-def csv_text(text: object) -> str:
-    """``text`` for a CSV cell: encodable, an apostrophe before what looks like a formula."""
-    shown = str(text).encode("utf-8", "backslashreplace").decode("utf-8").replace("\x00", "\\x00")
-    return f"'{shown}" if looks_like_formula(shown) else shown

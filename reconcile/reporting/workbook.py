@@ -12,16 +12,9 @@ from openpyxl import Workbook
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
-from reconcile.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
-from reconcile.reporting import (
-    charts,
-    conformity_pages,
-    finding_words,
-    numbers,
-    recompute,
-    sheets,
-    words,
-)
+from reconcile.base.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
+from reconcile.evidence import finding_words
+from reconcile.reporting import charts, conformity_pages, numbers, recompute, sheets, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for

@@ -21,13 +21,14 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from reconcile import contents, pairing
-from reconcile.ahead import ahead
+from reconcile.base.quantities import ELEMENTS as ELEMENT_NAMES
+from reconcile.base.settings import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable
-from reconcile.quantities import ELEMENTS as ELEMENT_NAMES
-from reconcile.settings import TableSettings
-from reconcile.store import Store
+from reconcile.pairs import pairing
+from reconcile.run.ahead import ahead
+from reconcile.store import contents
+from reconcile.store.database import Store
 
 ELEMENTS = list(ELEMENT_NAMES)[19:59]  # calcium to praseodymium
 FIELD_HEAD = ["Sample", "Measured at", "Reading No", "Operator", "Matrix", *ELEMENTS]

@@ -13,8 +13,8 @@ import numpy as np
 import openpyxl
 import pytest
 
-from reconcile.settings import Settings
-from reconcile.workspace import find_files, load_workspace
+from reconcile.base.settings import Settings
+from reconcile.intake.workspace import find_files, load_workspace
 from tests.demo import scenario as s
 from tests.demo.make_demo_inputs import FOLDER, Made, make, write
 from tests.demo.materials import PREFIX, samples_of

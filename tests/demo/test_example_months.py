@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Finding, StratumResult
+from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Finding, StratumResult
 from tests.demo import scenario as s
 from tests.demo.make_demo_inputs import FOLDER, Made, make
 

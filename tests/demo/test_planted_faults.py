@@ -20,11 +20,11 @@ from pathlib import Path
 
 import pytest
 
-from reconcile import pipeline
-from reconcile import workspace as ws
-from reconcile.model import Finding
-from reconcile.pipeline import Run
-from reconcile.store import Store
+from reconcile.base.model import Finding
+from reconcile.intake import workspace as ws
+from reconcile.run import pipeline
+from reconcile.run.pipeline import Run
+from reconcile.store.database import Store
 from tests.demo import scenario as s
 from tests.demo.make_demo_inputs import FOLDER
 

@@ -18,8 +18,8 @@ from types import SimpleNamespace
 import pytest
 
 import reconcile
-from reconcile import unfinished
-from reconcile.store import Store
+from reconcile.releases import unfinished
+from reconcile.store.database import Store
 from tests import small
 
 PERIOD = "2026-10"
@@ -36,7 +36,7 @@ def test_the_month_before_is_reckoned_in_the_zone_of_the_workspace() -> None:
 
 def test_what_the_analyst_must_mend_is_not_tried_again() -> None:
     from flows.monthly import worth_a_retry
-    from reconcile.errors import BusyError, ReconcileError
+    from reconcile.base.errors import BusyError, ReconcileError
 
     class State:
         def __init__(self, error: Exception) -> None:
@@ -177,7 +177,7 @@ def test_a_held_workspace_is_tried_again_as_the_settings_say(
     tmp_path: Path, flow, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from flows import monthly
-    from reconcile.errors import BusyError
+    from reconcile.base.errors import BusyError
 
     site = small.build(tmp_path / "site", samples=3)
     with (site / "reconcile.toml").open("a", encoding="utf-8") as stream:

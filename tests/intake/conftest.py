@@ -7,9 +7,9 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from reconcile.base.settings import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable, in_full
-from reconcile.settings import TableSettings
 
 
 def real_data() -> Path | None:

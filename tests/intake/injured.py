@@ -18,7 +18,7 @@ import openpyxl
 from openpyxl.cell.rich_text import CellRichText, TextBlock
 from openpyxl.cell.text import InlineFont
 
-from reconcile.characters import raised
+from reconcile.base.characters import raised
 
 _NUMERIC = [
     chr(c) for c in range(0x80, sys.maxunicode + 1) if unicodedata.numeric(chr(c), None) is not None

@@ -15,13 +15,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from reconcile import pipeline
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import TableSettings
 from reconcile.intake import sources
 from reconcile.intake.counting import Counted, count_text
 from reconcile.intake.read import read_balanced, read_file
 from reconcile.intake.tables import NO_RESULT
-from reconcile.settings import TableSettings
+from reconcile.run import pipeline
 from tests.intake.conftest import check_account
 from tests.small import build
 

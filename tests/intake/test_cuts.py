@@ -12,14 +12,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from reconcile import pipeline
-from reconcile import workspace as ws
-from reconcile.checking import check
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import TableSettings
+from reconcile.commands.checking import check
+from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import in_full
-from reconcile.settings import TableSettings
-from reconcile.steps import reading
+from reconcile.run import pipeline, reading
 from tests.intake.conftest import check_account
 from tests.small import SETTINGS, build
 

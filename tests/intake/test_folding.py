@@ -19,15 +19,15 @@ import pytest
 from openpyxl.cell.rich_text import CellRichText, TextBlock
 from openpyxl.cell.text import InlineFont
 
-from reconcile import identity
-from reconcile.characters import fold, fold_name
-from reconcile.errors import ReconcileError
+from reconcile.base.characters import fold, fold_name
+from reconcile.base.errors import ReconcileError
+from reconcile.base.quantities import parse_species, parse_unit
 from reconcile.intake import sources
 from reconcile.intake.cells import REFUSED, CellFormat, parse_column, parse_text
 from reconcile.intake.tables import BELOW, QUANTIFIED, in_full
 from reconcile.intake.times import parse_times
 from reconcile.intake.wording import read_heading
-from reconcile.quantities import parse_species, parse_unit
+from reconcile.samples import identity
 from tests.intake.test_plain import is_plain, same, tables
 
 POINT = CellFormat()
@@ -296,8 +296,8 @@ def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path):
         has_inline = b"inlineStr" in package.read("xl/worksheets/sheet1.xml")
     if strings == "inline" and not has_inline:
         inline(path)
+    from reconcile.base.settings import TableSettings
     from reconcile.intake.read import read_file
-    from reconcile.settings import TableSettings
 
     table = TableSettings(kind="lab", files=("x",))
     (read,) = read_file(path, "t", table, zone="UTC")
@@ -313,8 +313,8 @@ def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path):
 
 
 def test_rows_of_a_workbook_that_do_not_stand_in_order_are_not_dropped_in_silence(tmp_path):
+    from reconcile.base.settings import TableSettings
     from reconcile.intake.read import read_file
-    from reconcile.settings import TableSettings
     from tests.intake.test_hostile import SHEET, with_part, workbook_seed
 
     with zipfile.ZipFile(io.BytesIO(workbook_seed())) as book:

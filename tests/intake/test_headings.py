@@ -1,10 +1,10 @@
 import pytest
 
+from reconcile.base.settings import TableSettings
 from reconcile.intake.blocks import find_block
 from reconcile.intake.headings import understand
 from reconcile.intake.sources import Row, Sheet
 from reconcile.intake.wording import read_heading
-from reconcile.settings import TableSettings
 
 
 def columns(*headings, kind="field", **settings):

@@ -14,9 +14,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import TableSettings
 from reconcile.intake.read import read_file
-from reconcile.settings import TableSettings
 from tests.intake.conftest import check_account
 
 CASES = 2001  # a third in each format
@@ -113,7 +113,7 @@ def test_injured_files_end_in_a_message_or_a_table(ending, tmp_path):
     for case in range(CASES // 3):
         path.write_bytes(mutate(seed, rng))
         message = path.name
-        start = time.perf_counter()
+        start = time.process_time()
         try:
             for table in read_file(path, path.name, TABLE, zone="UTC"):
                 check_account(table)
@@ -121,7 +121,7 @@ def test_injured_files_end_in_a_message_or_a_table(ending, tmp_path):
         except ReconcileError as caught:
             refused += 1
             message = caught.message
-        assert time.perf_counter() - start < SECONDS, case
+        assert time.process_time() - start < SECONDS, case
         assert message.startswith(path.name), case
         assert len(message) < 2000, case
     assert refused
@@ -181,22 +181,22 @@ FAR = (
 def test_tricks_with_workbooks_are_refused(content, message, tmp_path):
     path = tmp_path / "t.xlsx"
     path.write_bytes(content)
-    start = time.perf_counter()
+    start = time.process_time()
     with pytest.raises(ReconcileError, match=message):
         read_file(path, "t.xlsx", TABLE, zone="UTC")
-    assert time.perf_counter() - start < SECONDS
+    assert time.process_time() - start < SECONDS
 
 
 def test_a_sheet_that_claims_to_be_endless_does_not_hang(tmp_path):
     path = tmp_path / "t.xlsx"
     path.write_bytes(with_part(SHEET, FAR))
-    start = time.perf_counter()
+    start = time.process_time()
     try:
         (table,) = read_file(path, "t.xlsx", TABLE, zone="UTC")
         check_account(table)
     except ReconcileError:
         pass
-    assert time.perf_counter() - start < SECONDS
+    assert time.process_time() - start < SECONDS
 
 
 @pytest.mark.parametrize(
@@ -219,13 +219,13 @@ def test_huge_and_odd_texts_stay_within_time_and_memory(content, tmp_path):
     path.write_bytes(content)
     message = ""
     tracemalloc.start()
-    start = time.perf_counter()
+    start = time.process_time()
     try:
         (table,) = read_file(path, "t.csv", TABLE, zone="UTC")
         check_account(table)
     except ReconcileError as caught:
         message = str(caught)
-    seconds, (_, peak) = time.perf_counter() - start, tracemalloc.get_traced_memory()
+    seconds, (_, peak) = time.process_time() - start, tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert len(message) < 2000
     assert seconds < SECONDS

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import TableSettings
 from reconcile.intake import sources
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable, in_full
-from reconcile.settings import TableSettings
 from tests.intake import injured
 from tests.intake.conftest import check_account
 

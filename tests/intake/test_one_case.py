@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
 
 
 def long(*symbols: str) -> str:

@@ -12,12 +12,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import reconcile
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import TableSettings
 from reconcile.intake import sources
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import BELOW, PLAIN, QUANTIFIED, TypedTable, in_full
-from reconcile.settings import TableSettings
-from reconcile.store import Store
+from reconcile.store.database import Store
 from tests import small
 from tests.intake.test_hostile import mutate
 

@@ -6,10 +6,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED
-from reconcile.settings import TableSettings
 
 
 def cells(table, key):

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from reconcile.base.settings import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, TypedTable
-from reconcile.settings import TableSettings
 from tests.intake.cell_account import account_of
 from tests.intake.conftest import check_account, real_data
 

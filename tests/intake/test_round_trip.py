@@ -12,11 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from reconcile.base.quantities import parse_species, parse_unit
+from reconcile.base.settings import TableSettings
 from reconcile.intake import sources
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, in_full
-from reconcile.quantities import parse_species, parse_unit
-from reconcile.settings import TableSettings
 from tests.intake.conftest import check_account
 
 CASES = 500

@@ -3,7 +3,7 @@ from datetime import UTC, datetime
 import pyarrow as pa
 import pytest
 
-from reconcile.errors import ReconcileError
+from reconcile.base.errors import ReconcileError
 from reconcile.intake.times import parse_times
 
 

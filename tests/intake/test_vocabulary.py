@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from reconcile.base.settings import TableSettings
 from reconcile.intake.blocks import find_block
 from reconcile.intake.headings import understand
 from reconcile.intake.sources import Row, Sheet
 from reconcile.intake.vocabulary import all_words, fact_of, why_no_result
-from reconcile.settings import TableSettings
 
 WORDS = Path(__file__).with_name("vocabulary_words.csv")
 
@@ -65,7 +65,7 @@ def test_other_headings_are_not_taken_for_sums_and_balances(heading):
 
 def test_a_spelling_that_is_no_usual_word_is_learnt_from_the_settings():
     headings = ("Probe mark", "Zap", "Cu qq", "Cu mg/kg")
-    sheet = Sheet("", (Row(1, headings),), lambda line, width: None, lambda line: None)
+    sheet = Sheet("", (Row(1, headings),), lambda *_: None, lambda _: None)
     table = TableSettings(
         kind="field",
         files=("x",),

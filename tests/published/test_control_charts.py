@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reconcile import quality
-from reconcile.quality import RULES
+from reconcile.evidence import quality
+from reconcile.evidence.quality import RULES
 
 # Constants for subgroups of normal values, as in ASTM E2587 and every handbook of control
 # charts (computed; the handbooks' digits from memory): n, d2, d3, c4, A2, A3, D3, D4, B3, B4, E2.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from reconcile import identity
+from reconcile.samples import identity
 
 
 # ISO/IEC 7064:2003, MOD 97-10: the example '794' takes the check digits 44.

@@ -7,8 +7,8 @@ import math
 import pandas as pd
 import pytest
 
-from reconcile import quality
-from reconcile.settings import Thresholds
+from reconcile.base.settings import Thresholds
+from reconcile.evidence import quality
 from tests.published.table import rows
 
 

@@ -7,7 +7,15 @@ from statistics import NormalDist
 
 import pytest
 
-from reconcile.conformity import AGAINST, GUARDED, WITHIN, Limit, Measured, ResultSet, element_call
+from reconcile.judgement.conformity import (
+    AGAINST,
+    GUARDED,
+    WITHIN,
+    Limit,
+    Measured,
+    ResultSet,
+    element_call,
+)
 from reconcile.statistics.decisions import (
     clopper_pearson,
     conformity,

@@ -10,8 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from reconcile import evaluation, further
-from reconcile.model import (
+from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     EXCLUSION_COLUMNS,
@@ -37,7 +36,8 @@ from reconcile.model import (
     Verdict,
     WaterfallStep,
 )
-from reconcile.reasons import CENSORED, Exclusion, in_words
+from reconcile.base.reasons import CENSORED, Exclusion, in_words
+from reconcile.figures import evaluation, further
 from reconcile.reporting import sentences
 from reconcile.statistics import (
     agreement,

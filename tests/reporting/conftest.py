@@ -5,7 +5,7 @@ import shutil
 import pytest
 
 import reconcile
-from reconcile.model import Reconciliation
+from reconcile.base.model import Reconciliation
 from tests.demo.make_demo_inputs import FOLDER
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from reconcile.model import Criterion
+from reconcile.base.model import Criterion
 from reconcile.reporting import cover, words
 from reconcile.statistics.proportions import clopper_pearson
 from tests.reporting import builder

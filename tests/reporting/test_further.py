@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reconcile.model import Further
+from reconcile.base.model import Further
 from reconcile.reporting import (
     details,
     further,

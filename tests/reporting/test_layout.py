@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import pytest
 from pypdf import PdfReader
 
-from reconcile.model import EarlierResult
+from reconcile.base.model import EarlierResult
 from reconcile.reporting import pdf, stratum_page, words
 from reconcile.reporting.figures import Figure, by_key
 from reconcile.reporting.styles import MARGIN_BOTTOM, MARGIN_X

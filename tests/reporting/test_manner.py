@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from pypdf import PdfReader
 
+from reconcile.base.settings import ReportSettings
 from reconcile.reporting import numbers, pdf, screen, words
 from reconcile.reporting.manner import Manner, styled, written_as
 from reconcile.reporting.tables import data_files
-from reconcile.settings import ReportSettings
 from tests.reporting import builder
 
 COMMA = Manner(decimal_mark=",", date_style="day month year")

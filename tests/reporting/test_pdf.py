@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from reconcile.model import INSUFFICIENT, LABORATORY_ONLY, Change, WaterfallStep
+from reconcile.base.model import INSUFFICIENT, LABORATORY_ONLY, Change, WaterfallStep
 from reconcile.reporting import book, pdf, screen, words, workbook
 from reconcile.reporting.text import printable
 from tests.reporting import builder, test_quality_pages

@@ -8,8 +8,8 @@ import numpy as np
 from reportlab.graphics.shapes import Circle, Drawing, Line
 from reportlab.platypus import Paragraph, Table
 
-from reconcile.model import ControlChart, ControlRecord, DuplicateStage, InsertionRate
-from reconcile.quality.charts import RULES, false_alarm_rates, individuals_chart
+from reconcile.base.model import ControlChart, ControlRecord, DuplicateStage, InsertionRate
+from reconcile.evidence.quality.charts import RULES, false_alarm_rates, individuals_chart
 from reconcile.reporting import quality_pages
 from reconcile.statistics.bias import geometric_mean_ratio
 from tests.reporting.builder import mixed

@@ -9,7 +9,7 @@ import openpyxl
 import pytest
 
 import reconcile
-from reconcile import demonstration
+from reconcile.commands import demonstration
 from reconcile.reporting import recompute, workbook
 from tests import workspaces
 from tests.reporting import builder

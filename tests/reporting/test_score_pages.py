@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from reconcile import scoring
-from reconcile.model import CorrectionFactor
+from reconcile.base.model import CorrectionFactor
+from reconcile.judgement import scoring
+from reconcile.judgement.scoring import KEEP, WITHDRAW, Past
 from reconcile.reporting import pdf, plots, score_pages, screen, words
-from reconcile.scoring import KEEP, WITHDRAW, Past
 from tests.reporting import builder
 
 

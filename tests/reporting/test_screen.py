@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from reconcile.characters import visible
+from reconcile.base.characters import visible
 from reconcile.reporting import pdf, quality_pages, screen, words
 from tests.reporting import builder, test_quality_pages
 

@@ -8,7 +8,7 @@ import math
 import pandas as pd
 import pytest
 
-from reconcile.model import EXCLUSION_COLUMNS, PAIR_COLUMNS
+from reconcile.base.model import EXCLUSION_COLUMNS, PAIR_COLUMNS
 from reconcile.reporting import tables
 from reconcile.reporting.figures import figures_of
 from tests.reporting import builder

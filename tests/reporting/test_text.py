@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 from openpyxl.utils.escape import unescape
 from reportlab.platypus import Paragraph
 
+from reconcile.base import spreadsheet
 from reconcile.reporting import text
 from reconcile.reporting.styles import style
 from tests.reporting.builder import HOSTILE_IDS
@@ -40,12 +41,12 @@ def test_long_text_is_cut_and_says_how_long_it_was():
 
 @pytest.mark.parametrize("raw", ["=1+1", "+SUM(A1)", "@x", "-1+2", "\t=1", "＝1"])
 def test_csv_text_that_a_spreadsheet_would_run_gets_an_apostrophe(raw):
-    assert text.csv_text(raw) == f"'{raw}"
+    assert spreadsheet.csv_text(raw) == f"'{raw}"
 
 
 @pytest.mark.parametrize("raw", ["-12", "+5.3", "S-1", "", "a=b", "12"])
 def test_csv_text_that_is_harmless_stays_as_it_is(raw):
-    assert text.csv_text(raw) == raw
+    assert spreadsheet.csv_text(raw) == raw
 
 
 @pytest.mark.parametrize("raw", HOSTILE_IDS)

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from reconcile.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Verdict
+from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Verdict
 from reconcile.reporting import sentences as written
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.statistics.result import Estimate, not_estimable

@@ -10,7 +10,7 @@ import openpyxl
 import pytest
 from openpyxl.utils.escape import unescape
 
-from reconcile.characters import visible
+from reconcile.base.characters import visible
 from reconcile.reporting import charts, words, workbook
 from tests.reporting import builder
 

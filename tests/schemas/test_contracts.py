@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 import schemas
+from reconcile.base.model import PAIR_COLUMNS
 from reconcile.intake import tables
-from reconcile.model import PAIR_COLUMNS
 
 
 def facts(names, rows=3, **given):

@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from reconcile import correction, evaluation
+from reconcile.figures import evaluation
+from reconcile.judgement import factor_proposal
 from tests.pairs import STRATUM, pairs, settings
 from tests.validation.notes import put_table
 
@@ -49,7 +50,7 @@ def chosen(task: tuple[str, int]) -> str:
     """The form that the program chooses for one study."""
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(*task), None, config)
-    factor = correction.propose(STRATUM, evaluated, config, None).factor
+    factor = factor_proposal.propose(STRATUM, evaluated, config, None).factor
     return factor.form if factor else "no factor"
 
 

@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from reconcile import correction, evaluation, scoring
-from reconcile.model import CorrectionFactor
-from reconcile.settings import Thresholds
+from reconcile.base.model import CorrectionFactor
+from reconcile.base.settings import Thresholds
+from reconcile.figures import evaluation
+from reconcile.judgement import factor_proposal, scoring
 from reconcile.statistics.proportions import clopper_pearson
 from tests.pairs import STRATUM, pairs, settings
 from tests.validation.notes import put_table
@@ -56,7 +57,7 @@ def factor_of(lab: Array, field: Array, rsd: float) -> CorrectionFactor | None:
     config = settings()
     table = pairs(lab, field, rsd)
     evaluated = evaluation.evaluate(STRATUM, table, None, config)
-    return correction.propose(STRATUM, evaluated, config, None).factor
+    return factor_proposal.propose(STRATUM, evaluated, config, None).factor
 
 
 def covered(task: tuple[str, int]) -> tuple[int, int]:
@@ -67,9 +68,9 @@ def covered(task: tuple[str, int]) -> tuple[int, int]:
     lab, field = month(form, rsd, 60, rng)
     if factor is None:
         return 0, 0
-    x, inside = correction.correct(factor, field)
-    u = correction.standard_uncertainty(factor, field, np.full(len(field), 3.0))
-    low, high = correction.interval(factor, x, u)
+    x, inside = factor_proposal.correct(factor, field)
+    u = factor_proposal.standard_uncertainty(factor, field, np.full(len(field), 3.0))
+    low, high = factor_proposal.interval(factor, x, u)
     return int(np.sum((low <= lab) & (lab <= high) & inside)), int(inside.sum())
 
 

@@ -15,9 +15,10 @@ from collections import Counter
 from multiprocessing import Pool
 from pathlib import Path
 
-from reconcile import evaluation, verdicts
-from reconcile.correction import Proposal
-from reconcile.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY
+from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY
+from reconcile.figures import evaluation
+from reconcile.judgement import verdicts
+from reconcile.judgement.factor_proposal import Proposal
 from reconcile.statistics.proportions import clopper_pearson
 from tests.pairs import STRATUM, settings, study
 from tests.validation.notes import put_table

@@ -17,7 +17,7 @@ from pypdf import PdfReader
 from scipy import stats
 
 import reconcile
-from reconcile.model import StratumResult
+from reconcile.base.model import StratumResult
 from tests.workspaces.conftest import Reconciled, data_or_skip
 
 #: element: slope, r, pairs

@@ -1,0 +1,1 @@
+"""What every room knows: the folder and its settings, values, quantities, errors."""

@@ -1,0 +1,659 @@
+"""The values that rooms hand to each other: plain, frozen, without behaviour beyond naming.
+
+All mass fractions are in mg/kg unless a field says otherwise. Tables are pandas
+DataFrames whose columns the constants below list; nothing here reads a file,
+a clock or a setting.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from reconcile.judgement.conformity import ConformityRecord
+    from reconcile.statistics.agreement import Concordance, Correlation, LimitsOfAgreement
+    from reconcile.statistics.bias import Equivalence
+    from reconcile.statistics.components import NestedVariance
+    from reconcile.statistics.decisions import InteractionTest
+    from reconcile.statistics.level_limits import ReplicateLimits
+    from reconcile.statistics.lines import Headline, Line
+    from reconcile.statistics.result import Estimate
+
+#: Columns of the pair table: one row per sample and stratum. ``field_low``/``field_high``
+#: bound the field mean (equal to it where nothing is censored; 0 and the limit where all
+#: shots are below it); the same for the lab. ``used`` is False with a ``reason`` where the
+#: pair is left out of the statistics; such rows stay in the table.
+PAIR_COLUMNS = (
+    "stratum",  # Stratum.key
+    "sample_id",
+    "group",  # hole, batch or heat; "" where none
+    "field_mean",  # mg/kg; NaN where censored
+    "field_se",  # standard error of the mean from shots and spots; NaN where one shot
+    "field_sd",  # SD of single shots (within spot) or readings
+    "field_n",  # shots
+    "field_spots",
+    "field_qualifier",  # "", "<", ">", "~" (some shots below their limit)
+    "field_low",
+    "field_high",
+    "lab_mean",
+    "lab_se",
+    "lab_n",
+    "lab_qualifier",
+    "lab_low",
+    "lab_high",
+    "field_time",  # UTC timestamp or NaT
+    "lab_time",
+    "certificate",  # tuple of numbers
+    "custody",  # complete | deviation | broken | not recorded
+    "used",
+    "reason_code",  # reasons.Exclusion, why not used; "" where used
+    "reason",  # the same in words
+)
+
+#: Columns of the exclusion table: whatever was read and understood but kept out of a statistic.
+EXCLUSION_COLUMNS = ("kind", "sample_id", "element", "stratum", "reason", "evidence", "advice")
+
+#: Columns of the quarantine table: whatever was read but could not be used.
+QUARANTINE_COLUMNS = (
+    "file",
+    "sheet",
+    "row",  # 1-based line in the file or row in the sheet
+    "column",  # the heading, or "" for the whole row
+    "found",
+    "reason",
+    "advice",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """How much of a quarantine table is whole files, whole rows, and cells of other rows."""
+
+    files: int
+    rows: int
+    cells: int
+
+
+def refused_counts(quarantine: pd.DataFrame) -> Refused:
+    """Count what was refused (QUARANTINE_COLUMNS); a row with several reasons counts once."""
+    whole = quarantine["column"].fillna("").eq("")
+    file = whole & quarantine["row"].eq(0)
+    rows = quarantine.loc[whole & ~file, ["file", "sheet", "row"]].fillna("")
+    return Refused(int(file.sum()), len(rows.drop_duplicates()), int((~whole).sum()))
+
+
+#: Columns of the table of corrections: single cells that a person corrected.
+CORRECTION_COLUMNS = (
+    "file", "sheet", "row", "column", "found", "corrected_value", "corrected_by",
+    "corrected_because", "entered_in", "outcome",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Stratum:
+    """The set of pairs that one statistic speaks of."""
+
+    element: str
+    field_method: str  # technique · instrument serial · calibration
+    lab_method: str  # technique · lab's method code · digestion
+    matrix: str
+    specimen_form: str = ""
+    moisture_basis: str = ""
+    pair_type: str = ""
+    technique: str = ""  # of the field method: LIBS or XRF
+    digestion_class: str = ""  # partial, near-total, total or ""
+    mark: str = field(default="", compare=False)
+    """What tells it from strata of the same element, technique and matrix; see ``told_apart``."""
+
+    @property
+    def key(self) -> str:
+        """A stable identity, the same in every file of a release."""
+        return " | ".join(
+            part or "-"
+            for part in (
+                self.element,
+                self.field_method,
+                self.lab_method,
+                self.matrix,
+                self.specimen_form,
+                self.moisture_basis,
+                self.pair_type,
+            )
+        )
+
+    @property
+    def label(self) -> str:
+        """Short name for headings: element, field technique (and what sets it apart), matrix."""
+        technique = " ".join(p for p in (self.technique, self.mark) if p)
+        return " · ".join(p for p in (self.element, technique, self.matrix) if p)
+
+
+def told_apart(strata: Sequence[Stratum]) -> tuple[Stratum, ...]:
+    """The same strata; those with the same short name are marked by the first that differs of
+    instrument and calibration, lab method, specimen form, moisture basis and pair type."""
+    alike: dict[str, list[Stratum]] = {}
+    for s in strata:
+        alike.setdefault(replace(s, mark="").label, []).append(s)
+    return tuple(replace(s, mark=_mark(s, alike[replace(s, mark="").label])) for s in strata)
+
+
+def _mark(stratum: Stratum, alike: Sequence[Stratum]) -> str:
+    marks = [""] * len(alike)
+    mine = alike.index(stratum)
+    for name in ("field_method", "lab_method", "specimen_form", "moisture_basis", "pair_type"):
+        parts = [[p.strip() for p in getattr(s, name).split("·")] for s in alike]
+        common = set(parts[0]).intersection(*parts[1:])
+        for i, own in enumerate(parts):
+            differing = [p for p in own if p and p not in common]
+            marks[i] = " ".join([*([marks[i]] if marks[i] else []), *differing])
+        if len(set(marks)) == len(marks):
+            break
+    return marks[mine]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadAs:
+    """How the columns behind one side of a stratum were read."""
+
+    species: frozenset[str] = frozenset()  # element or oxide, as the headings name it
+    units: frozenset[str] = frozenset()
+    isotopes: frozenset[int] = frozenset()  # mass numbers that the headings name
+    recalculated: bool = False  # the program turned every one of them from oxide to element
+
+
+@dataclass(frozen=True, slots=True)
+class LevelBias:
+    """Bias of the field method at one decision level, from the headline line."""
+
+    level: float  # mg/kg
+    name: str
+    bias: Estimate  # mg/kg
+    lab_above: int  # samples at or above the level by the lab
+    field_above: int
+    false_negative: Estimate  # field below while lab at or above; fraction of lab_above
+    false_positive: Estimate  # field at or above while lab below; fraction of the rest
+    acts: str = "at or above"  # or "below": then a false positive is the dangerous miss
+
+    @property
+    def missed(self) -> Estimate:
+        """Share of samples on the acting side that the field method puts on the other."""
+        return self.false_positive if self.acts == "below" else self.false_negative
+
+
+class Further(StrEnum):
+    """Names of the further results in ``StratumStatistics.details``."""
+
+    DIAGNOSTICS = "diagnostics"
+    DETECTION = "detection"
+    STRUCTURE = "error structure of the field mean"
+    YORK = "York line"
+    LEVEL_LIMITS = "limits of agreement by level"
+    LOG_CONCORDANCE = "concordance of logarithms"
+    WITHOUT_PAIR = "without the most influential pair"
+    QUALITY_LEVEL = "data-quality level"
+    METHOD_CRITERIA = "criteria of US EPA Method 6200"
+    CENSORED_LINE = "line with censored pairs kept"
+    LAB_KAPLAN_MEIER = "lab values by Kaplan and Meier"
+    FIELD_KAPLAN_MEIER = "field values by Kaplan and Meier"
+    LAB_ORDER_STATISTICS = "lab values by regression on order statistics"
+    FIELD_ORDER_STATISTICS = "field values by regression on order statistics"
+    SCATTER = "shots, spots and samples"
+    THREE_METHODS = "three methods without a truth"
+    POOLING = "pooling of strata"
+
+
+KAPLAN_MEIER = {"lab": Further.LAB_KAPLAN_MEIER, "field": Further.FIELD_KAPLAN_MEIER}
+ORDER_STATISTICS = {"lab": Further.LAB_ORDER_STATISTICS, "field": Further.FIELD_ORDER_STATISTICS}
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Single quantified results behind the pairs of one stratum, mg/kg; arrays of one shape each.
+
+    ``field_sample`` and ``lab_sample`` number the samples alike; ``field_spot`` numbers the
+    spots over all samples.
+    """
+
+    field: NDArray[np.float64]
+    field_sample: NDArray[np.int64]
+    field_spot: NDArray[np.int64]
+    lab: NDArray[np.float64]
+    lab_sample: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class PointErrors:
+    """SDs of a sample's result on both sides, by level: what a York line needs."""
+
+    field_s0: float  # mg/kg; SD of a field mean = sqrt(s0² + (theta·level)²)
+    field_theta: float  # fraction
+    lab_s0: float  # mg/kg; the same of a lab mean
+    lab_theta: float
+    lab_source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Where the scatter of field readings comes from, and what more spots would buy.
+
+    ``relative``: all figures are of natural logarithms, so that an SD is a relative one;
+    else in mg/kg.
+    """
+
+    relative: bool
+    components: NestedVariance
+    by_spots: bool  # False: readings, without spots
+    single: Estimate  # SD of one spot's (or reading's) result within a sample
+    count: float  # spots (or readings) per sample, harmonic mean
+    limits: ReplicateLimits  # of one spot (or reading) against one lab result
+
+
+@dataclass(frozen=True, slots=True)
+class WithoutPair:
+    """The leading figures without the pair that moves the slope most."""
+
+    sample_id: str
+    influence: float  # change of the slope in its standard errors
+    relative: bool  # bias is a ratio; else a difference in mg/kg
+    bias: Estimate
+    slope: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Pooling:
+    """Whether strata that differ in some facts only were taken together, and the test."""
+
+    facts: tuple[str, ...]  # what the setting asks to pool
+    parts: tuple[str, ...]  # the strata that were to be one
+    pooled: bool
+    alpha: float
+    test: InteractionTest
+
+
+@dataclass(frozen=True, slots=True)
+class StratumStatistics:
+    """Every figure of one stratum; mass fractions in mg/kg, ratios dimensionless."""
+
+    n_pairs: int  # pairs joined
+    n_used: int  # pairs in the bias and agreement statistics: both sides quantified, eligible
+    n_excluded: int  # left out with a reason other than censoring
+    n_field_censored: int
+    n_lab_censored: int
+    n_both_censored: int
+    lab_range: tuple[float, float]  # of the used pairs
+    field_range: tuple[float, float]
+    mean_difference: Estimate
+    mean_relative_difference: Estimate
+    geometric_mean_ratio: Estimate
+    hodges_lehmann: Estimate
+    equivalence: Equivalence
+    limits_absolute: LimitsOfAgreement
+    limits_relative: LimitsOfAgreement
+    limits_log_ratio: LimitsOfAgreement
+    concordance: Concordance
+    correlation: Correlation
+    share_within: Estimate  # share of pairs within ± share_margin of the lab
+    share_margin: float
+    ols: Line  # field on lab, for reference only
+    ols_lab_on_field: Line  # the predictor of lab from field, for reference only
+    log_line: Line  # log10(field) on log10(lab)
+    log_r_squared: float
+    deming: Line
+    weighted_deming: Line
+    passing_bablok: Line
+    error_ratio: Estimate  # lambda = var(error of field)/var(error of lab)
+    error_ratio_source: str  # how it was found; never silently 1
+    headline: Headline
+    headline_line: Line
+    difference_scale: str  # "absolute" or "log ratio": the scale the page leads with
+    levels: tuple[LevelBias, ...] = ()
+    censored_ratio: Estimate | None = None  # geometric field/lab ratio with censored pairs kept
+    p_value: float = float("nan")  # of no bias, t test on the scale of the page
+    p_value_adjusted: float = float("nan")  # Benjamini-Hochberg over strata
+    point_errors: PointErrors | None = None  # SDs by level of both sides, where known
+    details: tuple[tuple[str, Any], ...] = ()  # further result objects, named, with .sentence()
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionFactor:
+    """What turns a field value into the lab's scale: lab = (field - intercept) / slope."""
+
+    factor_id: str
+    stratum: Stratum
+    form: str  # none, offset, ratio, line, power
+    intercept: float  # mg/kg
+    slope: float
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+    residual_sd: float  # mg/kg; where residual_relative of the reading (line) or result (others)
+    residual_relative: bool
+    low: float  # range of field values, mg/kg, in which it may be used
+    high: float
+    n: int
+    pairs_hash: str
+    error_before: float  # root mean square relative error on held-out groups, fraction
+    error_after: float
+    basis: str  # "to the four-acid (near-total) basis of …"
+    status: str = "proposed"
+    reason: str = ""
+    valid_from: str = ""  # ISO date of the first day of the values it may correct
+    valid_until: str = ""  # ISO date of the last day; "" where the period is no month
+    spot_variance: float = float("nan")  # of one spot: (mg/kg)², or relative as the residual
+    spots: float = float("nan")  # spots (or readings) per sample of the pairs, harmonic mean
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One criterion of a verdict: what was asked, what was found."""
+
+    name: str
+    asked: str
+    found: str
+    met: bool | None  # None: could not be judged
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What may be done with field-only results for one stratum, and why."""
+
+    decision: str  # one of DECISIONS
+    reason: str  # the binding reason, in plain words
+    range_low: float = float("nan")  # mg/kg, where field-only results are accepted
+    range_high: float = float("nan")
+    valid_until: str = ""  # ISO date
+    criteria: tuple[Criterion, ...] = ()
+    next_step: str = ""
+    put_back: int = 0  # excluded pairs with two numbers
+    decision_put_back: str = ""  # with all of them put back; "" where there is none
+    reason_put_back: str = ""
+
+    @property
+    def flips(self) -> bool:
+        """True where the verdict would be another with every excluded pair put back."""
+        return bool(self.decision_put_back) and self.decision_put_back != self.decision
+
+
+ACCEPTED = "accepted"
+ACCEPTED_CORRECTED = "accepted after correction"
+LABORATORY_ONLY = "laboratory only"
+INSUFFICIENT = "insufficient evidence"
+DECISIONS = (ACCEPTED, ACCEPTED_CORRECTED, LABORATORY_ONLY, INSUFFICIENT)
+
+
+@dataclass(frozen=True, slots=True)
+class StratumResult:
+    """Everything that the report says of one stratum."""
+
+    stratum: Stratum
+    unit: str  # the reader's unit, e.g. "%", "mg/kg", "g/t"
+    per_mg_kg: float  # multiply mg/kg by this to show it in ``unit``
+    pairs: pd.DataFrame  # PAIR_COLUMNS
+    statistics: StratumStatistics
+    factor: CorrectionFactor | None
+    verdict: Verdict
+    sentences: tuple[str, ...]  # two or three, plain words, numbers with units
+    notes: tuple[str, ...] = ()  # digestion basis, mixed limits, suspected faults …
+    decision_levels: tuple[tuple[str, float], ...] = ()  # name, mg/kg
+
+
+@dataclass(frozen=True, slots=True)
+class WaterfallStep:
+    """One line of the account: ``entered`` = ``kept`` + the sum of ``lost``."""
+
+    name: str
+    unit: str  # what is counted: rows, readings, samples, pairs
+    entered: int
+    kept: int
+    lost: tuple[tuple[str, int], ...] = ()  # reason, count
+
+    @property
+    def balance(self) -> int:
+        """Zero where nothing was lost or invented."""
+        return self.entered - self.kept - sum(count for _, count in self.lost)
+
+
+@dataclass(frozen=True, slots=True)
+class FileAccount:
+    """What became of the lines and rows of one sheet in one reading; every step balances.
+
+    ``lines`` and ``read`` enter what was counted in the file apart from its reading.
+    """
+
+    path: str
+    sheet: str
+    kind: str
+    table: str  # which [[table]] read it
+    again: bool  # the same sheet was read by an earlier [[table]] too
+    lines: WaterfallStep  # lines (of a workbook: rows) that hold something -> rows below headings
+    read: WaterfallStep  # rows of the sheet -> accepted
+    use: (
+        WaterfallStep | None
+    )  # accepted -> rows that hold a result of a sample in this period; field and lab
+
+    @property
+    def steps(self) -> tuple[WaterfallStep, ...]:
+        """All steps, in order."""
+        return (self.lines, self.read) + (() if self.use is None else (self.use,))
+
+
+FAULT, NO_FAULT = "fault", "no fault"
+#: Suspected faults that a factor must not paper over, by their codes.
+BLOCKING = frozenset({"unit", "field oxide", "lab oxide", "moisture"})
+
+
+@dataclass(frozen=True, slots=True)
+class Settlement:
+    """What a person said of a finding, as the record holds it."""
+
+    verdict: str  # FAULT or NO_FAULT
+    by: str
+    reason: str
+    at: str  # ISO time
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something a person should look at: quality, custody, identity or diagnosis."""
+
+    area: str  # quality | custody | identity | diagnosis | intake
+    severity: str  # note | warning | serious
+    subject: str  # sample, batch, certificate, file …
+    text: str  # what was found, plain words
+    evidence: str = ""
+    advice: str = ""
+    code: str = ""  # what kind of finding, where a person can settle it
+    parameters: tuple[tuple[str, str], ...] = ()  # what tells it from others of its code
+    strata: tuple[str, ...] = ()  # keys of the strata that it speaks of
+    settled: Settlement | None = None
+
+    @property
+    def id(self) -> str:
+        """What names it in this and later releases: code, subject and parameters, no words."""
+        if not self.code:
+            return ""
+        content = json.dumps([self.code, self.subject, self.parameters], ensure_ascii=False)
+        return f"F-{hashlib.sha256(content.encode('utf-8', 'surrogatepass')).hexdigest()[:10]}"
+
+    @property
+    def blocks(self) -> bool:
+        """True where the verdicts of its strata must wait for it."""
+        if self.settled is not None:
+            return self.settled.verdict == FAULT
+        return self.code in BLOCKING
+
+
+@dataclass(frozen=True, slots=True)
+class QualityCheck:
+    """One measured control against its expectation."""
+
+    side: str  # field | lab
+    kind: str  # reference material | blank | duplicate | check standard
+    code: str  # material or sample
+    method: str
+    element: str
+    batch: str  # certificate, dispatch or day
+    n: int
+    found: float  # mg/kg (or CV for duplicates, fraction)
+    expected: float
+    uncertainty: float  # expanded uncertainty of the expectation, mg/kg
+    recovery: float  # fraction; NaN where it has no meaning
+    score: float  # zeta or z; NaN where it has no meaning
+    passed: bool | None
+    rule: str  # the rule in words, with its limit
+    at: str = ""  # ISO time of the control
+
+
+@dataclass(frozen=True, slots=True)
+class ControlChart:
+    """The results of one control by one method in order of time, with centre and SD, mg/kg."""
+
+    side: str  # field | lab
+    code: str
+    element: str
+    method: str
+    values: tuple[float, ...]
+    times: tuple[str, ...]  # ISO, UTC; "" where not known
+    centre: float
+    sd: float
+    rules: tuple[tuple[str, tuple[int, ...], float], ...]
+    """Words of each rule, the results (from 0) that complete it, and the share of charts of
+    as many good results on which it speaks at least once (simulated)."""
+    any_rate: float  # the same for all rules together
+
+
+@dataclass(frozen=True, slots=True)
+class DuplicateStage:
+    """How far results of one stage of duplicates repeat, and what that stage adds."""
+
+    side: str
+    method: str
+    element: str
+    stage: str  # lab repeat | pulp | coarse | field
+    n: int  # pairs
+    rsd: Estimate  # relative SD of one result, all later stages within it (fraction)
+    added: float  # relative SD that this stage adds to the one after it; NaN: not resolved
+
+
+@dataclass(frozen=True, slots=True)
+class InsertionRate:
+    """Controls of one kind among samples and controls, against the plan."""
+
+    side: str
+    kind: str
+    controls: int
+    samples: int
+    rate: float  # fraction
+    planned: float  # fraction; NaN where none was planned
+    batches: int
+    without: tuple[str, ...]  # batches that hold none
+
+
+@dataclass(frozen=True, slots=True)
+class ControlRecord:
+    """What the report shows of controls over time and by stage."""
+
+    charts: tuple[ControlChart, ...] = ()
+    stages: tuple[DuplicateStage, ...] = ()
+    rates: tuple[InsertionRate, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """One file that went into the period."""
+
+    path: str  # relative to the workspace, forward slashes
+    sha256: str
+    size: int
+    kind: str
+    rows: int
+    accepted: int
+    refused_rows: int
+    refused_cells: int  # in accepted rows
+    contents: str = ""  # digest of what was read from it, see ``contents.digest_of``
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One difference from the release before."""
+
+    what: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierResult:
+    """What the latest release of an earlier period said of one stratum."""
+
+    period: str
+    release_id: str
+    stratum: str  # Stratum.key
+    used: int
+    ratio: float  # geometric mean of field/lab; NaN where not estimable
+    low: float  # its interval; NaN where none was kept
+    high: float
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
+class SettingLine:
+    """One setting as the report prints it."""
+
+    name: str
+    value: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reconciliation:
+    """One period's reconciliation: all that the report, workbook and tables show."""
+
+    title: str
+    period: str
+    revision: int
+    release_id: str  # e.g. "2026-10-r1-3fa9c2d4"
+    status: str  # "draft" until signed
+    supersedes: str  # release id of the revision before, or ""
+    prepared_for: str
+    prepared_by: str
+    purpose: str
+    data_until: str  # ISO time of the latest event in the inputs; "" where none
+    code_version: str
+    inputs_hash: str
+    settings_hash: str
+    custody_head: str  # head of the event chain
+    results: tuple[StratumResult, ...]
+    waterfall: tuple[WaterfallStep, ...]
+    exclusions: pd.DataFrame  # EXCLUSION_COLUMNS
+    quarantine: pd.DataFrame  # QUARANTINE_COLUMNS
+    field_only: tuple[str, ...]  # sample ids without lab result
+    lab_only: tuple[str, ...]  # sample ids without field reading
+    findings: tuple[Finding, ...]
+    quality: tuple[QualityCheck, ...]
+    inputs: tuple[InputFile, ...]
+    settings: tuple[SettingLine, ...]
+    changes: tuple[Change, ...] = ()
+    history: tuple[EarlierResult, ...] = ()  # of earlier periods, oldest first
+    paper: str = "A4"
+    language: str = "en"
+    decimal_mark: str = "."
+    date_style: str = "year-month-day"
+    controls: ControlRecord = field(default_factory=ControlRecord)
+    corrections: pd.DataFrame = field(  # CORRECTION_COLUMNS
+        default_factory=lambda: pd.DataFrame(columns=list(CORRECTION_COLUMNS))
+    )
+    account_of_files: tuple[FileAccount, ...] = ()
+    conformity: ConformityRecord | None = None  # where the settings name specification limits
+    custody_gone: tuple[str, ...] = ()  # custody files that a release used and that are gone
+    record_lines: int = 0  # lines of the record before this release
+    record_head: str = ""  # the last one's hash
+    extra: dict[str, Any] = field(default_factory=dict)

@@ -1,0 +1,799 @@
+"""The settings in ``reconcile.toml``: every threshold has a name, a default and a meaning.
+
+The models only describe and check; finding files is the workspace's work.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from functools import cache
+from importlib import import_module, resources
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from reconcile.base import patterns
+from reconcile.base.quantities import ELEMENTS, display_factor
+
+
+def _number(**bounds: Any) -> Any:
+    """A number within bounds; true is no 1, and "3" no 3. Infinity and NaN are never numbers."""
+    return Field(strict=True, **bounds)
+
+
+Fraction = Annotated[float, _number(gt=0, lt=1)]
+Positive = Annotated[float, _number(gt=0, le=1e9)]
+#: Level of a test or rate of an error: beyond these ends quantiles mean nothing.
+Level = Annotated[float, _number(ge=1e-6, le=0.5)]
+#: How often something is counted.
+Count = Annotated[int, _number(ge=1, le=1_000_000)]
+Name = Annotated[str, Field(min_length=1, max_length=100)]
+Words = Annotated[str, Field(max_length=500)]
+
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff]")
+_MOST_TEXT = 10_000
+_MOST_ENTRIES = 10_000
+
+
+#: Name of the setting that chooses elements, as findings and the report call it.
+ELEMENTS_SETTING = "workspace.elements"
+
+
+def _known_symbols(symbols: Iterable[str]) -> list[str]:
+    """The symbols, each once; raises ValueError where one is no chemical element's."""
+    known = list(dict.fromkeys(symbols))
+    if unknown := [symbol for symbol in known if symbol not in ELEMENTS]:
+        raise ValueError(
+            f"{', '.join(unknown)}: no symbol of a chemical element; write Cu, not CU or copper"
+        )
+    return known
+
+
+class Part(BaseModel):
+    """A part of the settings; unknown names are refused so that a typo is seen."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False
+    )
+
+    @field_validator("*")
+    @classmethod
+    def _one_line(cls, value: object) -> object:
+        """Text of one line of bounded length, wherever it stands."""
+        if isinstance(value, tuple | dict) and len(value) > _MOST_ENTRIES:
+            raise ValueError(f"at most {_MOST_ENTRIES} entries")
+        for text in _texts(value):
+            if _CONTROL.search(text):
+                raise ValueError(
+                    "no line break, tab or other control character may stand in a text"
+                )
+            if len(text) > _MOST_TEXT:
+                raise ValueError(f"at most {_MOST_TEXT} characters")
+        return value
+
+
+def _texts(value: object) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, tuple):
+        for part in value:
+            yield from _texts(part)
+    elif isinstance(value, dict):
+        for key, part in value.items():
+            yield from _texts(key)
+            yield from _texts(part)
+
+
+def _unique(names: Iterable[str], what: str) -> None:
+    """Raises ValueError where two of the names are the same, capitals and blanks aside."""
+    counts = Counter(" ".join(name.casefold().split()) for name in names)
+    if twice := [name for name, count in counts.items() if count > 1]:
+        raise ValueError(f"{what} '{twice[0]}' stands more than once")
+
+
+def _ordered(part: BaseModel, low: str, high: str) -> None:
+    """Raises ValueError where the setting ``low`` is above the setting ``high``."""
+    least, most = getattr(part, low), getattr(part, high)
+    if least is not None and most is not None and least > most:
+        raise ValueError(f"{low} ({least:g}) is above {high} ({most:g})")
+
+
+@cache
+def _zones() -> frozenset[str]:
+    """Names of time zones that mean the same on every machine."""
+    listed = resources.files("tzdata").joinpath("zones").read_text(encoding="utf-8")
+    return frozenset(listed.split()) - {"Factory"}  # it says that no zone was set
+
+
+class WorkspaceSettings(Part):
+    """Which folder this is."""
+
+    title: Words = Field("Field to laboratory reconciliation", description="title of the report")
+    time_zone: str = Field("UTC", description="zone of times that carry none")
+    assign_rows_by: Literal["field time", "lab time", "nothing"] = Field(
+        "field time",
+        description="which time puts a sample into a period; 'nothing' takes every row",
+    )
+    elements: tuple[str, ...] = Field(
+        (), description="elements to compare; empty: all that both sides have"
+    )
+    output: Annotated[str, Field(max_length=250)] = Field(
+        "out", description="folder for releases, relative to this file"
+    )
+
+    @field_validator("elements")
+    @classmethod
+    def _symbols(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(_known_symbols(value))
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        if value not in _zones():
+            raise ValueError(
+                f"'{value}' is not a known time zone; write a name such as 'Africa/Accra' or 'UTC'"
+            )
+        return value
+
+    @field_validator("output")
+    @classmethod
+    def _a_folder(cls, value: str) -> str:
+        if value.strip() in ("", ".", "./"):
+            raise ValueError("name a folder of its own, such as out")
+        return value
+
+
+class ReportSettings(Part):
+    """Whom the report is for and how it looks."""
+
+    prepared_for: Words = Field("", description="client or reader")
+    prepared_by: Words = Field("", description="who prepares")
+    purpose: Words = Field(
+        "screening", description="what field-only results are meant for (stated before the data)"
+    )
+    paper: Literal["A4", "Letter"] = Field("A4", description="paper size")
+    language: Literal["en"] = Field("en", description="language of the report")
+    decimal_mark: Literal[".", ","] = Field(
+        ".", description="decimal mark in the report, the page and on the terminal; '.' or ','"
+    )
+    date_style: Literal[
+        "year-month-day", "day month year", "month day, year", "day.month.year", "day/month/year"
+    ] = Field(
+        "year-month-day",
+        description="how dates are written: 'year-month-day' (2026-10-31), 'day month year' "
+        "(31 October 2026), 'month day, year', 'day.month.year' or 'day/month/year'",
+    )
+
+
+def _shown_in(unit: str) -> str:
+    display_factor(unit)  # raises ValueError, which tells the units that there are
+    return unit
+
+
+#: A unit in which a mass fraction can be shown.
+ShownUnit = Annotated[str, AfterValidator(_shown_in)]
+
+
+class DecisionLevel(Part):
+    """A value at which someone acts."""
+
+    name: Name
+    value: Positive
+    acts: Literal["at or above", "below"] = Field(
+        "at or above", description="on which side of the level someone acts"
+    )
+
+
+def _levels_in(unit: str, levels: tuple[DecisionLevel, ...]) -> None:
+    """Raises ValueError where two levels have one name, or one is more than there can be."""
+    _unique((level.name for level in levels), "the decision level")
+    for level in levels:
+        if level.value / display_factor(unit) > 1e6:
+            raise ValueError(
+                f"the decision level '{level.name}' is above 100 % ({level.value:g} {unit})"
+            )
+
+
+class MatrixSettings(Part):
+    """What is shown and decided otherwise for one element in one matrix."""
+
+    unit: ShownUnit | None = Field(None, description="unit for the reader; else the element's")
+    levels: tuple[DecisionLevel, ...] | None = Field(
+        None, description="decision levels in that unit; else the element's, in its own unit"
+    )
+    margin: Fraction | None = Field(None, description="largest bias accepted; else the element's")
+    precious: bool | None = Field(None, description="laboratory only by default; else as stated")
+
+
+class ElementSettings(Part):
+    """What is shown and decided for one element."""
+
+    unit: ShownUnit = Field("mg/kg", description="unit for the reader: %, mg/kg, ug/kg, g/t")
+    levels: tuple[DecisionLevel, ...] = Field(
+        (), description="decision levels, in this element's unit"
+    )
+    margin: Fraction | None = Field(
+        None, description="largest bias accepted as equal, fraction; else the general one"
+    )
+    precious: bool | None = Field(
+        None, description="treat as precious metal: laboratory only by default"
+    )
+    matrix: dict[str, MatrixSettings] = Field(
+        default_factory=dict, description="what differs in single matrices, by their names"
+    )
+
+    @model_validator(mode="after")
+    def _levels(self) -> ElementSettings:
+        _levels_in(self.unit, self.levels)
+        for own in self.matrix.values():
+            _levels_in(own.unit or self.unit, own.levels or ())
+        return self
+
+
+class Thresholds(Part):
+    """Every number that a verdict or a flag rests on."""
+
+    confidence: Annotated[float, _number(ge=0.5, le=0.9999)] = Field(
+        0.95, description="confidence level of every interval"
+    )
+    bias_margin: Fraction = Field(
+        0.10, description="largest bias (field/lab - 1) accepted as equal, agreed before the data"
+    )
+    equivalence_alpha: Level = Field(
+        0.05, description="size of each of the two one-sided tests of equivalence"
+    )
+    share_margin: Fraction = Field(
+        0.20, description="share of pairs within this fraction of the lab value is reported"
+    )
+    agreement_span: Annotated[float, _number(gt=0, le=100)] = Field(
+        0.40,
+        description="widest accepted half width of the relative limits of agreement, fraction",
+    )
+    minimum_pairs: Annotated[int, _number(ge=3, le=1_000_000)] = Field(
+        20, description="fewest used pairs on which a verdict other than 'insufficient' rests"
+    )
+    pairs_per_third: Annotated[int, _number(ge=0, le=1_000_000)] = Field(
+        3, description="fewest used pairs in each third of the range between lowest and highest"
+    )
+    censored_share: Fraction = Field(
+        0.40, description="largest share of censored pairs at which a verdict is given"
+    )
+    lab_limit_multiple: Annotated[float, _number(ge=0, le=1e6)] = Field(
+        0.0,
+        description="pairs enter the statistics from this multiple of the lab's lower limit",
+    )
+    false_negative_rate: Fraction = Field(
+        0.05, description="largest accepted false-negative rate at a decision level"
+    )
+    false_negative_bound: Fraction | None = Field(
+        None,
+        description="largest accepted upper end of that rate's interval; empty: shown, not asked",
+    )
+    pooling_alpha: Fraction = Field(
+        0.05,
+        description="strata named under pool stay apart where slopes or offsets differ with a "
+        "p-value below this (analysis of covariance)",
+    )
+    lab_error_ratio_flag: Positive = Field(
+        0.20, description="ordinary least squares is flagged above this error/spread of the lab"
+    )
+    recovery_low: Annotated[float, _number(gt=0, le=1)] = Field(
+        0.80, description="lowest accepted recovery, field control"
+    )
+    recovery_high: Annotated[float, _number(ge=1, le=100)] = Field(
+        1.20, description="highest accepted recovery, field control"
+    )
+    lab_zeta: Positive = Field(
+        3.0, description="largest accepted |zeta| of a lab reference material"
+    )
+    blank_multiple: Positive = Field(
+        3.0, description="a blank may not exceed this multiple of the lower limit"
+    )
+    duplicate_cv: Fraction = Field(
+        0.15, description="largest accepted CV_RMS of lab duplicates, fraction"
+    )
+    lead_to_arsenic: Positive = Field(
+        10.0, description="from this Pb:As ratio on, an XRF arsenic value is not used"
+    )
+    fault_far: Annotated[float, _number(ge=2, le=1000)] = Field(
+        10.0,
+        description="a median field/lab ratio further from 1 than this factor, either way, is "
+        "never taken for a calibration bias: another unit is suspected",
+    )
+    fault_odds: Annotated[float, _number(ge=2, le=1e9)] = Field(
+        300.0,
+        description="a fault is suspected where it makes the median ratio this many times likelier "
+        "than a bias of the size that the method's other elements have",
+    )
+    fault_elements: Annotated[int, _number(ge=3, le=100)] = Field(
+        5, description="fewest other elements from which the usual size of a bias is taken"
+    )
+    usual_bias: Annotated[float, _number(ge=0.01, le=0.9)] = Field(
+        0.40,
+        description="usual size (standard deviation) of a calibration bias where fewer elements "
+        "show it (common practice, no source)",
+    )
+    least_usual_bias: Annotated[float, _number(ge=0.01, le=0.9)] = Field(
+        0.10, description="the usual size of a bias is never taken to be below this"
+    )
+    fault_spread: Fraction = Field(
+        0.20,
+        description="an oxide read as the element is suspected only where the ratios scatter no "
+        "more than this (robust relative standard deviation)",
+    )
+    fault_tolerance: Fraction = Field(
+        0.005,
+        description="and, where the odds do not decide, only where the whole 95 % interval of the "
+        "median ratio lies this near to the factor of the oxide",
+    )
+    moisture_tolerance: Fraction = Field(
+        0.03,
+        description="stated moisture is suspected where it brings the median ratio this near to 1",
+    )
+    common_elements: Annotated[int, _number(ge=3, le=100)] = Field(
+        4, description="fewest elements at one common factor for which it is told"
+    )
+    common_share: Fraction = Field(
+        0.80, description="share of a method's elements that stand at a common factor"
+    )
+    common_tolerance: Fraction = Field(
+        0.05, description="how near to the common factor their median ratios lie"
+    )
+    common_least: Fraction = Field(0.10, description="a common factor this near to 1 is not told")
+    factor_valid_months: Annotated[int, _number(ge=1, le=120)] = Field(
+        3, description="months for which a correction factor stands"
+    )
+    controls_required: bool = Field(
+        False,
+        description="no verdict but 'insufficient' where no reference material was in control on "
+        "both sides; otherwise the verdict's reason says so",
+    )
+    least_quality_level: Literal[
+        "", "qualitative screening", "quantitative screening", "definitive"
+    ] = Field(
+        "",
+        description="least data-quality level (US EPA, level table) on which field results are "
+        "accepted; empty: shown, does not decide",
+    )
+    spots_required: bool = Field(
+        False,
+        description="LIBS: no verdict but 'insufficient' where the samples of the pairs have "
+        "fewer spots than libs_spots (median); otherwise they are shown",
+    )
+    factor_alarm_rate: Level = Field(
+        0.05, description="largest rate of false alarms when a factor meets next month's pairs"
+    )
+    holding_days: Annotated[int, _number(ge=1, le=36_500)] = Field(
+        180, description="longest time from collection to analysis, days"
+    )
+    handover_hours: Annotated[float, _number(gt=0, le=876_000)] = Field(
+        24.0, description="longest time between relinquished and received, hours"
+    )
+    mass_tolerance: Fraction = Field(
+        0.05, description="largest loss of mass between dispatch and receipt, fraction"
+    )
+    shot_trend_level: Fraction = Field(
+        0.01,
+        description="LIBS: shots within the spots are told to rise or fall below this p-value "
+        "(over all samples of one method and element together)",
+    )
+    shot_trend_size: Fraction = Field(
+        0.10, description="LIBS: and only where last and first shots differ by this fraction"
+    )
+    rejected_share: Fraction = Field(
+        0.25, description="LIBS: largest share of a sample's shots that may be rejected"
+    )
+    libs_spots: Count = Field(
+        5, description="LIBS: fewest spots of a sample (common practice, no source)"
+    )
+    count_time_s: Annotated[float, _number(gt=0, le=86_400)] = Field(
+        30.0, description="XRF: shortest count time of a reading, s (common practice, no source)"
+    )
+    detection_sigma: Positive = Field(
+        3.0,
+        description="XRF: a result below this many of its own standard deviations is not detected "
+        "(US EPA Method 6200, section 9.6)",
+    )
+    quantitation_sigma: Positive = Field(
+        10.0,
+        description="XRF: below this many it is detected and not quantified (same source)",
+    )
+    moisture_pct: Annotated[float, _number(gt=0, le=100)] = Field(
+        20.0,
+        description="XRF: highest moisture of a specimen read moist, % (US EPA Method 6200, "
+        "section 4.3: little error from 5 to 20 %)",
+    )
+    check_every_samples: Count = Field(
+        20, description="most samples between two checks of a field instrument"
+    )
+    check_every_hours: Annotated[float, _number(gt=0, le=876_000)] = Field(
+        2.0, description="longest time between two checks of a field instrument, hours"
+    )
+    drift_size: Fraction = Field(
+        0.05, description="largest mean change of a control from first to last check of the day"
+    )
+    rate_reference_materials: Annotated[float, _number(ge=0, lt=1)] = Field(
+        0.06,
+        description="planned share of reference materials among samples and controls, each side "
+        "(common practice, from memory)",
+    )
+    rate_blanks: Annotated[float, _number(ge=0, lt=1)] = Field(
+        0.04, description="planned share of blanks, laboratory (common practice, from memory)"
+    )
+    rate_duplicates: Annotated[float, _number(ge=0, lt=1)] = Field(
+        0.06, description="planned share of duplicates, laboratory (common practice, from memory)"
+    )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Thresholds:
+        _ordered(self, "recovery_low", "recovery_high")
+        _ordered(self, "detection_sigma", "quantitation_sigma")
+        _ordered(self, "false_negative_rate", "false_negative_bound")
+        if self.rate_reference_materials + self.rate_blanks + self.rate_duplicates >= 1:
+            raise ValueError(
+                "rate_reference_materials, rate_blanks and rate_duplicates leave no samples: "
+                "together they must be below 1"
+            )
+        return self
+
+
+class ErrorSettings(Part):
+    """Measurement errors where replicates cannot show them; never assumed silently."""
+
+    lab_rsd: Fraction | None = Field(
+        None, description="relative SD of a lab result, where no lab duplicates stand"
+    )
+    field_rsd: Fraction | None = Field(
+        None, description="relative SD of a field mean, where no replicate shots stand"
+    )
+
+
+class LabSettings(Part):
+    """Which of several laboratory results for one sample and element stands."""
+
+    best_value: tuple[str, ...] = Field(
+        (),
+        description="where several of these methods answer for one sample and element, the first "
+        "named that quantifies it stands (the lab's code or the whole method); empty: keep apart",
+    )
+    over_range: Literal["superseded", "keep apart"] = Field(
+        "superseded",
+        description="a value above a method's range, where a re-assay gives the number: the "
+        "number stands in its place and names both, or each method stays by itself",
+    )
+    over_range_methods: tuple[str, ...] = Field(
+        (),
+        description="methods that are over-range re-assays wherever they answer; empty: those that "
+        "answer only for samples above the range of another method",
+    )
+    later_certificate: Literal["replaces", "replicate"] = Field(
+        "replaces",
+        description="a later certificate with results by the same laboratory and method: they "
+        "replace the earlier ones of the same samples and elements, or are averaged with them",
+    )
+
+    @field_validator("best_value", "over_range_methods")
+    @classmethod
+    def _each_once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        _unique(value, "the method")
+        return value
+
+
+class ColumnRule(Part):
+    """What one column means, where the heading does not say."""
+
+    means: str = Field(description="value, error, limit, ignore, or the name of a fact")
+    element: str = Field("", description="element or oxide symbol, for value, error and limit")
+    unit: str = Field("", description="unit of the column")
+    sigma: Positive | None = Field(None, description="for error: how many standard deviations")
+    method: str = Field("", description="method of the column")
+
+
+def _compiles(pattern: str) -> str:
+    try:
+        re.compile(pattern)
+    except (re.error, OverflowError, RecursionError) as error:
+        raise ValueError(f"'{pattern}' is no regular expression: {error}") from error
+    return pattern
+
+
+#: A regular expression that can be compiled.
+Expression = Annotated[str, AfterValidator(_compiles)]
+
+
+class IdRule(Part):
+    """A search-and-replace on ids as written (regular expression)."""
+
+    find: Expression
+    replace: str
+
+    @model_validator(mode="after")
+    def _replaces(self) -> IdRule:
+        try:
+            re.compile(self.find).sub(self.replace, "")
+        except (re.error, IndexError) as error:
+            raise ValueError(f"'{self.replace}' can't replace '{self.find}': {error}") from error
+        return self
+
+
+class KindRule(Part):
+    """Rows that are no ordinary samples: blanks, reference materials, duplicates."""
+
+    column: str = Field(description="heading, or the name of a fact")
+    pattern: Expression = Field(description="regular expression that the whole cell must match")
+    kind: Literal[
+        "sample", "blank", "reference material", "duplicate", "check standard", "leave out"
+    ]
+    code: str = Field("", description="reference material code; empty: the id as written")
+    duplicate_kind: Literal["", "field", "coarse", "pulp", "lab repeat"] = ""
+
+
+class CellRules(Part):
+    """How cells of this table are to be read where the table does not say."""
+
+    decimal_mark: Literal["", ".", ","] = Field("", description="empty: found from the file")
+    limit_from: Literal["", "error column"] = Field(
+        "", description="where '<LOD' stands, the limit is the number in the error column"
+    )
+    negative: Literal["value", "below limit", "refuse"] = Field(
+        "value", description="what a negative result means"
+    )
+    zero: Literal["value", "below limit", "no result"] = Field(
+        "value", description="what a zero means"
+    )
+    below_words: tuple[str, ...] = Field((), description="further words for 'below the limit'")
+    no_result_words: tuple[str, ...] = Field((), description="further words for 'not analysed'")
+    error_sigma: Positive | None = Field(
+        None, description="how many standard deviations the error columns hold"
+    )
+    day_first: bool | None = Field(None, description="dates are day/month/year")
+    lower_limits: dict[str, Positive] = Field(
+        default_factory=dict, description="element = limit in the column's unit, where none stands"
+    )
+
+
+#: A file name or pattern below the folder of the settings.
+Pattern = Annotated[str, AfterValidator(patterns.checked)]
+
+
+class TableSettings(Part):
+    """One kind of file: where it lies and how it is read."""
+
+    kind: Literal[
+        "field", "lab", "sample register", "custody", "reference materials", "aliases",
+        "corrections", "evidence", "specification limits",
+    ]  # fmt: skip
+    files: tuple[Pattern, ...] = Field(
+        description="paths or patterns relative to this file; {period} stands for e.g. 2026-10"
+    )
+    name: Annotated[str, Field(max_length=100)] = Field("", description="short name for messages")
+    required: bool = Field(True, description="a missing file stops the run")
+    sheet: str | tuple[str, ...] = Field("", description="sheet name(s); empty: every sheet")
+    layout: Literal["", "wide", "long"] = Field("", description="empty: found from the headings")
+    heading_rows: Annotated[int, _number(ge=1, le=100)] | None = Field(
+        None, description="number of heading rows; empty: found"
+    )
+    first_row: Annotated[int, _number(ge=1, le=1_048_576)] | None = Field(
+        None, description="row of the first heading; empty: found"
+    )
+    final_line_end: Literal["present", "absent"] = Field(
+        "present",
+        description="whether the last line of these text files has a line end; where it lacks one "
+        "that is present elsewhere, the last cell is not believed",
+    )
+    unit: str = Field("", description="unit of result columns that name none")
+    recalculate_to_dry: bool = Field(
+        False,
+        description="put results of moist rows on the dry basis by the moisture that each row "
+        "states (% of the moist mass); rows that state none stay as they are",
+    )
+    largest_sum_pct: Positive = Field(
+        102.0,
+        description="largest sum of a row's results as reported, % (100 and room for rounding and "
+        "uncertainty; common practice, no source)",
+    )
+    above_largest_sum: Literal["", "refuse", "tell"] = Field(
+        "",
+        description="a row above largest_sum_pct: refuse it, or tell it and keep it; empty: told "
+        "for LIBS, whose single shots need not close to 100 %, refused elsewhere",
+    )
+    mean_above_largest_sum: Literal["tell", "keep out"] = Field(
+        "tell",
+        description="a sample whose mean adds up to more than largest_sum_pct, where its rows are "
+        "told: named as a finding, or its pairs kept out of the statistics too",
+    )
+    only: tuple[str, ...] = Field((), description="elements to read; empty: all that are found")
+    columns: dict[str, str | ColumnRule] = Field(
+        default_factory=dict, description="heading = meaning"
+    )
+    fixed: dict[str, str | Annotated[float, _number()]] = Field(
+        default_factory=dict, description="facts that hold for every row"
+    )
+    sample_id_template: str = Field("", description="builds the id from headings: 'C1-{upper}'")
+    sample_id_rules: tuple[IdRule, ...] = ()
+    kind_rules: tuple[KindRule, ...] = ()
+    look_up: Literal["", "lab_id"] = Field(
+        "", description="ids in this table are lab ids, looked up in the sample register"
+    )
+    cells: CellRules = CellRules()
+
+    @field_validator("files")
+    @classmethod
+    def _some_file(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        if not value:
+            raise ValueError("name at least one file or pattern")
+        return value
+
+
+class ConformitySettings(Part):
+    """How results are judged against a table of specification limits."""
+
+    rule: Literal["simple acceptance", "guarded acceptance", "guarded rejection"] = Field(
+        "guarded acceptance", description="decision rule (JCGM 106:2012, section 8)"
+    )
+    guard_factor: Annotated[float, _number(ge=0, le=5)] = Field(
+        1.0, description="guard band over the expanded uncertainty, w = factor x U (ILAC-G8)"
+    )
+    specimen_forms: tuple[str, ...] = Field(
+        (), description="specimen forms that are judged against the limits; empty: all"
+    )
+
+
+Millimetres = Annotated[float, _number(ge=0, le=280)]
+
+
+class LabelSettings(Part):
+    """The sheet on which sample labels are printed; millimetres. Defaults fit A4 and Letter."""
+
+    columns: Annotated[int, _number(ge=1, le=20)] = Field(3, description="labels side by side")
+    rows: Annotated[int, _number(ge=1, le=60)] = Field(8, description="labels one below the other")
+    width_mm: Annotated[float, _number(ge=20, le=280)] = Field(64.0, description="width of a label")
+    height_mm: Annotated[float, _number(ge=10, le=280)] = Field(
+        33.0, description="height of a label"
+    )
+    left_mm: Millimetres = Field(6.0, description="from the paper's left edge")
+    top_mm: Millimetres = Field(8.0, description="from the paper's upper edge")
+    gap_x_mm: Millimetres = Field(3.0, description="between columns")
+    gap_y_mm: Millimetres = Field(0.0, description="between rows")
+    outline: bool = Field(True, description="draw thin lines to cut along")
+
+
+def _check_cron(text: str) -> None:
+    """Raises ValueError where the scheduler would not take the text, or it never fires."""
+    try:  # the copy that the scheduler carries, or what its earlier releases depend on
+        croniter: Any = import_module("prefect._vendor.croniter").croniter
+    except ImportError:
+        croniter = import_module("croniter").croniter
+    # seconds and random times mean nothing for a month
+    random = re.search(r"(?i)(?<![a-z])[rh](?![a-z])", text)
+    if len(text.split()) != 5 or random or not croniter.is_valid(text):
+        raise ValueError(
+            f"'{text}' is no schedule: write minute, hour, day, month and weekday, as '0 6 3 * *'"
+        )
+    try:
+        croniter(text, datetime(2026, 1, 1, tzinfo=UTC)).get_next()
+    except ValueError as error:
+        raise ValueError(f"'{text}' never comes: there is no such day") from error
+
+
+class ScheduleSettings(Part):
+    """When the monthly flow runs."""
+
+    cron: str = Field("0 6 3 * *", description="minute hour day month weekday")
+    retries: Annotated[int, _number(ge=0, le=1000)] = Field(2, description="retries of each step")
+    retry_seconds: Annotated[float, _number(ge=0, le=86_400)] = Field(
+        10.0, description="wait before a retry, s"
+    )
+    busy_retries: Annotated[int, _number(ge=0, le=100_000)] = Field(
+        60, description="how often a workspace that another run holds is tried again"
+    )
+    busy_seconds: Annotated[float, _number(ge=0, le=86_400)] = Field(
+        60.0, description="wait before a held workspace is tried again, s"
+    )
+
+    @field_validator("cron")
+    @classmethod
+    def _fires(cls, value: str) -> str:
+        if value != cls.model_fields["cron"].default:  # else the scheduler need not be loaded
+            _check_cron(value)
+        return value
+
+
+class PeopleSettings(Part):
+    """Who may act, and how times that persons state are checked."""
+
+    file: Pattern = Field("people.csv", description="register of people, relative to this file")
+    clock_minutes: Annotated[float, _number(ge=0, le=1440)] = Field(
+        10.0, description="how far a stated time may be ahead of this machine's clock, minutes"
+    )
+
+
+class Settings(Part):
+    """The whole ``reconcile.toml``."""
+
+    workspace: WorkspaceSettings = WorkspaceSettings()
+    report: ReportSettings = ReportSettings()
+    element: dict[str, ElementSettings] = Field(
+        default_factory=dict,
+        description="what holds for single elements; which are compared, [workspace] says",
+    )
+    thresholds: Thresholds = Thresholds()
+    errors: ErrorSettings = ErrorSettings()
+    lab: LabSettings = LabSettings()
+    pool: tuple[
+        Literal["specimen_form", "moisture_basis", "pair_type", "instrument", "calibration"], ...
+    ] = Field(
+        (), description="facts that do not divide strata where the test of pooling_alpha allows it"
+    )
+    leave_out: dict[str, str] = Field(
+        default_factory=dict,
+        description="sample id, or 'id/Element' = reason; shown with and without",
+    )
+    table: tuple[TableSettings, ...] = ()
+    schedule: ScheduleSettings = ScheduleSettings()
+    labels: LabelSettings = LabelSettings()
+    conformity: ConformitySettings = ConformitySettings()
+    people: PeopleSettings = PeopleSettings()
+
+    @field_validator("element")
+    @classmethod
+    def _known_elements(cls, value: dict[str, ElementSettings]) -> dict[str, ElementSettings]:
+        _known_symbols(value)
+        return value
+
+    @field_validator("pool")
+    @classmethod
+    def _each_once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        _unique(value, "the fact")
+        return value
+
+    @field_validator("leave_out")
+    @classmethod
+    def _with_reason(cls, value: dict[str, str]) -> dict[str, str]:
+        for key, why in value.items():
+            if not key.strip() or not why.strip():
+                raise ValueError(f"'{key}' needs a sample id and the reason")
+            if len(key) > 100 or len(why) > 500:
+                raise ValueError("a sample id of at most 100, a reason of at most 500 characters")
+        return value
+
+    @field_validator("table")
+    @classmethod
+    def _named_once(cls, value: tuple[TableSettings, ...]) -> tuple[TableSettings, ...]:
+        _unique((table.name for table in value if table.name), "the name")
+        return value
+
+    def of(self, element: str, matrix: str = "") -> ElementSettings | None:
+        """What holds for an element in a matrix; None where the settings do not name it.
+
+        Levels that the matrix does not state are the element's, put into the matrix's unit.
+        """
+        general = self.element.get(element)
+        if general is None or (own := general.matrix.get(matrix)) is None:
+            return general
+        unit = own.unit or general.unit
+        levels = own.levels
+        if levels is None:
+            ratio = display_factor(unit) / display_factor(general.unit)
+            levels = tuple(
+                level.model_copy(update={"value": level.value * ratio}) for level in general.levels
+            )
+        return ElementSettings(
+            unit=unit,
+            levels=levels,
+            margin=own.margin or general.margin,
+            precious=general.precious if own.precious is None else own.precious,
+        )
+
+    @model_validator(mode="after")
+    def _some_table(self) -> Settings:
+        kinds = {table.kind for table in self.table}
+        for needed in ("field", "lab"):
+            if needed not in kinds:
+                raise ValueError(
+                    f'no [[table]] with kind = "{needed}"; a reconciliation needs at least one'
+                )
+        return self

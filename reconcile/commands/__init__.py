@@ -1,0 +1,1 @@
+"""What single commands do, each with its own printing."""

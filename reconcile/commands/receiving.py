@@ -1,0 +1,198 @@
+"""A receipt at the laboratory's door or the store's, added to the custody record."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from reconcile.base.errors import ReconcileError
+from reconcile.base.spreadsheet import looks_like_formula
+from reconcile.base.writing import one_at_a_time, write_whole
+from reconcile.commands.forms import Dispatch, Records, find_dispatch, read_records
+from reconcile.evidence.custody.events import EVENT_WORDS, text_of, time_of
+from reconcile.intake import workspace as ws
+from reconcile.intake.read import read_balanced
+from reconcile.intake.workspace import Workspace
+from reconcile.releases import persons
+from reconcile.releases.kept_custody import RECEIVED
+from reconcile.samples.identity import comparison_form
+
+HEADINGS = (
+    "Event ID", "Sample ID", "Dispatch", "Event", "At", "By", "To", "Seal", "Seal intact",
+    "Containers", "Mass g", "Place", "Note",
+)  # fmt: skip
+_MOST_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What a person saw when the dispatch arrived."""
+
+    by: str
+    at: str
+    containers: int | None = None
+    seal: str = ""
+    seal_intact: bool | None = None
+    mass_g: float | None = None
+    place: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """The event that was added."""
+
+    path: Path
+    event_id: str
+    at: str
+    samples: int
+    trouble: str  # why the next run will not read it; "" where it will
+
+
+def receive(folder: Path, dispatch: str, receipt: Receipt) -> Recorded:
+    """Append one 'received' event to ``custody/received.csv``; nothing is ever overwritten.
+
+    Raises ReconcileError for a dispatch that is not known, a name or a time that is refused
+    (``persons.acting``), a time before the samples were collected, the same receipt a second
+    time, or a file there that has other headings.
+    """
+    workspace = ws.load_workspace(folder)
+    with one_at_a_time(workspace.folder / RECEIVED):  # read, too, as no other changes it
+        return _receive(workspace, dispatch, receipt)
+
+
+def _receive(workspace: Workspace, dispatch: str, receipt: Receipt) -> Recorded:
+    records = read_records(workspace)
+    found = find_dispatch(records, dispatch)
+    for name, text in (
+        ("dispatch", found.number), ("--by", receipt.by), ("--seal", receipt.seal),
+        ("--place", receipt.place), ("--note", receipt.note),
+    ):  # fmt: skip
+        _plain(name, text)
+    if not receipt.by.strip():
+        raise ReconcileError("Nobody received it.", "Say who did: --by 'name or role'.")
+    acting = persons.acting(
+        workspace, receipt.by, receipt.at, "receive", _collected(records, found)
+    )
+    zone = ZoneInfo(workspace.settings.workspace.time_zone)
+    at = datetime.fromisoformat(acting.at).astimezone(zone).isoformat(timespec="seconds")
+    for name, number in (("--containers", receipt.containers), ("--mass", receipt.mass_g)):
+        if number is not None and not 0 <= number < 1e9:
+            raise ReconcileError(f"{name} {number} can't be right.", "Write what was counted.")
+    cells = [
+        "", found.number, "received", at, acting.by, "", receipt.seal.strip(),
+        {None: "", True: "yes", False: "no"}[receipt.seal_intact],
+        "" if receipt.containers is None else str(receipt.containers),
+        "" if receipt.mass_g is None else f"{receipt.mass_g:.10g}",
+        receipt.place.strip(), receipt.note.strip(),
+    ]  # fmt: skip
+    mark = hashlib.sha256("\x1f".join(cells).encode("utf-8", "backslashreplace")).hexdigest()
+    event_id = f"R-{mark[:12]}"
+    path = workspace.folder / RECEIVED
+    append(path, [event_id, *cells])
+    return Recorded(path, event_id, at, len(found.samples), _trouble(workspace, path, event_id, at))
+
+
+def _collected(records: Records, found: Dispatch) -> list[persons.Moment]:
+    """When the samples of a dispatch were collected, by the register and the custody record."""
+    ours = {comparison_form(s) for s in found.samples["sample_id"]}
+    moments = {
+        (at, f"the collection of {sample}")
+        for sample, cell in zip(
+            found.samples["sample_id"], found.samples["collected_at"], strict=True
+        )
+        if (at := time_of(cell)) is not None
+    }
+    for row in records.events.to_dict("records"):
+        at = time_of(row["at"])
+        named = {comparison_form(part) for part in text_of(row["sample_id"]).split(";")}
+        of_dispatch = comparison_form(row["dispatch"]) == comparison_form(found.number)
+        if at is None or not (of_dispatch or named & ours):
+            continue
+        if EVENT_WORDS.get(text_of(row["event"]).casefold()) == "collected":
+            moments.add((at, f"the collection in {row['path']}, row {row['row']}"))
+    return sorted(moments, reverse=True)
+
+
+def _plain(name: str, text: str) -> None:
+    if len(text) > _MOST_TEXT or not text.isprintable():
+        raise ReconcileError(
+            f"The text of {name} is too long or holds characters that can't be printed.",
+            f"Write one line of at most {_MOST_TEXT} characters.",
+        )
+    if looks_like_formula(text.strip()):
+        raise ReconcileError(
+            f"The text of {name} begins with '{text.strip()[0]}': a spreadsheet that opens the "
+            "record would run it.",
+            "Begin it with a letter or a digit; a dispatch of that name is entered by hand.",
+        )
+
+
+def _line(cells: list[str] | tuple[str, ...]) -> str:
+    target = io.StringIO(newline="")
+    csv.writer(target, lineterminator="\n").writerow(cells)
+    return target.getvalue()
+
+
+def append(path: Path, cells: list[str]) -> None:
+    """Add one line with an event id of its own; whoever calls holds ``path``.
+
+    Raises ReconcileError where the id is there already, or the file has other headings.
+    """
+    before = path.read_bytes() if path.exists() else b""
+    heading = _line(HEADINGS)
+    if before:
+        try:
+            text = before.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            raise _not_ours(path) from error
+        if text.splitlines()[0] != heading.rstrip("\n"):
+            raise _not_ours(path)
+        if any(line.partition(",")[0] == cells[0] for line in text.splitlines()):
+            raise ReconcileError(
+                f"This receipt stands in {RECEIVED} already ({cells[0]}).", "Nothing was added."
+            )
+    addition = (b"" if before else heading.encode()) + (
+        b"\n" if before and not before.endswith(b"\n") else b""
+    )
+    # Rewritten whole, with every byte that was there: a receipt cut off in the middle would
+    # bear its id already, and could not be given again.
+    write_whole(path, before + addition + _line(cells).encode())
+
+
+def _not_ours(path: Path) -> ReconcileError:
+    return ReconcileError(
+        f"{path} is there with other headings than {', '.join(HEADINGS)}.",
+        "Nothing was added. Give that file another name, or enter the receipt in it by hand.",
+    )
+
+
+def _trouble(workspace: Workspace, path: Path, event_id: str, at: str) -> str:
+    """Read the record as a run would, and say why the event would not be found."""
+    zone = workspace.settings.workspace.time_zone
+    problem = ""
+    for file in ws.files_of_every_month(workspace, "custody"):
+        if file.path.resolve() != path.resolve():
+            continue
+        try:
+            for sheet in read_balanced(
+                file.path, file.shown, workspace.table(file.table_index), zone=zone
+            ):
+                facts = sheet.facts.select(["event_id", "at"]).to_pylist()
+                wanted = datetime.fromisoformat(at)
+                if any(r["event_id"] == event_id and time_of(r["at"]) == wanted for r in facts):
+                    return ""
+            problem = "its [[table]] reads the file, and not this event as it was written."
+        except ReconcileError as error:
+            problem = f"its [[table]] can't read the file: {error.message}"
+    if problem:
+        return f"No run will find it: {problem} Give the file a [[table]] of its own."
+    return (
+        "No run will find it: no [[table]] of kind 'custody' names the file. "
+        f'Add to reconcile.toml: [[table]] kind = "custody", files = ["{RECEIVED}"].'
+    )

@@ -1,0 +1,397 @@
+"""One sample's whole story, from what was read and released."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from dataclasses import astuple, dataclass
+from pathlib import Path
+from typing import Any
+
+from reconcile.base import provenance
+from reconcile.base.errors import ReconcileError
+from reconcile.base.model import Finding
+from reconcile.base.settings import TableSettings
+from reconcile.evidence import custody
+from reconcile.intake import workspace as ws
+from reconcile.releases.release import MANIFEST
+from reconcile.run import rereading
+from reconcile.run.pipeline import reading_key
+from reconcile.samples import identity, overlay
+from reconcile.store.database import ROW_TABLES, Store, quoted
+
+
+@dataclass(frozen=True, slots=True)
+class StoryLine:
+    """One dated act or result."""
+
+    at: str  # ISO time in UTC, or ""
+    what: str
+    who: str
+    evidence: str  # file and row, release
+    kind: str = ""  # custody | register | reading | determination | release
+    holder: str = ""  # of a custody event: who holds the sample after it
+    seal: str = ""
+    brief: str = ""  # the act without holder and seal
+    method: str = ""  # of a result
+    values: tuple[tuple[str, int, float], ...] = ()  # analyte, qualifier code, mg/kg or limit
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """All lines of one sample, oldest first; undated lines last."""
+
+    sample_id: str
+    lines: tuple[StoryLine, ...]
+    summary: str
+    names: tuple[str, ...] = ()  # every spelling under which the sample stands in the files
+    told: tuple[Finding, ...] = ()  # of store and archive
+
+
+def story_of(folder: Path, sample_id: str) -> Story:
+    """Gather custody events, readings, determinations, exclusions and releases of a sample.
+
+    Raises ReconcileError where nothing of that id was ever read.
+    """
+    workspace = ws.load_workspace(folder)
+    if not workspace.store_file.exists():
+        raise ReconcileError(
+            "Nothing was read in this workspace yet.", "Run 'reconcile run' first."
+        )
+    wanted = identity.normalise_id(sample_id).casefold()
+    with Store(workspace.store_file) as store:
+        told = rereading.made_sound(workspace, store)
+        current = _current_files(store, workspace)
+        names = _names(store, current, wanted)
+        if not names:
+            raise ReconcileError(
+                f"No row of sample '{sample_id}' was read in this workspace.",
+                "Check the spelling; 'reconcile check' lists what was refused.",
+            )
+        lines = [
+            *_custody_lines(store, current, names),
+            *_register_lines(store, current, names),
+            *_field_lines(store, current, names),
+            *_lab_lines(store, current, names),
+            *_correction_lines(store, current, names),
+        ]
+    releases = list(_release_lines(workspace, wanted))
+    dated = sorted((line for line in lines if line.at), key=lambda line: line.at)
+    undated = [line for line in lines if not line.at]
+    shown = min(names, key=lambda n: (identity.normalise_id(n).casefold() != wanted, ";" in n, n))
+    return Story(
+        shown,
+        (*dated, *undated, *releases),
+        f"{len(dated) + len(undated)} acts and results of sample {shown}; it stands in "
+        f"{len({line.evidence for line in releases})} "
+        f"{'release' if len({line.evidence for line in releases}) == 1 else 'releases'}. "
+        "The record shows what was written down; it proves alteration, not truth.",
+        tuple(sorted(names)),
+        told,
+    )
+
+
+def _current_files(store: Store, workspace: ws.Workspace) -> list[int]:
+    """The newest reading of every path by every table that reads it; older ones are past.
+
+    A table that looks ids up depends on the register of its run: its newest reading is
+    what no other table of the path explains. Where the program or the settings changed
+    since the last run, the last readings stand for the current ones.
+    """
+    plain: dict[str, list[TableSettings]] = {}
+    tables: Counter[str] = Counter()
+    looked_up: set[str] = set()
+    corrected_in: set[str] = set()
+    zone, code = workspace.settings.workspace.time_zone, provenance.reading_version()
+    for file in ws.files_of_every_month(workspace, *ROW_TABLES):
+        table = workspace.table(file.table_index)
+        tables[file.shown] += 1
+        if table.kind == "corrections":
+            corrected_in.add(file.shown)
+        if table.look_up:
+            looked_up.add(file.shown)
+        else:
+            plain.setdefault(file.shown, []).append(table)
+    readings: dict[str, list[tuple[int, str, str]]] = {}
+    for path, *reading in store.rows(
+        "SELECT path, file_id, sha256, reading_key FROM file ORDER BY file_id"
+    ):
+        readings.setdefault(path, []).append((reading[0], reading[1], reading[2]))
+    current: list[int] = []
+    corrections: overlay.Corrections = {}
+    # what corrections say bears on the readings of the files that they mean
+    for path in sorted(readings, key=lambda p: (p not in corrected_in, p)):
+        of_path = readings[path]
+        if path not in corrected_in and not corrections:
+            corrections = overlay.corrections_in(store, current)
+        sha256 = of_path[-1][1]
+        of_bytes = [r for r in of_path if r[1] == sha256]
+        mine = corrections.get((path, sha256), ())
+        keys = {reading_key(table, zone, code, None, mine) for table in plain.get(path, ())}
+        exact = [r[0] for r in of_bytes if r[2] in keys]
+        others = [r[0] for r in of_bytes if r[0] not in exact]
+        if not exact:
+            exact = others[-max(1, tables[path]) :]
+        elif path in looked_up:
+            exact += others[-1:]
+        current += exact
+    return sorted(current)
+
+
+def _names(store: Store, files: list[int], wanted: str) -> set[str]:
+    written = {
+        row[0]
+        for table in ("register", "field", "lab", "custody_event")
+        for row in store.rows(
+            f"SELECT DISTINCT sample_id FROM {table} WHERE list_contains(?, file_id) "
+            "AND sample_id IS NOT NULL",
+            [files],
+        )
+    }
+    aliases = {
+        row[0]
+        for row in store.rows(
+            "SELECT written_id, sample_id FROM alias WHERE list_contains(?, file_id)", [files]
+        )
+        if identity.normalise_id(str(row[1])).casefold() == wanted
+    }
+    return {
+        name
+        for name in written
+        if identity.normalise_id(name).casefold() == wanted
+        or name in aliases
+        or wanted in {identity.normalise_id(p).casefold() for p in name.split(";")}
+    }
+
+
+def _custody_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    dispatches = [
+        row[0]
+        for row in store.rows(
+            "SELECT DISTINCT dispatch FROM register WHERE list_contains(?, file_id) "
+            "AND list_contains(?, sample_id) AND dispatch IS NOT NULL",
+            [files, sorted(names)],
+        )
+    ]
+    rows = store.rows(
+        'SELECT "at", event, "by", "to", seal, seal_intact, place, containers, mass_g, note, '
+        'dispatch, path, "row" FROM custody_event JOIN file USING (file_id) '
+        "WHERE list_contains(?, file_id) "
+        "AND (list_contains(?, sample_id) OR (sample_id IS NULL AND list_contains(?, dispatch))) "
+        'ORDER BY "at", file_id, "row"',
+        [files, sorted(names), dispatches],
+    )
+    lines = []
+    for row in rows:
+        at, event, by, to, seal, intact, place, containers, mass, note, dispatch, path, number = row
+        act = str(event or "event")
+        what = act + (f" to {to}" if to else "")
+        sealing = [f"seal {seal}" if seal else "", f"seal intact: {intact}" if intact else ""]
+        details = [
+            f"at {place}" if place else "",
+            f"{containers:g} containers" if containers is not None else "",
+            f"{mass:g} g" if mass is not None else "",
+            f"dispatch {dispatch}" if dispatch else "",
+            str(note or ""),
+        ]
+        extra = ", ".join(d for d in (*sealing, *details) if d)
+        brief = ", ".join(d for d in (act, *details) if d)
+        lines.append(
+            StoryLine(
+                _time(at), what + (f" ({extra})" if extra else ""), str(by or ""),
+                f"{path}, row {number}", "custody", _holder(event, by, to),
+                f"{seal or '-'}, intact: {intact}" if intact else str(seal or ""), brief,
+            )
+        )  # fmt: skip
+    return lines
+
+
+def _holder(event: object, by: object, to: object) -> str:
+    """Who has the sample after the act, as far as the record says."""
+    act = custody.EVENT_WORDS.get(str(event or "").strip().casefold(), "")
+    if act == "received":
+        return str(to or by or "")
+    if act == "relinquished":
+        return f"handed to {to}" if to else "handed over"
+    return str(by or "")
+
+
+def _register_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    rows = store.rows(
+        "SELECT collected_at, collected_by, matrix, specimen_form, moisture_basis, place, "
+        'path, "row" '
+        "FROM register JOIN file USING (file_id) WHERE list_contains(?, file_id) "
+        'AND list_contains(?, sample_id) ORDER BY file_id, "row"',
+        [files, sorted(names)],
+    )
+    return [
+        StoryLine(
+            _time(at),
+            "entered in the register: "
+            + ", ".join(str(p) for p in (matrix, form, basis, place) if p),
+            str(by or ""),
+            f"{path}, row {number}",
+            "register",
+        )
+        for at, by, matrix, form, basis, place, path, number in rows
+    ]
+
+
+def _field_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    return _result_lines(
+        store, files, names, "field", "measured_at", "operator",
+        ("technique", "instrument", "calibration", "spot_no", "shot_no"), "read",
+    )  # fmt: skip
+
+
+def _lab_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    return _result_lines(
+        store, files, names, "lab", "coalesce(reported_at, analysed_at, received_at)",
+        "laboratory", ("technique", "lab_method", "digestion", "certificate", "certificate_issue"),
+        "determined",
+    )  # fmt: skip
+
+
+def _correction_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
+    """Cells of the sample's rows that a person corrected, with the text of the file."""
+    rows = store.rows(
+        'SELECT DISTINCT c."column", c.original, c.corrected, c.corrected_by, '
+        'c.corrected_because, c.entered_in, path, c."row" FROM applied_correction AS c '
+        "JOIN file USING (file_id) JOIN ("
+        + " UNION ALL ".join(
+            f"SELECT file_id, coalesce(sheet, '') AS sheet, \"row\", sample_id FROM {table}"
+            for table in ("field", "lab", "register", "custody_event")
+        )
+        + ') AS r ON r.file_id = c.file_id AND r.sheet = c.sheet AND r."row" = c."row" '
+        "WHERE list_contains(?, c.file_id) AND list_contains(?, r.sample_id) "
+        'AND c.refused = \'\' ORDER BY path, c."row", c."column"',
+        [files, sorted(names)],
+    )
+    return [
+        StoryLine(
+            "", f"corrected: '{column}' from '{original}' to '{value}' ({because}; {entered})",
+            str(by), f"{path}, row {number}", "correction",
+        )
+        for column, original, value, by, because, entered, path, number in rows
+    ]  # fmt: skip
+
+
+_MOST_VALUES = 6
+_PLACES = ("spot_no", "shot_no")
+
+
+def _result_lines(
+    store: Store,
+    files: list[int],
+    names: set[str],
+    table: str,
+    at: str,
+    who: str,
+    facts: tuple[str, ...],
+    verb: str,
+) -> list[StoryLine]:
+    columns, cells = store.keys(table), store.cells(table)
+    results = "".join(
+        f", {part} AS {quoted(mark + key)}"
+        for key in columns
+        for mark, part in zip(("v:", "q:", "l:"), astuple(cells.of(key)), strict=False)
+    )
+    described = ", ".join(("sample_id", '"row"', *facts))
+    frame = store.frame(
+        f'SELECT {described}, {at} AS "line at", {who} AS "line who", path{results} FROM {table} '
+        f"JOIN file USING (file_id) WHERE list_contains(?, file_id) "
+        f'AND list_contains(?, sample_id) ORDER BY file_id, "row"',
+        [files, sorted(names)],
+    )
+    lines = []
+    for row in frame.to_dict("records"):
+        values = [text for key in columns if (text := _value(row, key))]
+        shown = ", ".join(values[:_MOST_VALUES])
+        if len(values) > _MOST_VALUES:
+            shown += f" and {len(values) - _MOST_VALUES} more"
+        how = ", ".join(f"{name.replace('_', ' ')} {row[name]}" for name in facts if row.get(name))
+        lines.append(
+            StoryLine(
+                _time(row["line at"]),
+                f"{verb}: {shown or 'no result'} ({how}) mg/kg"
+                if how
+                else f"{verb}: {shown} mg/kg",
+                str(row["line who"] or ""),
+                f"{row['path']}, row {row['row']}",
+                "reading" if table == "field" else "determination",
+                method=", ".join(
+                    str(row[name]) for name in facts if row.get(name) and name not in _PLACES
+                ),
+                values=tuple(v for key in columns if (v := _coded(row, key)) is not None),
+            )
+        )
+    return lines
+
+
+def _value(row: dict[Any, Any], key: str) -> str:
+    code = row.get(f"q:{key}")
+    if code is None or code != code:
+        return ""
+    limit = row.get(f"l:{key}")
+    number = row.get(f"v:{key}") if int(code) == 0 else limit
+    mark = {0: "", 1: "<", 2: ">"}.get(int(code))
+    if mark is None:
+        return ""
+    known = number is not None and number == number
+    return f"{key} {mark}{number:.6g}" if known else f"{key} {mark}limit"
+
+
+def _coded(row: dict[Any, Any], key: str) -> tuple[str, int, float] | None:
+    code = row.get(f"q:{key}")
+    if code is None or code != code or int(code) not in (0, 1, 2):
+        return None
+    number = row.get(f"v:{key}") if int(code) == 0 else row.get(f"l:{key}")
+    return key, int(code), float("nan") if number is None else float(number)
+
+
+def _time(value: object) -> str:
+    return "" if value is None or value != value else str(value)[:19]
+
+
+def _release_lines(workspace: ws.Workspace, wanted: str) -> list[StoryLine]:
+    root = workspace.output / "releases"
+    lines = []
+    for path in sorted(root.glob(f"*/r*/{MANIFEST}")) if root.is_dir() else []:
+        manifest = json.loads(path.read_text(encoding="utf-8"))
+        used: list[str] = []
+        left: dict[str, list[str]] = {}
+        for key, value in manifest["pairs"].items():
+            stratum, _, sample = key.rpartition(" | ")
+            if identity.normalise_id(sample).casefold() != wanted:
+                continue
+            label = manifest["strata"][stratum]["label"]
+            if value[4]:
+                left.setdefault(value[4], []).append(label)
+            else:
+                used.append(label)
+        if used:
+            text = f"used for {len(used)} {'stratum' if len(used) == 1 else 'strata'}: "
+            text += ", ".join(used)
+            lines.append(StoryLine("", text, "", manifest["release_id"], "release"))
+        lines += [
+            StoryLine(
+                "",
+                f"left out ({reason}): {', '.join(labels)}",
+                "",
+                manifest["release_id"],
+                "release",
+            )
+            for reason, labels in sorted(left.items())
+        ]
+        lines += [
+            StoryLine(
+                "",
+                f"{entry['element']}: {entry['link']} ({entry['why']})",
+                "",
+                manifest["release_id"],
+                "release",
+            )
+            for entry in manifest.get("superseded_results", ())
+            if identity.normalise_id(entry["sample_id"]).casefold() == wanted
+        ]
+    return lines

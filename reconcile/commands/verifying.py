@@ -1,0 +1,205 @@
+"""Verify that nothing was altered: record, archive, store, evidence, every release."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from reconcile.base import provenance
+from reconcile.base.model import Finding
+from reconcile.evidence import documents
+from reconcile.intake import workspace as ws
+from reconcile.releases import anchors, kept_custody, record, release, signing, stamping
+from reconcile.releases.anchors import Held
+from reconcile.releases.release import MANIFEST
+from reconcile.run import holdings
+from reconcile.run.holdings import Holdings
+
+PROVES = (
+    "The archived files were read again and give what the store holds and what the releases rest "
+    "on. Each line of the record holds the hash of the line before, each release the head of the "
+    "record before it, and the record the SHA-256 of each release. This finds bytes that were "
+    "altered, and lines that were dropped while their mark, a release, a signature or a token "
+    "still speaks of them. It does not find that the whole folder was put back to an earlier "
+    "state or written anew by somebody who can write all of it: only a head that another keeps "
+    "shows that ('reconcile verify --head'). It does not prove that what was recorded is true."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyReport:
+    """What was compared and what did not fit."""
+
+    events: int
+    inputs: int
+    releases: int
+    files: int  # files of releases
+    readings: int  # readings of files that the store holds
+    read_again: int  # archived inputs that were read again
+    head: str
+    findings: tuple[Finding, ...]
+    lines: int = 0  # of the record
+    held: tuple[Held, ...] = ()  # the heads that were asked for
+    signed_heads: int = 0
+    tokens: int = 0
+    acts: int = 0  # decisions of persons
+    acts_signed: int = 0
+
+
+def verify(folder: Path, heads: Sequence[str] = ()) -> VerifyReport:
+    """Recompute every digest of a workspace's output; look for ``heads`` that were kept.
+
+    Raises ReconcileError where one of ``heads`` can be none.
+    """
+    workspace = ws.load_workspace(folder)
+    path = workspace.output / record.RECORD
+    there_before = tuple(anchors.anchors(workspace))
+    reading = record.read(path)
+    asked = tuple(anchors.held(reading, head) for head in heads)
+    findings = [_not_held(one) for one in asked if one.lines is None]
+    findings += record.check(path)
+    findings += anchors.contradictions(workspace, there_before, reading)
+    signatures = signing.check(workspace, reading)
+    tokens, wrong_tokens = stamping.check(workspace, reading)
+    findings += [*signatures.findings, *wrong_tokens]
+    findings += [lost.finding() for lost in kept_custody.lost(workspace)]
+    recorded = {
+        (e.content["period"], int(e.content["revision"])): str(e.content["manifest_sha256"])
+        for e in reading.entries
+        if e.kind == "release"
+    }
+    holding = holdings.check(workspace)
+    findings += holding.findings
+    # A file that no index ties to a sample is no sign of alteration.
+    findings += [f for f in documents.check(workspace) if f.severity != "note"]
+    releases, files = 0, 0
+    there = set()
+    folders, found = _release_folders(workspace)
+    findings += found
+    for period, revision, folder in folders:
+        releases += 1
+        there.add((period, revision))
+        count, found = _check_release(
+            workspace, folder / MANIFEST, recorded.get((period, revision)),
+            bool(reading.altered), holding,
+        )  # fmt: skip
+        files += count
+        findings += found
+    findings += [
+        _serious(f"releases/{period}/r{revision}", "The release is recorded but not there.")
+        for period, revision in sorted(set(recorded) - there)
+    ]
+    events = sum(1 for e in reading.entries if e.kind == "custody event")
+    return VerifyReport(
+        events, holding.inputs, releases, files, holding.readings, holding.read_again,
+        reading.head, tuple(dict.fromkeys(findings)), len(reading.entries), asked,
+        signatures.heads, tokens, signatures.acts, signatures.acts_signed,
+    )  # fmt: skip
+
+
+def _not_held(held: Held) -> Finding:
+    if held.custody_of:
+        return Finding(
+            "record", "warning", held.head,
+            f"This is the head of the custody chain of release {held.custody_of}, and no head of "
+            "the record.",
+            advice="Compare the head of the record, which stands beside it.",
+        )  # fmt: skip
+    return _serious(
+        held.head, "The record does not hold this head: it was shortened or altered after this "
+        "head was printed, or the head is another record's.",
+    )  # fmt: skip
+
+
+def _serious(subject: str, text: str) -> Finding:
+    return Finding(
+        "record", "serious", subject, text,
+        advice="Restore it from a copy that is known to be good, and find out who had access.",
+    )  # fmt: skip
+
+
+def _release_folders(
+    workspace: ws.Workspace,
+) -> tuple[list[tuple[str, int, Path]], list[Finding]]:
+    """Period, revision and folder of every release; what else lies there is named."""
+    found: list[tuple[str, int, Path]] = []
+    others: list[Path] = []
+    root = workspace.output / "releases"
+    for period in sorted(root.iterdir()) if root.is_dir() else []:
+        if period.is_symlink() or not period.is_dir() or not ws.may_name_a_period(period.name):
+            others.append(period)
+            continue
+        for folder in sorted(period.iterdir()):
+            number = release.revision_of(folder)
+            if number is not None:
+                found.append((period.name, number, folder))
+            elif not folder.name.startswith(".unfinished-"):
+                others.append(folder)
+    shown = [path.relative_to(workspace.output).as_posix() for path in others]
+    return found, [holdings.foreign(name) for name in shown]
+
+
+def _check_release(
+    workspace: ws.Workspace,
+    path: Path,
+    recorded: str | None,
+    record_broken: bool,
+    held: Holdings,
+) -> tuple[int, list[Finding]]:
+    name = path.parent.relative_to(workspace.output).as_posix()
+    findings: list[Finding] = []
+    if path.is_symlink() or not path.is_file():
+        return 0, [_serious(f"{name}/{MANIFEST}", "The manifest is missing.")]
+    if recorded is None:
+        if not record_broken:
+            findings.append(_serious(name, "The release is not in the record."))
+    elif ws.sha256_of(path) != recorded:
+        return 0, [_serious(f"{name}/{MANIFEST}", "The manifest is not what was recorded.")]
+    try:
+        manifest: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        outputs, inputs = manifest["outputs"], manifest["inputs"]
+        listed = {str(entry["name"]): str(entry["sha256"]) for entry in outputs}
+        digests = {str(entry["path"]): str(entry["sha256"]) for entry in inputs}
+        if any(Path(file).name != file for file in listed):
+            raise ValueError("a file of another folder")
+        findings += _not_as_archived(name, manifest, held)
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return 0, [*findings, _serious(f"{name}/{MANIFEST}", "The manifest can't be read.")]
+    for file, digest in sorted(listed.items()):
+        target = path.parent / file
+        if target.is_symlink() or not target.is_file():
+            findings.append(_serious(f"{name}/{file}", "The file is missing."))
+        elif ws.sha256_of(target) != digest:
+            findings.append(_serious(f"{name}/{file}", "The file is not what was released."))
+    findings += [
+        _serious(f"{name}/{extra.name}", "The file was not part of the release.")
+        for extra in sorted(path.parent.iterdir())
+        if extra.name != MANIFEST and extra.name not in listed
+    ]
+    findings += [
+        _serious(f"{name}, input {shown}", "Its archived copy is missing.")
+        for shown, digest in sorted(digests.items())
+        if digest and digest not in held.kept
+    ]
+    return len(listed), findings
+
+
+def _not_as_archived(name: str, manifest: dict[str, Any], held: Holdings) -> list[Finding]:
+    """Inputs of a release from which other values went in than their archived copies give.
+
+    A release that another version of the program read can't be compared so.
+    """
+    if manifest.get("reading_version") != provenance.reading_version():
+        return []
+    return [
+        _serious(
+            f"{name}, input {entry['path']}",
+            "The release was made from other values than the archived copy gives.",
+        )
+        for entry in manifest["inputs"]
+        if (gives := held.gives.get((str(entry["path"]), str(entry["sha256"]))))
+        and entry.get("contents", "") not in gives
+    ]

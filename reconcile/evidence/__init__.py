@@ -1,0 +1,1 @@
+"""What speaks for or against a number: controls, custody, suspected faults, documents."""

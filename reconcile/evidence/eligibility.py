@@ -1,0 +1,360 @@
+"""Which pairs may be compared: controls first, then custody, interference, censoring.
+
+Asks the store for the controls of both sides and gives every pair the one reason that
+keeps it out, or none. Nothing is deleted: a pair that is left out stays in the table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reconcile.base.model import Finding, QualityCheck, Stratum
+from reconcile.base.reasons import Exclusion, in_words
+from reconcile.base.settings import Settings, Thresholds
+from reconcile.evidence import diagnosis, quality
+from reconcile.pairs.pairing import Key, Side, censor_reason, joined_method
+from reconcile.pairs.sums import HighMean
+from reconcile.samples import identity
+from reconcile.store.database import Store
+
+CONTROL_COLUMNS = (
+    "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
+    "technique", "method", "element", "batch", "at", "value_mg_kg", "qualifier",
+    "limit_mg_kg", "se", "digestion_class",
+)  # fmt: skip
+
+_QUALIFIERS = {0: "", 1: "<", 2: ">"}
+
+
+def control_rows(store: Store, side: str, keys: Sequence[Key], zone: str = "UTC") -> pd.DataFrame:
+    """Every control of one side, long: one row per control row and element (CONTROL_COLUMNS).
+
+    A lab batch is a certificate, a field batch a day as the calendar of ``zone`` has it.
+    """
+    return _long(store, side, keys, "disposition = 'control'", zone)
+
+
+def days_of(moments: pd.Series, zone: str) -> pd.Series:
+    """The day of each moment in the calendar of a place; '' where there is none."""
+    days = moments.dt.tz_convert(zone).dt.strftime("%Y-%m-%d").astype("object")
+    days = days.where(moments.notna(), "")
+    return pd.Series(days, dtype="str")
+
+
+def control_history(
+    store: Store, side: str, keys: Sequence[Key], finish: datetime | None, zone: str = "UTC"
+) -> pd.DataFrame:
+    """Controls of this and earlier periods in the run's files (CONTROL_COLUMNS).
+
+    Only files that bear on this period are asked, for these alone a release lists as its
+    inputs. ``finish``: end of the period, UTC without a zone.
+    """
+    moment = "measured_at" if side == "field" else "coalesce(analysed_at, reported_at, received_at)"
+    until = "" if finish is None else f"AND {moment} < TIMESTAMP '{finish.isoformat(sep=' ')}'"
+    return _long(
+        store, side, keys,
+        f"disposition = 'control' OR (disposition = 'other period' AND sample_kind <> 'sample' "
+        f"AND file_id IN (SELECT file_id FROM {side}_row WHERE disposition <> 'other period') "
+        f"{until})", zone,
+    )  # fmt: skip
+
+
+def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
+    """Lab duplicates with the first determination of the same sample beside them.
+
+    Columns: CONTROL_COLUMNS of the duplicate plus ``first_mg_kg``, ``first_qualifier``
+    and ``first_limit_mg_kg``: of the sample's ordinary determination, by the same method.
+    """
+    duplicates = _long(store, "lab", keys, "disposition = 'control' AND sample_kind = 'duplicate'")
+    if duplicates.empty:
+        return duplicates.assign(first_mg_kg=[], first_qualifier=[], first_limit_mg_kg=[])
+    originals = _long(store, "lab", keys, "disposition = 'sample'")
+    duplicates["pair_id"] = duplicates["duplicate_of"].where(
+        duplicates["duplicate_of"].fillna("").ne(""), duplicates["sample_id"]
+    )
+    first = originals.drop_duplicates(["sample_id", "method", "element"]).rename(
+        columns={
+            "sample_id": "pair_id",
+            "value_mg_kg": "first_mg_kg",
+            "qualifier": "first_qualifier",
+            "limit_mg_kg": "first_limit_mg_kg",
+        }
+    )[["pair_id", "method", "element", "first_mg_kg", "first_qualifier", "first_limit_mg_kg"]]
+    return duplicates.merge(first, on=["pair_id", "method", "element"], how="inner").drop(
+        columns="pair_id"
+    )
+
+
+def _long(
+    store: Store, side: str, keys: Sequence[Key], condition: str, zone: str = "UTC"
+) -> pd.DataFrame:
+    if side == "field":
+        batch = "''"
+        at, method = "measured_at", ("technique", "instrument", "calibration")
+    else:
+        batch = "coalesce(certificate, '')"
+        at = "coalesce(analysed_at, reported_at, received_at)"
+        method = ("technique", "lab_method", "digestion")
+    described = ", ".join(f"chosen.{name}" for name in method)
+    digestion = "chosen.digestion_class" if side == "lab" else "''"
+    settled = (
+        "AND NOT EXISTS (SELECT 1 FROM lab_cell WHERE lab_cell.source = chosen.source "
+        "AND lab_cell.key = ? AND lab_cell.code < 0)"
+        if side == "lab"
+        else ""
+    )
+    frames = []
+    cells = store.cells(side)
+    for key in keys:
+        cell = cells.of(key.key)
+        frame = store.frame(
+            f"SELECT chosen.sample_kind, coalesce(chosen.reference_code, '') AS reference_code, "
+            f"chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind, {described}, batch, "
+            f"moment AS at, {cell.value} AS value_mg_kg, {cell.code} AS code, "
+            f"{cell.limit} AS limit_mg_kg, {cell.error} AS se, {digestion} AS digestion_class "
+            f"FROM (SELECT *, {batch} AS batch, {at} AS moment FROM {side}_row WHERE {condition}) "
+            f"AS chosen JOIN (SELECT rowid AS source, * FROM {side}) AS stored "
+            f"ON stored.source = chosen.source WHERE {cell.code} IN (0, 1, 2) {settled} "
+            f'ORDER BY file_place, chosen."row", chosen.sheet',
+            [key.key] if settled else [],
+        )
+        if frame.empty:
+            continue
+        frame["method"] = [
+            joined_method(side, key, *parts)
+            for parts in zip(*(frame[name].fillna("") for name in method), strict=True)
+        ]
+        frame["element"] = key.element
+        frame["qualifier"] = frame["code"].map(_QUALIFIERS)
+        frames.append(frame)
+    if not frames:
+        return pd.DataFrame({name: [] for name in CONTROL_COLUMNS})
+    result = pd.concat(frames, ignore_index=True)
+    result["side"] = side
+    result["technique"] = result["technique"].fillna("")
+    result["at"] = pd.to_datetime(result["at"], utc=True)
+    if side == "field":
+        result["batch"] = days_of(result["at"], zone)
+    return result[list(CONTROL_COLUMNS)]
+
+
+def with_settled_ids(
+    events: pd.DataFrame, register_ids: Iterable[str], aliases: pd.DataFrame
+) -> pd.DataFrame:
+    """Custody events with the ids that a person has settled in place of those written.
+
+    A cell may name several samples separated by ';'. Only aliases are followed; the events
+    as written stay what the hash chain covers.
+    """
+    if events.empty or aliases.empty:
+        return events
+    cells = [str(cell) if pd.notna(cell) else "" for cell in events["sample_id"]]
+    written = sorted({part.strip() for cell in cells for part in cell.split(";")} - {""})
+    resolved = identity.resolve(written, register_ids, aliases)
+    aliased = resolved.loc[resolved["how"].eq("alias")]
+    settled = dict(zip(aliased["written_id"], aliased["sample_id"], strict=True))
+    if not settled:
+        return events
+    return events.assign(
+        sample_id=[
+            "; ".join(settled.get(part.strip(), part.strip()) for part in cell.split(";"))
+            for cell in cells
+        ]
+    )
+
+
+def lead_on_arsenic(
+    store: Store, field: Side, field_keys: Sequence[Key], thresholds: Thresholds
+) -> pd.DataFrame:
+    """Samples whose XRF arsenic is overlapped by lead (model.EXCLUSION_COLUMNS)."""
+    lead = next((k for k in field_keys if k.element == "Pb" and not k.method), None)
+    arsenic = next((k for k in field_keys if k.element == "As" and not k.method), None)
+    if lead is None or arsenic is None:
+        return quality.interference_flags(pd.DataFrame(), thresholds)
+    samples = store.frame("SELECT sample_id, technique FROM field_sample ORDER BY number")
+    pb, ars = field.of(lead), field.of(arsenic)
+    samples["Pb"] = np.where(pb.censored == 0, pb.low, np.nan)
+    samples["As"] = np.where(ars.censored == 0, ars.low, np.nan)
+    samples["As_limit"] = np.where(np.isfinite(ars.high), ars.high, np.nan)
+    return quality.interference_flags(samples, thresholds)
+
+
+def uncontrolled(stratum: Stratum, checks: Sequence[QualityCheck]) -> str:
+    """What no reference material showed for a stratum, in words; '' where both sides were shown."""
+    shown = {
+        check.side
+        for check in checks
+        if check.passed
+        and check.kind in ("reference material", "check standard")
+        and check.element == stratum.element
+        and check.method in (stratum.field_method, stratum.lab_method)
+    }
+    lacking = [
+        text
+        for side, text in (
+            ("lab", "of the laboratory's trueness"),
+            ("field", "of the field instrument"),
+        )
+        if side not in shown
+    ]
+    return f"no reference material in control speaks {' or '.join(lacking)}" if lacking else ""
+
+
+def swap_suspicions(pairs: pd.DataFrame, strata: Sequence[Stratum]) -> tuple[Finding, ...]:
+    """Samples whose labels were probably exchanged, method by method and matrix by matrix."""
+    if pairs.empty:
+        return ()
+    by_key = {s.key: s for s in strata}
+    unit = [
+        (s.technique, s.field_method.split(" · ")[:3], s.matrix, s.specimen_form, s.pair_type)
+        for s in (by_key[key] for key in pairs["stratum"])
+    ]
+    findings: list[Finding] = []
+    both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
+    for _, rows in pairs.loc[both].groupby(pd.Series(map(str, unit))[both]):
+        field, lab = (
+            rows.pivot_table(index="sample_id", columns="element", values=side, aggfunc="first")
+            for side in ("field_mean", "lab_mean")
+        )
+        findings += diagnosis.suspected_swaps(field, lab)
+    return tuple(findings)
+
+
+def with_reasons(
+    pairs: pd.DataFrame,
+    strata: Sequence[Stratum],
+    custody_status: Mapping[str, str],
+    checks: Sequence[QualityCheck],
+    interference: pd.DataFrame,
+    high_sums: Sequence[HighMean],
+    settings: Settings,
+) -> pd.DataFrame:
+    """The pairs with ``custody``, ``used`` and ``reason`` filled in; the first reason stands."""
+    if pairs.empty:
+        return pairs
+    pairs = pairs.copy()
+    by_key = {stratum.key: stratum for stratum in strata}
+    pairs["custody"] = [custody_status.get(s, "not recorded") for s in pairs["sample_id"]]
+    left_out = [
+        settings.leave_out.get(f"{s}/{e}", settings.leave_out.get(s, ""))
+        for s, e in zip(pairs["sample_id"], pairs["element"], strict=True)
+    ]
+    zone = settings.workspace.time_zone
+    failed, open_below = quality.failed_batches(checks), quality.contaminated_below(checks)
+    nothing = [""] * len(pairs)
+    entries = [Exclusion.LEFT_OUT if why else "" for why in left_out]
+    broken = [Exclusion.CUSTODY_BROKEN if c == "broken" else "" for c in pairs["custody"]]
+    whys = _batch_reasons(pairs, by_key, failed, zone)
+    opens = _batch_reasons(pairs, by_key, open_below, zone)
+    sums = _sum_reasons(pairs, by_key, high_sums)
+    # in this order: the first that holds stands, with what it speaks of
+    reasons: list[tuple[Sequence[str], Sequence[str]]] = [
+        (entries, left_out),
+        (broken, nothing),
+        ([Exclusion.BATCH_FAILED if why else "" for why in whys], whys),
+        ([Exclusion.OPEN_TO_CONTAMINATION if why else "" for why in opens], opens),
+        (_interference_reasons(pairs, by_key, interference), nothing),
+        ([Exclusion.SUM_TOO_HIGH if limit else "" for limit in sums], sums),
+        (censor_reason(pairs).tolist(), nothing),
+        (_near_limit(pairs, settings.thresholds.lab_limit_multiple), nothing),
+    ]
+    stands = [
+        next(((str(c), str(w)) for c, w in zip(codes, what, strict=True) if c), ("", ""))
+        for codes, what in zip(
+            zip(*(codes for codes, _ in reasons), strict=True),
+            zip(*(what for _, what in reasons), strict=True),
+            strict=True,
+        )
+    ]
+    pairs["reason_code"] = pd.Series([c for c, _ in stands], index=pairs.index, dtype="str")
+    pairs["reason"] = pd.Series([in_words(*s) for s in stands], index=pairs.index, dtype="str")
+    pairs["used"] = pairs["reason_code"].eq("")
+    pairs["re_assay"] = [bool(methods) for methods in pairs["stood_in"]]
+    return pairs.drop(columns=["field_times", "field_methods", "stood_in"])
+
+
+def _batch_reasons(
+    pairs: pd.DataFrame,
+    by_key: Mapping[str, Stratum],
+    batches: pd.DataFrame,
+    zone: str,
+) -> list[str]:
+    """Why a pair's batch keeps it out; with a column below_mg_kg, only results below it."""
+    if batches.empty:
+        return [""] * len(pairs)
+    edges = (
+        batches["below_mg_kg"] if "below_mg_kg" in batches.columns
+        else pd.Series(np.inf, index=batches.index)
+    )  # fmt: skip
+    told = {
+        (row.side, row.batch, row.method, row.element): (float(edge), str(row.reason))
+        for row, edge in zip(batches.itertuples(index=False), edges, strict=True)
+    }
+    texts = []
+    rows: list[Any] = list(pairs.itertuples(index=False))
+    for row, days in zip(rows, _days_read(pairs, zone), strict=True):
+        stratum = by_key[row.stratum]
+        candidates = [
+            ("field", day, method, row.field_low) for day in days for method in row.field_methods
+        ] + [
+            ("lab", certificate, method, row.lab_low)
+            for certificate in row.certificate or ("",)
+            for method in (stratum.lab_method, *row.stood_in)
+        ]
+        found = ""
+        for side, batch, method, value in candidates:
+            edge, reason = told.get((side, batch, method, stratum.element), (-np.inf, ""))
+            if not found and value < edge:
+                found = reason
+        texts.append(found)
+    return texts
+
+
+def _days_read(pairs: pd.DataFrame, zone: str) -> list[list[str]]:
+    """Every day on which each sample was read, by the calendar of the place."""
+    return [
+        sorted(set(days_of(pd.Series(pd.to_datetime(list(times), utc=True)), zone)) - {""})
+        for times in pairs["field_times"]
+    ]
+
+
+def _interference_reasons(
+    pairs: pd.DataFrame, by_key: Mapping[str, Stratum], interference: pd.DataFrame
+) -> list[str]:
+    flagged = set(interference["sample_id"])
+    return [
+        Exclusion.LEAD_OVERLAPS_ARSENIC
+        if by_key[key].element == "As" and by_key[key].technique == "XRF" and sample in flagged
+        else ""
+        for key, sample in zip(pairs["stratum"], pairs["sample_id"], strict=True)
+    ]
+
+
+def _sum_reasons(
+    pairs: pd.DataFrame, by_key: Mapping[str, Stratum], high_sums: Sequence[HighMean]
+) -> list[str]:
+    """The limit, %, that a sample's mean exceeds, where the settings keep such samples out."""
+    out = {(m.sample_id, m.technique): m.limit_pct for m in high_sums if m.kept_out}
+    places = zip(
+        pairs["sample_id"], (by_key[key].technique for key in pairs["stratum"]), strict=True
+    )
+    return [f"{out[place]:g}" if place in out else "" for place in places]
+
+
+def _near_limit(pairs: pd.DataFrame, multiple: float) -> list[str]:
+    """Pairs whose lab value is below a multiple of the lowest lab limit of their stratum."""
+    if multiple <= 0:
+        return [""] * len(pairs)
+    limit = (
+        pairs["lab_high"]
+        .where(pairs["lab_qualifier"].eq("<"))
+        .groupby(pairs["stratum"])
+        .transform("min")
+    )
+    near = pairs["lab_mean"] < multiple * limit
+    return [Exclusion.NEAR_LIMIT if is_near else "" for is_near in near]

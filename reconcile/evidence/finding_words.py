@@ -1,0 +1,35 @@
+"""A finding as its reader sees it: what was found, what a person settled, what to do."""
+
+from __future__ import annotations
+
+from reconcile.base.model import Finding
+from reconcile.reporting import words
+
+
+def settled(finding: Finding) -> str:
+    """Who settled it as what, when and why; '' where nobody did."""
+    s = finding.settled
+    if s is None:
+        return ""
+    return words.SETTLED.format(verdict=s.verdict, by=s.by, at=s.at, reason=s.reason.rstrip("."))
+
+
+def told(finding: Finding) -> str:
+    """What was found, with its evidence and what was settled."""
+    parts = (finding.text, settled(finding), finding.evidence)
+    return " ".join(part for part in parts if part)
+
+
+def subject(finding: Finding) -> str:
+    """What it speaks of, and the id by which a person can settle it."""
+    return f"{finding.subject} ({finding.id})" if finding.id else finding.subject
+
+
+def of_verdict(fault: Finding | None) -> str:
+    """What a verdict's criterion of suspected faults found."""
+    if fault is None:
+        return words.FAULT_NONE
+    said = settled(fault) or (fault.text if fault.blocks else words.FAULT_TOLD)
+    if fault.blocks and fault.settled is not None:
+        said = f"{fault.text} {said}"
+    return said.rstrip(".")

@@ -1,0 +1,1 @@
+"""All figures of a stratum: which are computed, and from what."""

@@ -1,0 +1,1 @@
+"""Verdicts, factors and conformity: what may be done with the numbers."""

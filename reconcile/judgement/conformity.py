@@ -1,0 +1,309 @@
+"""Which grades of a table of specification limits the results of a specimen are consistent with.
+
+Every grade that the results do not speak against is listed, never the nearest one alone.
+Terms are those of JCGM 106:2012 and ILAC-G8:09/2019 (clauses from memory): a decision rule
+with its guard band, acceptance limits, and the chance that the true value lies within the
+specification limits. Composition only: nothing here says that a part is fit for service.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from scipy import stats
+
+from reconcile.base.quantities import ELEMENTS
+from reconcile.statistics import guard_bands
+
+SIMPLE, GUARDED, GUARDED_REJECTION = (
+    "simple acceptance", "guarded acceptance", "guarded rejection",
+)  # fmt: skip
+RULES = (SIMPLE, GUARDED, GUARDED_REJECTION)
+
+#: Of one element against one grade.
+WITHIN, AGAINST, OPEN, NOT_DECIDED, NOT_MEASURED = (
+    "within", "against", "open", "not decided", "not measured",
+)  # fmt: skip
+#: Of one grade.
+MEETS, CONSISTENT, EXCLUDED, NOT_JUDGED = (
+    "every limit decided within", "consistent", "not this grade", "not judged",
+)  # fmt: skip
+
+LOW, HIGH = "below the minimum", "above the maximum"
+_NUMBER = {symbol: number for number, symbol in enumerate(ELEMENTS, start=1)}
+_LIGHT = 12  # below magnesium no line leaves the specimen that a portable XRF could see in air
+_HARD = 18  # up to chlorine it is hard: common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """What one grade may hold of one element, mg/kg; NaN where there is no limit."""
+
+    grade: str
+    element: str
+    minimum: float
+    maximum: float
+    unit: str = "mg/kg"  # in which the limit was stated
+    per_mg_kg: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One element's result of one specimen, mg/kg, with what is known of its uncertainty."""
+
+    element: str
+    low: float  # bounds of the result, equal where it is quantified
+    high: float
+    u: float = math.nan  # standard uncertainty; NaN where not known
+    k: float = 2.0  # coverage factor
+    source: str = ""  # whence the uncertainty, or why it is not known
+    raw: float = math.nan  # the value as read, where it was corrected
+    factor_id: str = ""
+    untrusted: str = ""  # why it may speak against a grade, but not for one
+    unusable: str = ""  # why it is not used at all
+
+    @property
+    def value(self) -> float:
+        """The result, or NaN where it is known between bounds only."""
+        return self.low if self.low == self.high else math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class ResultSet:
+    """All results of one specimen by one method."""
+
+    sample_id: str
+    side: str  # field | lab
+    technique: str
+    method: str
+    description: str  # matrix and form, or certificates
+    values: tuple[Measured, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ElementCall:
+    """What one element says of one grade; mg/kg."""
+
+    limit: Limit
+    call: str  # WITHIN, AGAINST, OPEN, NOT_DECIDED or NOT_MEASURED
+    why: str = ""
+    accept_low: float = math.nan  # acceptance limits of the rule
+    accept_high: float = math.nan
+    probability: float = math.nan  # that the true value lies within the limits
+
+
+@dataclass(frozen=True, slots=True)
+class GradeCall:
+    """What a result set says of one grade."""
+
+    grade: str
+    call: str  # MEETS, CONSISTENT, EXCLUDED or NOT_JUDGED
+    elements: tuple[ElementCall, ...]
+
+    def of(self, call: str) -> tuple[str, ...]:
+        """The elements with this call, in the order of the table of limits."""
+        return tuple(e.limit.element for e in self.elements if e.call == call)
+
+
+@dataclass(frozen=True, slots=True)
+class SpecimenConformity:
+    """One result set against every grade of the table."""
+
+    results: ResultSet
+    grades: tuple[GradeCall, ...]
+
+    def grades_of(self, *calls: str) -> tuple[GradeCall, ...]:
+        """Grades with one of these calls, in the order of the table."""
+        return tuple(g for g in self.grades if g.call in calls)
+
+    @property
+    def not_measured(self) -> tuple[tuple[str, str], ...]:
+        """Elements with limits in any grade that were not measured, each with the reason."""
+        found: dict[str, str] = {}
+        for grade in self.grades:
+            for e in grade.elements:
+                if e.call == NOT_MEASURED:
+                    found.setdefault(e.limit.element, e.why)
+        return tuple(found.items())
+
+
+@dataclass(frozen=True, slots=True)
+class ConformityRecord:
+    """Every result set of a period against a table of limits, with the rule."""
+
+    rule: str
+    guard_factor: float
+    grades: tuple[tuple[Limit, ...], ...]  # of each grade, in the order of the table
+    specimens: tuple[SpecimenConformity, ...]
+    notes: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()  # what it rests on beside the period's own inputs
+
+
+def rule_sentences(rule: str, guard_factor: float) -> tuple[str, ...]:
+    """The decision rule in words, with its guard band and its risk at a limit."""
+    width = f"w = {guard_factor:g}·U"
+    if rule == SIMPLE or guard_factor == 0:
+        return (
+            "Decision rule: simple acceptance, no guard band (JCGM 106:2012, 8.2). A result inside "
+            "the limits is accepted and one outside speaks against the grade; for a true value on "
+            "a limit either call is wrong up to one time in two.",
+        )
+    risk = float(stats.norm.sf(guard_factor * 2.0))
+    chance = f"about {risk:.1%}" if risk >= 0.001 else "less than 0.1%"
+    against = (
+        f"An element speaks against a grade only where its result lies outside the limits by more "
+        f"than {width}: for a true value on a limit that happens by chance in {chance} of cases "
+        "(normal errors, U with k = 2)."
+    )
+    if rule == GUARDED:
+        return (
+            f"Decision rule: guarded acceptance, guard band {width} (JCGM 106:2012, 8.3.2; "
+            f"ILAC-G8:09/2019). A result is accepted only where it lies inside the limits by w or "
+            f"more; a true value on a limit is then accepted by chance in {chance} of cases.",
+            f"{against} In between nothing is decided.",
+        )
+    return (
+        f"Decision rule: guarded rejection, guard band {width} (JCGM 106:2012, 8.3.3). A result is "
+        "accepted up to w outside the limits: a true value on a limit is nearly always accepted, "
+        "and one outside it by less than w often. This rule protects the supplier, not the user.",
+        against,
+    )
+
+
+def judge(
+    results: ResultSet,
+    grades: Sequence[Sequence[Limit]],
+    rule: str,
+    guard_factor: float,
+    complete: bool = True,
+) -> SpecimenConformity:
+    """One result set against every grade.
+
+    ``complete``: whether every row of the table of limits could be read; if not, no grade is
+    said to have every limit decided.
+    """
+    by_element = {m.element: m for m in results.values}
+    calls = []
+    for limits in grades:
+        elements = tuple(
+            element_call(limit, by_element.get(limit.element), results, rule, guard_factor)
+            for limit in limits
+        )
+        calls.append(GradeCall(limits[0].grade, _grade_call(elements, complete), elements))
+    return SpecimenConformity(results, tuple(calls))
+
+
+def _grade_call(elements: Sequence[ElementCall], complete: bool) -> str:
+    calls = {e.call for e in elements}
+    if AGAINST in calls:
+        return EXCLUDED
+    if calls == {WITHIN} and complete:
+        return MEETS
+    # A grade of which no result says anything was not looked at; it is not shown to fit.
+    return CONSISTENT if calls & {WITHIN, OPEN} else NOT_JUDGED
+
+
+def element_call(
+    limit: Limit, measured: Measured | None, results: ResultSet, rule: str, guard_factor: float
+) -> ElementCall:
+    """One element against the limits of one grade, by the rule.
+
+    A result below or above a limit of the method is judged by its bounds, without a guard
+    band; it decides only where the bounds leave no doubt.
+    """
+    cannot = why_not_measured(limit.element, results.side, results.technique)
+    if measured is None:
+        hard = hard_to_measure(limit.element, results.technique)
+        absent = "no result; hardly seen by portable XRF in air" if hard else "no result"
+        return ElementCall(limit, NOT_MEASURED, cannot or absent)
+    if cannot or measured.unusable:
+        return ElementCall(limit, NOT_MEASURED, cannot or measured.unusable)
+    low, high = measured.low, measured.high
+    accept, reject = 0.0, 0.0
+    probability = math.nan
+    if low == high:
+        if math.isfinite(measured.u) and measured.u > 0:
+            judged = guard_bands.conformity(
+                low, measured.u, limit.maximum, limit.minimum, guard_factor, measured.k
+            )
+            probability = judged.probability
+            if math.isnan(probability):  # limits nearer to each other than two guard bands
+                probability = guard_bands.conformity(
+                    low, measured.u, limit.maximum, limit.minimum, 0.0, measured.k
+                ).probability
+        if rule != SIMPLE and guard_factor > 0:
+            reject = guard_factor * measured.k * measured.u
+            accept = reject if rule == GUARDED else -reject
+            if not math.isfinite(reject):
+                return ElementCall(
+                    limit, NOT_DECIDED,
+                    f"its uncertainty is not known: {measured.source or 'no evidence'}",
+                )  # fmt: skip
+    accept_low, accept_high = limit.minimum + accept, limit.maximum - accept
+
+    def made(call: str, why: str = "") -> ElementCall:
+        return ElementCall(limit, call, why, accept_low, accept_high, probability)
+
+    if high < limit.minimum - reject:
+        return made(AGAINST, LOW)
+    if low > limit.maximum + reject:
+        return made(AGAINST, HIGH)
+    low_ok = math.isnan(limit.minimum) or low >= accept_low
+    high_ok = math.isnan(limit.maximum) or high <= accept_high
+    if low_ok and high_ok:
+        return made(OPEN, measured.untrusted) if measured.untrusted else made(WITHIN)
+    if low != high:
+        return made(NOT_DECIDED, "known between bounds only")
+    if accept_low > accept_high:
+        return made(OPEN, "limits nearer than two guard bands")
+    return made(OPEN, "in a guard band")
+
+
+def why_not_measured(element: str, side: str, technique: str) -> str:
+    """Why this kind of result can't decide on an element at all; '' where it can."""
+    if side == "lab":
+        return ""
+    if technique.upper() == "XRF" and _NUMBER.get(element, 99) < _LIGHT:
+        return "portable XRF can't measure it (light element)"
+    if element == "C":
+        return "carbon by a field method is never the sole basis: combustion or spark OES decides"
+    return ""
+
+
+def hard_to_measure(element: str, technique: str) -> bool:
+    """Whether portable XRF in air hardly sees the element (magnesium to chlorine)."""
+    return technique.upper() == "XRF" and _LIGHT <= _NUMBER.get(element, 99) < _HARD
+
+
+def grouped(limits: Iterable[Limit]) -> tuple[tuple[Limit, ...], ...]:
+    """The limits of each grade together, grades in the order in which they first stand."""
+    found: dict[str, list[Limit]] = {}
+    for limit in limits:
+        found.setdefault(limit.grade, []).append(limit)
+    return tuple(tuple(of) for of in found.values())
+
+
+def summary(specimen: SpecimenConformity) -> str:
+    """One line: which grades are consistent, and what keeps them apart from being told."""
+    fitting = specimen.grades_of(MEETS, CONSISTENT)
+    if not fitting:
+        if unknown := specimen.grades_of(NOT_JUDGED):
+            if len(unknown) == len(specimen.grades):
+                return "No grade could be judged."
+            return "No grade that could be judged is consistent with the results."
+        return "No grade of the table is consistent with the results."
+    names = ", ".join(g.grade for g in fitting)
+    if len(fitting) == 1:
+        return f"Of the table, only {names} is consistent with the results."
+    return f"Consistent with the results, and not told apart by them: {names}."
+
+
+def why_excluded(grade: GradeCall) -> str:
+    """The elements that speak against a grade, such as "Cr, Ni low, Mn high"."""
+    sides = (
+        ("low", [e.limit.element for e in grade.elements if e.why == LOW]),
+        ("high", [e.limit.element for e in grade.elements if e.why == HIGH]),
+    )
+    return ", ".join(f"{', '.join(elements)} {word}" for word, elements in sides if elements)

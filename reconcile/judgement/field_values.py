@@ -1,0 +1,261 @@
+"""One field mean with its key, and its correction by an approved factor of that key.
+
+A value is corrected only by an approved factor of its own key, inside the factor's range
+and dates. Whatever is not corrected says why in flags.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from reconcile.base.model import Stratum
+from reconcile.base.settings import Thresholds
+from reconcile.evidence import eligibility
+from reconcile.judgement import factor_proposal
+from reconcile.judgement.factor_life import APPROVED, EXPIRED, PROPOSED, Life
+from reconcile.pairs import pairing
+from reconcile.store.database import Store
+
+
+@dataclass(frozen=True, slots=True)
+class FieldMean:
+    """One sample's field mean of one element, with its key; mg/kg."""
+
+    sample_id: str
+    element: str
+    field_method: str  # technique · instrument serial · calibration
+    matrix: str
+    specimen_form: str
+    moisture_basis: str
+    first_day: str  # ISO date of the first reading, in the workspace's zone; "" where unknown
+    last_day: str  # of the last reading; "" where any reading has no time
+    spots: int  # spots, or readings where there is one spot
+    qualifier: str  # "" quantified, "<", ">", "~" some readings below their limit
+    low: float  # bounds of the mean, equal where quantified
+    high: float
+    interference: str = ""  # what overlaps, with its evidence
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """What became of one field mean; mg/kg. ``corrected`` is NaN where a flag stands."""
+
+    raw: FieldMean
+    corrected: float = math.nan
+    expanded_uncertainty: float = math.nan  # k = 2
+    low: float = math.nan  # interval in which the laboratory's result is expected, about 95 %
+    high: float = math.nan
+    factor_id: str = ""
+    basis: str = ""
+    form: str = ""
+    flags: tuple[str, ...] = ()
+
+
+# ---- one value ------------------------------------------------------------------------
+
+
+def correct_mean(value: FieldMean, lives: Iterable[Life], lab_method: str = "") -> Corrected:
+    """Correct one field mean, or say in flags why it stays as it is.
+
+    ``lab_method`` chooses among factors to several laboratory methods.
+    """
+    flags = []
+    if value.qualifier:
+        flags.append("censored: the value is known between its limits only")
+    elif not (math.isfinite(value.low) and value.low == value.high):
+        flags.append("no value")
+    if value.interference:
+        flags.append(f"interference: {value.interference}")
+    if not value.first_day or not value.last_day:
+        flags.append("no time of measurement: whether a factor is in force can't be judged")
+    life, why = _factor_for(value, lives, lab_method)
+    flags += why
+    if life is None:
+        return Corrected(value, flags=tuple(flags))
+    factor = life.factor
+    if not value.qualifier and not factor.low <= value.low <= factor.high:
+        flags.append(
+            f"outside the range: {factor.low:.6g} to {factor.high:.6g} mg/kg of {factor.factor_id}"
+        )
+    if flags:
+        return Corrected(value, flags=tuple(flags))
+    field = np.array([value.low])
+    corrected, inside = factor_proposal.correct(factor, field)
+    spread = factor_proposal.standard_uncertainty(factor, field, np.array([float(value.spots)]))
+    if not inside[0] or not np.isfinite(corrected[0]) or not np.isfinite(spread[0]):
+        return Corrected(value, flags=("not estimable: the factor gives no finite value",))
+    low, high = factor_proposal.interval(factor, corrected, spread)
+    return Corrected(
+        value, float(corrected[0]), factor_proposal.COVERAGE * float(spread[0]),
+        float(low[0]), float(high[0]), factor.factor_id, factor.basis, factor.form,
+    )  # fmt: skip
+
+
+def _factor_for(
+    value: FieldMean, lives: Iterable[Life], lab_method: str
+) -> tuple[Life | None, list[str]]:
+    """The one factor that may correct the value, or the flags that say why there is none."""
+    same = [
+        life
+        for life in lives
+        if life.factor.stratum.element == value.element
+        and lab_method in ("", life.factor.stratum.lab_method)
+    ]
+    if not same:
+        return None, ["no factor: none of this element is in the record"]
+    apart = [(differences(value, life.factor.stratum), life) for life in same]
+    matching = [life for found, life in apart if not found]
+    if not matching:
+        fewest = min(len(found) for found, _ in apart)
+        return None, list(next(found for found, _ in apart if len(found) == fewest))
+    approved = [life for life in matching if life.state == APPROVED]
+    if not approved:
+        newest = max(matching, key=lambda x: (x.state == PROPOSED, x.period, x.revision))
+        word = {PROPOSED: "not approved"}.get(newest.state, newest.state)
+        return None, [f"{word}: {newest.factor.factor_id}"]
+    inside = [life for life in approved if not _out_of_date(value, life)]
+    if not inside:
+        return None, [_out_of_date(value, max(approved, key=lambda x: (x.period, x.revision)))]
+    if len(inside) > 1:
+        names = ", ".join(sorted(life.factor.factor_id for life in inside))
+        return None, [f"more than one factor fits: {names}"]
+    return inside[0], []
+
+
+def _out_of_date(value: FieldMean, life: Life) -> str:
+    factor = life.factor
+    if not factor.valid_from or not factor.valid_until:
+        return f"the factor has no dates: {factor.factor_id}"
+    if value.last_day and value.last_day > factor.valid_until:
+        return f"{EXPIRED}: {factor.factor_id} stood until {factor.valid_until}"
+    if value.first_day and value.first_day < factor.valid_from:
+        return f"before the factor: {factor.factor_id} stands from {factor.valid_from}"
+    return ""
+
+
+def differences(value: FieldMean, stratum: Stratum) -> tuple[str, ...]:
+    """In what the key of a value differs from that of a factor; empty where in nothing.
+
+    The pair type and the laboratory belong to the comparison, not to a field value. A
+    factor over pooled instruments or forms fits no single one of them.
+    """
+    found = []
+    if value.field_method != stratum.field_method:
+        ours, theirs = value.field_method.split(" · "), stratum.field_method.split(" · ")
+        names = ("technique", "instrument", "calibration")
+        parts = [
+            f"other {name}: {a}, the factor's is {b}"
+            for name, a, b in zip(names, ours, theirs, strict=False)
+            if a != b
+        ]
+        plain = len(ours) == len(theirs) == len(names) and parts
+        found += (
+            parts
+            if plain
+            else [f"other field method: {value.field_method}, the factor's is {theirs}"]
+        )
+    for name, ours_, theirs_ in (
+        ("matrix", value.matrix, stratum.matrix),
+        ("specimen form", value.specimen_form, stratum.specimen_form),
+    ):
+        if ours_ != theirs_:
+            found.append(f"other {name}: {ours_ or 'not stated'}, the factor's is {theirs_ or '-'}")
+    ours_, theirs_ = value.moisture_basis, stratum.moisture_basis
+    if ours_ != theirs_ and not theirs_.startswith(f"field {ours_ or 'not stated'}, lab "):
+        found.append(
+            f"other moisture basis: {ours_ or 'not stated'}, the factor's is {theirs_ or '-'}"
+        )
+    return tuple(found)
+
+
+# ---- the means of a run -----------------------------------------------------------------
+
+
+def field_means(
+    store: Store, keys: Iterable[pairing.Key], thresholds: Thresholds, zone: str
+) -> list[FieldMean]:
+    """Every field mean of the run's samples for these analytes; mg/kg.
+
+    The run's rows must have their dispositions (``pairing.place_rows``).
+    """
+    side = pairing.Side(store, "field")
+    overlap = eligibility.lead_on_arsenic(
+        store, side, pairing.keys_of(store, "field", ()), thresholds
+    )
+    overlapped = dict(zip(overlap["sample_id"], overlap["evidence"], strict=True))
+    samples = store.frame(_SAMPLES)
+    return [
+        value for key in keys for value in _of_key(key, side, samples, overlapped, ZoneInfo(zone))
+    ]
+
+
+_SAMPLES = """
+SELECT s.*, max(r.measured_at) AS last_time,
+    count(*) FILTER (WHERE r.measured_at IS NULL) AS untimed
+FROM field_sample AS s
+JOIN field_row AS r
+    ON r.disposition = 'sample' AND r.sample_id = s.sample_id
+    AND r.technique IS NOT DISTINCT FROM s.technique
+    AND r.instrument IS NOT DISTINCT FROM s.instrument
+    AND r.calibration IS NOT DISTINCT FROM s.calibration
+    AND r.matrix = s.matrix AND r.specimen_form = s.specimen_form
+    AND r.moisture_basis = s.moisture_basis AND r.pair_type = s.pair_type
+    AND r."group" = s."group"
+GROUP BY ALL
+ORDER BY number
+"""
+
+
+def _of_key(
+    key: pairing.Key,
+    side: pairing.Side,
+    samples: pd.DataFrame,
+    overlapped: dict[str, str],
+    zone: ZoneInfo,
+) -> Iterable[FieldMean]:
+    means = side.of(key)
+    for i, row in enumerate(samples.to_dict("records")):
+        n, censored = int(means.n[i]), int(means.censored[i])
+        if not n:
+            continue
+        low, high = float(means.low[i]), float(means.high[i])
+        qualifier = (
+            "" if not censored else ">" if math.isinf(high) else "<" if censored == n else "~"
+        )
+        parts = [_text(row[name]) for name in ("technique", "instrument", "calibration")]
+        spots = int(means.spots[i])
+        yield FieldMean(
+            _text(row["sample_id"]),
+            key.element,
+            pairing.joined_method("field", key, parts[0], parts[1], parts[2]),
+            _text(row["matrix"]),
+            _text(row["specimen_form"]),
+            _text(row["moisture_basis"]),
+            _day(row["field_time"], zone),
+            "" if int(row["untimed"]) else _day(row["last_time"], zone),
+            spots if spots >= 2 else n,
+            qualifier,
+            low,
+            high,
+            overlapped.get(_text(row["sample_id"]), "") if key.element == "As" else "",
+        )
+
+
+def _text(value: Any) -> str:
+    return "" if value is None or value != value else str(value)
+
+
+def _day(value: Any, zone: ZoneInfo) -> str:
+    if value is None or pd.isna(value):
+        return ""
+    moment = pd.Timestamp(value).to_pydatetime()
+    assert isinstance(moment, datetime)
+    return moment.replace(tzinfo=UTC).astimezone(zone).date().isoformat()

@@ -1,0 +1,70 @@
+"""What the verdict would be with every excluded pair put back.
+
+A verdict that rests on what was left out must say so: the same criteria are judged again
+on all pairs with two numbers, whatever kept them out (a person's entry, broken custody, a
+failed batch, an overlap). Censored pairs stay what they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from reconcile.base.model import ACCEPTED_CORRECTED, Finding, Stratum, Verdict
+from reconcile.base.settings import Settings
+from reconcile.figures import evaluation
+from reconcile.figures.evaluation import LabError
+from reconcile.judgement import factor_proposal, verdicts
+
+
+@dataclass(frozen=True, slots=True)
+class Judging:
+    """What a verdict rests on beside its pairs."""
+
+    stratum: Stratum
+    lab_error: LabError | None
+    settings: Settings
+    fault: Finding | None = None
+    until: str = ""
+    uncontrolled: str = ""
+    custody_gone: tuple[str, ...] = ()
+
+
+def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
+    """The pairs (model.PAIR_COLUMNS) with every one used that has a number on both sides."""
+    both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
+    used = pairs["used"].astype(bool)
+    back = both & ~used
+    # Broken custody kept them out; counted again it would keep the verdict out.
+    return pairs.assign(
+        used=used | both,
+        reason_code=pairs["reason_code"].where(~back, ""),
+        reason=pairs["reason"].where(~back, ""),
+        custody=pairs["custody"].where(~back, "put back"),
+    )
+
+
+def with_all_put_back(verdict: Verdict, pairs: pd.DataFrame, judging: Judging) -> Verdict:
+    """The verdict with what it would be on all pairs; unchanged where none was excluded."""
+    everything = put_back(pairs)
+    excluded = int(everything["used"].sum()) - int(pairs["used"].astype(bool).sum())
+    if not excluded:
+        return verdict
+    j = judging
+    again = evaluation.evaluate(j.stratum, everything, j.lab_error, j.settings)
+    proposal = factor_proposal.propose(j.stratum, again, j.settings, j.fault)
+    other = verdicts.judge(
+        j.stratum, again, proposal, j.settings, j.fault, j.until, j.uncontrolled, j.custody_gone
+    )
+    reason = (
+        "A correction fitted to all of them met the criteria on samples that its fit had not seen."
+        if other.decision == ACCEPTED_CORRECTED
+        else other.reason
+    )
+    return replace(
+        verdict,
+        put_back=excluded,
+        decision_put_back=other.decision,
+        reason_put_back=reason,
+    )

@@ -1,0 +1,494 @@
+"""Which laboratory results stand where certificates answer more than once.
+
+A re-issue supersedes what it answers, a later certificate replaces what it repeats, a
+re-assay stands in the place of a value above its method's range, and a rule of the settings
+chooses between methods. Nothing is deleted: what does not stand stays stored, with the
+reason and the result that stands instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from reconcile.base.model import Finding
+from reconcile.base.settings import LabSettings
+from reconcile.intake.tables import ABOVE, QUANTIFIED
+from reconcile.pairs.pairing import Key, joined_method
+from reconcile.store.database import Store
+
+REISSUE = "superseded by a re-issue"
+LATER = "replaced by a later certificate"
+OVER_RANGE = "above the range, superseded by a re-assay"
+STANDS_IN = "stands in the place of a value above the range"
+BEST = "another method stands by the best-value rule"
+
+_SUPERSEDED = -1
+_CELL = (
+    "source", "key", "code", "value", "sample_id", "element", "reason", "link", "told_with",
+)  # fmt: skip
+_FACTS = (
+    "source", "sample_id", "technique", "lab_method", "digestion", "digestion_class",
+    "moisture_basis", "laboratory", "certificate", "issue", "has_newer", "placed",
+)  # fmt: skip
+_GROUP = ["sample_id", "technique", "lab_method", "digestion", "digestion_class", "moisture_basis"]
+
+
+@dataclass(slots=True)
+class _Settled:
+    """What was decided so far, cell by cell."""
+
+    store: Store
+    rows: list[tuple[Any, ...]] = field(default_factory=list)
+    done: set[tuple[int, str]] = field(default_factory=set)
+
+    def add(
+        self, cell: Any, reason: str, link: str, told_with: str, value: float | None = None
+    ) -> None:
+        """A cell that no longer stands, or (with a value) whose limit a number replaces.
+
+        ``told_with`` is the method of the pair that names both results; '' for none.
+        """
+        self.done.add((int(cell.source), cell.key))
+        code = _SUPERSEDED if value is None else QUANTIFIED
+        self.rows.append(
+            (int(cell.source), cell.key, code, value, cell.sample_id, cell.element, reason, link,
+             told_with)
+        )  # fmt: skip
+
+    def write(self) -> None:
+        """Put the decisions where the statements find them."""
+        if not self.rows:
+            return
+        frame = pd.DataFrame(self.rows, columns=list(_CELL)).astype({"value": "float64"})
+        self.store.connection.register("incoming", frame)
+        self.store.connection.execute(
+            "INSERT INTO lab_cell SELECT * REPLACE (nullif(value, 'NaN') AS value) FROM incoming"
+        )
+        self.store.connection.unregister("incoming")
+
+
+def settle(store: Store, keys: Sequence[Key], rules: LabSettings) -> tuple[Finding, ...]:
+    """Decide which results stand; the rows must have their dispositions.
+
+    Fills ``lab_cell`` and mends the dispositions of rows whose results all went, or of which
+    some came back. Returns what a person should know.
+    """
+    settled = _Settled(store)
+    findings = [*_reissues(store, keys, settled)]
+    if rules.later_certificate == "replaces":
+        findings += _later(store, keys, settled)
+    if rules.over_range == "superseded":
+        findings += _over_range(store, keys, rules, settled)
+    if rules.best_value:
+        _best(store, keys, rules.best_value, settled)
+    settled.write()
+    _whole_rows(store, keys)
+    return tuple(findings)
+
+
+def _cells(
+    store: Store, keys: Sequence[Key], condition: str, among: str, values: Sequence[Any] = ()
+) -> pd.DataFrame:
+    """Results of chosen rows, one line each; ``among`` compares the code of the cell."""
+    facts = ", ".join(
+        "coalesce(r.certificate, '') AS certificate" if name == "certificate" else f"r.{name}"
+        for name in _FACTS
+    )
+    frames = []
+    cells = store.cells("lab")
+    for key in keys:
+        cell = cells.of(key.key)
+        frame = store.frame(
+            f"SELECT {facts}, coalesce(r.reported_at, r.analysed_at, r.received_at) AS moment, "
+            f'file.path, r."row", {cell.code}::INTEGER AS code, '
+            f"{cell.value} AS value, {cell.limit} AS lim "
+            f"FROM lab_row AS r JOIN lab ON lab.rowid = r.source "
+            f"JOIN file ON file.file_id = r.file_id "
+            f"WHERE ({condition}) AND {cell.code} {among} "
+            f'ORDER BY r.file_place, r."row", r.sheet',
+            values,
+        )
+        if len(frame):
+            frame["key"], frame["element"] = key.key, key.element
+            frame["method"] = [
+                joined_method("lab", key, *parts)
+                for parts in zip(
+                    frame["technique"], frame["lab_method"], frame["digestion"], strict=True
+                )
+            ]
+            frames.append(frame)
+    if not frames:
+        return pd.DataFrame(columns=[*_FACTS, "moment", "path", "row", "code", "value", "lim",
+                                     "key", "element", "method"])  # fmt: skip
+    return pd.concat(frames, ignore_index=True)
+
+
+def _standing(cells: pd.DataFrame, settled: _Settled) -> pd.DataFrame:
+    if cells.empty or not settled.done:
+        return cells
+    keep = [
+        (int(source), key) not in settled.done
+        for source, key in zip(cells["source"], cells["key"], strict=True)
+    ]
+    return cells.loc[keep]
+
+
+def _shown(cell: Any) -> str:
+    """A result with its method, certificate and place, as a person would look it up."""
+    mark = {1: "<", 2: ">"}.get(int(cell.code), "")
+    number = cell.value if int(cell.code) == QUANTIFIED else cell.lim
+    known = number is not None and number == number
+    text = f"{mark}{number:.6g} mg/kg" if known else f"{mark}limit"
+    if int(cell.code) not in (0, 1, 2):
+        text = "no result"
+    named = f"certificate {cell.certificate}" if cell.certificate else ""
+    if named and cell.issue == cell.issue and cell.issue != 1:
+        named += f" issue {cell.issue:g}"
+    place = f"{cell.path}, row {cell.row}"
+    return f"{text} ({'; '.join(part for part in (cell.method, named, place) if part)})"
+
+
+def _rows_of(frame: pd.DataFrame) -> list[Any]:
+    return list(frame.itertuples(index=False))
+
+
+# ---- re-issues ------------------------------------------------------------------------
+
+
+def _reissues(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding]:
+    """An earlier issue's result goes where a later issue answers for the same element."""
+    ((revised,),) = store.rows("SELECT count(*) FROM lab_row WHERE has_newer")
+    if not revised:
+        return []
+    cells = _cells(
+        store, keys,
+        "EXISTS (SELECT 1 FROM lab_row AS old WHERE old.has_newer "
+        "AND old.certificate = r.certificate AND old.sample_id = r.sample_id)", "IS NOT NULL",
+    )  # fmt: skip
+    came_back: list[Any] = []
+    identity = ["key", "technique", "lab_method", "digestion"]
+    for _, group in cells.groupby(["certificate", "sample_id", "element"], sort=True):
+        issues = sorted(set(group["issue"]))
+        names = {
+            issue: {
+                tuple(row)
+                for row in group.loc[group["issue"].eq(issue), identity].itertuples(index=False)
+            }
+            for issue in issues
+        }
+        for cell in _rows_of(group):
+            own = (cell.key, cell.technique, cell.lab_method, cell.digestion)
+            # a method that the earlier issue does not have is the same one under a new name
+            later = [
+                i for i in issues
+                if i > cell.issue and (own in names[i] or names[i] - names[cell.issue])
+            ]  # fmt: skip
+            if later:
+                newer = group.loc[group["issue"].eq(later[-1])].iloc[0]
+                link = f"{_shown(cell)} superseded by {_shown(newer)}"
+                settled.add(cell, REISSUE, link, newer.method)
+            elif cell.has_newer:
+                came_back.append(cell)
+    _place_again(store, came_back)
+    told: dict[str, set[str]] = {}
+    for cell in came_back:
+        if cell.placed == "sample":
+            told.setdefault(str(cell.certificate), set()).add(cell.element)
+    return [
+        Finding(
+            "intake", "note", f"certificate {certificate}",
+            f"The re-issue of certificate {certificate} does not answer for all that it gave "
+            f"before ({', '.join(sorted(elements))}); the earlier issue's results stand there.",
+            advice="If the re-issue withdraws them, leave the earlier file out.",
+        )
+        for certificate, elements in sorted(told.items())
+    ]  # fmt: skip
+
+
+def _place_again(store: Store, cells: Sequence[Any]) -> None:
+    sources = sorted({int(cell.source) for cell in cells})
+    if sources:
+        store.connection.execute(
+            "UPDATE lab_row SET disposition = placed WHERE list_contains(?, source)", [sources]
+        )
+
+
+def _whole_rows(store: Store, keys: Sequence[Key]) -> None:
+    """A row whose every result was superseded is superseded itself, with that reason."""
+    frame = store.frame(
+        "SELECT source, min(reason) AS reason, count(*) AS gone FROM lab_cell "
+        "JOIN lab_row USING (source) WHERE code < 0 AND disposition IN ('sample', 'control') "
+        "GROUP BY source HAVING count(DISTINCT reason) = 1 ORDER BY source"
+    )
+    if frame.empty:
+        return
+    cells = store.cells("lab")
+    counted = " + ".join(
+        f"coalesce({cells.of(key.key).code} IN (0, 1, 2), false)::INTEGER" for key in keys
+    )
+    store.connection.register("incoming", frame)
+    store.connection.execute(
+        f"UPDATE lab_row SET disposition = whole.reason FROM (SELECT incoming.source, reason "
+        f"FROM incoming JOIN lab ON lab.rowid = incoming.source WHERE {counted} <= gone) AS whole "
+        "WHERE lab_row.source = whole.source"
+    )
+    store.connection.unregister("incoming")
+
+
+# ---- later certificates ---------------------------------------------------------------
+
+
+def _later(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding]:
+    """By the same laboratory and method, the later certificate's results stand."""
+    ((certificates,),) = store.rows(
+        "SELECT count(DISTINCT certificate) FROM lab_row WHERE disposition = 'sample'"
+    )
+    if certificates < 2:
+        return []
+    group = ", ".join([*_GROUP, "laboratory"])
+    ((several,),) = store.rows(
+        f"SELECT count(*) FROM (SELECT 1 FROM lab_row WHERE disposition = 'sample' "
+        f"GROUP BY {group} HAVING count(DISTINCT certificate) > 1)"
+    )
+    if not several:
+        return []
+    same = " AND ".join(f"a.{name} = r.{name}" for name in [*_GROUP, "laboratory"])
+    cells = _standing(
+        _cells(
+            store, keys,
+            "r.disposition = 'sample' AND r.certificate IS NOT NULL AND EXISTS (SELECT 1 "
+            f"FROM lab_row AS a WHERE a.disposition = 'sample' AND {same} "
+            "AND a.certificate <> r.certificate)", "IN (0, 1, 2)",
+        ),
+        settled,
+    )  # fmt: skip
+    replaced: dict[tuple[str, str], int] = {}
+    unknown: dict[tuple[str, ...], int] = {}
+    for _, rows in cells.groupby([*_GROUP, "laboratory", "key"], sort=True):
+        if rows["certificate"].nunique() < 2:
+            continue
+        moments = rows.groupby("certificate")["moment"].max()
+        if moments.isna().any() or moments.eq(moments.max()).sum() > 1:
+            names = tuple(sorted(map(str, moments.index)))
+            unknown[names] = unknown.get(names, 0) + 1
+            continue
+        newest = str(moments.idxmax())
+        stands = rows.loc[rows["certificate"].eq(newest)]
+        if not stands["code"].ne(ABOVE).all():
+            continue  # a value above the range replaces nothing
+        for cell in _rows_of(rows.loc[rows["certificate"].ne(newest)]):
+            link = f"{_shown(cell)} replaced by {_shown(_rows_of(stands)[0])}"
+            settled.add(cell, LATER, link, cell.method)
+            pair = (str(cell.certificate), newest)
+            replaced[pair] = replaced.get(pair, 0) + 1
+    findings = [
+        Finding(
+            "intake", "note", f"certificate {after}",
+            f"{count} {'result' if count == 1 else 'results'} of certificate {before} "
+            f"{'was' if count == 1 else 'were'} replaced by the later certificate {after} (same "
+            "laboratory, method, samples and elements); both are kept.",
+            advice="If they are replicates, set later_certificate = 'replicate' under [lab].",
+        )
+        for (before, after), count in sorted(replaced.items())
+    ]  # fmt: skip
+    findings += [
+        Finding(
+            "intake", "warning", f"certificates {', '.join(names)}",
+            f"Certificates {' and '.join(names)} give {count} "
+            f"{'result' if count == 1 else 'results'} for the same samples by the same method, and "
+            "no date says which is later; they were averaged.",
+            advice="Give the date of report, or set later_certificate = 'replicate' under [lab].",
+        )
+        for names, count in sorted(unknown.items())
+    ]  # fmt: skip
+    return findings
+
+
+# ---- above the range ------------------------------------------------------------------
+
+
+def _over_range(
+    store: Store, keys: Sequence[Key], rules: LabSettings, settled: _Settled
+) -> list[Finding]:
+    """A re-assay's number in the place of '>10000' of the method before it."""
+    above = _keys_above(store, keys)
+    limited = _standing(_cells(store, above, "r.disposition = 'sample'", f"= {ABOVE}"), settled)
+    if limited.empty:
+        return []
+    elements = set(limited["element"])
+    answers = _standing(
+        _cells(
+            store, [key for key in keys if key.element in elements],
+            "r.disposition = 'sample' AND list_contains(?, r.sample_id)", f"= {QUANTIFIED}",
+            [sorted(set(limited["sample_id"]))],
+        ),
+        settled,
+    )  # fmt: skip
+    if answers.empty:
+        return []
+    serves = _serving(store, keys, rules, elements)
+    findings: list[Finding] = []
+    by_sample = dict(list(answers.groupby(["sample_id", "element"], sort=True)))
+    for group, rows in limited.groupby([*_GROUP, "element", "key", "method"], sort=True):
+        sample, element = str(group[0]), str(group[len(_GROUP)])
+        found = by_sample.get((sample, element))
+        if found is None:
+            continue
+        cell = _rows_of(rows)[0]
+        here = found.loc[[_may_answer(cell, other, serves) for other in _rows_of(found)]]
+        if here.empty:
+            continue
+        bound = rows["lim"].max()
+        low = here.loc[here["value"] < bound]
+        if len(low):
+            findings.append(
+                Finding(
+                    "intake", "serious", sample,
+                    f"{element} of sample '{sample}': {_shown(cell)} is contradicted by "
+                    f"{_shown(_rows_of(low)[0])}; neither was put in the other's place.",
+                    advice="Ask the laboratory which one holds.",
+                )
+            )  # fmt: skip
+            continue
+        stands = _chosen(here, cell, rules)
+        mean = float(stands["value"].mean())
+        first = _rows_of(stands)[0]
+        same = all(getattr(first, name) == getattr(cell, name) for name in _GROUP) and (
+            first.key == cell.key
+        )
+        link = f"{_shown(cell)} superseded by the over-range re-assay {_shown(first)}"
+        for number, old in enumerate(_rows_of(rows)):
+            settled.add(old, OVER_RANGE, link, cell.method, None if same or number else mean)
+        if not same:
+            for new in _rows_of(stands):
+                if (int(new.source), new.key) not in settled.done:
+                    settled.add(new, STANDS_IN, link, "")
+    return findings
+
+
+def _keys_above(store: Store, keys: Sequence[Key]) -> list[Key]:
+    """Those of the keys that any result of the run exceeds the range of; one pass over all."""
+    if not keys:
+        return []
+    cells = store.cells("lab")
+    asked = ", ".join(
+        f"coalesce(bool_or({cells.of(key.key).code} = {ABOVE}), false)" for key in keys
+    )
+    (found,) = store.rows(
+        f"SELECT {asked} FROM lab WHERE file_id IN (SELECT file_id FROM run_file)"
+    )
+    return [key for key, is_above in zip(keys, found, strict=True) if is_above]
+
+
+def _may_answer(cell: Any, other: Any, serves: Callable[[Any, Any], bool]) -> bool:
+    if other.moisture_basis != cell.moisture_basis:
+        return False
+    classes = {other.digestion_class, cell.digestion_class} - {""}
+    if len(classes) > 1:  # a total assay says nothing of what a partial digestion would give
+        return False
+    known = other.moment == other.moment and cell.moment == cell.moment
+    if known and other.moment < cell.moment:
+        return False
+    if other.method == cell.method:
+        return bool(other.certificate != cell.certificate or other.source != cell.source)
+    return serves(cell, other)
+
+
+def _serving(
+    store: Store, keys: Sequence[Key], rules: LabSettings, elements: set[str]
+) -> Callable[[Any, Any], bool]:
+    """Whether one method is the over-range re-assay of another, element by element.
+
+    Named in the settings, or: wherever both answer for a sample, the first is above range.
+    """
+    cells = _cells(
+        store, [key for key in keys if key.element in elements], "r.disposition = 'sample'",
+        "IN (0, 1, 2)",
+    )  # fmt: skip
+    samples = {
+        (element, method, above): set(rows["sample_id"])
+        for (element, method, above), rows in cells.assign(above=cells["code"].eq(ABOVE)).groupby(
+            ["element", "method", "above"]
+        )
+    }
+    named = {name.casefold() for name in rules.over_range_methods}
+
+    def serves(cell: Any, other: Any) -> bool:
+        if named & _names(other):
+            return True
+        if named:
+            return False
+        theirs = samples.get((other.element, other.method, False), set())
+        ours = samples.get((cell.element, cell.method, False), set())
+        return not theirs & (ours - samples.get((cell.element, cell.method, True), set()))
+
+    return serves
+
+
+def _names(cell: Any) -> set[str]:
+    """Ways in which settings may name the method of a result."""
+    _, _, column = str(cell.key).partition("@")
+    texts = (cell.method, cell.lab_method, column, cell.technique)
+    return {text.casefold() for text in texts if text}
+
+
+def _chosen(found: pd.DataFrame, cell: Any, rules: LabSettings) -> pd.DataFrame:
+    """Of several answers: by the same method first, then as the settings rank, then the latest."""
+    ranks = [name.casefold() for name in rules.best_value]
+
+    def order(other: Any) -> tuple[Any, ...]:
+        rank = min((ranks.index(n) for n in _names(other) if n in ranks), default=len(ranks))
+        latest = -other.moment.value if other.moment == other.moment else 0
+        return (other.method != cell.method, rank, latest, other.method, str(other.certificate))
+
+    best = min(_rows_of(found), key=order)
+    return found.loc[
+        found["method"].eq(best.method)
+        & found["key"].eq(best.key)
+        & found["certificate"].eq(best.certificate)
+    ]
+
+
+# ---- the best value -------------------------------------------------------------------
+
+
+def _best(store: Store, keys: Sequence[Key], ranked: Sequence[str], settled: _Settled) -> None:
+    """Of the methods that the settings rank, the first that quantifies a sample's element."""
+    ranks = [name.casefold() for name in ranked]
+    per_element: dict[str, list[Key]] = {}
+    for key in keys:
+        per_element.setdefault(key.element, []).append(key)
+    settled_values = {(row[0], row[1]) for row in settled.rows if row[2] == QUANTIFIED}
+    for of_element in per_element.values():
+        cells = _cells(store, of_element, "r.disposition = 'sample'", "IN (0, 1, 2)")
+        gone = {(row[0], row[1]) for row in settled.rows if row[2] == _SUPERSEDED}
+        if cells.empty:
+            continue
+        marks = list(zip(cells["source"].astype(int), cells["key"], strict=True))
+        cells = cells.assign(
+            rank=[
+                min((ranks.index(n) for n in _names(c) if n in ranks), default=-1)
+                for c in _rows_of(cells)
+            ],
+            exact=[
+                code == QUANTIFIED or mark in settled_values
+                for code, mark in zip(cells["code"], marks, strict=True)
+            ],
+        ).loc[[mark not in gone for mark in marks]]
+        cells = cells.loc[cells["rank"].ge(0)]
+        several = cells.groupby("sample_id")["rank"].transform("nunique") > 1
+        for _, rows in cells.loc[several].groupby("sample_id", sort=True):
+            exact = rows.loc[rows["exact"]]
+            best = (exact if len(exact) else rows)["rank"].min()
+            stands = _rows_of(rows.loc[rows["rank"].eq(best)])[0]
+            for cell in _rows_of(rows.loc[rows["rank"].ne(best)]):
+                # a number put in the place of a limit goes too: the later entry holds
+                settled.rows = [
+                    row for row in settled.rows if (row[0], row[1]) != (int(cell.source), cell.key)
+                ]
+                link = f"{_shown(cell)} gave way to {_shown(stands)}"
+                settled.add(cell, BEST, link, stands.method)

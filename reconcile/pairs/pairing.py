@@ -1,0 +1,856 @@
+"""From stored rows to pairs: identities, dispositions, means, joins, and the account of all.
+
+Every stored row of the run gets exactly one disposition, so that the counts balance;
+shots are averaged within a spot and spots within a sample before anything is compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
+from datetime import UTC, datetime, timedelta
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from reconcile.base.model import (
+    PAIR_COLUMNS,
+    Finding,
+    ReadAs,
+    Readings,
+    Stratum,
+    WaterfallStep,
+    told_apart,
+)
+from reconcile.base.reasons import Exclusion
+from reconcile.intake.tables import QUANTIFIED
+from reconcile.pairs.averaging import Means, Nesting, nested_means, nested_means_signed
+from reconcile.store.database import Store, sql
+
+#: Facts that the setting ``pool`` may merge, and their column in the pair query.
+_POOLED = {
+    "specimen_form": "specimen_form",
+    "moisture_basis": "field_basis",
+    "pair_type": "pair_type",
+    "instrument": "instrument",
+    "calibration": "calibration",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class RunFile:
+    """One file of the run: its number in the store and its place in the order of reading."""
+
+    file_id: int
+    place: int
+    of_period: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One analyte column of the store."""
+
+    key: str
+    element: str
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where pairs of one stratum come from: two analytes, and the numbers of their means."""
+
+    field_key: Key
+    lab_key: Key
+    sample: NDArray[np.object_]  # id of each pair, shape (pairs,)
+    field_number: NDArray[np.int64]
+    lab_number: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """All pairs of the run, before anything is judged."""
+
+    strata: tuple[Stratum, ...]
+    pairs: pd.DataFrame  # PAIR_COLUMNS + "element"
+    field_only: tuple[str, ...]
+    lab_only: tuple[str, ...]
+    sides: tuple[Side, Side] | None = None
+    sources: dict[str, list[Source]] = dataclass_field(default_factory=dict)  # by Stratum.key
+    together: dict[str, str] = dataclass_field(default_factory=dict)
+    """Key of each stratum as it stands apart -> key of the one into which the setting pools it."""
+
+    def readings(self, stratum: Stratum, samples: Iterable[str]) -> Readings:
+        """The single results behind the pairs of these samples, both sides."""
+        assert self.sides is not None
+        number = {sample: i for i, sample in enumerate(samples)}
+        parts: dict[str, list[tuple[NDArray[Any], ...]]] = {"field": [], "lab": []}
+        for source in self.sources[stratum.key]:
+            code = np.array([number.get(name, -1) for name in source.sample], dtype=np.int64)
+            kept = code >= 0
+            for name, side, key, at in (
+                ("field", self.sides[0], source.field_key, source.field_number),
+                ("lab", self.sides[1], source.lab_key, source.lab_number),
+            ):
+                parts[name].append(side.single(key, at[kept], code[kept]))
+        field, field_sample, field_spot = _joined_arrays(parts["field"])
+        lab, lab_sample, _ = _joined_arrays(parts["lab"])
+        return Readings(field, field_sample, field_spot, lab, lab_sample)
+
+
+def _joined_arrays(
+    parts: list[tuple[NDArray[Any], ...]],
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+    """Values, samples and spots of several sources; spots of different sources stay apart."""
+    values, samples, spots = [], [], []
+    first = 0
+    for value, sample, spot in parts:
+        values.append(value)
+        samples.append(sample)
+        spots.append(spot + first)
+        first += int(spot.max()) + 1 if len(spot) else 0
+    empty: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+    return (
+        np.concatenate(values) if values else empty.astype(np.float64),
+        np.concatenate(samples) if samples else empty,
+        np.concatenate(spots) if spots else empty,
+    )
+
+
+def begin(store: Store, files: Sequence[RunFile], identities: pd.DataFrame) -> None:
+    """Put the run's files and identities where the statements find them.
+
+    ``identities`` has the columns written_id and sample_id.
+    """
+    con = store.connection
+    frame = pd.DataFrame(
+        [(f.file_id, f.place, f.of_period) for f in files],
+        columns=["file_id", "file_place", "of_period"],
+    ).astype({"file_id": "int64", "file_place": "int64", "of_period": "bool"})
+    con.register("incoming", frame)
+    con.execute("CREATE OR REPLACE TEMP TABLE run_file AS FROM incoming")
+    con.unregister("incoming")
+    con.register("incoming", identities[["written_id", "sample_id"]].astype("str"))
+    con.execute("CREATE OR REPLACE TEMP TABLE identity AS FROM incoming")
+    con.unregister("incoming")
+    con.execute(sql("register_rows"))
+
+
+def written_ids(store: Store, files: Sequence[RunFile], table: str) -> list[str]:
+    """The distinct ids as written in the rows of one kind, in order of first sight."""
+    numbers = [f.file_id for f in files]
+    rows = store.rows(
+        f"SELECT sample_id FROM {table} WHERE list_contains(?, file_id) AND sample_id IS NOT NULL "
+        'GROUP BY sample_id ORDER BY min((file_id, "row"))',
+        [numbers],
+    )
+    return sorted(row[0] for row in rows)
+
+
+def place_rows(
+    store: Store,
+    assign_by: str,
+    bounds: tuple[datetime, datetime] | None,
+    zone: str = "UTC",
+) -> None:
+    """Give every field and lab row of the run its one disposition, and a field row its spot.
+
+    ``zone`` says when a day begins where the rows were read.
+    """
+    begins = (bounds[0] if bounds else datetime(2000, 1, 1)).replace(tzinfo=ZoneInfo(zone))  # noqa: DTZ001
+    ahead = begins.utcoffset() or timedelta()
+    start, finish = (
+        (edge.astimezone(UTC).replace(tzinfo=None) for edge in bounds)
+        if bounds
+        else (datetime(1, 1, 1), datetime(9999, 1, 1))  # noqa: DTZ001 - stored as UTC
+    )
+    store.connection.execute(
+        sql("field_rows"),
+        {
+            "by_time": assign_by == "field time",
+            "start": start,
+            "finish": finish,
+            "ahead_us": ahead // timedelta(microseconds=1),
+        },
+    )
+    store.connection.execute(
+        sql("lab_rows"),
+        {
+            "by_lab_time": assign_by == "lab time",
+            "by_field_time": assign_by == "field time",
+            "start": start,
+            "finish": finish,
+        },
+    )
+    store.connection.execute(sql("lab_cell"))
+
+
+def keys_of(store: Store, kind: str, elements: Iterable[str]) -> tuple[Key, ...]:
+    """Analyte columns of the run's files of one kind, for these elements (empty: all)."""
+    wanted = set(elements)
+    rows = store.rows(
+        # methods that differ in case alone are one, as they are one column of the store
+        "SELECT min(key), element, min(method) FROM analyte JOIN run_file USING (file_id) "
+        "JOIN file USING (file_id) WHERE kind = ? GROUP BY element, lower(key) ORDER BY 2, 1",
+        [kind],
+    )
+    return tuple(Key(*row) for row in rows if not wanted or row[1] in wanted)
+
+
+class Side:
+    """The sample means of one side, made column by column when asked for."""
+
+    def __init__(self, store: Store, side: str) -> None:
+        """``side``: field or lab. The side's rows must have their dispositions."""
+        self._store, self._side = store, side
+        self._files = [row[0] for row in store.rows("SELECT file_id FROM run_file")]
+        self._cells = store.cells(side)
+        rows = _as_stored(store, side)
+        alone = side == "lab" and rows is not None and rows.groups == len(rows.source)
+        store.connection.execute(sql("lab_samples_alone" if alone else f"{side}_samples"))
+        ((groups,),) = store.rows(f"SELECT count(*) FROM {side}_sample")
+        if rows is None or rows.groups != groups:  # a sample may have several means
+            order = store.connection.sql(sql(f"{side}_order")).to_arrow_table()
+            group = order.column("group").to_numpy().astype(np.int64)
+            rows = _Rows(order.column("source").to_numpy(), group, _changes(order.column("spot")))
+        self._source, group = rows.source, rows.group
+        if side == "field":
+            spot, of_spot = _numbered(group, rows.other_spot)
+        else:  # every determination stands for itself
+            spot, of_spot = np.arange(len(group)), group
+        self._nesting = Nesting(group, spot, of_spot, int(groups))
+        self._take = _places(self._stored(f"{side}.rowid")[0], self._source)
+        self._settled = _settled(store) if side == "lab" else {}
+        self._last: tuple[Key, tuple[Any, Any, Any]] | None = None
+
+    def _stored(self, *columns: str) -> list[NDArray[Any]]:
+        """Columns of all rows of the run's files, in the order in which they are stored.
+
+        A plain filter keeps that order; a join need not. No column may hold an empty cell.
+        """
+        names = ", ".join(f"{column} AS c{i}" for i, column in enumerate(columns))
+        with self._store.connection.cursor() as con:  # a thread must not share a connection
+            found = con.sql(
+                f"SELECT {names} FROM {self._side}_stored AS {self._side} "
+                "WHERE list_contains($files, file_id)",
+                params={"files": self._files},
+            ).to_arrow_table()
+        return [column.to_numpy() for column in found.columns]
+
+    def _sorted(self, *columns: str) -> list[NDArray[Any]]:
+        """Columns in the order of the nesting."""
+        found = self._stored(*columns)
+        return found if self._take is None else [column[self._take] for column in found]
+
+    def of(self, key: Key) -> Means:
+        """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
+        plain = self._cells.of(key.key).plain
+        if plain and key.key not in self._settled:
+            (column,) = self._sorted(f"coalesce({plain}, 'nan'::DOUBLE)")
+            return nested_means_signed(column, self._nesting)
+        return nested_means(*self._rows(key), self._nesting)
+
+    def single(
+        self, key: Key, numbers: NDArray[np.int64], codes: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+        """Quantified single results of the means ``numbers``: value, code of the mean, spot."""
+        if self._last is None or self._last[0] != key:
+            self._last = key, self._rows(key)
+        value, code, _ = self._last[1]
+        of_group = np.full(self._nesting.groups, -1, dtype=np.int64)
+        of_group[numbers] = codes
+        sample = of_group[self._nesting.group]
+        kept = (sample >= 0) & (code == QUANTIFIED)
+        return value[kept], sample[kept], self._nesting.spot[kept]
+
+    def _rows(self, key: Key) -> tuple[Any, Any, Any]:
+        """Value, qualifier and limit of one analyte per row, in the order of the nesting."""
+        # empty cells as NaN and -1 from the statement: masks cost more than the sums
+        cell = self._cells.of(key.key)
+        values, codes, limits = self._sorted(
+            f"coalesce({cell.value}, 'nan'::DOUBLE)",
+            f"coalesce({cell.code}, -1)::TINYINT",
+            f"coalesce({cell.limit}, 'nan'::DOUBLE)",
+        )
+        if key.key in self._settled:
+            values, codes = values.copy(), codes.copy()
+            self._settle(key.key, values, codes)
+        return values, codes, limits
+
+    def _settle(self, key: str, values: NDArray[np.float64], codes: NDArray[np.int8]) -> None:
+        """Put what the certificates settle about one analyte into its results, in place."""
+        if not len(self._source):  # no laboratory result of this period yet
+            return
+        settled = self._settled[key]
+        order = np.argsort(self._source, kind="stable")
+        found = np.searchsorted(self._source, settled["source"], sorter=order)
+        at = order[np.minimum(found, len(order) - 1)]
+        here = self._source[at] == settled["source"]  # rows of other periods are not here
+        codes[at[here]] = settled["code"].to_numpy()[here]
+        values[at[here]] = settled["value"].to_numpy("float64")[here]
+
+
+def _settled(store: Store) -> dict[str, pd.DataFrame]:
+    """By analyte, the results that do not stand as they were given: source, code and value."""
+    cells = store.frame("SELECT key, source, code, value FROM lab_cell")
+    return {str(key): rows for key, rows in cells.groupby("key")}
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """The rows behind the means, sorted; shapes (rows,) and (rows - 1,)."""
+
+    source: NDArray[np.int64]
+    group: NDArray[np.int64]
+    other_spot: NDArray[np.bool_]  # than the row before
+
+    @property
+    def groups(self) -> int:
+        """How many means the rows belong to."""
+        return int(self.group[-1]) + 1 if len(self.group) else 0
+
+
+def _as_stored(store: Store, side: str) -> _Rows | None:
+    """The rows sample by sample, where they are stored sorted; else None.
+
+    Most tables list sample after sample; to look costs a third of joining and sorting
+    every row.
+    """
+    spot = "spot" if side == "field" else "''"
+    rows = store.connection.sql(
+        f'SELECT source, sample_id, {spot} AS spot, file_place, "row" FROM {side}_row '
+        "WHERE disposition = 'sample' ORDER BY source"
+    ).to_arrow_table()
+    sample = rows.column("sample_id")
+    other_sample, other_spot = _changes(sample), _changes(rows.column("spot"))
+    place, row = (rows.column(name).to_numpy() for name in ("file_place", "row"))
+    later = (place[1:] > place[:-1]) | ((place[1:] == place[:-1]) & (row[1:] > row[:-1]))
+    sorted_rows = np.where(
+        other_sample,
+        _changes(sample, pc.greater),
+        np.where(other_spot, _changes(rows.column("spot"), pc.greater), later),
+    )
+    group = np.zeros(len(rows), dtype=np.int64)
+    np.cumsum(other_sample, out=group[1:])
+    if not sorted_rows.all():
+        return None
+    return _Rows(rows.column("source").to_numpy(), group, other_spot)
+
+
+def _changes(
+    column: pa.ChunkedArray, compare: Callable[[Any, Any], Any] = pc.not_equal
+) -> NDArray[np.bool_]:
+    """How every value but the first compares with the one before."""
+    return np.asarray(compare(column.slice(1), column.slice(0, max(len(column) - 1, 0))).to_numpy())
+
+
+def _numbered(
+    group: NDArray[np.int64], other_spot: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Running number of the spot of every row (rows sorted), and each spot's group."""
+    if not len(group):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    new = np.ones(len(group), dtype=bool)
+    new[1:] = (group[1:] != group[:-1]) | other_spot
+    return np.cumsum(new) - 1, group[new]
+
+
+def _places(stored: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.int64] | None:
+    """Where in ``stored`` each of ``wanted`` stands; both hold row numbers, each once.
+
+    None where they are the same.
+    """
+    if np.array_equal(stored, wanted):
+        return None
+    order = np.argsort(stored, kind="stable")
+    return order[np.searchsorted(stored, wanted, sorter=order)] if len(wanted) else wanted
+
+
+def average(store: Store) -> tuple[Side, Side]:
+    """Prepare the sample means of both sides and join them by sample id, in DuckDB."""
+    field, lab = Side(store, "field"), Side(store, "lab")
+    store.connection.execute(sql("sample_pairs"))
+    return field, lab
+
+
+def means_of_pairs(
+    sides: tuple[Side, Side], field_keys: Sequence[Key], lab_keys: Sequence[Key]
+) -> Iterator[tuple[Key, Key, Means, Means]]:
+    """Means of both sides for each pair of analytes of one element, in the order of the keys.
+
+    The sides are averaged at the same time, and ahead of the pair that is asked for.
+    """
+    pairs = [(f, x) for f in field_keys for x in lab_keys if f.element == x.element]
+    with ThreadPoolExecutor(2) as pool:
+        ahead: Future[Means] | None = None
+        waiting: list[tuple[Key, Key, Future[Means], Future[Means]]] = []
+        for at, (field_key, lab_key) in enumerate(pairs):
+            if ahead is None or field_key != pairs[at - 1][0]:
+                ahead = pool.submit(sides[0].of, field_key)
+            waiting.append((field_key, lab_key, ahead, pool.submit(sides[1].of, lab_key)))
+            if len(waiting) > 1:
+                yield _ready(waiting.pop(0))
+        yield from map(_ready, waiting)
+
+
+def _ready(
+    pair: tuple[Key, Key, Future[Means], Future[Means]],
+) -> tuple[Key, Key, Means, Means]:
+    return pair[0], pair[1], pair[2].result(), pair[3].result()
+
+
+_DESCRIBING = (
+    "sample_id", "group", "field_time", "field_times", "read_by", "lab_time", "certificate",
+    "technique", "instrument",
+    "calibration", "matrix", "specimen_form", "field_basis", "pair_type", "lab_technique",
+    "lab_method", "digestion", "digestion_class", "lab_basis",
+)  # fmt: skip
+
+
+def join(
+    store: Store,
+    sides: tuple[Side, Side],
+    field_keys: Sequence[Key],
+    lab_keys: Sequence[Key],
+    pool: Sequence[str],
+    apart: frozenset[str] = frozenset(),
+) -> Joined:
+    """Every pair, element by element, with its stratum. ``average`` gives ``sides``.
+
+    ``pool``: facts that do not divide strata, but for the pooled strata whose keys are in
+    ``apart``: their pairs stay in the strata that the facts divide.
+    """
+    pairs_of_samples = store.frame(sql("pair_facts"))
+    pairs_of_samples["read_by"] = [
+        " · ".join(part for part in parts if part)
+        for parts in zip(
+            *(pairs_of_samples[name] for name in ("technique", "instrument", "calibration")),
+            strict=True,
+        )
+    ]
+    pooled = {_POOLED[name]: "pooled" for name in pool}
+    field_number = pairs_of_samples["field_number"].to_numpy("int64")
+    lab_number = pairs_of_samples["lab_number"].to_numpy("int64")
+    frames: list[pd.DataFrame] = []
+    strata: dict[str, Stratum] = {}
+    sources: dict[str, list[Source]] = {}
+    together: dict[str, str] = {}
+    for field_key, lab_key, field, lab in means_of_pairs(sides, field_keys, lab_keys):
+        frame = _element_pairs(pairs_of_samples, field, lab, field_number, lab_number)
+        if len(frame):
+            keys = _strata_of(frame, field_key, lab_key, pooled, apart, strata, together)
+            for name, rows in frame.groupby(keys, sort=True).groups.items():
+                part = frame.loc[rows]
+                sources.setdefault(str(name), []).append(
+                    Source(
+                        field_key, lab_key, part["sample_id"].to_numpy(object),
+                        part["field_number"].to_numpy("int64"),
+                        part["lab_number"].to_numpy("int64"),
+                    )
+                )  # fmt: skip
+            frames.append(_as_pairs(frame, keys, field_key))
+    pairs = (
+        pd.concat(frames, ignore_index=True)
+        if frames
+        else pd.DataFrame({name: [] for name in (*PAIR_COLUMNS, "element")})
+    )
+    pairs = pairs.sort_values(["stratum", "sample_id"], kind="stable", ignore_index=True)
+    field_only = _one_sided(store, "field_sample", "lab_sample")
+    lab_only = _one_sided(store, "lab_sample", "field_sample")
+    ordered = told_apart([strata[key] for key in sorted(strata)])
+    return Joined(ordered, pairs, field_only, lab_only, sides, sources, together)
+
+
+def read_as(store: Store, joined: Joined) -> dict[str, tuple[ReadAs, ReadAs]]:
+    """By stratum key, how the columns of field and lab were read in the run's files."""
+    known: dict[tuple[str, str], list[tuple[str, str, int]]] = {}
+    for kind, key, species, unit, isotope in store.rows(
+        "SELECT DISTINCT kind, lower(key), species, unit, isotope FROM analyte "
+        "JOIN run_file USING (file_id) JOIN file USING (file_id) ORDER BY ALL"
+    ):
+        known.setdefault((kind, key), []).append((species, unit, isotope))
+
+    def of(side: str, element: str, keys: Iterable[Key]) -> ReadAs:
+        columns = [c for key in keys for c in known.get((side, key.key.lower()), ())]
+        return ReadAs(
+            frozenset(species for species, _, _ in columns),
+            frozenset(unit for _, unit, _ in columns if unit),
+            frozenset(isotope for _, _, isotope in columns if isotope),
+            bool(columns) and all(species != element for species, _, _ in columns),
+        )
+
+    return {
+        stratum.key: (
+            of("field", stratum.element, (s.field_key for s in joined.sources[stratum.key])),
+            of("lab", stratum.element, (s.lab_key for s in joined.sources[stratum.key])),
+        )
+        for stratum in joined.strata
+    }
+
+
+def _element_pairs(
+    samples: pd.DataFrame,
+    field: Means,
+    lab: Means,
+    field_number: NDArray[np.int64],
+    lab_number: NDArray[np.int64],
+) -> pd.DataFrame:
+    """Pairs of means in which both sides have a result, with the results."""
+    both = (field.n[field_number] > 0) & (lab.n[lab_number] > 0)
+    f, x = field_number[both], lab_number[both]
+    frame = samples.loc[both, list(_DESCRIBING)].reset_index(drop=True)
+    return frame.assign(
+        field_number=f, lab_number=x,
+        field_n=field.n[f], field_spots=field.spots[f], field_censored=field.censored[f],
+        field_low=field.low[f], field_high=field.high[f], field_se=field.se[f],
+        field_sd=field.sd[f], lab_n=lab.n[x], lab_censored=lab.censored[x],
+        lab_low=lab.low[x], lab_high=lab.high[x], lab_se=lab.se[x],
+    )  # fmt: skip
+
+
+def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
+    rows = store.rows(
+        f"SELECT DISTINCT sample_id FROM {here} "
+        f"WHERE sample_id NOT IN (SELECT sample_id FROM {there}) ORDER BY sample_id"
+    )
+    return tuple(row[0] for row in rows)
+
+
+_STRATUM_FACTS = (
+    "technique", "instrument", "calibration", "lab_technique", "lab_method", "digestion",
+    "digestion_class", "matrix", "specimen_form", "field_basis", "lab_basis", "pair_type",
+)  # fmt: skip
+
+
+def _strata_of(
+    frame: pd.DataFrame,
+    field_key: Key,
+    lab_key: Key,
+    pooled: dict[str, str],
+    apart: frozenset[str],
+    strata: dict[str, Stratum],
+    together: dict[str, str],
+) -> pd.Series:
+    """Key of the stratum of every row; fills ``strata`` and ``together``."""
+    facts = list(_STRATUM_FACTS)
+    frame[facts] = frame[facts].fillna("").astype("str")
+    keys = pd.Series("", index=frame.index, dtype="object")
+    for values, rows in frame.groupby(facts, sort=True).groups.items():
+        fact = dict(zip(facts, map(str, cast(tuple[Any, ...], values)), strict=True))
+        stratum = _stratum(field_key, lab_key, fact)
+        if pooled:
+            whole = _stratum(field_key, lab_key, fact | pooled)
+            together[stratum.key] = whole.key
+            stratum = stratum if whole.key in apart else whole
+        strata.setdefault(stratum.key, stratum)
+        keys.loc[rows] = stratum.key
+    return keys.astype("str")
+
+
+def _stratum(field_key: Key, lab_key: Key, fact: dict[str, str]) -> Stratum:
+    return Stratum(
+        element=field_key.element,
+        field_method=joined_method(
+            "field", field_key, fact["technique"], fact["instrument"], fact["calibration"]
+        ),
+        lab_method=joined_method(
+            "lab", lab_key, fact["lab_technique"], fact["lab_method"], fact["digestion"]
+        ),
+        matrix=fact["matrix"],
+        specimen_form=fact["specimen_form"],
+        moisture_basis=_basis(fact["field_basis"], fact["lab_basis"]),
+        pair_type=fact["pair_type"],
+        technique=fact["technique"],
+        digestion_class=fact["digestion_class"],
+    )
+
+
+def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFrame:
+    field_cens = frame["field_censored"] > 0
+    lab_cens = frame["lab_censored"] > 0
+    result = pd.DataFrame(
+        {
+            "stratum": keys,
+            "sample_id": frame["sample_id"],
+            "group": frame["group"].fillna(""),
+            "field_mean": frame["field_low"].where(~field_cens),
+            "field_se": frame["field_se"].astype("float64"),
+            "field_sd": frame["field_sd"].astype("float64"),
+            "field_n": frame["field_n"],
+            "field_spots": frame["field_spots"],
+            "field_qualifier": _qualifier(
+                frame["field_n"], frame["field_censored"], frame["field_high"]
+            ),
+            "field_low": frame["field_low"],
+            "field_high": frame["field_high"],
+            "lab_mean": frame["lab_low"].where(~lab_cens),
+            "lab_se": frame["lab_se"].astype("float64"),
+            "lab_n": frame["lab_n"],
+            "lab_qualifier": _qualifier(frame["lab_n"], frame["lab_censored"], frame["lab_high"]),
+            "lab_low": frame["lab_low"],
+            "lab_high": frame["lab_high"],
+            "field_time": pd.to_datetime(frame["field_time"], utc=True),
+            "lab_time": pd.to_datetime(frame["lab_time"], utc=True),
+            "certificate": [tuple(c for c in many if c) for many in frame["certificate"]],
+            "custody": "not recorded",
+            "used": True,
+            "reason_code": "",
+            "reason": "",
+            "element": field_key.element,
+            "field_times": frame["field_times"],
+            "field_methods": [
+                (" · ".join(part for part in (read_by, field_key.method) if part),)
+                for read_by in frame["read_by"]
+            ],
+        }
+    )
+    return _one_per_sample(result)
+
+
+def _one_per_sample(pairs: pd.DataFrame) -> pd.DataFrame:
+    """One pair per sample and stratum: where pooled facts gave several, their mean.
+
+    The sample is the unit of evidence: two instruments that are pooled and read the same
+    samples are replicates, not more pairs.
+    """
+    keys = ["stratum", "sample_id"]
+    several = pairs.duplicated(keys, keep=False)
+    if not several.any():
+        return pairs
+    merged = []
+    for _, rows in pairs.loc[several].groupby(keys, sort=True):
+        one = rows.iloc[0].copy()
+        lab = rows.drop_duplicates(["lab_low", "lab_high", "lab_n", "certificate"])
+        for side, part in (("field", rows), ("lab", lab)):
+            count = len(part)
+            one[f"{side}_low"] = part[f"{side}_low"].mean()
+            one[f"{side}_high"] = part[f"{side}_high"].mean()
+            one[f"{side}_n"] = part[f"{side}_n"].sum()
+            one[f"{side}_se"] = (
+                part[f"{side}_low"].std(ddof=1) / np.sqrt(count)
+                if count > 1
+                else part[f"{side}_se"].iloc[0]
+            )
+            marks = set(part[f"{side}_qualifier"])
+            one[f"{side}_qualifier"] = (
+                marks.pop() if len(marks) == 1 else ">" if ">" in marks else "~"
+            )
+            exact = one[f"{side}_qualifier"] == ""
+            one[f"{side}_mean"] = one[f"{side}_low"] if exact else np.nan
+        one["field_spots"] = rows["field_spots"].sum()
+        one["field_sd"] = float(np.sqrt((rows["field_sd"] ** 2).mean()))
+        one["field_time"] = rows["field_time"].min()
+        one["field_times"] = [t for times in rows["field_times"] for t in times]
+        for name in ("field_methods", "certificate"):
+            one[name] = tuple(sorted({each for many in rows[name] for each in many}))
+        merged.append(one)
+    frame = pd.DataFrame(merged).reset_index(drop=True)
+    for name in ("field_time", "lab_time"):
+        frame[name] = pd.to_datetime(frame[name], utc=True)
+    return pd.concat([pairs.loc[~several], frame.astype(pairs.dtypes.to_dict())], ignore_index=True)
+
+
+def joined_method(side: str, key: Key, first: str, second: str, third: str) -> str:
+    """Name of a method: technique · instrument · calibration, or technique · code · digestion.
+
+    A method that a column's heading names is the field's last part, and the lab's code
+    where the row names none; where both name one, two columns stay two methods.
+    """
+    parts: tuple[str, ...] = (first, second, third, key.method)
+    if side == "lab" and (not second or second.casefold() == key.method.casefold()):
+        parts = (first, second or key.method, third)
+    return " · ".join(part for part in parts if part)
+
+
+def _basis(field_basis: str, lab_basis: str) -> str:
+    if field_basis == lab_basis:
+        return field_basis
+    return f"field {field_basis or 'not stated'}, lab {lab_basis or 'not stated'}"
+
+
+def _qualifier(n: pd.Series, censored: pd.Series, high: pd.Series) -> pd.Series:
+    """'' quantified, '<' all below, '>' any above, '~' some below (the mean is bounded)."""
+    above = np.isposinf(high.to_numpy("float64"))
+    text = np.select(
+        [censored.to_numpy() == 0, above, censored.to_numpy() == n.to_numpy()],
+        ["", ">", "<"],
+        default="~",
+    )
+    return pd.Series(text, index=n.index, dtype="str")
+
+
+def censor_reason(pairs: pd.DataFrame) -> pd.Series:
+    """Code of why a pair can't enter the difference statistics for lack of two numbers, or ''."""
+    field = pairs["field_qualifier"].ne("")
+    lab = pairs["lab_qualifier"].ne("")
+    code = np.select(
+        [field & lab, field, lab],
+        [
+            Exclusion.BOTH_OUTSIDE_LIMITS.value,
+            Exclusion.FIELD_OUTSIDE_LIMITS.value,
+            Exclusion.LAB_OUTSIDE_LIMITS.value,
+        ],
+        default="",
+    )
+    return pd.Series(code, index=pairs.index, dtype="str")
+
+
+def placement_findings(store: Store) -> tuple[Finding, ...]:
+    """What a person must settle before rows can be placed: no time, one certificate twice."""
+    findings: list[Finding] = []
+    (untimed,) = store.rows(
+        "SELECT count(*) FROM field_row WHERE disposition = 'no time of measurement'"
+    )[0]
+    if untimed:
+        findings.append(
+            Finding(
+                "intake", "serious", "field tables",
+                f"{untimed} field {'row has' if untimed == 1 else 'rows have'} no time of "
+                "measurement, so no month could be given to them; they were left out.",
+                advice="Map a column to measured_at, put {period} into the file pattern, or set "
+                "assign_rows_by = 'nothing'.",
+            )
+        )  # fmt: skip
+    for certificate, count in store.rows(
+        "SELECT certificate, count(*) FROM lab_row "
+        "WHERE disposition = 'certificate given twice under one issue' GROUP BY 1 ORDER BY 1"
+    ):
+        findings.append(
+            Finding(
+                "intake", "serious", f"certificate {certificate}",
+                f"Two files give results of certificate {certificate} for the same samples and no "
+                f"issue number tells them apart; {count} rows were left out.",
+                advice="Enter which file is the re-issue (certificate_issue = 2), or take one "
+                "away.",
+            )
+        )  # fmt: skip
+    for sample, count in store.rows(
+        "SELECT coalesce(identity.sample_id, register.sample_id) AS sample, "
+        "count(DISTINCT (coalesce(matrix, ''), coalesce(specimen_form, ''), "
+        "coalesce(moisture_basis, ''), coalesce(sample_kind, ''))) AS entries "
+        "FROM register JOIN run_file USING (file_id) "
+        "LEFT JOIN identity ON identity.written_id = register.sample_id "
+        "WHERE register.sample_id IS NOT NULL AND coalesce(register.sample_kind, '') = '' "
+        "GROUP BY 1 HAVING entries > 1 ORDER BY 1"
+    ):
+        findings.append(
+            Finding(
+                "identity", "serious", str(sample),
+                f"The register enters '{sample}' {count} times with different facts; the first "
+                "entry was used.",
+                advice="Correct the register.",
+            )
+        )  # fmt: skip
+    return tuple(findings)
+
+
+def rows_mark(store: Store) -> str:
+    """Digest of which rows belong to this period and how, so that a release can say so."""
+    marks = store.rows(
+        """
+        SELECT coalesce(md5(string_agg(line, chr(10) ORDER BY line)), '') FROM (
+            SELECT concat_ws('|', 'field', path, sheet, "row", sample_id, disposition) AS line
+            FROM field_row JOIN file USING (file_id) WHERE disposition <> 'other period'
+            UNION ALL
+            SELECT concat_ws('|', 'lab', path, sheet, "row", sample_id, disposition) AS line
+            FROM lab_row JOIN file USING (file_id) WHERE disposition <> 'other period'
+        )
+        """
+    )
+    return str(marks[0][0])
+
+
+# ---- the account ------------------------------------------------------------------
+
+
+def waterfall(store: Store, joined: Joined, pairs: pd.DataFrame) -> tuple[WaterfallStep, ...]:
+    """Counts of rows, samples and pairs; every line balances to zero."""
+    steps: list[WaterfallStep] = []
+    for kind, label in (("field", "field rows"), ("lab", "lab rows")):
+        steps.append(_read_step(store, kind, label))
+        steps.append(_use_step(store, kind, label))
+    for kind in (
+        "sample register", "custody", "reference materials", "aliases", "corrections",
+        "specification limits",
+    ):  # fmt: skip
+        step = _read_step(store, kind, f"{kind} rows")
+        if step.entered:
+            steps.append(step)
+    steps.append(_sample_step(store, "field_sample", joined.field_only, "field", "no lab result"))
+    steps.append(_sample_step(store, "lab_sample", joined.lab_only, "lab", "no field reading"))
+    lost = pairs.loc[~pairs["used"].astype(bool), "reason"].value_counts()
+    steps.append(
+        WaterfallStep(
+            "pairs (one element, one sample, one field and one lab method)",
+            "pairs",
+            len(pairs),
+            int(pairs["used"].sum()) if len(pairs) else 0,
+            tuple(sorted((str(reason), int(count)) for reason, count in lost.items())),
+        )
+    )
+    return tuple(steps)
+
+
+def _read_step(store: Store, kind: str, label: str) -> WaterfallStep:
+    entered, accepted = store.rows(
+        "SELECT coalesce(sum(rows_in_file), 0), coalesce(sum(accepted), 0) FROM sheet "
+        "JOIN run_file USING (file_id) JOIN file USING (file_id) WHERE kind = ?",
+        [kind],
+    )[0]
+    aside = store.rows(
+        "SELECT reason, sum(rows) FROM set_aside JOIN run_file USING (file_id) "
+        "JOIN file USING (file_id) WHERE kind = ? GROUP BY reason ORDER BY reason",
+        [kind],
+    )
+    whole_rows = store.rows(
+        'SELECT reason, count(*) FROM (SELECT file_id, sheet, "row", min(reason) AS reason '
+        "FROM quarantine JOIN run_file USING (file_id) JOIN file USING (file_id) "
+        'WHERE kind = ? AND "column" = \'\' AND "row" > 0 '
+        'GROUP BY file_id, sheet, "row") GROUP BY reason ORDER BY reason',
+        [kind],
+    )
+    lost = [(f"quarantined: {reason}", int(n)) for reason, n in whole_rows]
+    lost += [(str(reason), int(n)) for reason, n in aside]
+    ((twice,),) = store.rows(
+        "SELECT count(*) FROM (SELECT path, sheet FROM sheet JOIN run_file USING (file_id) "
+        "JOIN file USING (file_id) WHERE kind = ? GROUP BY path, sheet HAVING count(*) > 1)",
+        [kind],
+    )
+    name = f"{label} read"
+    if twice:  # as where two tables stand side by side in it
+        sheets = "1 sheet is" if twice == 1 else f"{twice} sheets are"
+        name += f" ({sheets} read by more than one [[table]]: every reading counts its rows)"
+    return WaterfallStep(name, "rows", int(entered), int(accepted), tuple(lost))
+
+
+def _use_step(store: Store, kind: str, label: str) -> WaterfallStep:
+    counts = dict(store.rows(f"SELECT disposition, count(*) FROM {kind}_row GROUP BY 1 ORDER BY 1"))
+    (stored,) = store.rows(f"SELECT count(*) FROM {kind} JOIN run_file USING (file_id)")[0]
+    kept = int(counts.pop("sample", 0))
+    return WaterfallStep(
+        f"{label} that hold a result of a sample in this period",
+        "rows",
+        int(stored),
+        kept,
+        tuple((str(reason), int(n)) for reason, n in counts.items()),
+    )
+
+
+def _sample_step(
+    store: Store, table: str, alone: tuple[str, ...], side: str, reason: str
+) -> WaterfallStep:
+    (entered,) = store.rows(f"SELECT count(DISTINCT sample_id) FROM {table}")[0]
+    (kept,) = store.rows("SELECT count(DISTINCT sample_id) FROM sample_pair")[0]
+    return WaterfallStep(
+        f"samples with a {side} result",
+        "samples",
+        int(entered),
+        int(kept),
+        ((reason, len(alone)),) if alone else (),
+    )

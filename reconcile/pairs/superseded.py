@@ -1,0 +1,119 @@
+"""What pairs, lists and the account say of laboratory results that do not stand as given."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+from reconcile.base.model import WaterfallStep
+from reconcile.pairs.certificates import BEST, LATER, OVER_RANGE, REISSUE, STANDS_IN
+from reconcile.pairs.pairing import Key, joined_method
+from reconcile.store.database import Store
+
+_JOINT = " | "
+
+
+def _rows_of(frame: pd.DataFrame) -> list[Any]:
+    return list(frame.itertuples(index=False))
+
+
+def name_links(store: Store, pairs: pd.DataFrame, lab_methods: dict[str, str]) -> pd.DataFrame:
+    """The pairs with ``lab_link``: what stands in whose place, naming both results; and
+    ``stood_in``, the methods of re-assays among them.
+
+    ``lab_methods`` gives the laboratory's method of every stratum key. Certificates of a pair
+    are those of its own element's standing results.
+    """
+    none: list[tuple[str, ...]] = [()] * len(pairs)
+    pairs = pairs.assign(lab_link="", stood_in=pd.Series(none, index=pairs.index, dtype=object))
+    cells = store.frame(
+        "SELECT lab_cell.*, coalesce(certificate, '') AS certificate, technique, lab_method, "
+        "digestion FROM lab_cell JOIN lab_row USING (source) "
+        "ORDER BY lab_cell.sample_id, element, link"
+    )
+    if cells.empty or pairs.empty:
+        return pairs
+    links: dict[tuple[str, str, str], list[str]] = {}
+    for cell in _rows_of(cells.loc[cells["told_with"].ne("")]):
+        told = links.setdefault((cell.sample_id, cell.element, cell.told_with), [])
+        if cell.link not in told:
+            told.append(cell.link)
+    marks = zip(
+        pairs["sample_id"], pairs["element"], pairs["stratum"].map(lab_methods), strict=True
+    )
+    linked = [links.get(mark, []) for mark in marks]
+    others = {
+        (cell.element, cell.link): (cell.certificate, _method_of(cell))
+        for cell in _rows_of(cells.loc[cells["reason"].eq(STANDS_IN)])
+    }
+    found = [
+        [others[element, link] for link in told if (element, link) in others]
+        for element, told in zip(pairs["element"], linked, strict=True)
+    ]
+    pairs["lab_link"] = [_JOINT.join(told) for told in linked]
+    pairs["certificate"] = [
+        tuple(sorted({*own, *(certificate for certificate, _ in more if certificate)}))
+        for own, more in zip(pairs["certificate"], found, strict=True)
+    ]
+    pairs["stood_in"] = [tuple(sorted({method for _, method in more})) for more in found]
+    return pairs
+
+
+def _method_of(cell: Any) -> str:
+    element, _, method = cell.key.partition("@")
+    key = Key(cell.key, element, method)
+    return joined_method("lab", key, cell.technique, cell.lab_method, cell.digestion)
+
+
+def superseded_rows(store: Store) -> list[tuple[str, str, str, str]]:
+    """Sample, element, reason and link of every result that does not stand as given."""
+    return [
+        (str(row[0]), str(row[1]), str(row[2]), str(row[3]))
+        for row in store.rows(
+            "SELECT lab_cell.sample_id, element, reason, link FROM lab_cell "
+            "JOIN lab_row USING (source) WHERE placed <> 'other period' "
+            "ORDER BY lab_cell.sample_id, element, reason, link, key"
+        )
+    ]
+
+
+def account(store: Store, keys: Sequence[Key]) -> tuple[WaterfallStep, ...]:
+    """Results of samples, one by one, where certificates answered more than once."""
+    ((settled,),) = store.rows("SELECT count(*) FROM lab_cell")
+    ((older,),) = store.rows("SELECT count(*) FROM lab_row WHERE has_newer")
+    if (not settled and not older) or not keys:
+        return ()
+    cells = store.cells("lab")
+    entered = kept = 0
+    lost: dict[str, int] = {}
+    for key in keys:
+        for disposition, reason, count in store.rows(
+            f"SELECT disposition, coalesce(c.reason, ''), count(*) FROM lab_row AS r "
+            f"JOIN lab ON lab.rowid = r.source "
+            f"LEFT JOIN lab_cell AS c ON c.source = r.source AND c.key = ? AND c.code < 0 "
+            f"WHERE {cells.of(key.key).code} IN (0, 1, 2) AND r.sample_kind = 'sample' "
+            f"AND (disposition = 'sample' OR list_contains(?, disposition)) GROUP BY 1, 2",
+            [key.key, [REISSUE, LATER, OVER_RANGE, STANDS_IN, BEST]],
+        ):
+            entered += count
+            why = reason or ("" if disposition == "sample" else disposition)
+            if why:
+                lost[why] = lost.get(why, 0) + count
+    ((kept,),) = store.rows(
+        "SELECT coalesce(sum(n), 0) FROM ("
+        + " UNION ALL ".join(
+            f"SELECT count(*) AS n FROM lab_row JOIN lab ON lab.rowid = lab_row.source "
+            f"WHERE disposition = 'sample' AND {cells.of(key.key).code} IN (0, 1, 2)"
+            for key in keys
+        )
+        + " UNION ALL SELECT -count(*) FROM lab_cell JOIN lab_row USING (source) "
+        "WHERE code < 0 AND disposition = 'sample')"
+    )
+    return (
+        WaterfallStep(
+            "lab results of samples, where certificates answer more than once", "results",
+            entered, int(kept), tuple(sorted(lost.items())),
+        ),
+    )  # fmt: skip

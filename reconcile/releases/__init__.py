@@ -1,0 +1,1 @@
+"""Immutable releases, their record and their history."""

@@ -1,0 +1,1 @@
+"""One run: what it knows, and the order of its steps."""

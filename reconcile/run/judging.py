@@ -1,0 +1,414 @@
+"""The steps that judge: identities, controls, pairs, statistics, verdicts, conformity."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pandas as pd
+
+from reconcile.base.errors import ReconcileError
+from reconcile.base.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    Finding,
+    Further,
+    Stratum,
+    StratumResult,
+)
+from reconcile.base.settings import ELEMENTS_SETTING, Settings
+from reconcile.evidence import custody, diagnosis, eligibility, inspection, quality
+from reconcile.figures import evaluation, further
+from reconcile.intake import workspace as ws
+from reconcile.judgement import (
+    factor_life,
+    factor_proposal,
+    scoring,
+    sensitivity,
+    specimens,
+    verdicts,
+)
+from reconcile.pairs import certificates, filing, month, pairing, pooling, sums, superseded
+from reconcile.pairs.pairing import Joined
+from reconcile.releases import kept_custody, settling
+from reconcile.reporting import sentences
+from reconcile.run.state import Run, of_run
+from reconcile.samples import identity, overlay, spelling
+from reconcile.store.database import Store, sql
+
+
+def settle_identities(run: Run) -> Run:
+    """One id per sample: the register's spelling, aliases by a person's entry, no guesses."""
+    store, files = run.store, run.run_files
+    field_ids = pairing.written_ids(store, files, "field")
+    lab_ids = pairing.written_ids(store, files, "lab")
+    register_ids = pairing.written_ids(store, files, "register")
+    numbers = [f.file_id for f in files]
+    aliases = store.frame(
+        "SELECT * EXCLUDE (file_id, sheet) FROM alias WHERE list_contains(?, file_id) "
+        'ORDER BY file_id, "row"',
+        [numbers],
+    )
+    everything = sorted({*field_ids, *lab_ids, *register_ids})
+    resolved = identity.resolve(everything, register_ids or field_ids, aliases)
+    unknown = resolved["sample_id"].eq("")
+    resolved.loc[unknown, "sample_id"] = [
+        identity.normalise_id(text) for text in resolved.loc[unknown, "written_id"]
+    ]
+    pairing.begin(store, files, resolved)
+    of_workspace = run.workspace.settings.workspace
+    pairing.place_rows(store, of_workspace.assign_rows_by, _bounds(run), of_workspace.time_zone)
+    spelled = spelling.one_spelling(store)
+    settled = certificates.settle(
+        store, pairing.keys_of(store, "lab", ()), run.workspace.settings.lab
+    )
+    samples = {
+        side: [
+            row[0]
+            for row in store.rows(
+                f"SELECT DISTINCT sample_id FROM {side}_row "
+                "WHERE disposition IN ('sample', 'no result') ORDER BY 1"
+            )
+        ]
+        for side in ("field", "lab")
+    }
+    zone = run.workspace.settings.workspace.time_zone
+    held = month.held(
+        store, of_workspace.assign_rows_by, zone, set(samples["field"]), set(samples["lab"])
+    )
+    field_alone = sorted({*samples["field"]} - {*samples["lab"]})
+    lab_alone = sorted({*samples["lab"]} - {*samples["field"]})
+    findings = [
+        *identity.near_misses(lab_alone, field_alone),
+        *identity.alias_findings(aliases, register_ids),
+        *pairing.placement_findings(store),
+        *month.findings(run.period, held),
+        *spelled,
+        *settled,
+        *overlay.findings(overlay.entered(store, run.corrections_refused)),
+        *_chosen_elements(store, run.workspace.settings),
+    ]
+    if register_ids:
+        registered = {*resolved.loc[resolved["written_id"].isin(register_ids), "sample_id"]}
+        for side, label in (("field", "field reading"), ("lab", "lab result")):
+            findings += [
+                Finding(
+                    "identity",
+                    "warning",
+                    sample,
+                    f"A {label} of '{sample}' has no entry in the sample register.",
+                    advice="Correct the id, or enter the sample or an alias.",
+                )
+                for sample in samples[side]
+                if sample not in registered
+            ]
+    return replace(run, held=held, findings=run.findings + tuple(findings))
+
+
+def _chosen_elements(store: Store, settings: Settings) -> tuple[Finding, ...]:
+    """What the choice of elements leaves out, and what it names in vain."""
+    chosen = settings.workspace.elements
+    if not chosen:
+        return ()
+    field, lab = (
+        {key.element for key in pairing.keys_of(store, side, ())} for side in ("field", "lab")
+    )
+    left_out = sorted((field & lab) - {*chosen})
+    in_vain = [symbol for symbol in chosen if symbol not in field & lab]
+    only_set = [symbol for symbol in settings.element if symbol not in chosen]
+    advice = "Mend 'elements' under [workspace]; without it all that both sides have are compared."
+    return tuple(
+        Finding("intake", "note", ELEMENTS_SETTING, text, advice=advice)
+        for symbols, text in (
+            (left_out, f"Both sides report {', '.join(left_out)}; 'elements' leaves them out."),
+            (in_vain, f"'elements' names {', '.join(in_vain)}, which not both sides report."),
+            (only_set, f"'elements' leaves out {', '.join(only_set)}, of which [element] speaks."),
+        )
+        if symbols
+    )
+
+
+def _bounds(run: Run) -> tuple[datetime, datetime] | None:
+    """Start and end of the period; None where rows are not assigned by time."""
+    settings = run.workspace.settings.workspace
+    if settings.assign_rows_by == "nothing":
+        return None
+    return ws.period_bounds(run.period, settings.time_zone)
+
+
+def judge_controls(run: Run) -> Run:
+    """Quality control on both sides, and custody, before any number is compared.
+
+    Raises ReconcileError where the period holds nothing at all.
+    """
+    if run.held is not None and (why := month.nothing(run.period, run.held)):
+        raise ReconcileError(why, month.WHAT_TO_DO)
+    thresholds = run.workspace.settings.thresholds
+    elements = run.workspace.settings.workspace.elements
+    zone = run.workspace.settings.workspace.time_zone
+    store = run.store
+    keys = {side: pairing.keys_of(store, side, elements) for side in ("field", "lab")}
+    controls = {side: eligibility.control_rows(store, side, keys[side], zone) for side in keys}
+    reference = of_run(run, "reference_material")
+    checks = [
+        *quality.judge_reference_materials(
+            controls["field"], controls["lab"], reference, thresholds
+        ),
+        *quality.judge_blanks(pd.concat([controls["field"], controls["lab"]]), thresholds),
+    ]
+    duplicates = eligibility.lab_duplicates(store, keys["lab"])
+    checks += quality.judge_duplicates(duplicates, thresholds)
+    events = of_run(run, "custody_event")
+    register = store.frame(sql("register_entries"))
+    judgement = custody.judge(
+        eligibility.with_settled_ids(events, register["sample_id"], of_run(run, "alias")),
+        register,
+        store.frame(
+            "SELECT sample_id, certificate, received_at, analysed_at, reported_at FROM lab_row "
+            "WHERE disposition IN ('sample', 'no result') ORDER BY ALL"
+        ),
+        store.frame(
+            "SELECT sample_id, measured_at FROM field_row "
+            "WHERE disposition IN ('sample', 'no result') ORDER BY ALL"
+        ),
+        thresholds,
+        zone=zone,
+    )
+    lost = kept_custody.lost(run.workspace)
+    bounds = _bounds(run)
+    inspected = inspection.inspect(
+        store,
+        keys,
+        controls,
+        duplicates,
+        reference,
+        thresholds,
+        bounds[1] if bounds else None,
+        zone,
+    )
+    checks.sort(key=lambda c: (c.side, c.kind, c.element, c.method, c.batch, c.code))
+    return replace(
+        run,
+        quality=tuple(checks),
+        custody_status=dict(judgement.status),
+        custody_head=custody.head(events) if len(events) else "",
+        custody_gone=tuple(dict.fromkeys(item.path for item in lost)),
+        lab_errors=evaluation.lab_errors(duplicates, run.workspace.settings.errors),
+        findings=run.findings
+        + tuple(item.finding() for item in lost)
+        + judgement.findings
+        + quality.findings(checks)
+        + inspected.findings,
+        controls=inspected.record,
+    )
+
+
+def make_pairs(run: Run) -> Run:
+    """Means, joins, and the reason of every pair that is kept out of the statistics."""
+    settings, store = run.workspace.settings, run.store
+    field_keys = pairing.keys_of(store, "field", settings.workspace.elements)
+    lab_keys = pairing.keys_of(store, "lab", settings.workspace.elements)
+    sides = pairing.average(store)
+    interference = eligibility.lead_on_arsenic(store, sides[0], field_keys, settings.thresholds)
+    high = sums.high_means(
+        store, {s.file_id: run.workspace.table(found.table_index) for found, s in run.files}
+    )
+
+    def join(pool: Sequence[str], apart: frozenset[str]) -> tuple[Joined, pd.DataFrame]:
+        joined = pairing.join(store, sides, field_keys, lab_keys, pool, apart)
+        linked = superseded.name_links(
+            store, joined.pairs, {stratum.key: stratum.lab_method for stratum in joined.strata}
+        )
+        return joined, eligibility.with_reasons(
+            linked,
+            joined.strata,
+            run.custody_status,
+            run.quality,
+            interference,
+            high,
+            settings,
+        )
+
+    joined, pairs, tested = pooling.pooled_where_allowed(join, settings)
+    account = (
+        *pairing.waterfall(store, joined, pairs),
+        *superseded.account(store, pairing.keys_of(store, "lab", ())),
+        *overlay.account(overlay.entered(store, run.corrections_refused)),
+    )
+    files = filing.account_of_files(
+        store,
+        {
+            stored.file_id: run.workspace.table(found.table_index).name
+            or f"table {found.table_index + 1}"
+            for found, stored in run.files
+        },
+    )
+    # files first: each names itself, and the account of all of them follows from theirs
+    unbalanced = [step for step in (*(s for f in files for s in f.steps), *account) if step.balance]
+    if unbalanced:
+        text = "; ".join(f"{step.name}: {step.balance}" for step in unbalanced)
+        raise ReconcileError(
+            f"The account of rows does not balance ({text}).",
+            "Nothing was released. This is a fault of the program: please report it.",
+        )
+    faults = (
+        *_unknown_matrices(settings, joined.strata),
+        *_unmet_entries(settings, pairs),
+        *sums.findings(high),
+        *settling.applied(
+            run.workspace,
+            (
+                *diagnosis.suspected_faults(
+                    pairs, joined.strata, settings.thresholds, pairing.read_as(store, joined)
+                ),
+                *eligibility.swap_suspicions(pairs, joined.strata),
+            ),
+        ),
+    )
+    return replace(
+        run,
+        joined=joined,
+        pairs=pairs,
+        pooling=tested,
+        steps_of_account=account,
+        account_of_files=files,
+        findings=run.findings + faults,
+    )
+
+
+def _unmet_entries(settings: Settings, pairs: pd.DataFrame) -> tuple[Finding, ...]:
+    """Entries of ``leave_out`` that keep no pair of the period out: a typo keeps nothing out."""
+    samples = set(pairs["sample_id"])
+    met = samples | {f"{s}/{e}" for s, e in zip(pairs["sample_id"], pairs["element"], strict=True)}
+    return tuple(
+        Finding(
+            "intake", "note", f"leave_out.{key}",
+            f"The settings leave out '{key}'; no pair of this period has that sample and element.",
+            advice="Check the spelling; entries of other months may stay.",
+        )
+        for key in settings.leave_out
+        if key not in met
+    )  # fmt: skip
+
+
+def _unknown_matrices(settings: Settings, strata: Sequence[Stratum]) -> tuple[Finding, ...]:
+    """Matrices that the settings name for an element and that none of its pairs has."""
+    present = {(stratum.element, stratum.matrix) for stratum in strata}
+    with_pairs = {element for element, _ in present}
+    return tuple(
+        Finding(
+            "intake", "note", f"element.{symbol}.matrix.{matrix}",
+            f"The settings state what holds for {symbol} in '{matrix}'; no pair of this period "
+            "has that matrix.",
+            advice="Check the spelling of the matrix.",
+        )
+        for symbol, element in settings.element.items()
+        for matrix in element.matrix
+        if symbol in with_pairs and (symbol, matrix) not in present
+    )  # fmt: skip
+
+
+def compute_statistics(run: Run) -> Run:
+    """All figures of every stratum."""
+    assert run.joined is not None
+    settings = run.workspace.settings
+    evaluated = []
+    for stratum in run.joined.strata:
+        run.tell(stratum.label)
+        pairs = run.pairs.loc[run.pairs["stratum"].eq(stratum.key)].reset_index(drop=True)
+        lab_error = evaluation.lab_error_of(run.lab_errors, stratum)
+        found = evaluation.evaluate(stratum, pairs, lab_error, settings)
+        scatter = further.scatter(
+            run.joined.readings(stratum, further.some_of(found.used)["sample_id"].astype("str")),
+            found.statistics.difference_scale,
+            settings.thresholds.confidence,
+        )
+        if scatter is not None:
+            found = evaluation.with_details(found, (Further.SCATTER, scatter))
+        if (tested := run.pooling.get(stratum.key)) is not None:
+            found = evaluation.with_details(found, (Further.POOLING, tested))
+        evaluated.append((stratum, found))
+    adjusted = evaluation.adjust_p_values(tuple(evaluated))
+    return replace(run, evaluated=evaluation.with_three_methods(adjusted, run.lab_errors, settings))
+
+
+def give_verdicts(run: Run) -> Run:
+    """Propose correction factors, then say what may be done with field-only results."""
+    settings = run.workspace.settings
+    first = f"{run.period}-01" if ws.is_month(run.period) else ""
+    until = ws.month_after(run.period, settings.thresholds.factor_valid_months)
+    suspected = diagnosis.by_stratum(run.findings)
+    # Before anything is fitted again: how did the factors of earlier months do?
+    earlier = scoring.earlier_factors(
+        run.workspace, run.period, (stratum for stratum, _ in run.evaluated)
+    )
+    scores = scoring.score_all(
+        earlier,
+        {stratum.key: evaluated.used for stratum, evaluated in run.evaluated},
+        {stratum.key: evaluated.margin for stratum, evaluated in run.evaluated},
+        settings.thresholds,
+    )
+    results = []
+    for stratum, evaluated in run.evaluated:
+        fault = suspected.get(stratum.key)
+        proposal = factor_proposal.dated(
+            factor_proposal.propose(stratum, evaluated, settings, fault), first, until
+        )
+        factor = proposal.factor
+        bare = eligibility.uncontrolled(stratum, run.quality)
+        verdict = sensitivity.with_all_put_back(
+            verdicts.judge(stratum, evaluated, proposal, settings, fault, until, bare,
+                           run.custody_gone),
+            evaluated.pairs,
+            sensitivity.Judging(
+                stratum, evaluation.lab_error_of(run.lab_errors, stratum), settings, fault,
+                until, bare, run.custody_gone,
+            ),
+        )  # fmt: skip
+        if factor is not None and verdict.decision not in (ACCEPTED, ACCEPTED_CORRECTED):
+            factor = replace(factor, status="not for use")
+        unit = evaluation.unit_of(stratum, settings)
+        results.append(
+            StratumResult(
+                stratum=stratum,
+                unit=unit.name,
+                per_mg_kg=unit.per_mg_kg,
+                pairs=evaluated.pairs.drop(columns="element"),
+                statistics=evaluated.statistics,
+                factor=factor,
+                verdict=verdict,
+                sentences=sentences.sentences_for(
+                    stratum, evaluated.statistics, factor, verdict, unit.name, unit.per_mg_kg
+                ),
+                notes=(*evaluated.notes, *((proposal.why,) if proposal.why else ())),
+                decision_levels=evaluation.levels_of(stratum, settings),
+            )
+        )
+    return replace(
+        run,
+        results=tuple(results),
+        factor_scores=scores,
+        earlier_mark=scoring.mark(earlier),
+        findings=run.findings
+        + scoring.findings(scores)
+        + settling.applied(run.workspace, diagnosis.digestion_deficit(results)),
+    )
+
+
+def judge_conformity(run: Run) -> Run:
+    """Specimens against a table of specification limits, where the settings name one."""
+    settings = run.workspace.settings
+    if not any(stored.kind == "specification limits" for _, stored in run.files):
+        return run
+    lives: tuple[factor_life.Life, ...] = ()
+    if ws.is_month(run.period):
+        begins, ends = ws.period_bounds(run.period, settings.workspace.time_zone)
+        last = (ends - timedelta(days=1)).date().isoformat()
+        known = factor_life.of_workspace(run.workspace).values()
+        lives = specimens.in_force(known, begins.date().isoformat(), last)
+    evidence = specimens.Evidence(
+        run.results, run.lab_errors, run.quality, run.custody_status, lives
+    )
+    judged = specimens.judge_period(run.store, settings, evidence)
+    return replace(run, conformity=judged, findings=run.findings + specimens.findings(judged))

@@ -1,0 +1,289 @@
+"""The step that writes the release and its record."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reconcile.base import provenance
+from reconcile.base.errors import ReconcileError
+from reconcile.base.model import (
+    EXCLUSION_COLUMNS,
+    QUARANTINE_COLUMNS,
+    Change,
+    Finding,
+    InputFile,
+    Reconciliation,
+)
+from reconcile.evidence import custody
+from reconcile.intake import workspace as ws
+from reconcile.judgement import factor_life, scoring
+from reconcile.pairs import filing, pairing, superseded
+from reconcile.releases import anchors, history, persons, record, release, settling
+from reconcile.reporting import write_release
+from reconcile.reporting.tables import data_files
+from reconcile.run.reading import archived
+from reconcile.run.state import NO_CHANGES, Run, RunOutcome, of_run
+from reconcile.samples import overlay
+
+
+def write_the_release(run: Run) -> Run:
+    """Write the next revision, or none where nothing changed since the last.
+
+    Raises ReconcileError, before anything is written, where the record can't be relied on
+    or the last release was altered: no release stands outside the record.
+    """
+    workspace, settings = run.workspace, run.workspace.settings
+    assert run.joined is not None
+    before = anchors.whole_record(workspace)
+    folder = workspace.releases(run.period)
+    earlier = release.latest(folder)
+    code = provenance.code_version()
+    author = persons.register_of(workspace).find(settings.report.prepared_by)
+    inputs = _inputs(run)
+    mark = release.fingerprint(
+        run.period, code, ws.settings_hash(settings), inputs,
+        run.earlier_mark
+        + (run.conformity.marks if run.conformity else ())
+        + settling.marks(run.findings)
+        + run.custody_gone,
+    )  # fmt: skip
+    past = history.earlier_results(folder.parent, run.period)
+    mark = history.bound(mark, past)
+    rows = pairing.rows_mark(run.store)
+    mark = hashlib.sha256(f"{mark}\n{rows}".encode()).hexdigest()
+    same = earlier is not None and earlier.manifest["fingerprint"] == mark
+    if earlier is not None and (altered := release.altered_files(earlier)):
+        raise ReconcileError(
+            f"Release {earlier.manifest['release_id']} was altered after it was made: "
+            f"{', '.join(altered)}.",
+            "Restore the files from the copy that was sent out; nothing was written.",
+        )
+    lines = ws.setting_lines(settings)
+    revision = earlier.revision + (0 if same else 1) if earlier else 1
+    lines_before, head = len(before.entries), before.head
+    release_id = f"{run.period}-r{revision}-{_bound(mark, head)}"
+    if same and earlier is not None:
+        supersedes, changed = str(earlier.manifest["supersedes"]), NO_CHANGES
+        release_id = str(earlier.manifest["release_id"])
+        lines_before = int(earlier.manifest.get("record_lines", 0))
+        head = str(earlier.manifest.get("record_head", ""))
+    else:
+        supersedes = str(earlier.manifest["release_id"]) if earlier else ""
+        further = history.changes(earlier.manifest if earlier else None, past)
+        if earlier is not None and (was := str(earlier.manifest.get("rows", ""))) != rows:
+            further += (Change("rows that belong to this period", was[:12], rows[:12]),)
+        changed = release.changes(
+            earlier, code, {line.name: line.value for line in lines}, inputs, run.results, further
+        )
+    reconciliation = Reconciliation(
+        title=settings.workspace.title,
+        period=run.period,
+        revision=revision,
+        release_id=release_id,
+        status="draft",
+        supersedes=supersedes,
+        prepared_for=settings.report.prepared_for,
+        prepared_by=settings.report.prepared_by,
+        purpose=settings.report.purpose,
+        data_until=_data_until(run),
+        code_version=code,
+        inputs_hash=release.inputs_hash(inputs),
+        settings_hash=ws.settings_hash(settings),
+        custody_head=run.custody_head,
+        custody_gone=run.custody_gone,
+        record_lines=lines_before,
+        record_head=head,
+        results=run.results,
+        waterfall=run.steps_of_account,
+        account_of_files=run.account_of_files,
+        exclusions=_exclusions(run),
+        quarantine=quarantine_of(run),
+        corrections=overlay.entered(run.store, run.corrections_refused),
+        field_only=run.joined.field_only,
+        lab_only=run.joined.lab_only,
+        findings=run.findings,
+        quality=run.quality,
+        controls=run.controls,
+        conformity=run.conformity,
+        inputs=inputs,
+        settings=lines,
+        changes=changed,
+        history=past,
+        paper=settings.report.paper,
+        language=settings.report.language,
+        decimal_mark=settings.report.decimal_mark,
+        date_style=settings.report.date_style,
+        extra={
+            "rows": rows,
+            scoring.SCORES: run.factor_scores,
+            "findings in brief": settling.as_manifest(run.findings),
+            "factor scores in brief": scoring.as_manifest(run.factor_scores),
+        },
+    )
+    told = run.told
+    differing: tuple[str, ...] = ()
+    if same and earlier is not None:
+        target = earlier.folder
+        differing = release.differing_files(earlier, data_files(reconciliation))
+        told += _not_as_released(reconciliation.release_id, differing)
+    else:
+        run.tell("report and workbook")
+        record.extend(workspace.output / record.RECORD, ())
+        target = release.write(reconciliation, folder, mark, write_release)
+    _record(run, target, None if differing else reconciliation, author.id if author else "")
+    after = record.read(workspace.output / record.RECORD)
+    outcome = RunOutcome(
+        target, reconciliation, not same, told, differing, len(after.entries), after.head
+    )
+    return replace(run, outcome=outcome)
+
+
+def _bound(mark: str, head: str) -> str:
+    """The end of a release's id: other contents, or another record before it, have another."""
+    return hashlib.sha256(f"{mark}\n{head}".encode()).hexdigest()[:8]
+
+
+def _not_as_released(release_id: str, differing: tuple[str, ...]) -> tuple[Finding, ...]:
+    """What was computed now is not what the release of the same inputs and program holds."""
+    if not differing:
+        return ()
+    return (
+        Finding(
+            "release", "serious", release_id,
+            f"What was computed now is not what this release holds ({', '.join(differing)}), "
+            "though inputs, settings, program and libraries are the same. The release stands; "
+            "nothing was recorded.",
+            advice="'reconcile verify' reads the archived files again and says what was altered.",
+        ),
+    )  # fmt: skip
+
+
+def _record(run: Run, target: Path, reconciliation: Reconciliation | None, author: str) -> None:
+    """Custody events, the release, its factors: into the record, each once, also after a crash.
+
+    Of a reconciliation that the release does not hold (None) nothing enters.
+    """
+    manifest = json.loads((target / release.MANIFEST).read_text(encoding="utf-8"))
+    additions: list[tuple[str, dict[str, object]]] = []
+    if reconciliation is not None:
+        additions += [
+            ("custody event", {"event": link.canonical})
+            for link in custody.chain(of_run(run, "custody_event"))
+        ]
+    additions.append(
+        (
+            "release",
+            {
+                "release_id": manifest["release_id"],
+                "period": run.period,
+                "revision": manifest["revision"],
+                "manifest_sha256": ws.sha256_of(target / release.MANIFEST),
+                "custody_head": manifest["custody_head"],
+            },
+        )
+    )
+    path = run.workspace.output / record.RECORD
+    if reconciliation is not None:
+        lives = factor_life.lives(record.read(path))
+        additions += factor_life.events_of_release(lives, reconciliation, author)
+    record.extend(path, additions)
+
+
+def _inputs(run: Run) -> tuple[InputFile, ...]:
+    """The files that bear on this period: all but field and lab files wholly of other periods."""
+    counts = {row.file_id: row for row in filing.counts_of_files(run.store).itertuples()}
+    elsewhere = {
+        row[0]
+        for row in run.store.rows(
+            "SELECT file_id FROM (SELECT file_id, disposition FROM field_row UNION ALL "
+            "SELECT file_id, disposition FROM lab_row) GROUP BY file_id "
+            "HAVING bool_and(disposition = 'other period')"
+        )
+    }
+    entries = overlay.entered(run.store, run.corrections_refused)["entered_in"]
+    corrected_by = {str(text).rpartition(", row ")[0] for text in entries}
+    inputs = []
+    for found, stored in run.files:
+        found_in: Any = counts[stored.file_id]
+        was_refused = found_in.refused_rows or found_in.refused_cells
+        other = stored.kind == "corrections" and found.shown not in corrected_by
+        if (stored.file_id in elsewhere or other) and not was_refused:
+            continue
+        inputs.append(
+            InputFile(
+                found.shown, stored.sha256, stored.size, stored.kind,
+                int(found_in.rows), int(found_in.accepted), int(found_in.refused_rows),
+                int(found_in.refused_cells),
+                run.contents.get(stored.file_id, ""),
+            )
+        )  # fmt: skip
+    for found in run.found:
+        if run.workspace.table(found.table_index).kind == "evidence":
+            try:
+                digest, copy = archived(run.workspace, found)
+            except OSError:  # told when the files were found
+                continue
+            size = copy.stat().st_size
+            inputs.append(InputFile(found.shown, digest, size, "evidence", 0, 0, 0, 0))
+    return tuple(inputs)
+
+
+def _data_until(run: Run) -> str:
+    ((latest,),) = run.store.rows(
+        "SELECT max(moment) FROM ("
+        "SELECT measured_at AS moment FROM field_row WHERE disposition = 'sample' "
+        "UNION ALL SELECT coalesce(reported_at, analysed_at, received_at) FROM lab_row "
+        "WHERE disposition = 'sample')"
+    )
+    return "" if latest is None else latest.isoformat() + "Z"
+
+
+def quarantine_of(run: Run) -> pd.DataFrame:
+    """Every refused file, row and cell of the run."""
+    columns = ", ".join(f'quarantine."{name}"' for name in QUARANTINE_COLUMNS)
+    rows = run.store.frame(
+        f"SELECT {columns}, sha256 FROM quarantine JOIN run_file USING (file_id) "
+        f"JOIN file USING (file_id) "
+        f"ORDER BY file_place, {columns}"
+    )
+    whole = pd.DataFrame(
+        [
+            (stored.path, "", 0, "", "the whole file", stored.problem, stored.advice,
+             stored.sha256)
+            for _, stored in run.files
+            if stored.problem
+        ],
+        columns=[*QUARANTINE_COLUMNS, "sha256"],
+    )  # fmt: skip
+    return pd.concat([whole, rows], ignore_index=True) if len(whole) else rows
+
+
+def _exclusions(run: Run) -> pd.DataFrame:
+    strata = {stratum.key: stratum for stratum in run.joined.strata} if run.joined else {}
+    left_out: list[Any] = list(
+        run.pairs.loc[~run.pairs["used"].astype(bool)].itertuples(index=False)
+    )
+    rows = [
+        ("pair", p.sample_id, strata[p.stratum].element, p.stratum, p.reason, "", "")
+        for p in left_out
+    ]
+    for side in ("field", "lab"):
+        rows += [
+            (f"{side} row", sample, "", "", reason, f"{path}, row {number}", "")
+            for sample, reason, path, number in run.store.rows(
+                f'SELECT {side}_row.sample_id, disposition, path, "row" FROM {side}_row '
+                "JOIN file USING (file_id) WHERE disposition NOT IN "
+                f"('sample', 'control', 'other period') ORDER BY file_place, \"row\""
+            )
+        ]
+    rows += [
+        ("lab result", sample, element, "", reason, link, "")
+        for sample, element, reason, link in superseded.superseded_rows(run.store)
+    ]
+    return pd.DataFrame(rows, columns=list(EXCLUSION_COLUMNS))

@@ -1,0 +1,1 @@
+"""One id per sample: identity, spellings, and the corrections that persons entered."""

@@ -1,0 +1,133 @@
+"""Corrections that persons entered, from their tables to the files that they mean."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import pandas as pd
+
+from reconcile.base.model import CORRECTION_COLUMNS, Finding, WaterfallStep
+from reconcile.intake.corrections import Correction
+from reconcile.store.database import Store
+
+#: (path, SHA-256) of a file -> the corrections entered for it.
+Corrections = Mapping[tuple[str, str], tuple[Correction, ...]]
+APPLIED = "applied"
+
+
+def corrections_in(store: Store, file_ids: Sequence[int]) -> Corrections:
+    """Every filled-in correction of these files of kind corrections, by the file it means."""
+    found: dict[tuple[str, str], list[Correction]] = {}
+    for file, sha256, sheet, row, column, value, by, because, path, number in store.rows(
+        'SELECT correction.file, lower(correction.sha256), of_sheet, file_row, "column", '
+        'corrected_value, corrected_by, corrected_because, path, "row" FROM correction '
+        "JOIN file USING (file_id) WHERE corrected_value IS NOT NULL "
+        'AND list_contains(?, file_id) ORDER BY path, "row"',
+        [list(file_ids)],
+    ):
+        entry = Correction(
+            _plain(sheet), int(float(row)), _plain(column), _plain(value), by, because,
+            f"{path}, row {number}",
+        )  # fmt: skip
+        found.setdefault((_plain(file), sha256), []).append(entry)
+    return {key: tuple(entries) for key, entries in sorted(found.items())}
+
+
+def _plain(text: str | None) -> str:
+    """Text of a data file of a release without the apostrophe that keeps it from being run."""
+    raw = text or ""
+    return raw[1:] if raw.startswith("'") and raw[1:2] in tuple("=+-@") else raw
+
+
+def unmatched(
+    corrections: Corrections,
+    files: Iterable[tuple[str, str]],
+    of_other_months: Iterable[str] = (),
+    met: Iterable[str] = (),
+) -> list[tuple[str, Correction, str]]:
+    """Corrections that mean no sheet of the run: path, entry and why it is refused.
+
+    Entries for files of other months are no matter of this run; ``met`` holds those
+    (``entered_in``) that found their sheet, whatever became of them there.
+    """
+    known = set(files)
+    paths = {path for path, _ in known}
+    elsewhere = set(of_other_months) - paths
+    at_home = set(met)
+    out = []
+    for (path, sha256), entries in corrections.items():
+        if (path, sha256) in known:
+            out += [(path, e, _no_sheet(e.sheet)) for e in entries if e.entered_in not in at_home]
+            continue
+        if path in elsewhere:
+            continue
+        why = (
+            "the file has changed since it was corrected (its SHA-256 is another)"
+            if path in paths
+            else "no file of this run has that name"
+        )
+        out += [(path, entry, why) for entry in entries]
+    return out
+
+
+def _no_sheet(sheet: str) -> str:
+    if not sheet:
+        return "no sheet is named, or the file could not be read"
+    return f"no sheet '{sheet}' of the file was read"
+
+
+def met_sheets(store: Store, file_ids: Sequence[int]) -> list[str]:
+    """Where the corrections are entered that found their sheet in these files."""
+    return [
+        str(row[0])
+        for row in store.rows(
+            "SELECT DISTINCT entered_in FROM applied_correction WHERE list_contains(?, file_id) "
+            "ORDER BY entered_in",
+            [list(file_ids)],
+        )
+    ]
+
+
+def entered(store: Store, refused: Sequence[tuple[str, Correction, str]]) -> pd.DataFrame:
+    """Every correction of the run and what became of it (model.CORRECTION_COLUMNS)."""
+    rows = store.rows(
+        'SELECT path, sheet, "row", "column", original, corrected, corrected_by, '
+        "corrected_because, entered_in, CASE WHEN refused = '' THEN ? ELSE 'refused: ' || refused "
+        "END FROM applied_correction JOIN run_file USING (file_id) JOIN file USING (file_id) "
+        'ORDER BY file_place, sheet, "row", "column", entered_in',
+        [APPLIED],
+    )
+    rows += [
+        (path, c.sheet, c.row, c.column, "", c.value, c.by, c.because, c.entered_in,
+         f"refused: {why}")
+        for path, c, why in refused
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=list(CORRECTION_COLUMNS))
+
+
+def findings(corrections: pd.DataFrame) -> tuple[Finding, ...]:
+    """Corrections that were refused, for the person who entered them."""
+    return tuple(
+        Finding(
+            "intake", "warning", str(row.entered_in),
+            f"The correction of {row.file}, row {row.row}, column '{row.column}' was not applied: "
+            f"{str(row.outcome).removeprefix('refused: ')}.",
+            advice="Correct the entry, or take it out; the cell stays as the file gives it.",
+        )
+        for row in corrections.itertuples(index=False)
+        if row.outcome != APPLIED
+    )  # fmt: skip
+
+
+def account(corrections: pd.DataFrame) -> tuple[WaterfallStep, ...]:
+    """Corrections entered, applied and refused."""
+    if corrections.empty:
+        return ()
+    refused = corrections.loc[corrections["outcome"].ne(APPLIED), "outcome"].value_counts()
+    return (
+        WaterfallStep(
+            "corrections of single cells entered by a person", "cells", len(corrections),
+            int(corrections["outcome"].eq(APPLIED).sum()),
+            tuple(sorted((str(why), int(n)) for why, n in refused.items())),
+        ),
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""The DuckDB file, and every SQL statement."""
