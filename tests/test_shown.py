@@ -129,10 +129,6 @@ COMMANDS = {
                               str(site / f"d{CLEAR}.pdf")], True),
     "plan": (lambda site: [PERIOD, str(site)], True),
     "verify": (lambda site: [str(site)], True),
-    "key": (lambda site: [str(site / f"k{CLEAR}.pem")], False),
-    "sign": (lambda site: ["--key", str(site / f"none{CLEAR}.pem"), "--by", f"B{NASTY}", "--at",
-                           "2026-11-03T10:00+02:00", str(site)], False),
-    "stamp": (lambda site: ["--token", str(site / f"none{CLEAR}.tsr"), str(site)], False),
     "selftest": (lambda site: ["--studies", "2"], False),
     "schedule": (lambda site: [str(site), "--once", PERIOD], True),
 }  # fmt: skip

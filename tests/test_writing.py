@@ -175,7 +175,6 @@ OWN_WAYS = {
     "reconcile.run.reading": "a copy beside its place, moved there whole",
     "reconcile.store.binding": "a copy beside its place, moved there whole",
     "reconcile.store.database": "a mark whose loss or harm costs one comparison of the store",
-    "reconcile.store.ledger": "a file beside its place, moved there whole",
 }
 
 

@@ -15,7 +15,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from reconcile.writing import write_whole
+from reconcile.base.writing import write_whole
 
 #: Which reading is meant: path, SHA-256 of the file, reading key.
 Name = tuple[str, str, str]
