@@ -291,6 +291,7 @@ def test_a_signature_by_another_key_or_of_nobody_registered_is_told(
     assert any("another key" in text for text in serious(withdrawn))
 
 
+@pytest.mark.slow
 def test_every_changed_byte_of_a_signature_is_found_and_its_loss_too(
     withdrawn: Path, key: Path
 ) -> None:
