@@ -7,6 +7,7 @@ import pytest
 
 from reconcile.statistics import lines
 from reconcile.statistics.agreement import correlation
+from reconcile.statistics.error_model import Known, error_model
 from tests.published.table import column, rows
 
 # ---- least squares -------------------------------------------------------------------------
@@ -204,3 +205,22 @@ def test_the_linearity_test_uses_the_limits_of_the_1983_paper(statistic: float, 
 
     assert found.p_value == pytest.approx(kolmogorov(found.statistic), rel=1e-12)
     assert kolmogorov(statistic) == pytest.approx(p, abs=0.0025)
+
+
+def test_corn_yield_and_soil_nitrogen_give_the_printed_line() -> None:
+    # Fuller 1987, example 1.2.1, data and answers from memory: error variance of nitrogen 57,
+    # ŷ = 67.56 + 0.4232 x with standard errors 12.54 and 0.1745, σ_ee 43.29.
+    nitrogen = np.array([70.0, 97, 53, 64, 95, 64, 50, 70, 94, 69, 51])
+    corn = np.array([86.0, 115, 90, 86, 110, 91, 99, 96, 99, 104, 96])
+    found = error_model(nitrogen, corn, Known(57.0))
+    a, b = found.line.intercept.value, found.line.slope.value
+    assert a == pytest.approx(67.56, abs=0.005)
+    assert b == pytest.approx(0.4232, abs=0.00005)
+    assert 57 * found.lam.value == pytest.approx(43.29, abs=0.005)
+    # the printed errors are for normal data (his equation 1.2.11); the jackknife supposes none
+    s_vv = found.line.residual_sd**2
+    variance = (np.var(nitrogen, ddof=1) * s_vv + (57 * b) ** 2) / 10
+    se = np.sqrt(variance) / (np.var(nitrogen, ddof=1) - 57)
+    assert se == pytest.approx(0.1745, abs=0.00005)
+    assert np.hypot(np.sqrt(s_vv / 11), nitrogen.mean() * se) == pytest.approx(12.54, abs=0.005)
+    assert found.line.slope.se == pytest.approx(0.1745, rel=0.15)
