@@ -270,7 +270,8 @@ class _Fit:
             sums = terms.sum(axis=1, keepdims=True)
             if without_each:
                 return _columns(self.step(sums - terms, np.full(n, point[1]), n - 1.0))
-            return _columns(self.step(sums, point[1:2], float(n)))[0]
+            whole: Floats = _columns(self.step(sums, point[1:2], float(n)))[0]
+            return whole
 
         steps = 1e-5 * np.array([float(np.median(np.abs(self.y))), abs(at[1]), 1.0])
         jacobian = np.column_stack(
