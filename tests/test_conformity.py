@@ -36,7 +36,8 @@ from reconcile.judgement.conformity import (
     Measured,
     ResultSet,
 )
-from reconcile.reporting import conformity_pages, words
+from reconcile.reporting import words
+from reconcile.reporting.document import conformity_pages
 from reconcile.store.database import Store
 from tests.small import bytes_of
 from tests.test_cli import reconcile as command

@@ -17,8 +17,8 @@ from reconcile.base.errors import ReconcileError
 from reconcile.commands import acceptance
 from reconcile.intake import workspace
 from reconcile.judgement import dossier_content, factor_life
-from reconcile.reporting import dossier as pages
 from reconcile.reporting import words
+from reconcile.reporting.document import dossier as pages
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, build
 

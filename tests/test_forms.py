@@ -20,7 +20,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reconcile.base.errors import ReconcileError
 from reconcile.commands import forms, receiving, storytelling
 from reconcile.commands.receiving import Receipt
-from reconcile.reporting import codes
+from reconcile.reporting.render import codes
 from reconcile.run import pipeline
 from tests import small
 

@@ -17,7 +17,12 @@ ROOMS = (
     "flows",
     "reconcile.commands",
     "reconcile.run",
-    "reconcile.reporting",
+    "reconcile.reporting.files",
+    "reconcile.reporting.document",
+    "reconcile.reporting.render",
+    "reconcile.reporting.document.blocks",  # what sections are made of, known to every medium
+    "reconcile.reporting.plots",
+    "reconcile.reporting",  # numbers, figures and sentences that every section uses
     "reconcile.judgement",
     "reconcile.figures",
     "reconcile.evidence",

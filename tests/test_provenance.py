@@ -95,7 +95,7 @@ def _mark_with(change: dict[str, bytes], monkeypatch: pytest.MonkeyPatch) -> tup
     [
         ("reconcile/statistics/bias.py", False),
         ("reconcile/judgement/verdicts.py", False),
-        ("reconcile/reporting/pdf.py", False),
+        ("reconcile/reporting/document/report.py", False),
         ("reconcile/intake/cells.py", True),
         ("reconcile/intake/sources.py", True),
         ("reconcile/base/quantities.py", True),
@@ -115,7 +115,9 @@ def test_only_a_change_of_what_reads_files_reads_them_again(
     assert (other_reading != reading) is read_again
 
 
-@pytest.mark.parametrize("name", ["reconcile/reporting/page.css", "reconcile/reporting/page.js"])
+@pytest.mark.parametrize(
+    "name", ["reconcile/reporting/render/page.css", "reconcile/reporting/render/page.js"]
+)
 def test_what_shapes_the_page_is_part_of_the_program(
     name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

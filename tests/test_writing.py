@@ -171,7 +171,7 @@ OWN_WAYS = {
     "reconcile.base.writing": "the helper itself",
     "reconcile.releases.record": "appends under its lock, takes back what was not written whole",
     "reconcile.releases.release": "a folder beside its place, moved there whole",
-    "reconcile.reporting": "the files of that folder",
+    "reconcile.reporting.files": "the files of that folder",
     "reconcile.run.reading": "a copy beside its place, moved there whole",
     "reconcile.store.binding": "a copy beside its place, moved there whole",
     "reconcile.store.database": "a mark whose loss or harm costs one comparison of the store",

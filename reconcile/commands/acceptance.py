@@ -8,7 +8,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.judgement import dossier_content
-from reconcile.reporting import dossier as pages
+from reconcile.reporting.document import dossier as pages
 
 
 def write_dossier(

@@ -34,7 +34,7 @@ from reconcile.judgement.field_values import Corrected, FieldMean, correct_mean,
 from reconcile.pairs import pairing
 from reconcile.pairs.pairing import RunFile
 from reconcile.releases import anchors
-from reconcile.reporting import sheets, tables
+from reconcile.reporting.render import sheets, tables
 from reconcile.run import pipeline
 from reconcile.store.database import Store
 

@@ -12,8 +12,9 @@ from reconcile.base.model import Finding
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.judgement.conformity import ConformityRecord
-from reconcile.reporting import conformity_pages, conformity_table, sheets, tables
-from reconcile.reporting.sheets import Column
+from reconcile.reporting.document import conformity_pages
+from reconcile.reporting.render import conformity_table, sheets, tables
+from reconcile.reporting.render.sheets import Column
 from reconcile.run import pipeline
 from reconcile.store.database import Store
 

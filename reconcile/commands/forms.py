@@ -27,10 +27,15 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import ABOVE, BELOW, CUSTODY_FACTS, QUANTIFIED, REGISTER_FACTS
 from reconcile.intake.workspace import Workspace
-from reconcile.reporting.custody_form import CustodyForm, EventLine, SampleLine, custody_form
-from reconcile.reporting.labels import Label, SheetLayout, label_sheet
+from reconcile.reporting.document.custody_form import (
+    CustodyForm,
+    EventLine,
+    SampleLine,
+    custody_form,
+)
+from reconcile.reporting.document.labels import Label, SheetLayout, label_sheet
+from reconcile.reporting.document.story_page import Act, Results, Shown, StoryPage, Use, story_page
 from reconcile.reporting.numbers import plain_sig
-from reconcile.reporting.story_page import Act, Results, Shown, StoryPage, Use, story_page
 from reconcile.samples.identity import comparison_form
 
 _MOST_EVENTS = 12

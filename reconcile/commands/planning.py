@@ -24,7 +24,7 @@ from reconcile.figures import evaluation
 from reconcile.intake import workspace as ws
 from reconcile.pairs import pairing
 from reconcile.releases import release
-from reconcile.reporting import tables
+from reconcile.reporting.render import tables
 from reconcile.run import pipeline
 from reconcile.statistics import sample_size
 from reconcile.store.database import Store

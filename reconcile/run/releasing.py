@@ -25,8 +25,8 @@ from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_life, scoring
 from reconcile.pairs import filing, pairing, superseded
 from reconcile.releases import anchors, history, persons, record, release, settling
-from reconcile.reporting import write_release
-from reconcile.reporting.tables import data_files
+from reconcile.reporting.files import write_release
+from reconcile.reporting.render.tables import data_files
 from reconcile.run.reading import archived
 from reconcile.run.state import NO_CHANGES, Run, RunOutcome, of_run
 from reconcile.samples import overlay

@@ -3,7 +3,8 @@
 from dataclasses import replace
 
 from reconcile.base.model import Criterion
-from reconcile.reporting import cover, words
+from reconcile.reporting import words
+from reconcile.reporting.document import cover
 from reconcile.statistics.proportions import clopper_pearson
 from tests.reporting import builder
 

@@ -9,17 +9,10 @@ import numpy as np
 import pytest
 
 from reconcile.base.model import Further
-from reconcile.reporting import (
-    details,
-    further,
-    further_figures,
-    numbers,
-    screen,
-    stratum_page,
-    words,
-)
+from reconcile.reporting import details, further, further_figures, numbers, words
+from reconcile.reporting.document import screen, stratum_page
 from reconcile.reporting.figures import by_key
-from reconcile.reporting.tables import data_files
+from reconcile.reporting.render.tables import data_files
 from reconcile.statistics import agreement
 from tests.reporting import builder
 

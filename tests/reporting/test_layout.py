@@ -15,10 +15,11 @@ import pytest
 from pypdf import PdfReader
 
 from reconcile.base.model import EarlierResult
-from reconcile.reporting import pdf, stratum_page, words
+from reconcile.reporting import words
+from reconcile.reporting.document import report, stratum_page
 from reconcile.reporting.figures import Figure, by_key
-from reconcile.reporting.styles import MARGIN_BOTTOM, MARGIN_X
-from reconcile.reporting.tables import data_files
+from reconcile.reporting.render.styles import MARGIN_BOTTOM, MARGIN_X
+from reconcile.reporting.render.tables import data_files
 from reconcile.reporting.text import printable
 from tests.reporting import builder
 
@@ -96,7 +97,7 @@ CASES = {
     [pytest.param(n, marks=pytest.mark.slow) if n == "sixty elements" else n for n in CASES],
 )
 def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_path):
-    check_pages(pdf.report(CASES[name]()), tmp_path)
+    check_pages(report.report(CASES[name]()), tmp_path)
 
 
 @measured
@@ -112,13 +113,13 @@ def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_p
     "name", ["one element", pytest.param("sixty elements", marks=pytest.mark.slow)]
 )
 def test_no_label_of_ordinary_length_is_cut(name, tmp_path):
-    assert cut_labels(pdf.report(CASES[name]()), tmp_path) == []
+    assert cut_labels(report.report(CASES[name]()), tmp_path) == []
 
 
 @measured
 def test_a_cut_label_would_be_noticed(tmp_path):
     long = builder.result_of(builder.stratum_of("Cu", matrix="a matrix of " + "many words " * 30))
-    assert cut_labels(pdf.report(builder.reconciliation([long])), tmp_path)
+    assert cut_labels(report.report(builder.reconciliation([long])), tmp_path)
 
 
 def cut_labels(content: bytes, folder) -> list[tuple[int, str]]:
@@ -172,7 +173,7 @@ def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics():
         n = int(row["n"]) if row["n"] else None
         figure = Figure(row["figure"], row["label"], kinds[row["figure"]], *numbers, n=n)
         table[row["stratum"].lstrip("'"), row["figure"]] = figure
-    reader = PdfReader(io.BytesIO(pdf.report(value)))
+    reader = PdfReader(io.BytesIO(report.report(value)))
     texts = [squeezed(page.extract_text()) for page in reader.pages]
     keys = (
         "geometric_mean_ratio", "ratio_as_difference", "mean_relative_difference",

@@ -11,13 +11,15 @@ import pytest
 from pypdf import PdfReader
 
 from reconcile.base.model import INSUFFICIENT, LABORATORY_ONLY, Change, WaterfallStep
-from reconcile.reporting import book, pdf, screen, words, workbook
+from reconcile.reporting import words
+from reconcile.reporting.document import report, screen, workbook
+from reconcile.reporting.render import book
 from reconcile.reporting.text import printable
 from tests.reporting import builder, test_quality_pages
 
 
 def read(reconciliation) -> PdfReader:
-    return PdfReader(io.BytesIO(pdf.report(reconciliation)), strict=True)
+    return PdfReader(io.BytesIO(report.report(reconciliation)), strict=True)
 
 
 def squeezed(text: str) -> str:
@@ -57,7 +59,7 @@ def test_hostile_ids_come_out_as_they_were_written(pages, sample):
 
 
 def test_no_id_becomes_an_image_a_link_or_a_script(reader):
-    raw = pdf.report(builder.reconciliation([builder.hostile()]))
+    raw = report.report(builder.reconciliation([builder.hostile()]))
     assert b"/JavaScript" not in raw
     assert b"/Launch" not in raw
     for page in reader.pages:
@@ -222,13 +224,13 @@ def test_the_page_numbers_that_the_verdict_table_prints_are_those_of_the_bookmar
     monkeypatch, mixed
 ):
     printed = []
-    original = pdf._story
+    original = report._story
 
     def noted(r, size, anchors, small, pages):
         printed.append({key: pages.text(anchor) for key, anchor in anchors.items()})
         return original(r, size, anchors, small, pages)
 
-    monkeypatch.setattr(pdf, "_story", noted)
+    monkeypatch.setattr(report, "_story", noted)
     places = outline_pages(read(mixed))
     for result in mixed.results:
         page = places[printable(result.stratum.label)] + 1
@@ -247,7 +249,7 @@ def test_any_number_of_strata_makes_a_report(count):
 def test_a_stratum_of_very_many_pairs_still_fits_its_page():
     result = builder.result_of(builder.stratum_of(), n=3000, excluded=())
     reader = read(builder.reconciliation([result]))
-    assert len(pdf.report(builder.reconciliation([result]))) < 2_000_000
+    assert len(report.report(builder.reconciliation([result]))) < 2_000_000
     assert words.CRITERIA in reader.pages[2].extract_text()
 
 
@@ -345,7 +347,7 @@ def test_page_numbers_settle_within_the_passes(monkeypatch, mixed):
         return original(self, *args, **kwargs)
 
     monkeypatch.setattr(book.Book, "build", counted)
-    pdf.report(mixed)
+    report.report(mixed)
     assert len(passes) <= 3
 
 
@@ -380,5 +382,5 @@ def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(
         controls=test_quality_pages.record(chart),
         findings=tuple(replace(f, text="9" * 400, subject="8" * 400) for f in base.findings),
     )
-    for make in (pdf.report, screen.page, workbook.workbook):
+    for make in (report.report, screen.page, workbook.workbook):
         assert len(make(changed)) > 10_000

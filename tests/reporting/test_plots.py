@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLine, Rect, String
 
-from reconcile.reporting import axes, fonts, plots
-from reconcile.reporting.plots import (
+from reconcile.reporting import fonts
+from reconcile.reporting.plots import axes, drawn
+from reconcile.reporting.plots.drawn import (
     Curve,
     DifferencePlot,
     Level,
@@ -23,7 +24,7 @@ from reconcile.reporting.plots import (
     method_plot,
     strip_plot,
 )
-from reconcile.reporting.stratum_plots import difference_plot_of, fit_of, method_plot_of, points_of
+from reconcile.reporting.plots.stratum import difference_plot_of, fit_of, method_plot_of, points_of
 from tests.reporting import builder
 
 WIDTH, HEIGHT = 300.0, 200.0
@@ -138,7 +139,7 @@ values = hnp.arrays(
 @given(values, st.data())
 def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(x, data):
     y = data.draw(hnp.arrays(np.float64, len(x), elements=st.floats(-1e6, 1e6)))
-    kind = data.draw(st.sampled_from(plots.MARKS))
+    kind = data.draw(st.sampled_from(drawn.MARKS))
     points = Points(kind, "any", x, y, y if kind == "partial" else None)
     levels = (Level("a level with a long long name", 5.0), Level("b", 5.1), Level("c", 500.0))
     fit = Curve("fit", np.array([1.0, 10.0]), np.array([1.0, 1e9]))
@@ -168,7 +169,7 @@ def test_names_of_rules_never_overlap():
         s.y for s in shapes(drawing) if isinstance(s, String) and s.fontName == fonts.BOLD
     )
     assert len(bold) == 3
-    assert np.diff(bold).min() >= plots.TEXT_SIZE
+    assert np.diff(bold).min() >= drawn.TEXT_SIZE
 
 
 def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
@@ -185,11 +186,11 @@ def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
 
 def test_marks_of_different_meaning_have_different_shapes():
     drawn = {}
-    for kind, draw in plots._SHAPES.items():
+    for kind, draw in drawn._SHAPES.items():
         path = Path()
         draw(path, 0.0, 0.0, 2.0)
         drawn[kind] = (tuple(path.operators), tuple(np.round(path.points, 3)))
-    assert len(set(drawn.values())) == len(plots.MARKS)
+    assert len(set(drawn.values())) == len(drawn.MARKS)
 
 
 def test_the_line_is_drawn_over_the_range_of_its_pairs_only():
@@ -232,7 +233,7 @@ def test_ten_thousand_pairs_make_a_small_drawing():
 
 
 def test_the_accent_colour_is_dark_in_grey():
-    c = plots.ACCENT
+    c = drawn.ACCENT
     assert 0.299 * c.red + 0.587 * c.green + 0.114 * c.blue < 0.35
 
 

@@ -10,7 +10,7 @@ from reportlab.platypus import Paragraph, Table
 
 from reconcile.base.model import ControlChart, ControlRecord, DuplicateStage, InsertionRate
 from reconcile.evidence.quality.charts import RULES, false_alarm_rates, individuals_chart
-from reconcile.reporting import quality_pages
+from reconcile.reporting.document import quality_pages
 from reconcile.statistics.bias import geometric_mean_ratio
 from tests.reporting.builder import mixed
 

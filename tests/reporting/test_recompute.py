@@ -10,7 +10,8 @@ import pytest
 
 import reconcile
 from reconcile.commands import demonstration
-from reconcile.reporting import recompute, workbook
+from reconcile.reporting.document import workbook
+from reconcile.reporting.render import recompute
 from tests import workspaces
 from tests.reporting import builder
 

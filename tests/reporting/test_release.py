@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from reconcile.reporting import write_release
+from reconcile.reporting.files import write_release
 from tests.reporting import builder
 
 NAMES = {
@@ -32,7 +32,7 @@ def test_equal_values_give_equal_bytes_even_in_another_process(tmp_path):
     write_release(builder.mixed(), here)
     script = (
         "import sys, pathlib; from tests.reporting import builder; "
-        "from reconcile.reporting import write_release; "
+        "from reconcile.reporting.files import write_release; "
         "write_release(builder.mixed(), pathlib.Path(sys.argv[1]))"
     )
     root = Path(__file__).parents[2]

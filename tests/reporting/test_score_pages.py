@@ -10,7 +10,9 @@ from pypdf import PdfReader
 from reconcile.base.model import CorrectionFactor
 from reconcile.judgement import scoring
 from reconcile.judgement.scoring import KEEP, WITHDRAW, Past
-from reconcile.reporting import pdf, plots, score_pages, screen, words
+from reconcile.reporting import words
+from reconcile.reporting.document import report, score_pages, screen
+from reconcile.reporting.plots import drawn
 from tests.reporting import builder
 
 
@@ -61,12 +63,12 @@ def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(re
     assert plot is not None
     assert plot.rule == 0.0
     assert plot.bounds[0] == -plot.bounds[1]
-    low, high = plots.trend_axes(plot)[1].low, plots.trend_axes(plot)[1].high
+    low, high = drawn.trend_axes(plot)[1].low, drawn.trend_axes(plot)[1].high
     assert low <= plot.bounds[0] < 0 < plot.bounds[1] <= high
 
 
 def test_report_and_page_show_chart_and_sentence(release):
-    text = " ".join(p.extract_text() for p in PdfReader(io.BytesIO(pdf.report(release))).pages)
+    text = " ".join(p.extract_text() for p in PdfReader(io.BytesIO(report.report(release))).pages)
     text = text.replace("\n", " ")
     page = screen.page(release).decode()
     for shown in (text, page):

@@ -15,7 +15,8 @@ import pytest
 from pypdf import PdfReader
 
 from reconcile.base.characters import visible
-from reconcile.reporting import pdf, quality_pages, screen, words
+from reconcile.reporting import words
+from reconcile.reporting.document import quality_pages, report, screen
 from tests.reporting import builder, test_quality_pages
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
@@ -213,7 +214,7 @@ def missing_sections(value) -> list[str]:
     page = screen.page(value).decode("utf-8")
     there = {visible(title) for title in headings_of(page)}
     # The plots for which printed pages have no room stand with their strata.
-    return [t for t in outline_of(pdf.report(value)) if t not in there | {words.MORE_PLOTS}]
+    return [t for t in outline_of(report.report(value)) if t not in there | {words.MORE_PLOTS}]
 
 
 def with_controls():
@@ -227,7 +228,7 @@ def with_controls():
 
 def test_the_page_has_every_section_of_the_printed_report():
     value = with_controls()
-    assert len(outline_of(pdf.report(value))) > 20
+    assert len(outline_of(report.report(value))) > 20
     assert missing_sections(value) == []
     page = screen.page(value).decode("utf-8")
     for title in (words.Q_MAY_I, words.Q_HOW_WRONG, words.Q_LEFT_OUT, words.Q_CHANGED,

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import pytest
 from pypdf import PdfReader
 
-from reconcile.reporting import pdf
-from reconcile.reporting.tables import data_files
+from reconcile.reporting.document import report
+from reconcile.reporting.render.tables import data_files
 from tests.reporting import builder
 
 N = r"([+−]?\d{1,3}(?: \d{3})+(?:\.\d+)?|[+−]?\d+(?:\.\d+)?)"
@@ -191,7 +191,7 @@ def test_numbers_in_the_sentences_of_each_kind_of_stratum_are_those_of_the_table
     value = builder.reconciliation(
         [builder.ordinary(), builder.absolute(), builder.censored(), builder.insufficient()]
     )
-    files = {**data_files(value), "report.pdf": pdf.report(value)}
+    files = {**data_files(value), "report.pdf": report.report(value)}
     assert check(files) > 30
 
 
@@ -204,7 +204,7 @@ def test_numbers_in_the_sentences_of_the_example_are_those_of_the_table(demo_mon
 
 def test_a_table_that_says_otherwise_is_noticed():
     value = builder.reconciliation([builder.ordinary()])
-    files = {**data_files(value), "report.pdf": pdf.report(value)}
+    files = {**data_files(value), "report.pdf": report.report(value)}
     rows = list(csv.reader(io.StringIO(files["statistics.csv"].decode("utf-8"))))
     place, column = rows[0].index("figure"), rows[0].index("value")
     for row in rows:

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from reconcile.base.model import EXCLUSION_COLUMNS, PAIR_COLUMNS
-from reconcile.reporting import tables
 from reconcile.reporting.figures import figures_of
+from reconcile.reporting.render import tables
 from tests.reporting import builder
 
 

@@ -8,7 +8,7 @@ from reportlab.platypus import Paragraph
 
 from reconcile.base import spreadsheet
 from reconcile.reporting import text
-from reconcile.reporting.styles import style
+from reconcile.reporting.render.styles import style
 from tests.reporting.builder import HOSTILE_IDS
 
 anything = st.text(st.characters(), max_size=80)

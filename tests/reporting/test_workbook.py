@@ -11,7 +11,9 @@ import pytest
 from openpyxl.utils.escape import unescape
 
 from reconcile.base.characters import visible
-from reconcile.reporting import charts, words, workbook
+from reconcile.reporting import words
+from reconcile.reporting.document import workbook
+from reconcile.reporting.render import charts
 from tests.reporting import builder
 
 

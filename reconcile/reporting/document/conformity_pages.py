@@ -22,10 +22,12 @@ from reconcile.judgement.conformity import (
     Limit,
     SpecimenConformity,
 )
-from reconcile.reporting import numbers, sections, sheets, words
-from reconcile.reporting.book import Heading
-from reconcile.reporting.sheets import Column
-from reconcile.reporting.styles import boxed, foreign, gap, grid, own, style
+from reconcile.reporting import numbers, words
+from reconcile.reporting.document import sections
+from reconcile.reporting.render import sheets
+from reconcile.reporting.render.book import Heading
+from reconcile.reporting.render.sheets import Column
+from reconcile.reporting.render.styles import boxed, foreign, gap, grid, own, style
 from reconcile.reporting.text import markup
 
 _SETS, _GRADES = 30, 40

@@ -12,10 +12,10 @@ from reportlab.platypus import Flowable, KeepTogether
 
 from reconcile.base.model import ControlChart, Reconciliation
 from reconcile.reporting import fonts, numbers, words
-from reconcile.reporting.book import Heading
+from reconcile.reporting.document.sections import start
 from reconcile.reporting.manner import styled
-from reconcile.reporting.sections import start
-from reconcile.reporting.styles import RULE, columns, foreign, gap, grid, own
+from reconcile.reporting.render.book import Heading
+from reconcile.reporting.render.styles import RULE, columns, foreign, gap, grid, own
 from reconcile.reporting.text import printable
 from reconcile.statistics.result import Estimate
 

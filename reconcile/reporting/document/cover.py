@@ -9,12 +9,12 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Table
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
-from reconcile.reporting import numbers, plots, sentences, words
-from reconcile.reporting.book import Heading, Pages
+from reconcile.reporting import numbers, sentences, words
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
-from reconcile.reporting.sentences import coverage_words, decision_marked, range_of
-from reconcile.reporting.styles import (
+from reconcile.reporting.plots import drawn
+from reconcile.reporting.render.book import Heading, Pages
+from reconcile.reporting.render.styles import (
     boxed,
     facts,
     foreign,
@@ -26,6 +26,7 @@ from reconcile.reporting.styles import (
     style,
     worded,
 )
+from reconcile.reporting.sentences import coverage_words, decision_marked, range_of
 from reconcile.reporting.text import markup
 
 #: Strata named per verdict, next steps, changes and steps of the account: the first that fit.
@@ -242,7 +243,7 @@ def _counts_of_verdicts(
         meaning = words.DECISION_MEANING[decision]
         rows.append(
             [
-                plots.verdict_mark(kind, 9),
+                drawn.verdict_mark(kind, 9),
                 Paragraph(
                     f'<font name="ReportBold">{words.DECISION_TITLE[decision]}</font>: {meaning}',
                     style("cell"),
@@ -427,7 +428,7 @@ def _verdict_row(result: StratumResult, anchor: str, pages: Pages) -> list[Flowa
     if result.verdict.valid_until and where != numbers.NONE:
         where = words.RANGE_UNTIL.format(range=where, date=result.verdict.valid_until)
     return [
-        plots.verdict_mark(kind_of(result), 7.5),
+        drawn.verdict_mark(kind_of(result), 7.5),
         Paragraph(markup(decision_marked(result.verdict), 40), style("cell-bold")),
         link(result.stratum.label[:80], anchor),
         str(result.statistics.n_used),

@@ -14,9 +14,10 @@ from reportlab.lib.colors import black
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, Paragraph, Table, TableStyle
 
-from reconcile.reporting import book, codes, words
-from reconcile.reporting.book import Meta
-from reconcile.reporting.styles import (
+from reconcile.reporting import words
+from reconcile.reporting.render import book, codes
+from reconcile.reporting.render.book import Meta
+from reconcile.reporting.render.styles import (
     RULE,
     SHADE,
     beside,

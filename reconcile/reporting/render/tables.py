@@ -30,9 +30,10 @@ from reconcile.base.model import (
     WaterfallStep,
 )
 from reconcile.base.spreadsheet import csv_text
-from reconcile.reporting import conformity_table, words
+from reconcile.reporting import words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
+from reconcile.reporting.render import conformity_table
 
 STRATUM_COLUMNS = tuple(f.name for f in dataclasses.fields(Stratum))
 STATISTIC_COLUMNS = (

@@ -18,19 +18,19 @@ from reconcile.base.model import (
     Reconciliation,
     StratumResult,
 )
-from reconcile.reporting import further, further_figures, numbers, plots, words
-from reconcile.reporting.book import Heading, Pages
+from reconcile.reporting import further, further_figures, numbers, words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
-from reconcile.reporting.sentences import element_name, line_name, range_of
-from reconcile.reporting.stratum_plots import (
+from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots.stratum import (
     chance_plots_of,
     difference_plot_of,
     method_plot_of,
     trend_plot_of,
 )
-from reconcile.reporting.styles import (
+from reconcile.reporting.render.book import Heading, Pages
+from reconcile.reporting.render.styles import (
     beside,
     boxed,
     columns,
@@ -41,6 +41,7 @@ from reconcile.reporting.styles import (
     style,
     worded,
 )
+from reconcile.reporting.sentences import element_name, line_name, range_of
 from reconcile.reporting.text import markup
 
 #: Heights between which the plots of a page are chosen, points.
@@ -185,9 +186,9 @@ def small_plots(r: Reconciliation, result: StratumResult) -> list[Small]:
     out: list[Small] = []
     trend = trend_plot_of(r, result)
     if trend is not None:
-        out.append((words.PLOT_TREND, partial(plots.trend_plot, trend)))
+        out.append((words.PLOT_TREND, partial(drawn.trend_plot, trend)))
     out += [
-        (words.PLOT_CHANCE, partial(plots.chance_plot, chance))
+        (words.PLOT_CHANCE, partial(drawn.chance_plot, chance))
         for chance in chance_plots_of(result)
     ]
     return out
@@ -210,7 +211,7 @@ def half_page(
     if any(len(p.x) for p in plot.points):
         left = width * 0.52
         right = width - left - 5 * mm
-        drawing = plots.method_plot(plot, right, 47 * mm)
+        drawing = drawn.method_plot(plot, right, 47 * mm)
         middle = [columns([middle, [], [drawing]], [left, 5 * mm, right])]
     content = [*heading, *middle, gap(3), *open_criteria(result, width), gap(12)]
     return [KeepTogether(content)], Left(result.notes[shown:])
@@ -277,7 +278,7 @@ def verdict_box(result: StratumResult, width: float) -> Table:
                 style("small"),
             )
         )
-    mark = plots.verdict_mark(kind, 13)
+    mark = drawn.verdict_mark(kind, 13)
     return boxed([columns([[mark], lines], [20, width - 34])], width)
 
 
@@ -323,9 +324,9 @@ def counts_text(figures: dict[str, Figure], result: StratumResult) -> str:
 
 
 def _plots(result: StratumResult, width: float, height: float) -> Flowable:
-    gap_width, drawn = 5 * mm, height - 16
+    gap_width, tall = 5 * mm, height - 16
     data = method_plot_of(result)
-    left_width = min(plots.method_width(data, drawn), 0.55 * width)
+    left_width = min(drawn.method_width(data, tall), 0.55 * width)
     right_width = width - left_width - gap_width
     difference = difference_plot_of(result)
     ratio = result.statistics.difference_scale == "log ratio"
@@ -333,10 +334,10 @@ def _plots(result: StratumResult, width: float, height: float) -> Flowable:
     if difference is None:
         right.append(own(words.NOTHING_TO_PLOT, "small"))
     else:
-        right.append(plots.difference_plot(difference, right_width, drawn))
+        right.append(drawn.difference_plot(difference, right_width, tall))
     left: list[Flowable] = [
         own(words.PLOT_METHODS, "h3"),
-        plots.method_plot(data, left_width, drawn),
+        drawn.method_plot(data, left_width, tall),
     ]
     return columns([left, [], right], [left_width, gap_width, right_width])
 

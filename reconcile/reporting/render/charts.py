@@ -21,8 +21,10 @@ from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.base.model import StratumResult
-from reconcile.reporting import axes, numbers, sheets, words
-from reconcile.reporting.sheets import Column
+from reconcile.reporting import numbers, words
+from reconcile.reporting.plots import axes
+from reconcile.reporting.render import sheets
+from reconcile.reporting.render.sheets import Column
 from reconcile.reporting.text import cell_text
 
 #: Charts beyond this are left to the PDF.

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
-from reconcile.reporting.svg import escaped
+from reconcile.reporting.plots.svg import escaped
 
 #: Rows of a table beyond this are left to the data files.
 MOST_ROWS = 2_000

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from reconcile.base.model import Reconciliation
-from reconcile.reporting import score_pages, words
-from reconcile.reporting.elements import paragraph, table
-from reconcile.reporting.svg import escaped, trend_svg
+from reconcile.reporting import words
+from reconcile.reporting.document import score_pages
+from reconcile.reporting.plots.svg import escaped, trend_svg
+from reconcile.reporting.render.elements import paragraph, table
 
 
 def parts(r: Reconciliation) -> list[tuple[str, str, str]]:

@@ -11,13 +11,16 @@ from reportlab.platypus import Flowable, KeepTogether, PageBreak, Paragraph
 
 from reconcile.base.model import DECISIONS
 from reconcile.judgement.dossier_content import Covered, Dossier
-from reconcile.reporting import book, numbers, plots, sections, words
-from reconcile.reporting.book import Heading, Meta
+from reconcile.reporting import numbers, words
+from reconcile.reporting.document import sections
+from reconcile.reporting.document.stratum_page import Small, small_row
 from reconcile.reporting.manner import Manner, styled, written_as
+from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots.stratum import chance_plots
+from reconcile.reporting.render import book
+from reconcile.reporting.render.book import Heading, Meta
+from reconcile.reporting.render.styles import boxed, facts, foreign, gap, grid, own, style, worded
 from reconcile.reporting.sentences import decision_marked, put_back_sentence, range_of
-from reconcile.reporting.stratum_page import Small, small_row
-from reconcile.reporting.stratum_plots import chance_plots
-from reconcile.reporting.styles import boxed, facts, foreign, gap, grid, own, style, worded
 from reconcile.reporting.text import markup, printable
 
 _FEWEST, _NOTES = 8, 4
@@ -94,7 +97,7 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
         return [*out, own(words.DOSSIER_NONE), gap(4), boxed([own(words.COVER_CAUTION)], width)]
     lines: list[list[Flowable | str]] = [
         [
-            plots.verdict_mark(DECISIONS.index(s.verdict.decision), 7.5),
+            drawn.verdict_mark(DECISIONS.index(s.verdict.decision), 7.5),
             foreign(s.label),
             Paragraph(markup(decision_marked(s.verdict)), style("cell-bold")),
             range_of(s.verdict, s.unit, s.per_mg_kg),
@@ -174,7 +177,7 @@ def curves_of(s: Covered) -> list[Small]:
     sd = float(np.std(difference, ddof=1))
     title = words.DOSSIER_CURVE_CORRECTED if s.corrected else words.DOSSIER_CURVE_READ
     return [
-        (title.format(level=plot.level.name), partial(plots.chance_plot, plot))
+        (title.format(level=plot.level.name), partial(drawn.chance_plot, plot))
         for plot in chance_plots(s.lab, s.field, ratio, sd, inside, s.unit, s.per_mg_kg)
     ]
 

@@ -16,18 +16,26 @@ import pandas as pd
 
 from reconcile.base.model import DECISIONS, QUARANTINE_COLUMNS, Reconciliation, StratumResult
 from reconcile.evidence import finding_words
-from reconcile.reporting import (
+from reconcile.reporting import numbers, words
+from reconcile.reporting.details import sentences_of
+from reconcile.reporting.document import (
     cover,
-    numbers,
     screen_conformity,
     screen_quality,
     screen_scores,
     statements,
     stratum_page,
-    words,
 )
-from reconcile.reporting.details import sentences_of
-from reconcile.reporting.elements import (
+from reconcile.reporting.figures import by_key
+from reconcile.reporting.manner import styled, written_for
+from reconcile.reporting.plots.stratum import (
+    chance_plots_of,
+    difference_plot_of,
+    method_plot_of,
+    trend_plot_of,
+)
+from reconcile.reporting.plots.svg import chance_svg, difference_svg, escaped, method_svg, trend_svg
+from reconcile.reporting.render.elements import (
     MOST_ROWS,
     Cell,
     cut,
@@ -37,17 +45,8 @@ from reconcile.reporting.elements import (
     table,
     texts,
 )
-from reconcile.reporting.figures import by_key
-from reconcile.reporting.manner import styled, written_for
+from reconcile.reporting.render.tables import lost_of, read_by
 from reconcile.reporting.sentences import decision_marked, line_name, range_of
-from reconcile.reporting.stratum_plots import (
-    chance_plots_of,
-    difference_plot_of,
-    method_plot_of,
-    trend_plot_of,
-)
-from reconcile.reporting.svg import chance_svg, difference_svg, escaped, method_svg, trend_svg
-from reconcile.reporting.tables import lost_of, read_by
 
 _CHANGES_FIRST = 12
 
@@ -118,7 +117,7 @@ def _page(r: Reconciliation) -> bytes:
 
 
 def _own_file(name: str) -> str:
-    return resources.files("reconcile.reporting").joinpath(name).read_text(encoding="utf-8")
+    return resources.files("reconcile.reporting.render").joinpath(name).read_text(encoding="utf-8")
 
 
 def _digest(text: str) -> str:

@@ -21,7 +21,14 @@ from reportlab.platypus import (
 )
 
 from reconcile.reporting import fonts, words
-from reconcile.reporting.styles import MARGIN_BOTTOM, MARGIN_TOP, MARGIN_X, PAPERS, RULE, style
+from reconcile.reporting.render.styles import (
+    MARGIN_BOTTOM,
+    MARGIN_TOP,
+    MARGIN_X,
+    PAPERS,
+    RULE,
+    style,
+)
 from reconcile.reporting.text import markup, printable
 
 

@@ -5,19 +5,19 @@ from __future__ import annotations
 from reportlab.platypus import Flowable, PageBreak
 
 from reconcile.base.model import Reconciliation
-from reconcile.reporting import (
-    book,
+from reconcile.reporting import words
+from reconcile.reporting.document import (
     conformity_pages,
     cover,
     quality_pages,
     score_pages,
     sections,
     stratum_page,
-    words,
 )
-from reconcile.reporting.book import Group, Heading, Meta, Pages
+from reconcile.reporting.document.stratum_page import Small
 from reconcile.reporting.manner import written_for
-from reconcile.reporting.stratum_page import Small
+from reconcile.reporting.render import book
+from reconcile.reporting.render.book import Group, Heading, Meta, Pages
 from reconcile.reporting.text import printable
 
 

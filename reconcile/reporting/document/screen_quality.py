@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from reconcile.base.model import Reconciliation
-from reconcile.reporting import quality_pages, sections, words
-from reconcile.reporting.elements import Cell, paragraph, said, table
-from reconcile.reporting.svg import control_svg, escaped, strip_svg
+from reconcile.reporting import words
+from reconcile.reporting.document import quality_pages, sections
+from reconcile.reporting.plots.svg import control_svg, escaped, strip_svg
+from reconcile.reporting.render.elements import Cell, paragraph, said, table
 
 _MOST_CHARTS = 120
 

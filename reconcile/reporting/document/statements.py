@@ -8,7 +8,8 @@ from collections.abc import Iterable
 import pandas as pd
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
-from reconcile.reporting import numbers, stratum_page, words
+from reconcile.reporting import numbers, words
+from reconcile.reporting.document import stratum_page
 
 
 def record_head(r: Reconciliation) -> str:

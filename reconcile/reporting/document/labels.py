@@ -10,8 +10,9 @@ from reportlab.lib.colors import Color
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from reconcile.reporting import codes, fonts, words
-from reconcile.reporting.styles import PAPERS
+from reconcile.reporting import fonts, words
+from reconcile.reporting.render import codes
+from reconcile.reporting.render.styles import PAPERS
 from reconcile.reporting.text import printable
 
 _CUT = Color(0.75, 0.75, 0.75)

@@ -10,12 +10,13 @@ from reportlab.platypus import Flowable, KeepTogether, Paragraph
 
 from reconcile.base.model import Reconciliation
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED, SCORES, WATCH, WITHDRAW, FactorScore
-from reconcile.reporting import numbers, plots, words
-from reconcile.reporting.book import Heading
-from reconcile.reporting.plots import TrendPlot
-from reconcile.reporting.sections import start
-from reconcile.reporting.stratum_page import Small, small_row
-from reconcile.reporting.styles import foreign, gap, grid, own, style
+from reconcile.reporting import numbers, words
+from reconcile.reporting.document.sections import start
+from reconcile.reporting.document.stratum_page import Small, small_row
+from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots.drawn import TrendPlot
+from reconcile.reporting.render.book import Heading
+from reconcile.reporting.render.styles import foreign, gap, grid, own, style
 from reconcile.reporting.text import markup, printable
 
 _ACROSS, _MOST_CHARTS, _MOST_MONTHS = 3, 36, 12
@@ -92,7 +93,7 @@ def section(r: Reconciliation, width: float) -> list[Flowable]:
     if not scores:
         return [*head, own(words.SCORES_NONE)]
     small: list[Small] = [
-        (title, partial(plots.trend_plot, plot)) for _, title, plot in charts(r)[:_MOST_CHARTS]
+        (title, partial(drawn.trend_plot, plot)) for _, title, plot in charts(r)[:_MOST_CHARTS]
     ]
     rows = [
         KeepTogether(small_row(small[first : first + _ACROSS], width))

@@ -11,9 +11,10 @@ from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import Flowable, Paragraph, Spacer, Table, TableStyle
 
-from reconcile.reporting import book, codes, words
-from reconcile.reporting.book import Meta
-from reconcile.reporting.styles import columns, foreign, gap, grid, height_of, own, style
+from reconcile.reporting import words
+from reconcile.reporting.render import book, codes
+from reconcile.reporting.render.book import Meta
+from reconcile.reporting.render.styles import columns, foreign, gap, grid, height_of, own, style
 from reconcile.reporting.text import markup, printable
 
 _MOST_PICTURES = 4

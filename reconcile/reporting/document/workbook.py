@@ -14,13 +14,21 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.base.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
 from reconcile.evidence import finding_words
-from reconcile.reporting import charts, conformity_pages, numbers, recompute, sheets, words
+from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
+from reconcile.reporting.document import conformity_pages
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
-from reconcile.reporting.recompute import Block
-from reconcile.reporting.sheets import Column
-from reconcile.reporting.tables import PAIR_MASSES, lost_of, pair_cells, pair_columns, read_by
+from reconcile.reporting.render import charts, recompute, sheets
+from reconcile.reporting.render.recompute import Block
+from reconcile.reporting.render.sheets import Column
+from reconcile.reporting.render.tables import (
+    PAIR_MASSES,
+    lost_of,
+    pair_cells,
+    pair_columns,
+    read_by,
+)
 from reconcile.reporting.text import cell_text
 
 _COUNT_PAIRS = frozenset({"field_n", "field_spots", "lab_n"})

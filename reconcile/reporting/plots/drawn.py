@@ -25,8 +25,9 @@ from reportlab.graphics.shapes import (
 )
 from reportlab.lib.colors import Color, black, white
 
-from reconcile.reporting import axes, fonts
-from reconcile.reporting.axes import Axis
+from reconcile.reporting import fonts
+from reconcile.reporting.plots import axes
+from reconcile.reporting.plots.axes import Axis
 
 Array = NDArray[np.float64]
 

@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from reconcile.base.characters import visible
 from reconcile.base.model import ControlChart
-from reconcile.reporting import axes, numbers, words
-from reconcile.reporting.axes import Axis
+from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
-from reconcile.reporting.plots import (
+from reconcile.reporting.plots import axes
+from reconcile.reporting.plots.axes import Axis
+from reconcile.reporting.plots.drawn import (
     ChancePlot,
     Curve,
     DifferencePlot,

@@ -20,14 +20,15 @@ from reportlab.platypus import (
 
 from reconcile.base.model import Finding, QualityCheck, Reconciliation
 from reconcile.evidence import finding_words
-from reconcile.reporting import numbers, statements, stratum_page, words
-from reconcile.reporting.book import Heading
+from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
+from reconcile.reporting.document import statements, stratum_page
+from reconcile.reporting.document.stratum_page import Small, small_row
 from reconcile.reporting.manner import styled
-from reconcile.reporting.plots import Strip, StripPlot, strip_plot
-from reconcile.reporting.stratum_page import Small, small_row
-from reconcile.reporting.styles import RULE, facts, foreign, gap, grid, own, style, worded
-from reconcile.reporting.tables import lost_of, read_by
+from reconcile.reporting.plots.drawn import Strip, StripPlot, strip_plot
+from reconcile.reporting.render.book import Heading
+from reconcile.reporting.render.styles import RULE, facts, foreign, gap, grid, own, style, worded
+from reconcile.reporting.render.tables import lost_of, read_by
 from reconcile.reporting.text import markup, printable
 
 _CONTROLS, _FINDINGS, _ROWS, _IDS = 45, 80, 50, 120

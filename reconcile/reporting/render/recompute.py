@@ -18,10 +18,11 @@ from openpyxl.workbook.defined_name import DefinedName
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.base.model import StratumResult, StratumStatistics
-from reconcile.reporting import sheets, words
+from reconcile.reporting import words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
-from reconcile.reporting.sheets import Column
+from reconcile.reporting.render import sheets
+from reconcile.reporting.render.sheets import Column
 
 #: Relative difference up to which a cell and the program agree.
 TOLERANCE = 1e-9

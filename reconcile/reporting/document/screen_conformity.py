@@ -5,10 +5,10 @@ from __future__ import annotations
 from reconcile.base.model import Reconciliation
 from reconcile.judgement import conformity
 from reconcile.judgement.conformity import ConformityRecord
-from reconcile.reporting import conformity_pages as pages
 from reconcile.reporting import words
-from reconcile.reporting.elements import MOST_ROWS, cut, paragraph, table
-from reconcile.reporting.svg import escaped
+from reconcile.reporting.document import conformity_pages as pages
+from reconcile.reporting.plots.svg import escaped
+from reconcile.reporting.render.elements import MOST_ROWS, cut, paragraph, table
 
 
 def parts(r: Reconciliation) -> list[tuple[str, str, str]]:

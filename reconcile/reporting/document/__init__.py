@@ -1,0 +1,1 @@
+"""What stands in a report: one module per section."""

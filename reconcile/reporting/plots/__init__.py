@@ -1,0 +1,1 @@
+"""Plots: what is drawn, and how each medium draws it."""

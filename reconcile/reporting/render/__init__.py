@@ -1,0 +1,1 @@
+"""The media: PDF, page for the screen, workbook, data files."""
