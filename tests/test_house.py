@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -40,6 +41,7 @@ ROOMS = (
 LOOSE = {"__init__", "cli"}
 
 
+@cache
 def modules() -> dict[str, Path]:
     """Every module of the three packages by its dotted name."""
     found = {}
@@ -70,6 +72,7 @@ def wanted(node: ast.AST, known: dict[str, Path]) -> Iterator[str]:
                     break
 
 
+@cache
 def imports(types: bool) -> dict[str, set[str]]:
     """What each module imports, inside functions too; with ``types``, what only types ask for."""
     known = modules()
