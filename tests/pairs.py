@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model import PAIR_COLUMNS, Stratum
 from reconcile.base.settings import Settings
 
 STRATUM = Stratum(
-    "Cu", "XRF · X1 · soil 1", "ICP-OES · M1 · four acids", "soil", "sieved", "dry", "split",
-    "XRF", "near-total",
+    "Cu", FieldMethod("XRF", "X1", "soil 1"), LabMethod("ICP-OES", "M1", "four acids"), "soil",
+    "sieved", Moisture("dry", "dry"), "split", "near-total",
 )  # fmt: skip
 
 

@@ -15,12 +15,13 @@ from hypothesis import strategies as st
 
 import reconcile
 from reconcile.base.errors import ReconcileError
+from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model import CorrectionFactor
 from reconcile.commands import applying
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_life, factor_proposal
 from reconcile.judgement.factor_life import Life
-from reconcile.judgement.field_values import FieldMean, correct_mean
+from reconcile.judgement.field_values import FieldMean, FlagKind, correct_mean
 from reconcile.statistics.proportions import clopper_pearson
 from tests.pairs import STRATUM, settings, study
 from tests.test_cli import reconcile as command
@@ -47,7 +48,7 @@ def life_of(factor: CorrectionFactor, state: str = "approved") -> Life:
 FACTOR = factor_of(ratio=1.25)
 LIFE = life_of(FACTOR)
 GOOD = FieldMean(
-    "S1", "Cu", STRATUM.field_method, STRATUM.matrix, STRATUM.specimen_form,
+    "S1", "Cu", STRATUM.read_by, STRATUM.matrix, STRATUM.specimen_form,
     STRATUM.moisture_basis, "2026-11-05", "2026-11-05", 3, "", 250.0, 250.0,
 )  # fmt: skip
 
@@ -71,8 +72,14 @@ _WORD = st.sampled_from
         FieldMean,
         sample_id=st.just("S1"),
         element=_WORD(["Cu", "Cu", "Zn"]),
-        field_method=_WORD(
-            [STRATUM.field_method] * 3 + ["XRF · X2 · soil 1", "XRF · X1 · soil 2", "XRF", ""]
+        read_by=_WORD(
+            [STRATUM.read_by] * 3
+            + [
+                FieldMethod("XRF", "X2", "soil 1"),
+                FieldMethod("XRF", "X1", "soil 2"),
+                FieldMethod("XRF"),
+                FieldMethod(),
+            ]
         ),
         matrix=_WORD([STRATUM.matrix] * 3 + ["rock", ""]),
         specimen_form=_WORD([STRATUM.specimen_form] * 3 + ["as found", ""]),
@@ -117,9 +124,9 @@ def test_nothing_outside_the_factors_key_range_or_dates_is_ever_corrected(
     ("change", "flag"),
     [
         ({"low": 5000.0, "high": 5000.0}, "outside the range"),
-        ({"field_method": "XRF · X2 · soil 1"}, "other instrument"),
-        ({"field_method": "XRF · X1 · soil 2"}, "other calibration"),
-        ({"field_method": "LIBS · X1 · soil 1"}, "other technique"),
+        ({"read_by": FieldMethod("XRF", "X2", "soil 1")}, "other instrument"),
+        ({"read_by": FieldMethod("XRF", "X1", "soil 2")}, "other calibration"),
+        ({"read_by": FieldMethod("LIBS", "X1", "soil 1")}, "other technique"),
         ({"matrix": "rock"}, "other matrix"),
         ({"specimen_form": "as found"}, "other specimen form"),
         ({"moisture_basis": "wet"}, "other moisture basis"),
@@ -133,14 +140,14 @@ def test_nothing_outside_the_factors_key_range_or_dates_is_ever_corrected(
 )
 def test_each_reason_is_named(change: dict[str, object], flag: str) -> None:
     row = correct_mean(replace(GOOD, **change), [LIFE])  # type: ignore[arg-type]
-    assert [f.split(":")[0] for f in row.flags] == [flag]
+    assert [f.kind for f in row.flags] == [flag]
 
 
 def test_two_factors_that_fit_are_not_chosen_between() -> None:
-    stratum = replace(STRATUM, lab_method="fire assay")
+    stratum = replace(STRATUM, determined_by=LabMethod("fire assay"))
     other = factor_proposal.named(replace(FACTOR, stratum=stratum))
     row = correct_mean(GOOD, [LIFE, life_of(other)])
-    assert row.flags[0].startswith("more than one factor fits")
+    assert row.flags[0].kind is FlagKind.SEVERAL
     chosen = correct_mean(GOOD, [LIFE, life_of(other)], "fire assay")
     assert chosen.factor_id == other.factor_id
 

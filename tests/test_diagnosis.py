@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model import Finding, ReadAs, Stratum
 from reconcile.base.quantities import parse_species
 from reconcile.base.settings import Thresholds
@@ -21,7 +22,10 @@ ELEMENTS = ("Mg", "Al", "Si", "P", "K", "Ca", "Ti", "Mn", "Fe", "Na", "Cu", "Zn"
 
 
 def _stratum(element: str, method: str = "XRF · X1 · mode 1") -> Stratum:
-    return Stratum(element, method, "ICP-OES · M1", "soil", "sieved", "dry", "split", "XRF")
+    return Stratum(
+        element, FieldMethod("XRF", whole=method), LabMethod("ICP-OES", "M1"), "soil", "sieved",
+        Moisture("dry", "dry"), "split",
+    )  # fmt: skip
 
 
 def _pairs(
@@ -395,7 +399,9 @@ def test_the_id_of_a_finding_follows_from_what_it_is_and_not_from_its_words() ->
 def _result(element: str, digestion_class: str, low: float, value: float = 1.3) -> SimpleNamespace:
     ratio = Estimate(value, 0.05, low, 1.45, 30)
     return SimpleNamespace(
-        stratum=Stratum(element, "XRF", "ICP", "soil", digestion_class=digestion_class),
+        stratum=Stratum(
+            element, FieldMethod("XRF"), LabMethod("ICP"), "soil", digestion_class=digestion_class
+        ),
         statistics=SimpleNamespace(geometric_mean_ratio=ratio),
     )
 

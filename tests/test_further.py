@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from reconcile.base.methods import FieldMethod
 from reconcile.base.model import KAPLAN_MEIER, Further, Readings
 from reconcile.base.reasons import Exclusion
 from reconcile.figures import evaluation, further
@@ -177,9 +178,7 @@ def side(technique: str, seed: int, matrix: str = "soil", n: int = 60) -> furthe
     own = np.random.default_rng(seed)
     spread = {"LIBS": 0.2, "XRF": 0.08}.get(technique, 0.1)
     frame = pairs(lab * np.exp(rng.normal(0, 0.03, n)), lab * np.exp(own.normal(0, spread, n)))
-    stratum = replace(
-        STRATUM, technique=technique, field_method=f"{technique} · {seed}", matrix=matrix
-    )
+    stratum = replace(STRATUM, read_by=FieldMethod(technique, str(seed)), matrix=matrix)
     return further.Side(stratum, frame, "log ratio", 0.0009)
 
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 import reconcile
+from reconcile.base.methods import FieldMethod, LabMethod, Moisture
+from reconcile.base.model import Reconciliation
 from reconcile.base.reasons import CENSORED, Exclusion, in_words
+from reconcile.commands import planning, storytelling
+from reconcile.judgement import dossier_content, factor_life
 from tests import small
 
 NAMES = ["C1", "CS-2609, part 2", "; | · ,", "superseded by the over-range re-assay"]
@@ -90,3 +95,93 @@ def test_every_code_has_words_and_only_limits_count_as_censored() -> None:
     assert all(words.values())
     assert {c for c in Exclusion if "outside-limits" in c} == CENSORED
     assert in_words("") == ""
+
+
+# ---- names that look like joined text, all the way ------------------------------------
+
+INSTRUMENT, CALIBRATION = "20714; B · C | D", "a, lab b"
+
+
+def named_site(folder: Path) -> Path:
+    """A site whose instrument and calibration are named as joined texts are written, whose
+    bases differ, and that has field-only samples; its one release is kept."""
+    site(folder, instrument=INSTRUMENT)
+    path = folder / "reconcile.toml"
+    text = path.read_text("utf-8").replace(
+        'calibration = "soil 1"', f'calibration = "{CALIBRATION}"'
+    )
+    text = text.replace('title = "Small test site"', 'title = "Small"\nassign_rows_by = "nothing"')
+    limits = '\n[[table]]\nkind = "specification limits"\nfiles = ["limits.csv"]\n'
+    path.write_text(text + limits, "utf-8")
+    (folder / "limits.csv").write_text(
+        "Grade,Element,Lower limit,Upper limit,Unit\nG1,Cu,,400,mg/kg\n", "utf-8"
+    )
+    for number in (901, 902, 903, 904):
+        add(folder, "field.csv", f"S{number},1,2026-10-05 01:00,{200 + number % 900},30000")
+        add(folder, "register.csv", f"S{number},soil,sieved,dry,split")
+    register = (folder / "register.csv").read_text("utf-8")
+    (folder / "register.csv").write_text(register.replace(",dry,", ",as received,"), "utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def named(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Reconciliation]:
+    folder = named_site(tmp_path_factory.mktemp("named") / "site")
+    return folder, reconcile.run_period(folder, "2026-10").reconciliation
+
+
+def test_a_stratum_keeps_the_parts_of_its_methods_whatever_they_are_called(
+    named: tuple[Path, Reconciliation],
+) -> None:
+    folder, found = named
+    for result in found.results:
+        assert result.stratum.read_by == FieldMethod("XRF", INSTRUMENT, CALIBRATION)
+        assert result.stratum.determined_by == LabMethod("ICP-OES", "M1", "four acids")
+        assert result.stratum.moisture == Moisture("as received", "dry")
+    factors = factor_life.load(folder / "out/releases/2026-10/r1/factors.json")
+    assert {f.stratum for f in factors} <= {r.stratum for r in found.results}
+    shown = json.loads((folder / "out/releases/2026-10/r1/statistics.json").read_text("utf-8"))
+    (copper,) = (s["stratum"] for s in shown["strata"] if s["stratum"]["element"] == "Cu")
+    assert copper["read_by"] == {
+        "technique": "XRF", "instrument": INSTRUMENT, "calibration": CALIBRATION,
+    }  # fmt: skip
+    assert copper["field_method"] == f"XRF · {INSTRUMENT} · {CALIBRATION}"
+
+
+def test_the_story_of_a_sample_finds_its_pairs_under_such_names(
+    named: tuple[Path, Reconciliation],
+) -> None:
+    told = storytelling.story_of(named[0], "S001")
+    said = [line.what for line in told.lines if line.kind == "release"]
+    assert any("used for" in text or "left out" in text for text in said)
+
+
+def test_the_plan_knows_the_kind_of_a_field_sample_under_such_names(
+    named: tuple[Path, Reconciliation],
+) -> None:
+    folder, found = named
+    plan = planning.plan(folder, "2026-10")
+    assert plan.choices
+    assert {choice.kind for choice in plan.choices} == {
+        planning._kind(result.stratum) for result in found.results
+    }
+
+
+def test_the_dossier_takes_an_element_by_itself_and_not_by_its_key(
+    named: tuple[Path, Reconciliation],
+) -> None:
+    found = dossier_content.read(named[0], "2026-10", elements=("Cu",))
+    (copper,) = found.strata
+    assert copper.element == "Cu"
+    assert copper.field_method == f"XRF · {INSTRUMENT} · {CALIBRATION}"
+
+
+def test_specimens_of_such_an_instrument_are_one_set(named: tuple[Path, Reconciliation]) -> None:
+    record = named[1].conformity
+    assert record is not None
+    field = {
+        (s.results.technique, s.results.method)
+        for s in record.specimens
+        if s.results.side == "field"
+    }
+    assert field == {("XRF", f"XRF · {INSTRUMENT} · {CALIBRATION}")}

@@ -8,6 +8,7 @@ import pytest
 
 import reconcile
 from reconcile.base.errors import ReconcileError
+from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model import Stratum
 from reconcile.base.settings import Settings, TableSettings
 from reconcile.figures import evaluation
@@ -41,7 +42,7 @@ def settings() -> Settings:
     ],
 )
 def test_unit_levels_and_margin_are_those_of_the_matrix(matrix, unit, levels, margin) -> None:
-    stratum = Stratum("Cu", "XRF", "ICP-OES", matrix)
+    stratum = Stratum("Cu", FieldMethod("XRF"), LabMethod("ICP-OES"), matrix)
     s = settings()
     assert evaluation.unit_of(stratum, s).name == unit
     found = evaluation.levels_of(stratum, s)
@@ -70,7 +71,7 @@ def test_a_unit_or_an_element_that_is_none_is_told_before_anything_is_read(
 def test_a_matrix_may_be_called_precious_by_itself() -> None:
     s = settings()
     for matrix, expected in (("bronze", True), ("soil", False)):
-        stratum = Stratum("Cu", "XRF", "ICP-OES", matrix)
+        stratum = Stratum("Cu", FieldMethod("XRF"), LabMethod("ICP-OES"), matrix)
         told = {c.name: c.met for c in verdicts._forbidding(stratum, s, None)}
         assert (told["element"] is False) is expected
 

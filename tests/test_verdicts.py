@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from reconcile.base.methods import FieldMethod, Moisture
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
@@ -93,15 +94,22 @@ def test_a_suspected_fault_comes_before_everything_shown() -> None:
     assert "CuO" in found.reason
 
 
-@pytest.mark.parametrize("missing", ["specimen_form", "moisture_basis", "digestion_class"])
-def test_a_comparison_that_is_not_described_gets_no_verdict(missing: str) -> None:
-    found = verdict(replace(STRATUM, **{missing: ""}), rsd=0.02)
+@pytest.mark.parametrize(
+    ("stratum", "missing"),
+    [
+        (replace(STRATUM, specimen_form=""), "specimen form"),
+        (replace(STRATUM, moisture=Moisture()), "moisture basis"),
+        (replace(STRATUM, digestion_class=""), "digestion class"),
+    ],
+)
+def test_a_comparison_that_is_not_described_gets_no_verdict(stratum: Stratum, missing: str) -> None:
+    found = verdict(stratum, rsd=0.02)
     assert found.decision == INSUFFICIENT
-    assert missing.replace("_", " ") in found.reason.casefold()
+    assert missing in found.reason.casefold()
 
 
 def test_differing_moisture_bases_get_no_verdict() -> None:
-    wet = replace(STRATUM, moisture_basis="field as received, lab dry")
+    wet = replace(STRATUM, moisture=Moisture("as received", "dry"))
     found = verdict(wet, rsd=0.02)
     assert found.decision == INSUFFICIENT
     assert "moisture bases differ" in found.reason.casefold()
@@ -219,7 +227,7 @@ def test_too_few_spots_are_insufficient_for_libs_where_that_was_agreed(
     technique: str, decision: str
 ) -> None:
     rules = settings(spots_required=True, libs_spots=5)
-    found = of_pairs(study(40), rules, replace(STRATUM, technique=technique))
+    found = of_pairs(study(40), rules, replace(STRATUM, read_by=FieldMethod(technique)))
     assert found.decision == decision
     if decision == INSUFFICIENT:
         assert "5 or more (median) are asked for" in found.reason

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+
+from reconcile.base.methods import FieldMethod, LabMethod, Moisture, joined
 
 if TYPE_CHECKING:
     import numpy as np
@@ -104,20 +105,39 @@ class Stratum:
     """The set of pairs that one statistic speaks of."""
 
     element: str
-    field_method: str  # technique · instrument serial · calibration
-    lab_method: str  # technique · lab's method code · digestion
+    read_by: FieldMethod
+    determined_by: LabMethod
     matrix: str
     specimen_form: str = ""
-    moisture_basis: str = ""
+    moisture: Moisture = field(default_factory=Moisture)
     pair_type: str = ""
-    technique: str = ""  # of the field method: LIBS or XRF
     digestion_class: str = ""  # partial, near-total, total or ""
     mark: str = field(default="", compare=False)
     """What tells it from strata of the same element, technique and matrix; see ``told_apart``."""
 
     @property
+    def technique(self) -> str:
+        """Of the field method: LIBS or XRF."""
+        return self.read_by.technique
+
+    @property
+    def field_method(self) -> str:
+        """The field's method as shown: technique · instrument serial · calibration."""
+        return self.read_by.text
+
+    @property
+    def lab_method(self) -> str:
+        """The laboratory's as shown: technique · lab's method code · digestion."""
+        return self.determined_by.text
+
+    @property
+    def moisture_basis(self) -> str:
+        """Both sides' moisture bases as shown."""
+        return self.moisture.text
+
+    @property
     def key(self) -> str:
-        """A stable identity, the same in every file of a release."""
+        """A stable identity, the same in every file of a release; nothing takes it apart."""
         return " | ".join(
             part or "-"
             for part in (
@@ -135,30 +155,7 @@ class Stratum:
     def label(self) -> str:
         """Short name for headings: element, field technique (and what sets it apart), matrix."""
         technique = " ".join(p for p in (self.technique, self.mark) if p)
-        return " · ".join(p for p in (self.element, technique, self.matrix) if p)
-
-
-def told_apart(strata: Sequence[Stratum]) -> tuple[Stratum, ...]:
-    """The same strata; those with the same short name are marked by the first that differs of
-    instrument and calibration, lab method, specimen form, moisture basis and pair type."""
-    alike: dict[str, list[Stratum]] = {}
-    for s in strata:
-        alike.setdefault(replace(s, mark="").label, []).append(s)
-    return tuple(replace(s, mark=_mark(s, alike[replace(s, mark="").label])) for s in strata)
-
-
-def _mark(stratum: Stratum, alike: Sequence[Stratum]) -> str:
-    marks = [""] * len(alike)
-    mine = alike.index(stratum)
-    for name in ("field_method", "lab_method", "specimen_form", "moisture_basis", "pair_type"):
-        parts = [[p.strip() for p in getattr(s, name).split("·")] for s in alike]
-        common = set(parts[0]).intersection(*parts[1:])
-        for i, own in enumerate(parts):
-            differing = [p for p in own if p and p not in common]
-            marks[i] = " ".join([*([marks[i]] if marks[i] else []), *differing])
-        if len(set(marks)) == len(marks):
-            break
-    return marks[mine]
+        return joined(self.element, technique, self.matrix)
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,7 @@ class CorrectedTable:
     @property
     def flags(self) -> tuple[tuple[str, int], ...]:
         """How often each kind of flag stands, most frequent first."""
-        found = Counter(flag.split(":")[0] for row in self.rows for flag in row.flags)
+        found = Counter(flag.kind.value for row in self.rows for flag in row.flags)
         return tuple(sorted(found.items(), key=lambda item: (-item[1], item[0])))
 
 
@@ -243,6 +243,7 @@ def _cells(row: Corrected, table: CorrectedTable) -> list[Any]:
     result = "not corrected" if not done else "as read" if row.form == "none" else "corrected"
     values = {
         **{field.name: getattr(raw, field.name) for field in dataclasses.fields(FieldMean)},
+        "field_method": raw.field_method,
         "raw_mg_kg": raw.low if not raw.qualifier else math.nan,
         "raw_low_mg_kg": raw.low,
         "raw_high_mg_kg": raw.high,
@@ -255,7 +256,7 @@ def _cells(row: Corrected, table: CorrectedTable) -> list[Any]:
         "factor_id": row.factor_id,
         "form": row.form,
         "basis": row.basis,
-        "flags": "; ".join(row.flags),
+        "flags": "; ".join(flag.text for flag in row.flags),
         "source": table.source,
         "source_sha256": table.source_sha256,
         "record_head": table.record_head,

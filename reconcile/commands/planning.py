@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model import Finding, Stratum, StratumResult
 from reconcile.base.settings import Settings, Thresholds
 from reconcile.base.writing import write_whole
@@ -346,7 +347,9 @@ def plan(
     for kind in sorted({c.kind for c in candidates}):
         of_kind = [c for c in candidates if c.kind == kind]
         levels = {
-            symbol: evaluation.levels_of(Stratum(symbol, "", "", of_kind[0].matrix), settings)
+            symbol: evaluation.levels_of(
+                Stratum(symbol, FieldMethod(), LabMethod(), of_kind[0].matrix), settings
+            )
             for symbol in settings.element
         }
         part = share if share is not None else _share_of(kind, strata)
@@ -384,11 +387,8 @@ def _share_of(kind: str, strata: Sequence[StratumPlan]) -> float:
 
 
 def _kind(stratum: Stratum) -> str:
-    basis = stratum.moisture_basis
-    if basis.startswith("field ") and ", lab " in basis:
-        basis = basis.removeprefix("field ").split(", lab ")[0]
-    parts = stratum.field_method.split(" · ")[:3]
-    return " · ".join([*parts, stratum.matrix, stratum.specimen_form, basis])
+    parts = stratum.read_by.set_up.parts
+    return " · ".join([*parts, stratum.matrix, stratum.specimen_form, stratum.moisture.field])
 
 
 def _candidates(run: pipeline.Run) -> list[Candidate]:

@@ -14,7 +14,7 @@ from reconcile.base.model import Finding
 from reconcile.base.settings import TableSettings
 from reconcile.evidence import custody
 from reconcile.intake import workspace as ws
-from reconcile.releases.release import MANIFEST
+from reconcile.releases.release import MANIFEST, pair_key
 from reconcile.run import rereading
 from reconcile.run.pipeline import reading_key
 from reconcile.samples import identity, overlay
@@ -75,7 +75,7 @@ def story_of(folder: Path, sample_id: str) -> Story:
             *_lab_lines(store, current, names),
             *_correction_lines(store, current, names),
         ]
-    releases = list(_release_lines(workspace, wanted))
+    releases = list(_release_lines(workspace, wanted, names))
     dated = sorted((line for line in lines if line.at), key=lambda line: line.at)
     undated = [line for line in lines if not line.at]
     shown = min(names, key=lambda n: (identity.normalise_id(n).casefold() != wanted, ";" in n, n))
@@ -353,22 +353,29 @@ def _time(value: object) -> str:
     return "" if value is None or value != value else str(value)[:19]
 
 
-def _release_lines(workspace: ws.Workspace, wanted: str) -> list[StoryLine]:
+def _release_lines(workspace: ws.Workspace, wanted: str, names: set[str]) -> list[StoryLine]:
+    """What releases made of the sample's pairs and results.
+
+    A manifest of an earlier version does not list its samples: there the known ``names`` are
+    looked up.
+    """
+    known = sorted({*names, *(identity.normalise_id(name) for name in names)})
     root = workspace.output / "releases"
     lines = []
     for path in sorted(root.glob(f"*/r*/{MANIFEST}")) if root.is_dir() else []:
         manifest = json.loads(path.read_text(encoding="utf-8"))
         used: list[str] = []
         left: dict[str, list[str]] = {}
-        for key, value in manifest["pairs"].items():
-            stratum, _, sample = key.rpartition(" | ")
-            if identity.normalise_id(sample).casefold() != wanted:
-                continue
-            label = manifest["strata"][stratum]["label"]
-            if value[4]:
-                left.setdefault(value[4], []).append(label)
-            else:
-                used.append(label)
+        pairs = manifest["pairs"]
+        for stratum, summary in manifest["strata"].items():
+            for sample in manifest.get("pair_samples", {}).get(stratum, known):
+                value = pairs.get(pair_key(stratum, sample))
+                if value is None or identity.normalise_id(sample).casefold() != wanted:
+                    continue
+                if value[4]:
+                    left.setdefault(value[4], []).append(summary["label"])
+                else:
+                    used.append(summary["label"])
         if used:
             text = f"used for {len(used)} {'stratum' if len(used) == 1 else 'strata'}: "
             text += ", ".join(used)

@@ -17,7 +17,7 @@ from reconcile.base.model import Finding, QualityCheck, Stratum
 from reconcile.base.reasons import Exclusion, in_words
 from reconcile.base.settings import Settings, Thresholds
 from reconcile.evidence import diagnosis, quality
-from reconcile.pairs.pairing import Key, Side, censor_reason, joined_method
+from reconcile.pairs.pairing import Key, Side, censor_reason, field_method, lab_method
 from reconcile.pairs.sums import HighMean
 from reconcile.samples import identity
 from reconcile.store.database import Store
@@ -25,7 +25,7 @@ from reconcile.store.database import Store
 CONTROL_COLUMNS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
     "technique", "method", "element", "batch", "at", "value_mg_kg", "qualifier",
-    "limit_mg_kg", "se", "digestion_class",
+    "limit_mg_kg", "se", "digestion_class", "set_up",
 )  # fmt: skip
 
 _QUALIFIERS = {0: "", 1: "<", 2: ">"}
@@ -37,6 +37,11 @@ def control_rows(store: Store, side: str, keys: Sequence[Key], zone: str = "UTC"
     A lab batch is a certificate, a field batch a day as the calendar of ``zone`` has it.
     """
     return _long(store, side, keys, "disposition = 'control'", zone)
+
+
+def set_up(technique: str, instrument: str, calibration: str) -> str:
+    """How a row was read, as named where the days of instruments are judged."""
+    return " · ".join(part or "-" for part in (technique, instrument, calibration))
 
 
 def days_of(moments: pd.Series, zone: str) -> pd.Series:
@@ -125,10 +130,10 @@ def _long(
         )
         if frame.empty:
             continue
-        frame["method"] = [
-            joined_method(side, key, *parts)
-            for parts in zip(*(frame[name].fillna("") for name in method), strict=True)
-        ]
+        parts = list(zip(*(frame[name].fillna("") for name in method), strict=True))
+        made = field_method if side == "field" else lab_method
+        frame["method"] = [made(key, *each).text for each in parts]
+        frame["set_up"] = [set_up(*each) if side == "field" else "" for each in parts]
         frame["element"] = key.element
         frame["qualifier"] = frame["code"].map(_QUALIFIERS)
         frames.append(frame)
@@ -209,14 +214,14 @@ def swap_suspicions(pairs: pd.DataFrame, strata: Sequence[Stratum]) -> tuple[Fin
     """Samples whose labels were probably exchanged, method by method and matrix by matrix."""
     if pairs.empty:
         return ()
-    by_key = {s.key: s for s in strata}
-    unit = [
-        (s.technique, s.field_method.split(" · ")[:3], s.matrix, s.specimen_form, s.pair_type)
-        for s in (by_key[key] for key in pairs["stratum"])
-    ]
+    units: dict[tuple[Any, ...], list[str]] = {}
+    for s in strata:
+        unit = (*s.read_by.set_up.parts, "", s.matrix, s.specimen_form, s.pair_type)
+        units.setdefault(unit, []).append(s.key)
     findings: list[Finding] = []
-    both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
-    for _, rows in pairs.loc[both].groupby(pd.Series(map(str, unit))[both]):
+    both = pairs.loc[pairs["field_mean"].notna() & pairs["lab_mean"].notna()]
+    for _, keys in sorted(units.items()):
+        rows = both.loc[both["stratum"].isin(keys)]
         field, lab = (
             rows.pivot_table(index="sample_id", columns="element", values=side, aggfunc="first")
             for side in ("field_mean", "lab_mean")

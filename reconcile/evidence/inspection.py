@@ -74,7 +74,7 @@ def _naive(finish: datetime | None) -> datetime | None:
 
 def _methods(frame: pd.DataFrame) -> pd.Series:
     named = [
-        " · ".join(part or "-" for part in parts)
+        eligibility.set_up(*parts)
         for parts in zip(
             *(frame[name].fillna("") for name in ("technique", "instrument", "calibration")),
             strict=True,

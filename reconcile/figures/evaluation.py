@@ -577,7 +577,7 @@ def _notes(
             "laboratory results below field results are expected and are no calibration fault of "
             "the field instrument. Any factor is to that basis, not to the total."
         )
-    if stratum.moisture_basis.startswith("field"):
+    if stratum.moisture.differs:
         notes.append(
             f"The two sides do not share a moisture basis ({stratum.moisture_basis}); nothing was "
             "recalculated."

@@ -39,8 +39,7 @@ class Covered:
 
     label: str
     key: str
-    field_method: str
-    lab_method: str
+    facts: tuple[str, ...]  # that make the key, in its order; '' where not stated
     unit: str
     per_mg_kg: float
     verdict: Verdict
@@ -53,6 +52,21 @@ class Covered:
     lab: NDArray[np.float64]  # of the used pairs, mg/kg
     field: NDArray[np.float64]  # as read, or corrected where the verdict asks for it
     score: dict[str, Any] | None  # of the factor that stood before
+
+    @property
+    def element(self) -> str:
+        """Its symbol."""
+        return self.facts[0]
+
+    @property
+    def field_method(self) -> str:
+        """With what the field read."""
+        return self.facts[1]
+
+    @property
+    def lab_method(self) -> str:
+        """How the laboratory determined."""
+        return self.facts[2]
 
     @property
     def accepted(self) -> bool:
@@ -124,7 +138,7 @@ def read(
             "Restore the files from the copy that was sent out; no dossier was written.",
         )
     _check_recorded(workspace, found)
-    strata = tuple(s for s in _strata(found) if not elements or s.key.split(" | ")[0] in elements)
+    strata = tuple(s for s in _strata(found) if not elements or s.element in elements)
     if elements and not strata:
         raise ReconcileError(
             f"The release has no stratum of {', '.join(elements)}.", "Check the symbols."
@@ -197,6 +211,12 @@ def _check_recorded(workspace: ws.Workspace, found: release.Earlier) -> None:
         )
 
 
+_FACTS = (
+    "element", "field_method", "lab_method", "matrix", "specimen_form", "moisture_basis",
+    "pair_type",
+)  # fmt: skip
+
+
 def _strata(found: release.Earlier) -> list[Covered]:
     folder = found.folder
     content = json.loads((folder / "statistics.json").read_text(encoding="utf-8"))
@@ -222,7 +242,7 @@ def _strata(found: release.Earlier) -> list[Covered]:
         made.append(
             Covered(
                 " · ".join(p for p in (s["element"], s["technique"], s["matrix"]) if p),
-                entry["key"], s["field_method"], s["lab_method"], entry["unit_shown"],
+                entry["key"], tuple(str(s[name]) for name in _FACTS), entry["unit_shown"],
                 float(entry["shown_per_mg_kg"]), verdict, len(used),
                 tuple(entry["sentences"]), tuple(entry["notes"]), factor,
                 tuple((x["name"], float(x["value_mg_kg"])) for x in entry["decision_levels"]),
@@ -237,15 +257,14 @@ def _told_apart(strata: list[Covered]) -> list[Covered]:
 
     Else 'Cu · XRF · soil' could stand as accepted and as not accepted, for two forms.
     """
-    alike: dict[str, list[list[str]]] = {}
+    alike: dict[str, list[tuple[str, ...]]] = {}
     for s in strata:
-        alike.setdefault(s.label, []).append(s.key.split(" | "))
+        alike.setdefault(s.label, []).append(s.facts)
     made = []
     for s in strata:
-        keys = alike[s.label]
         own = [
-            part or "not stated"
-            for part, *others in zip(s.key.split(" | "), *keys, strict=False)
+            fact or "not stated"
+            for fact, *others in zip(s.facts, *alike[s.label], strict=True)
             if len(set(others)) > 1
         ]
         made.append(replace(s, label=f"{s.label} ({', '.join(own)})") if own else s)

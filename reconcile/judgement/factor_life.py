@@ -16,19 +16,21 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from reconcile.base import strata
 from reconcile.base.errors import ReconcileError
+from reconcile.base.methods import Moisture
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     CorrectionFactor,
     Reconciliation,
-    Stratum,
 )
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import anchors, persons, record, release, signing
 from reconcile.releases.signing import Key
 from reconcile.store.database import Store
+from schemas.common import MOISTURE_BASES
 
 EVENT = "factor event"
 PROPOSED, APPROVED = "proposed", "approved"
@@ -36,6 +38,9 @@ SUPERSEDED, EXPIRED, WITHDRAWN = "superseded", "expired", "withdrawn"
 _ENDS = (SUPERSEDED, EXPIRED, WITHDRAWN)
 #: States in which a factor that a later revision finds again is open to approval anew.
 _OPEN_AGAIN = (PROPOSED, SUPERSEDED)
+_BASES = ("", "pooled", *MOISTURE_BASES)
+#: Every pair of bases, by which the text of a factor of an earlier version is looked up.
+_MOISTURES = tuple(Moisture(field, lab) for field in _BASES for lab in _BASES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +81,7 @@ def as_plain(factor: CorrectionFactor) -> dict[str, Any]:
         return None if isinstance(value, float) and not math.isfinite(value) else value
 
     result: dict[str, Any] = plain(dataclasses.asdict(factor))
-    return result
+    return result | {"stratum": strata.as_plain(factor.stratum)}
 
 
 def from_plain(values: dict[str, Any]) -> CorrectionFactor:
@@ -100,7 +105,7 @@ def from_plain(values: dict[str, Any]) -> CorrectionFactor:
             if name in values
         }  # fmt: skip
         return CorrectionFactor(
-            stratum=Stratum(**{str(k): str(v) for k, v in values["stratum"].items()}),
+            stratum=strata.from_plain(values["stratum"], _MOISTURES),
             covariance=((float(aa), float(ab)), (float(ba), float(bb))),
             residual_relative=bool(values["residual_relative"]),
             n=int(values["n"]),

@@ -10,17 +10,19 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from enum import StrEnum
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
+from reconcile.base.methods import FieldMethod, alike
 from reconcile.base.model import Stratum
 from reconcile.base.settings import Thresholds
 from reconcile.evidence import eligibility
 from reconcile.judgement import factor_proposal
-from reconcile.judgement.factor_life import APPROVED, EXPIRED, PROPOSED, Life
+from reconcile.judgement.factor_life import APPROVED, PROPOSED, Life
 from reconcile.pairs import pairing
 from reconcile.store.database import Store
 
@@ -31,7 +33,7 @@ class FieldMean:
 
     sample_id: str
     element: str
-    field_method: str  # technique · instrument serial · calibration
+    read_by: FieldMethod
     matrix: str
     specimen_form: str
     moisture_basis: str
@@ -42,6 +44,50 @@ class FieldMean:
     low: float  # bounds of the mean, equal where quantified
     high: float
     interference: str = ""  # what overlaps, with its evidence
+
+    @property
+    def field_method(self) -> str:
+        """The method as shown."""
+        return self.read_by.text
+
+
+class FlagKind(StrEnum):
+    """Why a value stays as it is."""
+
+    CENSORED = "censored"
+    NO_VALUE = "no value"
+    INTERFERENCE = "interference"
+    NO_TIME = "no time of measurement"
+    OUTSIDE = "outside the range"
+    NOT_ESTIMABLE = "not estimable"
+    NO_FACTOR = "no factor"
+    NOT_APPROVED = "not approved"
+    SUPERSEDED = "superseded"
+    EXPIRED = "expired"
+    WITHDRAWN = "withdrawn"
+    SEVERAL = "more than one factor fits"
+    NO_DATES = "the factor has no dates"
+    TOO_EARLY = "before the factor"
+    TECHNIQUE = "other technique"
+    INSTRUMENT = "other instrument"
+    CALIBRATION = "other calibration"
+    FIELD_METHOD = "other field method"
+    MATRIX = "other matrix"
+    SPECIMEN_FORM = "other specimen form"
+    MOISTURE = "other moisture basis"
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """Why a value stays as it is, and of what that speaks."""
+
+    kind: FlagKind
+    what: str = ""
+
+    @property
+    def text(self) -> str:
+        """The flag as shown."""
+        return f"{self.kind}: {self.what}" if self.what else str(self.kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +102,7 @@ class Corrected:
     factor_id: str = ""
     basis: str = ""
     form: str = ""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 # ---- one value ------------------------------------------------------------------------
@@ -67,15 +113,15 @@ def correct_mean(value: FieldMean, lives: Iterable[Life], lab_method: str = "") 
 
     ``lab_method`` chooses among factors to several laboratory methods.
     """
-    flags = []
+    flags: list[Flag] = []
     if value.qualifier:
-        flags.append("censored: the value is known between its limits only")
+        flags.append(Flag(FlagKind.CENSORED, "the value is known between its limits only"))
     elif not (math.isfinite(value.low) and value.low == value.high):
-        flags.append("no value")
+        flags.append(Flag(FlagKind.NO_VALUE))
     if value.interference:
-        flags.append(f"interference: {value.interference}")
+        flags.append(Flag(FlagKind.INTERFERENCE, value.interference))
     if not value.first_day or not value.last_day:
-        flags.append("no time of measurement: whether a factor is in force can't be judged")
+        flags.append(Flag(FlagKind.NO_TIME, "whether a factor is in force can't be judged"))
     life, why = _factor_for(value, lives, lab_method)
     flags += why
     if life is None:
@@ -83,7 +129,10 @@ def correct_mean(value: FieldMean, lives: Iterable[Life], lab_method: str = "") 
     factor = life.factor
     if not value.qualifier and not factor.low <= value.low <= factor.high:
         flags.append(
-            f"outside the range: {factor.low:.6g} to {factor.high:.6g} mg/kg of {factor.factor_id}"
+            Flag(
+                FlagKind.OUTSIDE,
+                f"{factor.low:.6g} to {factor.high:.6g} mg/kg of {factor.factor_id}",
+            )
         )
     if flags:
         return Corrected(value, flags=tuple(flags))
@@ -91,7 +140,9 @@ def correct_mean(value: FieldMean, lives: Iterable[Life], lab_method: str = "") 
     corrected, inside = factor_proposal.correct(factor, field)
     spread = factor_proposal.standard_uncertainty(factor, field, np.array([float(value.spots)]))
     if not inside[0] or not np.isfinite(corrected[0]) or not np.isfinite(spread[0]):
-        return Corrected(value, flags=("not estimable: the factor gives no finite value",))
+        return Corrected(
+            value, flags=(Flag(FlagKind.NOT_ESTIMABLE, "the factor gives no finite value"),)
+        )
     low, high = factor_proposal.interval(factor, corrected, spread)
     return Corrected(
         value, float(corrected[0]), factor_proposal.COVERAGE * float(spread[0]),
@@ -101,7 +152,7 @@ def correct_mean(value: FieldMean, lives: Iterable[Life], lab_method: str = "") 
 
 def _factor_for(
     value: FieldMean, lives: Iterable[Life], lab_method: str
-) -> tuple[Life | None, list[str]]:
+) -> tuple[Life | None, list[Flag]]:
     """The one factor that may correct the value, or the flags that say why there is none."""
     same = [
         life
@@ -110,7 +161,7 @@ def _factor_for(
         and lab_method in ("", life.factor.stratum.lab_method)
     ]
     if not same:
-        return None, ["no factor: none of this element is in the record"]
+        return None, [Flag(FlagKind.NO_FACTOR, "none of this element is in the record")]
     apart = [(differences(value, life.factor.stratum), life) for life in same]
     matching = [life for found, life in apart if not found]
     if not matching:
@@ -119,59 +170,65 @@ def _factor_for(
     approved = [life for life in matching if life.state == APPROVED]
     if not approved:
         newest = max(matching, key=lambda x: (x.state == PROPOSED, x.period, x.revision))
-        word = {PROPOSED: "not approved"}.get(newest.state, newest.state)
-        return None, [f"{word}: {newest.factor.factor_id}"]
-    inside = [life for life in approved if not _out_of_date(value, life)]
+        kind = FlagKind.NOT_APPROVED if newest.state == PROPOSED else FlagKind(newest.state)
+        return None, [Flag(kind, newest.factor.factor_id)]
+    inside = [life for life in approved if _out_of_date(value, life) is None]
     if not inside:
-        return None, [_out_of_date(value, max(approved, key=lambda x: (x.period, x.revision)))]
+        dated = _out_of_date(value, max(approved, key=lambda x: (x.period, x.revision)))
+        return None, [] if dated is None else [dated]
     if len(inside) > 1:
         names = ", ".join(sorted(life.factor.factor_id for life in inside))
-        return None, [f"more than one factor fits: {names}"]
+        return None, [Flag(FlagKind.SEVERAL, names)]
     return inside[0], []
 
 
-def _out_of_date(value: FieldMean, life: Life) -> str:
+def _out_of_date(value: FieldMean, life: Life) -> Flag | None:
     factor = life.factor
     if not factor.valid_from or not factor.valid_until:
-        return f"the factor has no dates: {factor.factor_id}"
+        return Flag(FlagKind.NO_DATES, factor.factor_id)
     if value.last_day and value.last_day > factor.valid_until:
-        return f"{EXPIRED}: {factor.factor_id} stood until {factor.valid_until}"
+        what = f"{factor.factor_id} stood until {factor.valid_until}"
+        return Flag(FlagKind.EXPIRED, what)
     if value.first_day and value.first_day < factor.valid_from:
-        return f"before the factor: {factor.factor_id} stands from {factor.valid_from}"
-    return ""
+        what = f"{factor.factor_id} stands from {factor.valid_from}"
+        return Flag(FlagKind.TOO_EARLY, what)
+    return None
 
 
-def differences(value: FieldMean, stratum: Stratum) -> tuple[str, ...]:
+def differences(value: FieldMean, stratum: Stratum) -> tuple[Flag, ...]:
     """In what the key of a value differs from that of a factor; empty where in nothing.
 
     The pair type and the laboratory belong to the comparison, not to a field value. A
     factor over pooled instruments or forms fits no single one of them.
     """
-    found = []
-    if value.field_method != stratum.field_method:
-        ours, theirs = value.field_method.split(" · "), stratum.field_method.split(" · ")
-        names = ("technique", "instrument", "calibration")
-        parts = [
-            f"other {name}: {a}, the factor's is {b}"
-            for name, a, b in zip(names, ours, theirs, strict=False)
-            if a != b
+    found: list[Flag] = []
+    ours, theirs = value.read_by, stratum.read_by
+    if not alike(ours, theirs):
+        pairs = [
+            (FlagKind.TECHNIQUE, ours.technique, theirs.technique),
+            (FlagKind.INSTRUMENT, ours.instrument, theirs.instrument),
+            (FlagKind.CALIBRATION, ours.calibration, theirs.calibration),
         ]
-        plain = len(ours) == len(theirs) == len(names) and parts
+        parts = [Flag(kind, f"{a}, the factor's is {b}") for kind, a, b in pairs if a != b]
+        stated = all(a and b for _, a, b in pairs) and ours.heading == theirs.heading
         found += (
             parts
-            if plain
-            else [f"other field method: {value.field_method}, the factor's is {theirs}"]
+            if stated
+            else [Flag(FlagKind.FIELD_METHOD, f"{ours.text}, the factor's is {theirs.text or '-'}")]
         )
-    for name, ours_, theirs_ in (
-        ("matrix", value.matrix, stratum.matrix),
-        ("specimen form", value.specimen_form, stratum.specimen_form),
+    for kind, ours_, theirs_ in (
+        (FlagKind.MATRIX, value.matrix, stratum.matrix),
+        (FlagKind.SPECIMEN_FORM, value.specimen_form, stratum.specimen_form),
     ):
         if ours_ != theirs_:
-            found.append(f"other {name}: {ours_ or 'not stated'}, the factor's is {theirs_ or '-'}")
-    ours_, theirs_ = value.moisture_basis, stratum.moisture_basis
-    if ours_ != theirs_ and not theirs_.startswith(f"field {ours_ or 'not stated'}, lab "):
+            found.append(Flag(kind, f"{ours_ or 'not stated'}, the factor's is {theirs_ or '-'}"))
+    basis = value.moisture_basis
+    if basis != stratum.moisture.field:
         found.append(
-            f"other moisture basis: {ours_ or 'not stated'}, the factor's is {theirs_ or '-'}"
+            Flag(
+                FlagKind.MOISTURE,
+                f"{basis or 'not stated'}, the factor's is {stratum.moisture_basis or '-'}",
+            )
         )
     return tuple(found)
 
@@ -235,7 +292,7 @@ def _of_key(
         yield FieldMean(
             _text(row["sample_id"]),
             key.element,
-            pairing.joined_method("field", key, parts[0], parts[1], parts[2]),
+            pairing.field_method(key, *parts),
             _text(row["matrix"]),
             _text(row["specimen_form"]),
             _text(row["moisture_basis"]),

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from reconcile.base.methods import FieldMethod
 from reconcile.base.model import (
     ACCEPTED,
     CorrectionFactor,
@@ -179,17 +180,16 @@ def result_sets(
     zone = settings.workspace.time_zone
     field_keys = [k for k in pairing.keys_of(store, "field", ()) if k.element in elements]
     failed = _failed(evidence.checks)
-    fields: dict[tuple[str, ...], list[Measured]] = {}
+    fields: dict[tuple[str, FieldMethod, str], list[Measured]] = {}
     for value in field_means(store, field_keys, settings.thresholds, zone):
         if forms and value.specimen_form not in forms:
             continue
-        method = " · ".join(value.field_method.split(" · ")[:3])
         text = ", ".join(p for p in (value.matrix, value.specimen_form) if p)
-        fields.setdefault((value.sample_id, method, text), []).append(
+        fields.setdefault((value.sample_id, value.read_by.set_up, text), []).append(
             field_measured(value, evidence, settings, failed)
         )
     sets = [
-        ResultSet(sample, "field", method.split(" · ")[0], method, text, _one_each(values))
+        ResultSet(sample, "field", method.technique, method.text, text, _one_each(values))
         for (sample, method, text), values in fields.items()
     ]
     allowed = {s.sample_id for s in sets} | _of_form(store, forms)
@@ -337,7 +337,8 @@ def _lab_sets(
             if not n:
                 continue
             parts = [_text(row[name]) for name in ("technique", "lab_method", "digestion")]
-            method = pairing.joined_method("lab", key, *parts)
+            determined_by = pairing.lab_method(key, *parts)
+            method = determined_by.text
             low, high = float(means.low[i]), float(means.high[i])
             sample, numbers = str(row["sample_id"]), tuple(c for c in row["certificate"] if c)
             batches = failed.get(("lab", method, key.element), ())
@@ -355,7 +356,7 @@ def _lab_sets(
             )  # fmt: skip
             if low == high:
                 error = evaluation.lab_error_of(
-                    evidence.lab_errors, Stratum(key.element, "", method, "")
+                    evidence.lab_errors, Stratum(key.element, FieldMethod(), determined_by, "")
                 )
                 measured = lab_uncertainty(measured, n, error)
             found.setdefault((sample, parts[0], method, numbers), []).append(measured)

@@ -195,7 +195,7 @@ def _missing(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> tupl
         )
         if not value or "not stated" in value
     ]
-    differing = stratum.moisture_basis.startswith("field ") and not unstated
+    differing = stratum.moisture.differs and not unstated
     offered = max(s.n_pairs - s.n_excluded, 0)
     quantified = s.n_used
     share = 1 - quantified / offered if offered else 1.0

@@ -17,7 +17,7 @@ import pandas as pd
 from reconcile.base.model import Finding
 from reconcile.base.settings import LabSettings
 from reconcile.intake.tables import ABOVE, QUANTIFIED
-from reconcile.pairs.pairing import Key, joined_method
+from reconcile.pairs.pairing import Key, lab_method
 from reconcile.store.database import Store
 
 REISSUE = "superseded by a re-issue"
@@ -113,9 +113,9 @@ def _cells(
             values,
         )
         if len(frame):
-            frame["key"], frame["element"] = key.key, key.element
+            frame["key"], frame["element"], frame["heading"] = key.key, key.element, key.method
             frame["method"] = [
-                joined_method("lab", key, *parts)
+                lab_method(key, *parts).text
                 for parts in zip(
                     frame["technique"], frame["lab_method"], frame["digestion"], strict=True
                 )
@@ -123,7 +123,7 @@ def _cells(
             frames.append(frame)
     if not frames:
         return pd.DataFrame(columns=[*_FACTS, "moment", "path", "row", "code", "value", "lim",
-                                     "key", "element", "method"])  # fmt: skip
+                                     "key", "element", "heading", "method"])  # fmt: skip
     return pd.concat(frames, ignore_index=True)
 
 
@@ -431,8 +431,7 @@ def _serving(
 
 def _names(cell: Any) -> set[str]:
     """Ways in which settings may name the method of a result."""
-    _, _, column = str(cell.key).partition("@")
-    texts = (cell.method, cell.lab_method, column, cell.technique)
+    texts = (cell.method, cell.lab_method, cell.heading, cell.technique)
     return {text.casefold() for text in texts if text}
 
 

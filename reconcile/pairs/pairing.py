@@ -20,6 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model import (
     PAIR_COLUMNS,
     Finding,
@@ -27,9 +28,9 @@ from reconcile.base.model import (
     Readings,
     Stratum,
     WaterfallStep,
-    told_apart,
 )
 from reconcile.base.reasons import Exclusion
+from reconcile.base.strata import told_apart
 from reconcile.intake.tables import QUANTIFIED
 from reconcile.pairs.averaging import Means, Nesting, nested_means, nested_means_signed
 from reconcile.store.database import Store, sql
@@ -406,7 +407,7 @@ def _ready(
 
 
 _DESCRIBING = (
-    "sample_id", "group", "field_time", "field_times", "read_by", "lab_time", "certificate",
+    "sample_id", "group", "field_time", "field_times", "set_up", "lab_time", "certificate",
     "technique", "instrument",
     "calibration", "matrix", "specimen_form", "field_basis", "pair_type", "lab_technique",
     "lab_method", "digestion", "digestion_class", "lab_basis",
@@ -427,13 +428,10 @@ def join(
     ``apart``: their pairs stay in the strata that the facts divide.
     """
     pairs_of_samples = store.frame(sql("pair_facts"))
-    pairs_of_samples["read_by"] = [
-        " · ".join(part for part in parts if part)
-        for parts in zip(
-            *(pairs_of_samples[name] for name in ("technique", "instrument", "calibration")),
-            strict=True,
-        )
-    ]
+    facts = ("technique", "instrument", "calibration")
+    pairs_of_samples["set_up"] = list(
+        zip(*(pairs_of_samples[name].fillna("") for name in facts), strict=True)
+    )
     pooled = {_POOLED[name]: "pooled" for name in pool}
     field_number = pairs_of_samples["field_number"].to_numpy("int64")
     lab_number = pairs_of_samples["lab_number"].to_numpy("int64")
@@ -556,17 +554,14 @@ def _strata_of(
 def _stratum(field_key: Key, lab_key: Key, fact: dict[str, str]) -> Stratum:
     return Stratum(
         element=field_key.element,
-        field_method=joined_method(
-            "field", field_key, fact["technique"], fact["instrument"], fact["calibration"]
-        ),
-        lab_method=joined_method(
-            "lab", lab_key, fact["lab_technique"], fact["lab_method"], fact["digestion"]
+        read_by=field_method(field_key, fact["technique"], fact["instrument"], fact["calibration"]),
+        determined_by=lab_method(
+            lab_key, fact["lab_technique"], fact["lab_method"], fact["digestion"]
         ),
         matrix=fact["matrix"],
         specimen_form=fact["specimen_form"],
-        moisture_basis=_basis(fact["field_basis"], fact["lab_basis"]),
+        moisture=Moisture(fact["field_basis"], fact["lab_basis"]),
         pair_type=fact["pair_type"],
-        technique=fact["technique"],
         digestion_class=fact["digestion_class"],
     )
 
@@ -574,6 +569,7 @@ def _stratum(field_key: Key, lab_key: Key, fact: dict[str, str]) -> Stratum:
 def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFrame:
     field_cens = frame["field_censored"] > 0
     lab_cens = frame["lab_censored"] > 0
+    methods = {each: field_method(field_key, *each).text for each in set(frame["set_up"])}
     result = pd.DataFrame(
         {
             "stratum": keys,
@@ -604,10 +600,7 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             "reason": "",
             "element": field_key.element,
             "field_times": frame["field_times"],
-            "field_methods": [
-                (" · ".join(part for part in (read_by, field_key.method) if part),)
-                for read_by in frame["read_by"]
-            ],
+            "field_methods": [(methods[each],) for each in frame["set_up"]],
         }
     )
     return _one_per_sample(result)
@@ -656,22 +649,20 @@ def _one_per_sample(pairs: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([pairs.loc[~several], frame.astype(pairs.dtypes.to_dict())], ignore_index=True)
 
 
-def joined_method(side: str, key: Key, first: str, second: str, third: str) -> str:
-    """Name of a method: technique · instrument · calibration, or technique · code · digestion.
+def field_method(key: Key, technique: str, instrument: str, calibration: str) -> FieldMethod:
+    """The field's method of one column: how the row was read, and what the heading names."""
+    return FieldMethod(technique, instrument, calibration, key.method)
 
-    A method that a column's heading names is the field's last part, and the lab's code
-    where the row names none; where both name one, two columns stay two methods.
+
+def lab_method(key: Key, technique: str, code: str, digestion: str) -> LabMethod:
+    """The laboratory's method of one column.
+
+    A method that the heading names is the code where the row names none; where both name
+    one, two columns stay two methods.
     """
-    parts: tuple[str, ...] = (first, second, third, key.method)
-    if side == "lab" and (not second or second.casefold() == key.method.casefold()):
-        parts = (first, second or key.method, third)
-    return " · ".join(part for part in parts if part)
-
-
-def _basis(field_basis: str, lab_basis: str) -> str:
-    if field_basis == lab_basis:
-        return field_basis
-    return f"field {field_basis or 'not stated'}, lab {lab_basis or 'not stated'}"
+    if not code or code.casefold() == key.method.casefold():
+        return LabMethod(technique, code or key.method, digestion)
+    return LabMethod(technique, code, digestion, key.method)
 
 
 def _qualifier(n: pd.Series, censored: pd.Series, high: pd.Series) -> pd.Series:

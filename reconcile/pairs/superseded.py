@@ -9,7 +9,7 @@ import pandas as pd
 
 from reconcile.base.model import WaterfallStep
 from reconcile.pairs.certificates import BEST, LATER, OVER_RANGE, REISSUE, STANDS_IN
-from reconcile.pairs.pairing import Key, joined_method
+from reconcile.pairs.pairing import Key, keys_of, lab_method
 from reconcile.store.database import Store
 
 _JOINT = " | "
@@ -44,8 +44,9 @@ def name_links(store: Store, pairs: pd.DataFrame, lab_methods: dict[str, str]) -
         pairs["sample_id"], pairs["element"], pairs["stratum"].map(lab_methods), strict=True
     )
     linked = [links.get(mark, []) for mark in marks]
+    known = {key.key: key for key in keys_of(store, "lab", ())}
     others = {
-        (cell.element, cell.link): (cell.certificate, _method_of(cell))
+        (cell.element, cell.link): (cell.certificate, _method_of(cell, known[cell.key]))
         for cell in _rows_of(cells.loc[cells["reason"].eq(STANDS_IN)])
     }
     found = [
@@ -61,10 +62,8 @@ def name_links(store: Store, pairs: pd.DataFrame, lab_methods: dict[str, str]) -
     return pairs
 
 
-def _method_of(cell: Any) -> str:
-    element, _, method = cell.key.partition("@")
-    key = Key(cell.key, element, method)
-    return joined_method("lab", key, cell.technique, cell.lab_method, cell.digestion)
+def _method_of(cell: Any, key: Key) -> str:
+    return lab_method(key, cell.technique, cell.lab_method, cell.digestion).text
 
 
 def superseded_rows(store: Store) -> list[tuple[str, str, str, str]]:

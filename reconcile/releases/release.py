@@ -205,6 +205,10 @@ def _manifest(
             for result in reconciliation.results
             for key, value in pair_values(result.pairs).items()
         },
+        "pair_samples": {
+            r.stratum.key: [str(sample) for sample in r.pairs["sample_id"]]
+            for r in reconciliation.results
+        },
         "outputs": [
             {
                 "name": name,
@@ -229,10 +233,15 @@ def _summary(result: StratumResult) -> dict[str, Any]:
     }
 
 
+def pair_key(stratum: str, sample_id: str) -> str:
+    """What names a pair among those of a manifest; nothing takes it apart again."""
+    return f"{stratum} | {sample_id}"
+
+
 def pair_values(pairs: pd.DataFrame) -> dict[str, list[Any]]:
     """Field and lab bounds of every pair, so that the next revision can say what changed."""
     return {
-        f"{row.stratum} | {row.sample_id}": [
+        pair_key(str(row.stratum), str(row.sample_id)): [
             _finite(row.field_low),
             _finite(row.field_high),
             _finite(row.lab_low),

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from reconcile.base.model import StratumResult
+from reconcile.base import strata
+from reconcile.base.model import Stratum, StratumResult
 from reconcile.reporting import further, numbers, words
 from reconcile.statistics.result import Estimate
 
@@ -50,6 +51,8 @@ def plain(value: Any) -> Any:
         return int(value)
     if isinstance(value, np.ndarray):
         return plain(value.tolist())
+    if isinstance(value, Stratum):
+        return strata.as_plain(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, dict):

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
@@ -293,13 +294,12 @@ def stratum_of(element: str = "Cu", technique: str = "XRF", matrix: str = "soil"
     """A stratum with every fact filled in."""
     return Stratum(
         element=element,
-        field_method=f"{technique} · SN-0042 · soil mode v3",
-        lab_method="ICP-OES · AR-01 · aqua regia",
+        read_by=FieldMethod(technique, "SN-0042", "soil mode v3"),
+        determined_by=LabMethod("ICP-OES", "AR-01", "aqua regia"),
         matrix=matrix,
         specimen_form="sieved",
-        moisture_basis="dry",
+        moisture=Moisture("dry", "dry"),
         pair_type="split",
-        technique=technique,
         digestion_class="partial",
     )
 
@@ -411,11 +411,10 @@ def hostile() -> StratumResult:
     """Names and ids that try to be markup, formulas or wider than the page."""
     stratum = Stratum(
         element="Pb",
-        field_method='XRF · <b onclick="x">SN</b> & co · ' + "calibration-" * 9,
-        lab_method="=HYPERLINK(1) · ICP-MS · " + "four-acid near total digestion " * 4,
+        read_by=FieldMethod("XRF", '<b onclick="x">SN</b> & co', "calibration-" * 9),
+        determined_by=LabMethod("=HYPERLINK(1)", "ICP-MS", "four-acid near total digestion " * 4),
         matrix="<para>matrix</para> ]]> & " + "ö" * 60,
         specimen_form="<img src='x'/>",
-        technique="XRF",
     )
     return result_of(
         stratum, LABORATORY_ONLY, n=30, ids=HOSTILE_IDS, excluded=tuple(range(12)),

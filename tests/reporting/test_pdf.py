@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
+from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model import INSUFFICIENT, LABORATORY_ONLY, Change, WaterfallStep
 from reconcile.reporting import words
 from reconcile.reporting.document import report, screen, workbook
@@ -318,8 +319,8 @@ def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n):
     stratum = dataclasses.replace(
         builder.stratum_of(),
         matrix="m" * 20_000,
-        field_method="W" * 9_000,
-        lab_method="中" * 9_000,
+        read_by=FieldMethod("W" * 9_000),
+        determined_by=LabMethod("中" * 9_000),
         pair_type="<b>" * 900,
     )
     result = builder.result_of(

@@ -94,8 +94,8 @@ def judge_bracketing(
     rows = rows.put(code=rows.code())
     findings = list(_plan(known, thresholds))
     certified = certified_values(reference)
-    visits: dict[tuple[str, str], list[tuple[Check, float, float]]] = {}
-    for (method, code, element), own in groups(rows, "method", "code", "element"):
+    visits: dict[tuple[str, str, str], list[tuple[Check, float, float]]] = {}
+    for (method, code, element, set_up), own in groups(rows, "method", "code", "element", "set_up"):
         checks = [c for c in checks_of(own) if not np.isnat(c.at)]
         findings += _drift(checks, method, code, element, thresholds)
         value = certified.get((comparison_form(code), element))
@@ -105,7 +105,7 @@ def judge_bracketing(
         spread = spread_of(own).sd
         for check in checks:
             noise = 2 * spread / math.sqrt(check.n) if math.isfinite(spread) else 0.0
-            visits.setdefault((method, element), []).append((check, value.value, noise))
+            visits.setdefault((method, element, set_up), []).append((check, value.value, noise))
     return (*findings, *_brackets(known, visits, thresholds))
 
 
@@ -183,16 +183,16 @@ def _widest(
 
 def _brackets(
     timeline: pd.DataFrame,
-    visits: dict[tuple[str, str], list[tuple[Check, float, float]]],
+    visits: dict[tuple[str, str, str], list[tuple[Check, float, float]]],
     thresholds: Thresholds,
 ) -> Iterable[Finding]:
     low, high = thresholds.recovery_low, thresholds.recovery_high
     by_method = {str(m): rows for m, rows in timeline.groupby("method", sort=True)}
-    for (method, element), all_checks in sorted(visits.items()):
+    for (method, element, set_up), all_checks in sorted(visits.items()):
         by_day: dict[str, list[tuple[Check, float, float]]] = {}
         for item in sorted(all_checks, key=lambda v: (v[0].at, v[0].code)):
             by_day.setdefault(item[0].batch, []).append(item)
-        rows = by_method.get(_instrument(method), timeline.iloc[:0])
+        rows = by_method.get(set_up, timeline.iloc[:0])
         for day, checks in sorted(by_day.items()):
             good = [
                 low * value - noise <= check.mean <= high * value + noise
@@ -230,11 +230,6 @@ def _brackets(
                     f"{high:.0%}; {len(names)} sample(s) between {since} and {until}{listed}",
                     "Read these samples again after the instrument passes a check.",
                 )  # fmt: skip
-
-
-def _instrument(method: str) -> str:
-    """Technique, instrument and calibration of a method, without a column's own method."""
-    return " · ".join(method.split(" · ")[:3])
 
 
 def _drift(

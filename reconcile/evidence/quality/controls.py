@@ -13,6 +13,7 @@ import pandas as pd
 TEXTS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
     "technique", "method", "element", "batch", "qualifier", "first_qualifier", "digestion_class",
+    "set_up",
 )  # fmt: skip
 NUMBERS = ("value_mg_kg", "limit_mg_kg", "se", "first_mg_kg", "first_limit_mg_kg")
 CONTROLS = ("reference material", "check standard")
@@ -80,6 +81,8 @@ def whole(controls: pd.DataFrame) -> Rows:
         at = np.full(len(controls), np.datetime64("NaT"), dtype="datetime64[us]")
     days = np.where(np.isnat(at), "", np.datetime_as_string(at, unit="D")).astype(object)
     columns["at"] = at
+    # without a method that a heading names, the set-up is all there is of the method
+    columns["set_up"] = np.where(columns["set_up"] != "", columns["set_up"], columns["method"])
     columns["batch"] = np.where(columns["batch"] != "", columns["batch"], days)
     return Rows(columns)
 

@@ -7,7 +7,6 @@ Floats are written by ``repr``, which is exact and the same everywhere.
 from __future__ import annotations
 
 import csv
-import dataclasses
 import io
 import json
 import math
@@ -18,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reconcile.base import strata
 from reconcile.base.model import (
     CORRECTION_COLUMNS,
     EXCLUSION_COLUMNS,
@@ -35,7 +35,7 @@ from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
 from reconcile.reporting.render import conformity_table
 
-STRATUM_COLUMNS = tuple(f.name for f in dataclasses.fields(Stratum))
+STRATUM_COLUMNS = strata.TEXTS
 STATISTIC_COLUMNS = (
     "stratum", *STRATUM_COLUMNS, "figure", "label", "value", "low", "high", "standard_error",
     "unit", "n", "confidence", "method", "reason",
@@ -115,10 +115,10 @@ def statistic_rows(r: Reconciliation) -> list[list[Any]]:
 
 def statistics_value(r: Reconciliation) -> dict[str, Any]:
     """All that is known of each stratum, as plain values."""
-    strata = []
+    found = []
     for result in r.results:
         s = result.statistics
-        strata.append(
+        found.append(
             {
                 "key": result.stratum.key,
                 "stratum": result.stratum,
@@ -158,7 +158,7 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
         "period": r.period,
         "revision": r.revision,
         "status": r.status,
-        "strata": strata,
+        "strata": found,
     }
 
 
