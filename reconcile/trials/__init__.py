@@ -1,0 +1,1 @@
+"""The whole decision tried on invented studies of known truth: how often is it wrong?"""

@@ -1,0 +1,310 @@
+"""Eight ways in which a decision can say more than its evidence, each measured by simulation.
+
+``python -m tests.validation.decision_faults --studies 200`` writes the table into
+docs/validation.md. Every study runs through the program's own functions. The column 'earlier' is
+what the same command found at the commit that FAULTS_BEFORE names: before bias was judged at the
+levels, spread by its upper bound, and factors by nested validation.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, replace
+from functools import partial
+from multiprocessing import Pool
+from pathlib import Path
+
+import numpy as np
+from scipy import integrate, stats
+
+from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED
+from reconcile.commands import planning
+from reconcile.figures import evaluation
+from reconcile.judgement import factor_proposal, verdicts
+from reconcile.judgement.factor_proposal import Proposal
+from reconcile.statistics.decisions import operating_characteristic_from_pairs
+from reconcile.statistics.proportions import clopper_pearson
+from reconcile.trials import trial
+from reconcile.trials.studies import STRATUM, draw
+from reconcile.trials.truths import Truth
+
+NO_FACTOR = Proposal(None, None, "")
+SIZES = (20, 40, 100)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure of one case."""
+
+    question: str
+    case: str
+    n: int
+    studies: int
+    figure: str
+    value: float  # a share, unless the figure's name says otherwise
+    low: float  # exact 95 % interval of a share; NaN where it is no share
+    high: float
+    wanted: str
+
+
+def _share(question: str, case: str, n: int, figure: str, hits: list[bool], wanted: str) -> Row:
+    rate = clopper_pearson(sum(hits), len(hits))
+    return Row(question, case, n, len(hits), figure, rate.value, rate.low, rate.high, wanted)
+
+
+def _number(question: str, case: str, n: int, figure: str, values: list[float], wanted: str) -> Row:
+    mean = float(np.mean(values))
+    return Row(question, case, n, len(values), figure, mean, math.nan, math.nan, wanted)
+
+
+# ---- one study each; all at the top level, for the pool ------------------------------------
+
+
+def _evaluated(truth: Truth, n: int, seed: int):  # type: ignore[no-untyped-def]
+    config, study = trial.settings_of(truth), draw(truth, n, seed)
+    errors = evaluation.lab_errors(study.duplicates, config.errors)
+    found = evaluation.evaluate(
+        STRATUM, study.pairs, evaluation.lab_error_of(errors, STRATUM), config
+    )
+    return config, found
+
+
+def _as_read(truth: Truth, n: int, seed: int) -> bool:
+    """Whether one study is accepted as read; no factor is offered."""
+    config, found = _evaluated(truth, n, seed)
+    verdict = verdicts.judge(STRATUM, found, NO_FACTOR, config, None, "")
+    return verdict.decision == ACCEPTED
+
+
+def _spread_met(truth: Truth, n: int, seed: int) -> bool:
+    config, found = _evaluated(truth, n, seed)
+    verdict = verdicts.judge(STRATUM, found, NO_FACTOR, config, None, "")
+    return [c.met for c in verdict.criteria if c.name.startswith("spread")] == [True]
+
+
+def _slope(truth: Truth, n: int, seed: int) -> tuple[float, bool]:
+    """Headline slope, and whether its interval holds 1."""
+    slope = _evaluated(truth, n, seed)[1].statistics.headline_line.slope
+    return slope.value, slope.low <= 1 <= slope.high
+
+
+def _factor(truth: Truth, n: int, seed: int) -> tuple[str, bool, float, float]:
+    """Form, whether accepted after correction, ratio of corrected to true at both ends."""
+    verdict, factor = trial.decide(draw(truth, n, seed), trial.settings_of(truth))
+    if factor is None:
+        return "", False, math.nan, math.nan
+    ends = np.array([truth.low, truth.high])
+    everywhere = replace(factor, low=0.0, high=math.inf)
+    ratio = factor_proposal.correct(everywhere, truth.reads(ends))[0] / ends
+    after = verdict.decision == ACCEPTED_CORRECTED
+    return factor.form, after, float(ratio[0]), float(ratio[1])
+
+
+def _held_out(truth: Truth, n: int, seed: int) -> tuple[float, float]:
+    """Mean log error of the held-out values, and that of the factor on samples to come."""
+    config, found = _evaluated(truth, n, seed)
+    proposal = factor_proposal.propose(STRATUM, found, config, None)
+    if proposal.factor is None or proposal.held_out is None:
+        return math.nan, math.nan
+    lab = found.used["lab_mean"].to_numpy("float64")
+    t = np.geomspace(truth.low, truth.high, 200)
+    everywhere = replace(proposal.factor, low=0.0, high=math.inf)
+    to_come = factor_proposal.correct(everywhere, truth.reads(t))[0]
+    return (
+        float(np.mean(np.log(proposal.held_out / lab))),
+        float(np.mean(np.log(to_come / t))),
+    )
+
+
+def _chance(truth: Truth, n: int, seed: int) -> tuple[float, bool]:
+    """Printed chance of a wrong call 10 % above the level, and whether its bound holds the true."""
+    _, found = _evaluated(truth, n, seed)
+    point = operating_characteristic_from_pairs(
+        found.used["lab_mean"], found.used["field_mean"], truth.level, [1.1 * truth.level]
+    ).points[0]
+    return point.wrong, point.upper >= true_chance(truth)
+
+
+def true_chance(truth: Truth) -> float:
+    """P(field below the level | true value 10 % above it); 1 minus that where it acts above."""
+    gap = math.log(truth.level / float(truth.reads(np.array([1.1 * truth.level]))[0]))
+    return float(stats.norm.cdf(gap / truth.field_sd))
+
+
+def _planned(truth: Truth, n: int, seed: int) -> tuple[float, float, bool, bool]:
+    """Missed share among planned and random samples, and whether each was accepted as read."""
+    month = draw(truth, 10 * n, seed).pairs
+    values = dict(zip(month["sample_id"], month["field_mean"], strict=True))
+    candidates = [planning.Candidate(s, "one", {"Cu": v}) for s, v in values.items()]
+    levels = {"Cu": [("cut-off", truth.level)]}
+    chosen = {c.sample_id for c in planning.choose(candidates, levels, n, str(seed))}
+    order = np.random.default_rng(seed).permutation(len(month))[:n]
+    out = []
+    config = trial.settings_of(truth)
+    for part in (month[month["sample_id"].isin(chosen)], month.iloc[np.sort(order)]):
+        part = part.reset_index(drop=True)
+        lab, field = part["lab_mean"].to_numpy(), part["field_mean"].to_numpy()
+        above = lab >= truth.level
+        missed = float(np.mean(field[above] < truth.level)) if above.any() else math.nan
+        error = evaluation.LabError(truth.lab_rsd**2, math.inf, "stated")
+        found = evaluation.evaluate(STRATUM, part, error, config)
+        verdict = verdicts.judge(STRATUM, found, NO_FACTOR, config, None, "")
+        out.append((missed, verdict.decision == ACCEPTED))
+    return out[0][0], out[1][0], out[0][1], out[1][1]
+
+
+# ---- the questions ------------------------------------------------------------------------
+
+Many = Callable[..., list]
+
+
+def bias_at_the_level(many: Many, studies: int) -> Iterator[Row]:
+    """Power law of mean ratio 1: the ratio at the level 500 as stated."""
+    for ratio in (1.0, 1.101, 1.15, 1.18):
+        truth = Truth(
+            f"ratio {ratio:g} at 500", level=500, power=1 + math.log(ratio) / math.log(2.5)
+        )
+        for n in SIZES:
+            hits = many(_as_read, truth, n, studies)
+            wanted = "high, rising with n" if ratio == 1 else "5 % at most"
+            yield _share("1 bias at the level", truth.name, n, "accepted as read", hits, wanted)
+
+
+def points(many: Many, studies: int) -> Iterator[Row]:
+    """Spread as agreed exactly, and missed shares far beyond what was agreed."""
+    between = math.sqrt((math.log(1.40) / 1.959964) ** 2 - 0.08**2 - 0.02**2)
+    truth = Truth("true limits as agreed, a factor 1.40", between=between, level=0)
+    for n in SIZES:
+        hits = many(_spread_met, truth, n, studies)
+        yield _share("2 spread by a point", truth.name, n, "spread met", hits, "5 % at most")
+    for level, ratio in ((700.0, 1.0), (700.0, 0.97), (700.0, 0.93)):
+        truth = Truth("", ratio=ratio, level=level)
+        missed = integrate.quad(
+            lambda u, truth=truth: stats.norm.cdf(
+                math.log(truth.level / float(truth.reads(np.array([math.exp(u)]))[0])) / 0.08
+            ),
+            math.log(level), math.log(truth.high),
+        )[0] / math.log(truth.high / level)  # fmt: skip
+        truth = replace(truth, name=f"ratio {ratio:g}, level 700, true share missed {missed:.0%}")
+        hits = many(_as_read, truth, 20, studies)
+        yield _share("2 missed by a point", truth.name, 20, "accepted as read", hits, "5 % at most")
+    truth = Truth("ratio 1.08, RSD 12 %, level 200", ratio=1.08, rsd=0.12)
+    chance = stats.norm.sf(math.log(200 / 160 / 1.08) / 0.12)
+    case = f"{truth.name}, false alarms {chance:.0%} at 160"
+    for n in SIZES:
+        hits = many(_as_read, truth, n, studies)
+        yield _share("2 false alarms", case, n, "accepted as read", hits, "5 % at most")
+
+
+def error_ratio(many: Many, studies: int) -> Iterator[Row]:
+    """What separates spots and split is in no replicate: slope of the headline line."""
+    for between in (0.0, 0.20, 0.30):
+        truth = Truth(f"spots to split {between:.0%}, range ×4", between=between).with_range(4)
+        for n in (40, 100):
+            found = many(_slope, truth, n, studies)
+            slopes = [s for s, _ in found if math.isfinite(s)]
+            name = "3 error ratio"
+            yield _number(name, truth.name, n, "mean slope, truth 1 (no share)", slopes, "1")
+            yield _share(name, truth.name, n, "its interval holds 1", [h for _, h in found], "95 %")
+
+
+def disguised_shrinkage(many: Many, studies: int) -> Iterator[Row]:
+    """Nothing to correct: what is proposed, and what the corrected values are off at the ends."""
+    for between in (0.08, 0.20):
+        truth = Truth(
+            f"nothing to correct, spots to split {between:.0%}, range ×2", between=between, level=0
+        ).with_range(2)
+        found = many(_factor, truth, 40, studies)
+        name = "4 shrinkage as a factor"
+        for figure, hits in (
+            ("form 'power'", [f == "power" for f, *_ in found]),
+            ("any factor but 'none'", [f not in ("", "none") for f, *_ in found]),
+            ("accepted after correction", [a for _, a, *_ in found]),
+        ):
+            yield _share(name, truth.name, 40, figure, hits, "few")
+        proposed = [(low, high) for f, _, low, high in found if f not in ("", "none")] or [(1, 1)]
+        for figure, values in zip(("low", "high"), zip(*proposed, strict=True), strict=True):
+            yield _number(
+                name, truth.name, 40, f"corrected/true at the {figure} end (no share)",
+                list(values), "1",
+            )  # fmt: skip
+
+
+def held_out(many: Many, studies: int) -> Iterator[Row]:
+    """How far held-out values are off on average, and the factor on samples to come."""
+    truth = Truth("ratio 1.2, spots to split 10 %", ratio=1.2, between=0.10)
+    for n in (20, 40):
+        found = [x for x in many(_held_out, truth, n, studies) if math.isfinite(x[0])]
+        for figure, i in (("held-out mean log error", 0), ("log error on samples to come", 1)):
+            size = math.sqrt(float(np.mean([x[i] ** 2 for x in found])))
+            yield Row(
+                "6 held-out bias", truth.name, n, len(found),
+                f"{figure}, root mean square (no share)", size, math.nan, math.nan,
+                "the same size",
+            )  # fmt: skip
+
+
+def wrong_calls(many: Many, studies: int) -> Iterator[Row]:
+    """Power law with a ratio of 0.90 at the level: the printed chance 10 % above it."""
+    truth = Truth("ratio 0.90 at 500, mean ratio 1", level=500,
+                  power=1 + math.log(0.90) / math.log(2.5))  # fmt: skip
+    found = many(_chance, truth, 40, studies)
+    case = f"{truth.name}, true chance {true_chance(truth):.0%}"
+    name = "7 chance of a wrong call"
+    yield _number(name, case, 40, "mean printed chance", [c for c, _ in found], "as the true one")
+    yield _share(name, case, 40, "its upper bound holds the true", [h for _, h in found], "95 %")
+
+
+def planned(many: Many, studies: int) -> Iterator[Row]:
+    """Samples chosen by 'plan' against as many at random, of an unbiased method."""
+    truth = Truth("no bias, RSD 8 %, 40 chosen of 400")
+    found = many(_planned, truth, 40, studies)
+    name = "8 planned samples"
+    for figure, i in (("missed share, planned", 0), ("missed share, random", 1)):
+        values = [x[i] for x in found if math.isfinite(x[i])]
+        yield _number(name, truth.name, 40, figure, values, "the same")
+    for figure, i in (("accepted, planned", 2), ("accepted, random", 3)):
+        yield _share(name, truth.name, 40, figure, [x[i] for x in found], "the same")
+
+
+QUESTIONS = (
+    bias_at_the_level, points, error_ratio, disguised_shrinkage, held_out, wrong_calls, planned,
+)  # fmt: skip
+
+
+def rows(studies: int, workers: int = 1, only: str = "") -> Iterator[Row]:
+    """Every row of the table."""
+    with Pool(workers) as pool:
+
+        def many(one: Callable[..., object], truth: Truth, n: int, count: int) -> list:
+            return pool.map(partial(one, truth, n), range(count), 5)
+
+        for question in QUESTIONS:
+            if only in question.__name__:
+                yield from question(many, studies)
+
+
+def main() -> None:
+    """Write the rows."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--studies", type=int, default=200)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--only", default="", help="questions whose name holds this text")
+    parser.add_argument("--rows", type=Path, help="write the figures as CSV here, too")
+    given = parser.parse_args()
+    found = []
+    for row in rows(given.studies, given.workers, given.only):
+        found.append(row)
+        print(row, flush=True)
+        if given.rows:
+            with given.rows.open("w", newline="", encoding="utf-8") as stream:
+                writer = csv.DictWriter(stream, list(asdict(row)), lineterminator="\n")
+                writer.writeheader()
+                writer.writerows(map(asdict, found))
+
+
+if __name__ == "__main__":
+    main()
