@@ -471,11 +471,21 @@ def selftest(
     studies: Annotated[int, typer.Option(min=1, help="simulated studies per scenario")] = 200,
     seed: Annotated[int, typer.Option(help="the same seed gives the same table")] = 1,
     save: Annotated[Path | None, typer.Option(help="write the table as CSV, for the file")] = None,
+    decisions: Annotated[
+        bool, typer.Option("--decisions", help="try the whole decision instead: takes minutes")
+    ] = False,
+    samples: Annotated[int, typer.Option(min=3, help="with --decisions: samples of a study")] = 40,
 ) -> None:
     """Simulate studies of known truth: does every estimator keep its promise here?"""
-    from reconcile.commands import terminal
+    from reconcile.commands import terminal, trying
     from reconcile.statistics.selftest import run as simulate
 
+    if decisions:
+        tried = tuple(trying.characteristics(samples, studies, seed))
+        trying.show(tried, seed)
+        if save is not None:
+            trying.save(tried, save)
+        raise typer.Exit(DONE if all(row.kept for row in tried) else FINDINGS)
     rows = simulate(seed, studies)
     terminal.show_selftest(rows, studies, seed)
     if save is not None:

@@ -24,6 +24,7 @@ ROOMS = (
     "reconcile.reporting.document.blocks",  # what sections are made of, known to every medium
     "reconcile.reporting.plots",
     "reconcile.reporting",  # numbers, figures and sentences that every section uses
+    "reconcile.trials",
     "reconcile.judgement",
     "reconcile.figures",
     "reconcile.evidence",

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+import sys
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import stats
 
+from reconcile import cli
 from reconcile.base.model import DECISIONS, PAIR_COLUMNS
+from reconcile.commands import trying
 from reconcile.figures import evaluation
 from reconcile.trials import drawing, trial
 from reconcile.trials.studies import draw
@@ -207,3 +211,30 @@ def test_a_row_is_a_plain_value() -> None:
     assert trial.summed("plain", 40, []) == Characteristic(
         "plain", 40, 0, tuple((d, 0) for d in DECISIONS), 0, 0, 0, 0, 0
     )
+
+
+def test_the_command_shows_and_keeps_the_table_and_says_where_the_promise_is_broken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    truths = (PLAIN, replace(PLAIN, name="another"))
+    monkeypatch.setattr(trying, "TRUTHS", truths)
+    monkeypatch.setattr(
+        trial, "outcome", lambda truth, n, seed, settings: outcomes()[truth is not PLAIN]
+    )
+    path = tmp_path / "decisions.csv"
+    words = ["reconcile", "selftest", "--decisions", "--studies", "30", "--samples", "20"]
+    monkeypatch.setattr(sys, "argv", [*words, "--save", str(path)])
+    monkeypatch.setenv("COLUMNS", "200")
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    out = capsys.readouterr().out
+    assert ended.value.code == cli.FINDINGS
+    assert "1 of 2: plain" in out
+    assert "0.0% (0.0% to 11.6%)" in out  # 1 − 0.025^(1/30)
+    assert "100.0% (88.4% to 100.0%)" in out
+    assert "contradicted for 1 truth" in out
+    lines = path.read_text("utf-8").splitlines()
+    assert lines[0].startswith("truth,n,studies,accepted")
+    assert [line.split(",")[:3] for line in lines[1:]] == [
+        ["plain", "20", "30"], ["another", "20", "30"],
+    ]  # fmt: skip

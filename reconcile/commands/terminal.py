@@ -11,12 +11,11 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rich import box
-from rich.table import Table
-
 from reconcile.base.settings import ELEMENTS_SETTING
 from reconcile.base.shown import open_console, safe
 from reconcile.base.writing import write_whole
+from reconcile.commands.printing import row as _row
+from reconcile.commands.printing import table as _table
 from reconcile.evidence import finding_words
 from reconcile.reporting import numbers, sentences, words
 from reconcile.reporting.figures import by_key
@@ -47,19 +46,6 @@ _PARTS_OF_READINGS = {
     "group": "group",
     "row": "row: no number is stated",
 }
-
-
-def _table(title: str, *headings: str, right: Sequence[int] = ()) -> Table:
-    table = Table(title=safe(title), title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-    for index, heading in enumerate(headings):
-        table.add_column(
-            safe(heading), justify="right" if index in right else "left", overflow="fold"
-        )
-    return table
-
-
-def _row(table: Table, *cells: object) -> None:
-    table.add_row(*(safe("" if cell is None else cell) for cell in cells))
 
 
 def show_outcome(outcome: RunOutcome) -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import html
 from collections.abc import Sequence
 
-from reconcile.trials.trial import Characteristic
+from reconcile.statistics.result import Estimate
+from reconcile.trials.trial import ALLOWED, Characteristic
 
-ALLOWED = 0.05
 _INK, _GREY, _LIGHT, _RIGHT, _WRONG = "#1a1a1a", "#666666", "#dddddd", "#0d4d73", "#b3261e"
 _NAMES, _PANEL, _GAP, _LINE, _HEAD = 330.0, 200.0, 34.0, 13.0, 96.0
 _WIDTH = _NAMES + 2 * _PANEL + _GAP + 60
@@ -63,7 +63,7 @@ def draw(rows: Sequence[Characteristic]) -> str:
     )
 
 
-def _bar(left: float, y: float, rate, most: float, colour: str) -> list[str]:  # type: ignore[no-untyped-def]
+def _bar(left: float, y: float, rate: Estimate, most: float, colour: str) -> list[str]:
     def at(share: float) -> float:
         return left + min(share, most) / most * _PANEL
 

@@ -17,6 +17,8 @@ from reconcile.trials.truths import Array, Truth
 from reconcile.trials.wrong import Agreed, Wrong, as_read, wrong
 
 GREY, FALSE_ALARM = 0.20, 0.05
+#: Largest rate of wrong acceptances at any truth.
+ALLOWED = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +60,19 @@ class Characteristic:
     def right_rate(self) -> Estimate:
         """Right acceptances among all studies: the power, with the exact 95 % interval."""
         return clopper_pearson(self.accepted - self.wrongly, self.studies)
+
+    @property
+    def kept(self) -> bool:
+        """Whether what was found does not contradict the promise."""
+        return not self.wrong_rate.low > ALLOWED
+
+    def as_record(self) -> dict[str, str | int]:
+        """The counts with their headings, for a file."""
+        return {
+            "truth": self.truth, "n": self.n, "studies": self.studies, **dict(self.decisions),
+            "wrongly accepted": self.wrongly, "by bias": self.bias, "by spread": self.spread,
+            "by misses": self.missed, "by false alarms": self.false_alarm,
+        }  # fmt: skip
 
 
 @functools.cache
@@ -117,3 +132,9 @@ def summed(truth: str, n: int, outcomes: Iterable[Outcome]) -> Characteristic:
         sum(w.bias for w in wrongs), sum(w.spread for w in wrongs),
         sum(w.missed for w in wrongs), sum(w.false_alarm for w in wrongs),
     )  # fmt: skip
+
+
+def tried(truth: Truth, n: int, studies: int, seed: int = 0) -> Characteristic:
+    """Many studies of one truth; the same ``seed`` gives the same counts."""
+    settings = settings_of(truth)
+    return summed(truth.name, n, (outcome(truth, n, seed + i, settings) for i in range(studies)))

@@ -49,7 +49,7 @@ class Truth:
         """Lower limit of the field method; 0 where nothing is censored."""
         if not self.censored:
             return 0.0
-        return self.low * (self.high / self.low) ** self.censored
+        return float(self.low * (self.high / self.low) ** self.censored)
 
     def reads(self, true: Array, later: NDArray[np.bool_] | bool = True) -> Array:
         """Geometric mean of what the field reads of ``true``; same shape, mg/kg.

@@ -59,7 +59,7 @@ def wrong(
     ``correct`` brings field values to the laboratory's scale; NaN where it gives none. Such
     results are not accepted and count for nothing.
     """
-    low, high = max(low, truth.limit), high
+    low = max(low, truth.limit)
     t = np.geomspace(low, high, _GRID)
     if low <= truth.level <= high:
         t = np.append(t, truth.level)
@@ -82,12 +82,14 @@ def wrong(
 @functools.cache
 def _draws() -> Array:
     """Quasi-random numbers between 0 and 1: level, field, outlier, its size, laboratory, time."""
-    return np.clip(qmc.Sobol(6, rng=7).random_base2(_POWER), 1e-9, 1 - 1e-9)
+    u = qmc.Sobol(6, rng=7).random_base2(_POWER)
+    return np.asarray(np.clip(u, 1e-9, 1 - 1e-9), dtype=np.float64)
 
 
 def _errors(truth: Truth, u: Array) -> Array:
     z = special.ndtri(u[:, [1, 3]])
-    return truth.field_sd * z[:, 0] + np.where(u[:, 2] < truth.outliers, OUTLIER_SD * z[:, 1], 0.0)
+    gross = np.where(u[:, 2] < truth.outliers, OUTLIER_SD * z[:, 1], 0.0)
+    return np.asarray(truth.field_sd * z[:, 0] + gross, dtype=np.float64)
 
 
 def _half_width(truth: Truth, low: float, high: float, correct: Callable[[Array], Array]) -> float:
