@@ -17,7 +17,7 @@ from reconcile.base.model import DECISIONS, PAIR_COLUMNS
 from reconcile.commands import trying
 from reconcile.figures import evaluation
 from reconcile.trials import drawing, trial
-from reconcile.trials.studies import draw
+from reconcile.trials.studies import STRATUM, draw
 from reconcile.trials.trial import Characteristic, Outcome
 from reconcile.trials.truths import TRUTHS, UP, Truth
 from reconcile.trials.wrong import Agreed, Wrong, wrong
@@ -36,7 +36,9 @@ def test_a_study_is_a_whole_pair_table() -> None:
     study = draw(PLAIN, 30, 1)
     assert set(study.pairs.columns) == {*PAIR_COLUMNS, "element"}
     errors = evaluation.lab_errors(study.duplicates, trial.settings_of(PLAIN).errors)
-    assert [error.degrees_of_freedom for error in errors.values()] == [20]
+    error = evaluation.lab_error_of(errors, STRATUM)
+    assert error is not None
+    assert error.degrees_of_freedom == 20
 
 
 def test_drawn_ratios_have_the_mean_and_the_sd_of_the_truth() -> None:

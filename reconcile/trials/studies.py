@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model import PAIR_COLUMNS, Stratum
 from reconcile.base.reasons import Exclusion, in_words
 from reconcile.trials.truths import OUTLIER_SD, Array, Truth
 
 STRATUM = Stratum(
-    "Cu", "XRF · X1 · soil 1", "ICP-OES · M1 · four acids", "soil", "sieved", "dry", "split",
-    "XRF", "near-total",
+    "Cu", FieldMethod("XRF", "X1", "soil 1"), LabMethod("ICP-OES", "M1", "four acids"), "soil",
+    "sieved", Moisture("dry", "dry"), "split", "near-total",
 )  # fmt: skip
 _START = pd.Timestamp("2026-10-01T06:00", tz="UTC")
 

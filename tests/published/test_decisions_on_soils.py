@@ -28,6 +28,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
@@ -104,8 +105,9 @@ def soils(element: str, left_out: frozenset[str] = frozenset()) -> pd.DataFrame:
 
 def stratum(element: str) -> Stratum:
     return Stratum(
-        element.capitalize(), "XRF · X1 · soil 1", "ICP-OES · M1 · aqua regia", "soil", "dried",
-        "dry", "split", "XRF", "near-total",
+        element.capitalize(), FieldMethod("XRF", "X1", "soil 1"),
+        LabMethod("ICP-OES", "M1", "aqua regia"), "soil", "dried", Moisture("dry", "dry"), "split",
+        "near-total",
     )  # fmt: skip
 
 
