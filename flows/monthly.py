@@ -113,6 +113,8 @@ def monthly(folder: str, period: str = "") -> str:
             run = wrapped(run)
     outcome = run.outcome
     assert outcome is not None
+    for finding in outcome.told:  # of store and archive: they stand in no release
+        log.warning("%s", visible(finding.text))
     _publish(run, outcome)
     unfinished.done(workspace.output, month)
     log.info(

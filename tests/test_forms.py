@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import random
 import shutil
 import string
@@ -373,6 +374,16 @@ def test_a_file_of_another_kind_in_that_place_is_left_alone(tmp_path: Path) -> N
         assert path.read_bytes() == content
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_in_that_place_is_named_and_not_waited_for(tmp_path: Path) -> None:
+    folder = site(tmp_path / "site", ORDINARY, custody="")
+    path = folder / receiving.RECEIVED
+    path.parent.mkdir()
+    os.mkfifo(path)
+    with pytest.raises(ReconcileError, match="named pipe"):
+        receiving.receive(folder, "D-1", GOOD)
+
+
 # ---- the story on a page ----------------------------------------------------------------
 
 
@@ -401,6 +412,26 @@ def test_a_story_shows_every_table_that_reads_one_file(tmp_path: Path) -> None:
     text = settings.read_text("utf-8").replace(lab, lab.rstrip() + '\nonly = ["Cu"]\n\n')
     again = lab.replace("M1", "M2").rstrip() + '\nonly = ["Fe"]\n'
     settings.write_text(text + "\n[[table]]" + again, "utf-8")
+    pipeline.run_period(folder, PERIOD)
+    told = storytelling.story_of(folder, "S003").lines
+    results = {line.values[0][0] for line in told if line.kind == "determination"}
+    assert results == {"Cu", "Fe"}
+
+
+def test_a_story_shows_a_file_that_one_of_two_tables_reads_by_the_ids_it_meets(
+    tmp_path: Path,
+) -> None:
+    folder = small.build(tmp_path / "site")
+    settings = folder / "reconcile.toml"
+    text = settings.read_text("utf-8")
+    lab = text.split("[[table]]")[2]
+    rows = (folder / "lab.csv").read_text("utf-8").splitlines()
+    heading = rows[0].replace("sample_id", "Sample ID")
+    both = [f"Sample Name,{heading}"] + [f"L{n},{row}" for n, row in enumerate(rows[1:])]
+    (folder / "lab.csv").write_text("\n".join(both) + "\n", "utf-8")
+    mine = lab.rstrip() + '\nonly = ["Cu"]\ncolumns = { "Sample Name" = "ignore" }\n\n'
+    again = lab.replace("M1", "M2").rstrip() + '\nonly = ["Fe"]\n'
+    settings.write_text(text.replace(lab, mine) + "\n[[table]]" + again, "utf-8")
     pipeline.run_period(folder, PERIOD)
     told = storytelling.story_of(folder, "S003").lines
     results = {line.values[0][0] for line in told if line.kind == "determination"}

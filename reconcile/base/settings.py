@@ -570,7 +570,9 @@ class TableSettings(Part):
         description="paths or patterns relative to this file; {period} stands for e.g. 2026-10"
     )
     name: Annotated[str, Field(max_length=100)] = Field("", description="short name for messages")
-    required: bool = Field(True, description="a missing file stops the run")
+    required: bool = Field(
+        True, description="a missing file is a serious finding; false: it is not told"
+    )
     sheet: str | tuple[str, ...] = Field("", description="sheet name(s); empty: every sheet")
     layout: Literal["", "wide", "long"] = Field("", description="empty: found from the headings")
     heading_rows: Annotated[int, _number(ge=1, le=100)] | None = Field(

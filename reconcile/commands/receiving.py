@@ -11,6 +11,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.regular import open_regular
 from reconcile.base.spreadsheet import looks_like_formula
 from reconcile.base.writing import one_at_a_time, write_whole
 from reconcile.commands.forms import Dispatch, Records, find_dispatch, read_records
@@ -144,7 +145,7 @@ def append(path: Path, cells: list[str]) -> None:
 
     Raises ReconcileError where the id is there already, or the file has other headings.
     """
-    before = path.read_bytes() if path.exists() else b""
+    before = _content(path)
     heading = _line(HEADINGS)
     if before:
         try:
@@ -163,6 +164,20 @@ def append(path: Path, cells: list[str]) -> None:
     # Rewritten whole, with every byte that was there: a receipt cut off in the middle would
     # bear its id already, and could not be given again.
     write_whole(path, before + addition + _line(cells).encode())
+
+
+def _content(path: Path) -> bytes:
+    """What the record holds already; a pipe in its place would never end."""
+    try:
+        with open_regular(path) as stream:
+            return stream.read()
+    except FileNotFoundError:
+        return b""
+    except OSError as error:
+        raise ReconcileError(
+            f"{path} can't be read ({error.strerror}).",
+            "Nothing was added. Put the record back as a file, then receive again.",
+        ) from error
 
 
 def _not_ours(path: Path) -> ReconcileError:

@@ -94,13 +94,13 @@ def story_of(folder: Path, sample_id: str) -> Story:
 def _current_files(store: Store, workspace: ws.Workspace) -> list[int]:
     """The newest reading of every path by every table that reads it; older ones are past.
 
-    A table that looks ids up depends on the register of its run: its newest reading is
-    what no other table of the path explains. Where the program or the settings changed
-    since the last run, the last readings stand for the current ones.
+    A table that looks ids up, or whose column of ids is chosen by the ids it meets, depends on
+    other files of its run: its newest reading is what no other table of the path explains.
+    Where the program or the settings changed since the last run, the last readings stand for
+    the current ones.
     """
     plain: dict[str, list[TableSettings]] = {}
     tables: Counter[str] = Counter()
-    looked_up: set[str] = set()
     corrected_in: set[str] = set()
     zone, code = workspace.settings.workspace.time_zone, provenance.reading_version()
     for file in ws.files_of_every_month(workspace, *ROW_TABLES):
@@ -108,15 +108,20 @@ def _current_files(store: Store, workspace: ws.Workspace) -> list[int]:
         tables[file.shown] += 1
         if table.kind == "corrections":
             corrected_in.add(file.shown)
-        if table.look_up:
-            looked_up.add(file.shown)
-        else:
+        if not table.look_up:
             plain.setdefault(file.shown, []).append(table)
     readings: dict[str, list[tuple[int, str, str]]] = {}
     for path, *reading in store.rows(
         "SELECT path, file_id, sha256, reading_key FROM file ORDER BY file_id"
     ):
         readings.setdefault(path, []).append((reading[0], reading[1], reading[2]))
+    # read once to see the ids, then again knowing the other side's: the newest stands
+    chosen_by_ids = {
+        row[0]
+        for row in store.rows(
+            "SELECT DISTINCT file_id FROM column_meaning WHERE key = 'sample_id' AND role <> 'fact'"
+        )
+    }
     current: list[int] = []
     corrections: overlay.Corrections = {}
     # what corrections say bears on the readings of the files that they mean
@@ -128,12 +133,10 @@ def _current_files(store: Store, workspace: ws.Workspace) -> list[int]:
         of_bytes = [r for r in of_path if r[1] == sha256]
         mine = corrections.get((path, sha256), ())
         keys = {reading_key(table, zone, code, None, mine) for table in plain.get(path, ())}
-        exact = [r[0] for r in of_bytes if r[2] in keys]
+        exact = [r[0] for r in of_bytes if r[2] in keys and r[0] not in chosen_by_ids]
         others = [r[0] for r in of_bytes if r[0] not in exact]
-        if not exact:
-            exact = others[-max(1, tables[path]) :]
-        elif path in looked_up:
-            exact += others[-1:]
+        if (unexplained := max(tables[path], 1) - len(exact)) > 0:
+            exact += others[-unexplained:]
         current += exact
     return sorted(current)
 

@@ -26,6 +26,7 @@ class SheetScan:
 
     rows: list[int] = field(default_factory=list)  # numbers of the rows that hold something
     uncomputed: dict[tuple[int, int], str] = field(default_factory=dict)  # row, column from 0
+    too_small: dict[tuple[int, int], str] = field(default_factory=dict)  # read as 0, and is none
     merged: dict[int, list[tuple[int, int]]] = field(default_factory=dict)  # row: first, last
 
 
@@ -168,6 +169,8 @@ class _Scanner:
             return True
         if not text:
             return False
+        if self._kind == "n" and _vanishes(text):
+            self.scan.too_small[self._row, self._column - 1] = text.strip()
         return text.strip() not in self._blank if self._kind == "s" else bool(text.strip())
 
     def _text(self, data: str) -> None:
@@ -183,6 +186,15 @@ class _Scanner:
         if right > left:
             for line in range(int(here[2]), min(int(there[2]), int(here[2]) + 8) + 1):
                 self.scan.merged.setdefault(line, []).append((left, right))
+
+
+def _vanishes(text: str) -> bool:
+    """Whether a number other than 0 is too small for a computer to tell from 0."""
+    digits = text.lower().partition("e")[0]
+    try:
+        return float(text) == 0 and any(digit in digits for digit in "123456789")
+    except ValueError:
+        return False
 
 
 def _column_of(letters: str) -> int:

@@ -898,11 +898,17 @@ def read_reference(
         facts = dict(job.facts)
         facts["element"] = pa.array(element, pa.string())
         facts["certified_mg_kg"] = pa.array(value, pa.float64(), from_pandas=True)
-        facts["uncertainty_mg_kg"] = _uncertainty_long(job, read)
+        facts["uncertainty_mg_kg"] = _uncertainty_long(job, read, ledger)
         return facts, job.body, Results(outside=read.outside, notes=read.notes)
     wide = _wide(job, ledger)
     keys = [a.key for a in wide.analytes]
     columns = {key_of(c): c for c in job.columns if c.role == "value" and c.species}
+    beside = (_partner(job, columns[key], "error") for key in keys)
+    for column in {c.index: c for c in beside if c is not None}.values():
+        for problem in _refused_cells(
+            job, column, parse_column(job.body.columns[column.index], job.rules)
+        ):
+            ledger.cell(*problem)
     at_rows: list[int] = []
     elements: list[str] = []
     certified: list[float] = []
@@ -931,13 +937,15 @@ def read_reference(
     return facts, body, Results(notes=wide.notes, headings=wide.headings, made_of=made_of)
 
 
-def _uncertainty_long(job: ResultJob, read: Results) -> pa.Array:
+def _uncertainty_long(job: ResultJob, read: Results, ledger: Ledger) -> pa.Array:
     """The uncertainty as certified (expanded), recalculated to mg/kg of the element."""
     n = len(job.body.lines)
     column = next((c for c in job.columns if c.fact == "error" and c.role == "fact"), None)
     if column is None:
         return pa.nulls(n, pa.float64())
     cells = parse_column(job.body.columns[column.index], job.rules)
+    for problem in _refused_cells(job, column, cells):
+        ledger.cell(*problem)
     plain = parse_column(
         job.body.columns[next(c.index for c in job.columns if c.fact == "value")], job.rules
     )

@@ -990,14 +990,14 @@ def _check_package(path: Path, shown: str) -> None:
 
 def _sheet(sheet: Any, shown: str, scan: SheetScan) -> Sheet | None:
     rows: list[Row] = []
-    uncomputed: dict[int, list[int]] = {}
-    for row, column in scan.uncomputed:
-        uncomputed.setdefault(row, []).append(column)
+    as_written: dict[int, dict[int, str]] = {}  # where the library's value is not the cell's
+    for (row, column), text in (*scan.uncomputed.items(), *scan.too_small.items()):
+        as_written.setdefault(row, {})[column] = text
     cells_seen = 0
     for line, texts in _sheet_rows(sheet, shown):
-        for column in uncomputed.get(line, ()):
+        for column, text in as_written.get(line, {}).items():
             if column < len(texts):
-                texts[column] = scan.uncomputed[line, column]
+                texts[column] = text
         while texts and not texts[-1]:
             texts.pop()
         if not texts:

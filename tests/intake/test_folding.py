@@ -312,6 +312,30 @@ def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path):
     assert list(read.quarantine["found"])[:2] == ["125²", "<5²"]
 
 
+@pytest.mark.parametrize("stored", [b"1e-400", b"-2.5E-330", b"0." + b"0" * 400 + b"1"])
+def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(stored, tmp_path):
+    from reconcile.base.settings import TableSettings
+    from reconcile.intake.read import read_file
+    from tests.intake.test_hostile import SHEET
+
+    book = openpyxl.Workbook()
+    for row in (["Sample", "Cu ppm"], ["S-1", 77777], ["S-2", 0], ["S-3", 12]):
+        book.active.append(row)
+    buffer = io.BytesIO()
+    book.save(buffer)
+    with zipfile.ZipFile(io.BytesIO(buffer.getvalue())) as package:
+        sheet = package.read(SHEET)
+    path = tmp_path / "t.xlsx"
+    with zipfile.ZipFile(buffer) as package, zipfile.ZipFile(path, "w") as changed:
+        for name in package.namelist():
+            part = sheet.replace(b"77777", stored) if name == SHEET else package.read(name)
+            changed.writestr(name, part)
+    (read,) = read_file(path, "t.xlsx", TableSettings(kind="lab", files=("x",)), zone="UTC")
+    assert in_full(read.values).column("Cu").to_pylist()[1:] == [0, 12]
+    assert in_full(read.values).column("Cu").to_pylist()[0] is None
+    assert list(read.quarantine["found"]) == [stored.decode()[:200]]
+
+
 def test_rows_of_a_workbook_that_do_not_stand_in_order_are_not_dropped_in_silence(tmp_path):
     from reconcile.base.settings import TableSettings
     from reconcile.intake.read import read_file

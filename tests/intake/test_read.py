@@ -376,6 +376,21 @@ def test_reference_materials_are_read_long_and_wide(read):
 
 
 @pytest.mark.parametrize(
+    "content",
+    [
+        "CRM,Element,Value,Uncertainty,Unit,k\nR1,Cu,212,about 10,mg/kg,2\nR1,Zn,5,1,mg/kg,2\n",
+        "CRM,Cu (mg/kg),Cu uncertainty,Zn (mg/kg),Zn uncertainty,k\nR1,212,about 10,5,1,2\n",
+    ],
+)  # fmt: skip
+def test_an_uncertainty_of_a_reference_material_that_can_not_be_read_is_told(read, content):
+    table = read(content, kind="reference materials")
+    facts = table.facts.to_pandas()
+    assert facts["certified_mg_kg"].tolist() == [212, 5]
+    assert facts["uncertainty_mg_kg"].isna().tolist() == [True, False]
+    assert list(table.quarantine["found"]) == ["about 10"]
+
+
+@pytest.mark.parametrize(
     ("content", "settings", "message"),
     [
         (b"", {}, "empty"),
