@@ -6,6 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
+from reconcile.base.model import Reconciliation
+from reconcile.reporting.tables import data_files
+
 SETTINGS = """
 [workspace]
 title = "Small test site"
@@ -81,3 +84,15 @@ def bytes_of(folder: Path) -> dict[str, bytes]:
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
+
+
+def data_alone(r: Reconciliation, folder: Path) -> tuple[str, ...]:
+    """The files of a release, with one line where report, page and workbook would stand."""
+    line = f"{r.release_id} {[(x.stratum.key, x.verdict.decision) for x in r.results]}\n".encode()
+    files = {
+        **dict.fromkeys(("report.pdf", "report.html", "workbook.xlsx"), line),
+        **data_files(r),
+    }
+    for name, content in files.items():
+        (folder / name).write_bytes(content)
+    return tuple(files)

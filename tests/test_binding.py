@@ -30,6 +30,8 @@ from reconcile.store.database import Store, UnfitStore, tables_of_files
 from tests import small
 from tests.test_verify import with_custody
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 PERIOD = "2026-10"
 
 

@@ -12,6 +12,8 @@ import reconcile
 from reconcile.commands.checking import check
 from reconcile.commands.storytelling import story_of
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 SETTINGS = """
 [workspace]
 assign_rows_by = "nothing"

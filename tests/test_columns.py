@@ -12,6 +12,8 @@ from reconcile.base.errors import ReconcileError
 from reconcile.commands import terminal
 from reconcile.commands.checking import CheckReport, check
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 FIELD = 'kind = "field"\nunit = "mg/kg"\nfixed = { technique = "XRF", instrument = "X1", calibration = "c", matrix = "soil", moisture_basis = "dry" }'  # noqa: E501
 LAB = 'kind = "lab"\nunit = "mg/kg"\nfixed = { technique = "ICP-OES", moisture_basis = "dry" }'
 

@@ -12,6 +12,8 @@ from reconcile.intake import workspace as ws
 from tests import small
 from tests.mutated_settings import MODELS
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 LEVELS = '[element.Zn]\nunit = "%"\nlevels = '
 
 

@@ -19,6 +19,8 @@ from reconcile.releases import record
 from tests import small
 from tests.pairs import STRATUM, settings, study
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 PERIOD = "2026-10"
 AT = "2026-11-03T10:00+02:00"
 

@@ -18,6 +18,8 @@ from reconcile.run import pipeline
 from reconcile.store.database import Store
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 PERIOD = "2026-10"
 
 

@@ -9,6 +9,8 @@ import reconcile
 from reconcile.releases import history, release
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 
 def put(folder: Path, period: str, revision: int, **strata: float) -> None:
     """A manifest with the ratio of each stratum."""

@@ -12,6 +12,8 @@ from reconcile.run.pipeline import Run
 from reconcile.store.database import Store
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 
 @pytest.fixture
 def site(tmp_path: Path) -> Path:

@@ -8,6 +8,8 @@ import pytest
 
 import reconcile
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 SETTINGS = """
 [workspace]
 assign_rows_by = "field time"

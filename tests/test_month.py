@@ -14,6 +14,8 @@ from reconcile.run import pipeline
 from reconcile.store.database import Store
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 FIELD = "sample_id,reading_no,measured_at,Cu (mg/kg),Fe (mg/kg)\n"
 
 

@@ -14,6 +14,8 @@ from reconcile.store.database import Store
 from tests import small
 from tests.mutated_settings import settings_texts
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 PERIOD = "2026-10"
 ALL = len(pipeline.STEPS) - 1  # but the writing of the release, which takes longest
 

@@ -14,6 +14,8 @@ from reconcile.intake.workspace import Workspace, load_workspace
 from reconcile.releases import persons
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 REGISTER = """id,full name,also known as,role,authorised for,public key
 P1,Ana Lima,A. Lima; analyst 1,analyst,withdraw,
 P2,Benedikt Müller,,chemist,approve; withdraw; settle,

@@ -21,6 +21,8 @@ from reconcile.statistics import sample_size
 from tests import small
 from tests.test_cli import reconcile as command
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 LEVELS = {"Cu": (("cut-off", 300.0),)}
 
 

@@ -16,6 +16,8 @@ from reconcile.commands import planning, storytelling
 from reconcile.judgement import dossier_content, factor_life
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 NAMES = ["C1", "CS-2609, part 2", "; | · ,", "superseded by the over-range re-assay"]
 
 

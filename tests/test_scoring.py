@@ -16,6 +16,8 @@ from reconcile.statistics.proportions import clopper_pearson
 from tests import small
 from tests.test_applying import FACTOR
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 RSD = 0.15
 
 

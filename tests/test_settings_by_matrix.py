@@ -15,6 +15,8 @@ from reconcile.figures import evaluation
 from reconcile.intake import workspace as ws
 from reconcile.judgement import verdicts
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 TABLES = [{"kind": "field", "files": ["f.csv"]}, {"kind": "lab", "files": ["l.csv"]}]
 COPPER = {
     "unit": "mg/kg",

@@ -21,6 +21,8 @@ from reconcile.commands import demonstration
 from reconcile.judgement import factor_life
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 PERIOD = "2026-10"
 CLEAR, TITLE, BELL = "\x1b[2J", "\x1b]0;owned\x1b\\", "\x07"  # a file full of bells is binary
 TURNED, NOTHING, C1 = "\u202e", "\u200b", "\x9b31m"

@@ -13,6 +13,8 @@ from reconcile.commands.verifying import PROVES, verify
 from reconcile.releases import record
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 PERIOD = "2026-10"
 CUSTODY = """event_id,sample_id,event,at,by,to
 1,S001,collected,2026-10-01T08:00Z,analyst 1,

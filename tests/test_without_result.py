@@ -16,6 +16,8 @@ from reconcile.store.database import Store
 from tests import small
 from tests.test_cli import reconcile as command
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 PERIOD = "2026-10"
 BARE = {"field.csv": 5, "lab.csv": 3}
 

@@ -16,6 +16,8 @@ from reconcile.statistics.result import Estimate
 from tests import small
 from tests.pairs import STRATUM, settings, study
 
+pytestmark = pytest.mark.usefixtures("data_alone")
+
 
 def with_zeros(frame: pd.DataFrame, side: str, at: np.ndarray) -> pd.DataFrame:
     columns = [f"{side}_{name}" for name in ("mean", "low", "high")]
