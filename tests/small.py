@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from reconcile.base.model import Reconciliation
-from reconcile.reporting.tables import data_files
+from reconcile.reporting.render.tables import data_files
 
 SETTINGS = """
 [workspace]
