@@ -37,7 +37,7 @@ from reconcile.judgement.conformity import (
     ResultSet,
 )
 from reconcile.reporting import words
-from reconcile.reporting.document import conformity_pages
+from reconcile.reporting.document import conformity as conformity_pages
 from reconcile.store.database import Store
 from tests.small import bytes_of
 from tests.test_cli import reconcile as command

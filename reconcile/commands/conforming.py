@@ -12,7 +12,7 @@ from reconcile.base.model import Finding
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.judgement.conformity import ConformityRecord
-from reconcile.reporting.document import conformity_pages
+from reconcile.reporting.document import conformity_sheet
 from reconcile.reporting.render import conformity_table, sheets, tables
 from reconcile.reporting.render.sheets import Column
 from reconcile.run import pipeline
@@ -86,7 +86,7 @@ def _bytes(record: ConformityRecord, ending: str, period: str, paper: str) -> by
     first = book.active
     assert first is not None
     first.title = "conformity"
-    conformity_pages.sheet(first, record)
+    conformity_sheet.sheet(first, record)
     texts = conformity_table.TEXT_COLUMNS
     columns = [Column(c, "text" if c in texts else "number", 14) for c in conformity_table.COLUMNS]
     sheets.table(book.create_sheet("elements"), columns, rows[: sheets.MOST_ROWS])

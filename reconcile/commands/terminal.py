@@ -129,7 +129,7 @@ def _show_released_verdicts(console: Console, outcome: RunOutcome) -> None:
 
 
 def _show_conformity_counts(console: Console, record: ConformityRecord) -> None:
-    from reconcile.reporting.document import conformity_pages
+    from reconcile.reporting.document import conformity as conformity_pages
 
     table = _table(
         f"Specimens against specification limits (composition only; rule: {record.rule}, guard "
@@ -477,7 +477,7 @@ def show_corrected(result: CorrectedTable) -> None:
 def show_conformity(done: Conformed) -> None:
     """Which grades each specimen is consistent with, by which rule, and what this is not."""
     from reconcile.judgement import conformity
-    from reconcile.reporting.document import conformity_pages
+    from reconcile.reporting.document import conformity as conformity_pages
 
     console = open_console()
     record = done.record
@@ -510,7 +510,7 @@ def show_conformity(done: Conformed) -> None:
 
 def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) -> None:
     """Each result of single specimens with its uncertainty, and each limit with its call."""
-    from reconcile.reporting.document import conformity_pages
+    from reconcile.reporting.document import conformity as conformity_pages
 
     results = _table(
         "Results, U expanded", "specimen", "results by", "element", "result", "U", "k", "U from",

@@ -16,7 +16,7 @@ from reconcile.reporting import words
 from reconcile.reporting.document import report, screen, workbook
 from reconcile.reporting.render import book
 from reconcile.reporting.text import printable
-from tests.reporting import builder, test_quality_pages
+from tests.reporting import builder, test_quality
 
 
 def read(reconciliation) -> PdfReader:
@@ -360,7 +360,7 @@ def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(
         replace(c, found=value, expected=value, uncertainty=size, recovery=size, score=value)
         for c in base.quality
     )
-    quiet = test_quality_pages.chart([100.0 + (i % 2) for i in range(20)])
+    quiet = test_quality.chart([100.0 + (i % 2) for i in range(20)])
     chart = replace(quiet, values=(value,) * 20, centre=value, sd=size / 10)
     result = base.results[0]
     statistics = result.statistics
@@ -380,7 +380,7 @@ def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(
         base,
         results=(result,),
         quality=checks,
-        controls=test_quality_pages.record(chart),
+        controls=test_quality.record(chart),
         findings=tuple(replace(f, text="9" * 400, subject="8" * 400) for f in base.findings),
     )
     for make in (report.report, screen.page, workbook.workbook):

@@ -11,7 +11,8 @@ from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLi
 
 from reconcile.reporting import fonts
 from reconcile.reporting.plots import axes, drawn
-from reconcile.reporting.plots.drawn import (
+from reconcile.reporting.plots.drawn import difference_plot, method_plot, strip_plot
+from reconcile.reporting.plots.kinds import (
     Curve,
     DifferencePlot,
     Level,
@@ -20,9 +21,6 @@ from reconcile.reporting.plots.drawn import (
     Rule,
     Strip,
     StripPlot,
-    difference_plot,
-    method_plot,
-    strip_plot,
 )
 from reconcile.reporting.plots.stratum import difference_plot_of, fit_of, method_plot_of, points_of
 from tests.reporting import builder
@@ -185,12 +183,12 @@ def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
 
 
 def test_marks_of_different_meaning_have_different_shapes():
-    drawn = {}
+    found = {}
     for kind, draw in drawn._SHAPES.items():
         path = Path()
         draw(path, 0.0, 0.0, 2.0)
-        drawn[kind] = (tuple(path.operators), tuple(np.round(path.points, 3)))
-    assert len(set(drawn.values())) == len(drawn.MARKS)
+        found[kind] = (tuple(path.operators), tuple(np.round(path.points, 3)))
+    assert len(set(found.values())) == len(drawn.MARKS)
 
 
 def test_the_line_is_drawn_over_the_range_of_its_pairs_only():

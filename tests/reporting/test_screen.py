@@ -16,8 +16,8 @@ from pypdf import PdfReader
 
 from reconcile.base.characters import visible
 from reconcile.reporting import words
-from reconcile.reporting.document import quality_pages, report, screen
-from tests.reporting import builder, test_quality_pages
+from reconcile.reporting.document import quality, report, screen
+from tests.reporting import builder, test_quality
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
 browser = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium to open it with")
@@ -222,8 +222,8 @@ def with_controls():
     wild = [100.0 + (i % 2) for i in range(20)]
     wild[12] = 130.0
     quiet = [90.0 + (i % 3) for i in range(14)]
-    charts = [test_quality_pages.chart(values) for values in (wild, quiet)]
-    return replace(builder.mixed(), controls=test_quality_pages.record(*charts))
+    charts = [test_quality.chart(values) for values in (wild, quiet)]
+    return replace(builder.mixed(), controls=test_quality.record(*charts))
 
 
 def test_the_page_has_every_section_of_the_printed_report():
@@ -247,7 +247,7 @@ def test_every_result_of_a_chart_tells_time_and_value_and_which_rule_it_complete
     section = re.search(r'<section id="control-charts".*?</section>', page, re.DOTALL)[0]
     drawings = re.findall(r"<svg.*?</svg>", section, re.DOTALL)
     assert len(drawings) == len(value.controls.charts)
-    for chart, drawing in zip(quality_pages.kept(value.controls.charts), drawings, strict=True):
+    for chart, drawing in zip(quality.kept(value.controls.charts), drawings, strict=True):
         told = [html.unescape(t) for t in re.findall(r"<title>(.*?)</title>", drawing)]
         assert len(told) == len(chart.values)
         for i, text in enumerate(told):

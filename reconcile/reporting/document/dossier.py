@@ -12,12 +12,12 @@ from reportlab.platypus import Flowable, KeepTogether, PageBreak, Paragraph
 from reconcile.base.model import DECISIONS
 from reconcile.judgement.dossier_content import Covered, Dossier
 from reconcile.reporting import numbers, words
-from reconcile.reporting.document import sections
+from reconcile.reporting.document import methods, signing
 from reconcile.reporting.document.stratum_page import Small, small_row
 from reconcile.reporting.manner import Manner, styled, written_as
 from reconcile.reporting.plots import drawn
 from reconcile.reporting.plots.stratum import chance_plots
-from reconcile.reporting.render import book
+from reconcile.reporting.render import book, paper
 from reconcile.reporting.render.book import Heading, Meta
 from reconcile.reporting.render.styles import boxed, facts, foreign, gap, grid, own, style, worded
 from reconcile.reporting.sentences import decision_marked, put_back_sentence, range_of
@@ -61,8 +61,8 @@ def _story(d: Dossier, width: float) -> list[Flowable]:
         ]
         for number, s in enumerate(accepted, start=1):
             story += _stratum(s, f"accepted-{number}", width)
-    signing = sections.sign_off(d.setting("report.prepared_by"), d.client, d.release_id, width)
-    return [*story, *_checks(d), *_limits(), *signing]
+    signs = signing.sign_off(d.setting("report.prepared_by"), d.client, d.release_id)
+    return [*story, *_checks(d), *_limits(width), *paper.flowables([signs], width)]
 
 
 def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
@@ -161,7 +161,7 @@ def _others(others: list[Covered], width: float) -> list[Flowable]:
     ]
     widths = [width * x for x in (0.25, 0.2, 0.55)]
     return [
-        *sections.start(),
+        *paper.start(),
         own(words.DOSSIER_OTHERS, "h2"),
         grid(words.DOSSIER_OTHER_HEADINGS, rows, widths, compact=True),
     ]
@@ -247,7 +247,7 @@ def _checks(d: Dossier) -> list[Flowable]:
         "months": d.setting("thresholds.factor_valid_months"),
     }
     return [
-        *sections.start(),
+        *paper.start(),
         Heading(words.DOSSIER_CHECKS, words.DOSSIER_SECTIONS["checks"]),
         *[
             Paragraph(f"{i}. {styled(markup(text.format(**given)))}", style("body"))
@@ -256,9 +256,9 @@ def _checks(d: Dossier) -> list[Flowable]:
     ]
 
 
-def _limits() -> list[Flowable]:
+def _limits(width: float) -> list[Flowable]:
     return [
-        *sections.start(),
+        *paper.start(),
         Heading(words.DOSSIER_LIMITS, words.DOSSIER_SECTIONS["limits"]),
-        *sections.caution_texts(),
+        *paper.flowables(methods.texts(words.CAUTION_TEXT), width),
     ]

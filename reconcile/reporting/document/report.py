@@ -6,17 +6,10 @@ from reportlab.platypus import Flowable, PageBreak
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
-from reconcile.reporting.document import (
-    conformity_pages,
-    cover,
-    quality_pages,
-    score_pages,
-    sections,
-    stratum_page,
-)
+from reconcile.reporting.document import contents, cover, more, stratum_page
 from reconcile.reporting.document.stratum_page import Small
 from reconcile.reporting.manner import written_for
-from reconcile.reporting.render import book
+from reconcile.reporting.render import book, paper
 from reconcile.reporting.render.book import Group, Heading, Meta, Pages
 from reconcile.reporting.text import printable
 
@@ -55,7 +48,7 @@ def _story(
         *cover.cover(r, size, anchors, pages),
         PageBreak(),
         *cover.verdict_table(r, width, anchors, pages),
-        *sections.start(),
+        *paper.start(),
         *cover.account(r, width),
     ]
     full = [x for x in r.results if not stratum_page.is_short(x)]
@@ -77,17 +70,7 @@ def _story(
         notes_left[result.stratum.key] = left.notes
     return [
         *story,
-        *sections.more_plots(plots_left, width),
-        *sections.details(r, notes_left, anchors, width),
-        *score_pages.section(r, width),
-        *conformity_pages.section(r, width),
-        *sections.quality(r, width),
-        *quality_pages.over_time(r, width),
-        *sections.findings(r, width),
-        *sections.left_out(r, width),
-        *sections.changes(r, width),
-        *sections.methods(r, width),
-        *sections.inputs(r, width),
-        *sections.cautions(),
-        *sections.sign_off(r.prepared_by, r.prepared_for, r.release_id, width),
+        *more.more_plots(plots_left, width),
+        *more.details(r, notes_left, anchors, width),
+        *paper.flowables(contents.sections(r), width),
     ]

@@ -12,20 +12,10 @@ import math
 from collections.abc import Sequence
 from importlib import resources
 
-import pandas as pd
-
-from reconcile.base.model import DECISIONS, QUARANTINE_COLUMNS, Reconciliation, StratumResult
-from reconcile.evidence import finding_words
+from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.document import (
-    cover,
-    screen_conformity,
-    screen_quality,
-    screen_scores,
-    statements,
-    stratum_page,
-)
+from reconcile.reporting.document import contents, cover, stratum_page
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.plots.stratum import (
@@ -35,17 +25,8 @@ from reconcile.reporting.plots.stratum import (
     trend_plot_of,
 )
 from reconcile.reporting.plots.svg import chance_svg, difference_svg, escaped, method_svg, trend_svg
-from reconcile.reporting.render.elements import (
-    MOST_ROWS,
-    Cell,
-    cut,
-    facts,
-    paragraph,
-    said,
-    table,
-    texts,
-)
-from reconcile.reporting.render.tables import lost_of, read_by
+from reconcile.reporting.render.elements import Cell, facts, paragraph, said, table
+from reconcile.reporting.render.html import html
 from reconcile.reporting.sentences import decision_marked, line_name, range_of
 
 _CHANGES_FIRST = 12
@@ -70,21 +51,7 @@ def _page(r: Reconciliation) -> bytes:
         *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in full),
         *([("small-strata", words.SMALL_STRATA, "")] if short else []),
         *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in short),
-        *screen_scores.parts(r),
-        *screen_conformity.parts(r),
-        *screen_quality.parts(r),
-        ("custody", words.CUSTODY, _findings(r)),
-        ("exclusions", words.EXCLUSIONS, _exclusions(r)),
-        ("quarantine", words.QUARANTINE, _quarantine(r) + _corrections(r)),
-        ("unmatched", words.UNMATCHED, _unmatched(r)),
-        ("changes", words.CHANGES, _changes(r)),
-        ("methods", words.METHODS, texts(words.METHODS_TEXT)),
-        ("statement", words.STATEMENT, _statement(r)),
-        ("test-report", words.TEST_REPORT, _test_report()),
-        ("settings", words.SETTINGS, _settings(r)),
-        ("inputs", words.INPUTS, _inputs(r)),
-        ("cautions", words.CAUTIONS, texts(words.CAUTION_TEXT)),
-        ("sign-off", words.SIGN_OFF, _sign_off(r)),
+        *((s.anchor, s.title, html(s.blocks)) for s in contents.sections(r)),
     ]  # fmt: skip
     strata = set(anchors.values())
     body = []
@@ -321,131 +288,3 @@ def _small_plots(r: Reconciliation, x: StratumResult) -> str:
         for title, drawing in figures
     )
     return f'<div class="two">{inner}</div>'
-
-
-def _findings(r: Reconciliation) -> str:
-    head = r.custody_head
-    text = words.CUSTODY_HEAD.format(head=head) if head else f"{words.NO_CUSTODY}.".capitalize()
-    heads = paragraph(text, "small") + paragraph(statements.record_head(r), "small")
-    if not r.findings:
-        return heads + paragraph(words.FINDINGS_NONE)
-    rows = [
-        [f.severity, f.area, finding_words.subject(f), finding_words.told(f), f.advice]
-        for f in r.findings
-    ]
-    return heads + table(words.FINDING_HEADINGS, rows, ours=(3, 4))
-
-
-def _frame(frame: pd.DataFrame, columns: Sequence[str]) -> list[list[str]]:
-    part = frame.head(MOST_ROWS).reindex(columns=list(columns))
-    return [
-        ["" if pd.isna(v) else str(v) for v in row]
-        for row in part.itertuples(index=False, name=None)
-    ]
-
-
-def _exclusions(r: Reconciliation) -> str:
-    columns = ("kind", "sample_id", "element", "reason", "evidence", "advice")
-    if r.exclusions.empty:
-        return paragraph(words.NONE_LISTED)
-    return (
-        paragraph(words.EXCLUSIONS_INTRO, "small")
-        + table(words.EXCLUSION_HEADINGS, _frame(r.exclusions, columns), ours=(3, 4, 5))
-        + cut(len(r.exclusions), "exclusions.csv")
-    )
-
-
-def _quarantine(r: Reconciliation) -> str:
-    if r.quarantine.empty:
-        return paragraph(words.NONE_LISTED)
-    return (
-        paragraph(words.QUARANTINE_INTRO, "small")
-        + table(words.QUARANTINE_HEADINGS, _frame(r.quarantine, QUARANTINE_COLUMNS), ours=(5, 6))
-        + cut(len(r.quarantine), "quarantine.csv")
-    )
-
-
-def _corrections(r: Reconciliation) -> str:
-    if r.corrections.empty:
-        return ""
-    columns = (
-        "file", "row", "column", "found", "corrected_value", "corrected_by", "corrected_because",
-        "outcome",
-    )  # fmt: skip
-    return (
-        f"<h3>{escaped(words.CORRECTIONS)}</h3>"
-        + paragraph(words.CORRECTIONS_INTRO, "small")
-        + table(words.CORRECTION_HEADINGS, _frame(r.corrections, columns))
-        + cut(len(r.corrections), "corrections.csv")
-    )
-
-
-def _unmatched(r: Reconciliation) -> str:
-    out = paragraph(words.UNMATCHED_INTRO, "small")
-    for title, ids in ((words.UNMATCHED_FIELD, r.field_only), (words.UNMATCHED_LAB, r.lab_only)):
-        out += f"<h3>{escaped(title)}: {numbers.count(len(ids), *words.SAMPLES)}</h3>"
-        out += paragraph(" ; ".join(ids[:MOST_ROWS]), "small") if ids else ""
-        out += cut(len(ids), "workbook.xlsx")
-    return out
-
-
-def _changes(r: Reconciliation) -> str:
-    if not (r.supersedes and r.changes):
-        return "".join(paragraph(line) for line in cover.changed(r, 0))
-    rows = [[c.what, c.before, c.after] for c in r.changes]
-    return paragraph(f"{words.FACTS['supersedes']}: {r.supersedes}", "small") + table(
-        words.CHANGE_HEADINGS, rows, ours=(0, 1, 2)
-    )
-
-
-def _statement(r: Reconciliation) -> str:
-    return paragraph(words.STATEMENT_INTRO, "small") + texts(statements.mineral_statement(r))
-
-
-def _test_report() -> str:
-    return paragraph(words.TEST_REPORT_INTRO, "small") + table(
-        words.TEST_REPORT_HEADINGS, words.TEST_REPORT_ITEMS, sortable=False
-    )
-
-
-def _settings(r: Reconciliation) -> str:
-    rows = [[s.name, s.value, s.meaning] for s in r.settings]
-    return paragraph(words.SETTINGS_INTRO, "small") + table(words.SETTING_HEADINGS, rows, ours=(2,))
-
-
-def _inputs(r: Reconciliation) -> str:
-    rows: list[list[Cell | int]] = [
-        [f.path, f.kind, f.rows, f.accepted, f.refused_rows, f.refused_cells, f.size, f.sha256]
-        for f in r.inputs
-    ]
-    names = ("inputs_hash", "settings_hash", "code_version")
-    return (
-        facts([(words.FACTS[n], getattr(r, n) or words.NOT_STATED) for n in names])
-        + table(words.INPUT_HEADINGS, rows, (2, 3, 4, 5, 6))
-        + _files(r)
-    )
-
-
-def _files(r: Reconciliation) -> str:
-    rows: list[list[Cell | int]] = [
-        [
-            f"{f.path} {f.sheet}".strip(), read_by(f), f.read.entered, f.read.kept,
-            "" if f.use is None else f.use.kept,
-            "; ".join(text for step in (f.read, f.use) if step and (text := lost_of(step))),
-            sum(step.balance for step in f.steps),
-        ]
-        for f in r.account_of_files
-    ]  # fmt: skip
-    if not rows:
-        return ""
-    return (
-        f"<h3>{escaped(words.FILES)}</h3>"
-        + paragraph(words.FILES_INTRO, "small")
-        + table(words.FILES_HEADINGS, rows, (2, 3, 4, 6))
-    )
-
-
-def _sign_off(r: Reconciliation) -> str:
-    known = {words.SIGN_OFF_ROLES[0]: r.prepared_by, words.SIGN_OFF_ROLES[3]: r.prepared_for}
-    rows = [[role, known.get(role, ""), "", ""] for role in words.SIGN_OFF_ROLES]
-    return paragraph(words.SIGN_OFF_INTRO) + table(words.SIGN_OFF_HEADINGS, rows, sortable=False)

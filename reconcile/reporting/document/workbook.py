@@ -16,19 +16,14 @@ from reconcile.base.model import QUARANTINE_COLUMNS, Reconciliation, StratumResu
 from reconcile.evidence import finding_words
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.document import conformity_pages
+from reconcile.reporting.document import conformity_sheet
+from reconcile.reporting.document.inputs import lost_of, read_by
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.render import charts, recompute, sheets
 from reconcile.reporting.render.recompute import Block
 from reconcile.reporting.render.sheets import Column
-from reconcile.reporting.render.tables import (
-    PAIR_MASSES,
-    lost_of,
-    pair_cells,
-    pair_columns,
-    read_by,
-)
+from reconcile.reporting.render.tables import PAIR_MASSES, pair_cells, pair_columns
 from reconcile.reporting.text import cell_text
 
 _COUNT_PAIRS = frozenset({"field_n", "field_spots", "lab_n"})
@@ -59,7 +54,7 @@ def _workbook(r: Reconciliation) -> bytes:
     charts.add(made["charts"], made["pairs"], r.results, spans)
     if r.conformity is not None:
         made["conformity"] = book.create_sheet(words.CONFORMITY_SHEET)
-        conformity_pages.sheet(made["conformity"], r.conformity)
+        conformity_sheet.sheet(made["conformity"], r.conformity)
     _inputs(made["inputs"], r)
     _files(made["files"], r)
     _corrections(made["corrections"], r)

@@ -25,9 +25,25 @@ from reportlab.graphics.shapes import (
 )
 from reportlab.lib.colors import Color, black, white
 
-from reconcile.reporting import fonts
+from reconcile.base.model import ControlChart
+from reconcile.reporting import fonts, numbers, words
+from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import axes
 from reconcile.reporting.plots.axes import Axis
+from reconcile.reporting.plots.kinds import (
+    MARKS,
+    ChancePlot,
+    Curve,
+    DifferencePlot,
+    Kind,
+    Level,
+    MethodPlot,
+    Points,
+    Rule,
+    StripPlot,
+    TrendPlot,
+)
+from reconcile.reporting.text import printable
 
 Array = NDArray[np.float64]
 
@@ -43,127 +59,13 @@ _BOTTOM, _TOP = 2.6 * TEXT_SIZE + 6, 4.0
 _LEGEND_ROW = 10.0
 _LEVEL_ROWS = 2
 
+#: A control chart shows its latest results only: a mark needs room to be seen.
+_MOST_POINTS = 120
+_CHART_TEXT = 6.0
+_CHART_LINE = Color(0.55, 0.55, 0.55)
+_CHART_INK = Color(0.13, 0.13, 0.13)
+
 _Draw = Callable[[Group, float, float], None]
-
-#: Marks in the order in which they are drawn (later ones on top).
-MARKS = ("excluded", "above", "field_below", "lab_below", "both_below", "partial", "used")
-
-
-@dataclass(frozen=True, slots=True)
-class Points:
-    """Marks of one kind, in the axes' units."""
-
-    kind: str  # one of MARKS
-    label: str
-    x: Array
-    y: Array
-    y_high: Array | None = None  # upper end where the value is only bounded ("partial")
-    names: tuple[str, ...] = ()  # of each mark, for reading on a screen
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """A line through points; ``low`` and ``high`` bound its interval where known."""
-
-    label: str
-    x: Array
-    y: Array
-    low: Array | None = None
-    high: Array | None = None
-    band_label: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """A named value drawn as a rule."""
-
-    name: str
-    value: float
-
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """A horizontal rule with the interval of its place, its number and its name."""
-
-    value: float
-    low: float
-    high: float
-    text: str
-    name: str
-    bold: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class MethodPlot:
-    """Field (y) against laboratory (x)."""
-
-    points: tuple[Points, ...]
-    fit: Curve | None
-    levels: tuple[Level, ...]
-    x_title: str
-    y_title: str
-    one_label: str
-    level_label: str
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class DifferencePlot:
-    """Difference or ratio (y) against level (x)."""
-
-    points: tuple[Points, ...]
-    rules: tuple[Rule, ...]
-    reference: float  # 0 for differences, 1 for ratios
-    ratio: bool
-    x_title: str
-    y_title: str
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Strip:
-    """One mark of a strip plot: its category's place, its value, its kind, its half."""
-
-    place: int
-    value: float
-    kind: str  # "field", "lab" or "failed"
-    right: bool  # drawn in the right half of the category
-    name: str = ""
-    n: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class StripPlot:
-    """Positive values by category on a logarithmic scale about 1."""
-
-    categories: tuple[str, ...]
-    marks: tuple[Strip, ...]
-    y_title: str
-    legend: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class TrendPlot:
-    """A ratio by period with its interval; NaN where there is none."""
-
-    periods: tuple[str, ...]
-    values: Array
-    low: Array
-    high: Array
-    counts: tuple[int, ...]
-    y_title: str
-    rule: float = 1.0  # where a dashed line stands
-    bounds: tuple[float, ...] = ()  # where dotted lines stand
-
-
-@dataclass(frozen=True, slots=True)
-class ChancePlot:
-    """Chance of a wrong call (y, 0 to 1) by true value (x), below and above one level."""
-
-    branches: tuple[Curve, Curve]  # ``high`` holds the upper confidence bound
-    level: Level
-    x_title: str
-    y_title: str
 
 
 @dataclass(slots=True)
@@ -876,3 +778,91 @@ def verdict_mark(kind: int, size: float) -> Drawing:
         _disc(inner, r, r, r * 0.5)
         drawing.add(inner)
     return drawing
+
+
+def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
+    """One small chart: results in order, centre, 2 s and 3 s lines, ringed signals."""
+    drawing = Drawing(width, height)
+    n = len(chart.values)
+    values = chart.values[-_MOST_POINTS:]
+    offset = n - len(values)
+    reach = max([3.3 * chart.sd, *(abs(v - chart.centre) * 1.08 for v in values), 1e-300])
+    labels = [
+        (chart.centre + k * chart.sd, numbers.plain_sig(chart.centre + k * chart.sd, 4), k)
+        for k in (-3, -2, 0, 2, 3)
+    ]
+    room = max(fonts.width(text, _CHART_TEXT) for _, text, k in labels if k in (-3, 0, 3)) + 6
+    left, right, bottom, top = 2.0, width - room, 10.0, height - 11.0
+    half = (top - bottom) / 2
+
+    def y_of(value: float) -> float:
+        place = (value - chart.centre) / reach if math.isfinite(reach) else 0.0
+        return bottom + half + half * min(max(place, -1.0), 1.0)
+
+    def x_of(place: int) -> float:
+        return left + 3 + (right - left - 6) * (place / max(len(values) - 1, 1))
+
+    head = words.CHART_HEAD.format(code=chart.code, element=chart.element, n=n)
+    head = fonts.fitting(printable(head), 6.6, width)
+    drawing.add(
+        String(left, height - 7, head, fontName=fonts.BOLD, fontSize=6.6, fillColor=_CHART_INK)
+    )
+    for value, text, k in labels:
+        y = y_of(value)
+        dash = {0: None, 2: [0.8, 1.6], 3: [4, 2]}[abs(k)]
+        weight = 0.7 if k == 0 else 0.5
+        drawing.add(
+            Line(
+                left, y, right, y, strokeColor=_CHART_INK, strokeWidth=weight, strokeDashArray=dash
+            )
+        )
+        if abs(k) != 2:
+            drawing.add(
+                String(
+                    right + 4, y - _CHART_TEXT * 0.35, text,
+                    fontName=fonts.REGULAR, fontSize=_CHART_TEXT, fillColor=_CHART_INK,
+                )
+            )  # fmt: skip
+    points = [(x_of(i), y_of(v)) for i, v in enumerate(values)]
+    drawing.add(
+        PolyLine([c for point in points for c in point], strokeColor=_CHART_LINE, strokeWidth=0.5)
+    )
+    flagged = {place - offset for _, places, _ in chart.rules for place in places}
+    small = 1.3 if len(values) <= 40 else 0.9
+    for i, (x, y) in enumerate(points):
+        if i in flagged:
+            drawing.add(Circle(x, y, 2.6, fillColor=white, strokeColor=_CHART_INK, strokeWidth=0.8))
+        drawing.add(Circle(x, y, small, fillColor=_CHART_INK, strokeColor=None))
+    dates = [styled(t[:10]) for t in chart.times[-_MOST_POINTS:]]
+    for x, text, anchor in ((left, dates[0], "start"), (right, dates[-1], "end")):
+        drawing.add(
+            String(
+                x, 2, text, fontName=fonts.REGULAR, fontSize=_CHART_TEXT, fillColor=_CHART_INK,
+                textAnchor=anchor,
+            )
+        )  # fmt: skip
+    return drawing
+
+
+def drawing(plot: Kind, width: float, height: float) -> Drawing:
+    """Any plot."""
+    match plot:
+        case MethodPlot():
+            return method_plot(plot, width, height)
+        case DifferencePlot():
+            return difference_plot(plot, width, height)
+        case StripPlot():
+            return strip_plot(plot, width, height)
+        case TrendPlot():
+            return trend_plot(plot, width, height)
+        case ChancePlot():
+            return chance_plot(plot, width, height)
+        case ControlChart():
+            return control_chart(plot, width, height)
+
+
+def own_width(plot: Kind, most: float) -> float:
+    """How wide a plot that stands alone should be, at most ``most``."""
+    if isinstance(plot, StripPlot):  # wide enough for the legend beneath
+        return min(most, max(230, 60 + 55 * len(plot.categories)))
+    return most

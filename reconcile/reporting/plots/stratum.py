@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from reconcile.base.model import EarlierResult, Reconciliation, StratumResult, StratumStatistics
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
-from reconcile.reporting.plots.drawn import (
+from reconcile.reporting.plots.kinds import (
     ChancePlot,
     Curve,
     DifferencePlot,

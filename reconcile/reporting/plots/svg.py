@@ -18,16 +18,16 @@ from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import axes
 from reconcile.reporting.plots.axes import Axis
-from reconcile.reporting.plots.drawn import (
+from reconcile.reporting.plots.drawn import chance_axes, trend_axes
+from reconcile.reporting.plots.kinds import (
     ChancePlot,
     Curve,
     DifferencePlot,
+    Kind,
     MethodPlot,
     Points,
     StripPlot,
     TrendPlot,
-    chance_axes,
-    trend_axes,
 )
 
 Array = NDArray[np.float64]
@@ -362,3 +362,20 @@ def control_svg(chart: ControlChart) -> str:
         frame.text(frame.left, bottom, styled(chart.times[0][:10]))
         frame.text(edge, bottom, styled(chart.times[-1][:10]), "end")
     return frame.svg(name)
+
+
+def svg(plot: Kind, title: str) -> str:
+    """Any plot."""
+    match plot:
+        case MethodPlot():
+            return method_svg(plot, title)
+        case DifferencePlot():
+            return difference_svg(plot, title)
+        case StripPlot():
+            return strip_svg(plot, title)
+        case TrendPlot():
+            return trend_svg(plot, title)
+        case ChancePlot():
+            return chance_svg(plot, title)
+        case ControlChart():
+            return control_svg(plot)

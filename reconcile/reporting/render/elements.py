@@ -6,11 +6,10 @@ import math
 from collections.abc import Iterable, Sequence
 
 from reconcile.reporting import numbers, words
+from reconcile.reporting.document.blocks import MOST_ROWS
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots.svg import escaped
 
-#: Rows of a table beyond this are left to the data files.
-MOST_ROWS = 2_000
 _FILTERED = 8  # rows from which a table can be filtered
 #: A cell: text, or the text and the number to sort by.
 Cell = str | tuple[str, float]
@@ -21,9 +20,10 @@ def said(text: object) -> str:
     return styled(escaped(text))
 
 
-def paragraph(text: object, kind: str = "") -> str:
-    """A paragraph of our own words."""
-    return f"<p{f' class={chr(34)}{kind}{chr(34)}' if kind else ''}>{said(text)}</p>"
+def paragraph(text: object, kind: str = "", given: bool = False) -> str:
+    """A paragraph of our own words, or of text that was ``given``."""
+    mark = f' class="{kind}"' if kind else ""
+    return f"<p{mark}>{escaped(text) if given else said(text)}</p>"
 
 
 def _cell(value: Cell | int, numeric: bool, ours: bool = False) -> str:

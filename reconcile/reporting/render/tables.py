@@ -24,13 +24,10 @@ from reconcile.base.model import (
     PAIR_COLUMNS,
     QUARANTINE_COLUMNS,
     CorrectionFactor,
-    FileAccount,
     Reconciliation,
     Stratum,
-    WaterfallStep,
 )
 from reconcile.base.spreadsheet import csv_text
-from reconcile.reporting import words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
 from reconcile.reporting.render import conformity_table
@@ -238,16 +235,6 @@ def waterfall_rows(r: Reconciliation) -> list[list[Any]]:
         for i, (step, *place) in enumerate(steps, start=1)
         for reason, count in (step.lost or (("", 0),))
     ]
-
-
-def read_by(f: FileAccount) -> str:
-    """Which table read the sheet, and whether another did before."""
-    return words.READ_AGAIN.format(table=f.table) if f.again else f.table
-
-
-def lost_of(step: WaterfallStep) -> str:
-    """Counts and reasons of what a step lost, as one text."""
-    return "; ".join(f"{reason} ({count})" for reason, count in step.lost)
 
 
 def _frame_rows(frame: pd.DataFrame, columns: Sequence[str]) -> Iterable[tuple[Any, ...]]:

@@ -11,7 +11,7 @@ from reconcile.base.model import CorrectionFactor
 from reconcile.judgement import scoring
 from reconcile.judgement.scoring import KEEP, WITHDRAW, Past
 from reconcile.reporting import words
-from reconcile.reporting.document import report, score_pages, screen
+from reconcile.reporting.document import report, scores, screen
 from reconcile.reporting.plots import drawn
 from tests.reporting import builder
 
@@ -41,7 +41,7 @@ def release():
 
 
 def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release):
-    first, _ = score_pages.charts(release)
+    first, _ = scores.charts(release)
     score, title, plot = first
     assert score.call == WITHDRAW
     assert title.endswith("Withdraw: Cu-1")
@@ -54,12 +54,12 @@ def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release)
 
 
 def test_what_asks_for_an_act_stands_first(release):
-    assert [s.call for s in score_pages.scores_of(release)] == [WITHDRAW, KEEP]
+    assert [s.call for s in scores.scores_of(release)] == [WITHDRAW, KEEP]
 
 
 def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(release):
     score = scored(release.results[0].stratum, 1.0, relative=False)
-    plot = score_pages.plot_of(replace(release, extra={"factor scores": (score,)}), score)
+    plot = scores.plot_of(replace(release, extra={"factor scores": (score,)}), score)
     assert plot is not None
     assert plot.rule == 0.0
     assert plot.bounds[0] == -plot.bounds[1]

@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import math
-from functools import partial
 
 import numpy as np
-from reportlab.platypus import Flowable, KeepTogether, Paragraph
 
 from reconcile.base.model import Reconciliation
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED, SCORES, WATCH, WITHDRAW, FactorScore
 from reconcile.reporting import numbers, words
-from reconcile.reporting.document.sections import start
-from reconcile.reporting.document.stratum_page import Small, small_row
-from reconcile.reporting.plots import drawn
-from reconcile.reporting.plots.drawn import TrendPlot
-from reconcile.reporting.render.book import Heading
-from reconcile.reporting.render.styles import foreign, gap, grid, own, style
-from reconcile.reporting.text import markup, printable
+from reconcile.reporting.document.blocks import Column, Gap, Plot, Plots, Section, Table, Text
+from reconcile.reporting.plots.kinds import TrendPlot
+from reconcile.reporting.text import printable
 
-_ACROSS, _MOST_CHARTS, _MOST_MONTHS = 3, 36, 12
+_MOST_CHARTS, _MOST_MONTHS = 36, 12
 _ORDER = (WITHDRAW, WATCH, KEEP, NOT_JUDGED)
 
 
@@ -86,26 +80,21 @@ def charts(r: Reconciliation) -> list[tuple[FactorScore, str, TrendPlot]]:
     return made
 
 
-def section(r: Reconciliation, width: float) -> list[Flowable]:
-    """The section of the report."""
-    head = [*start(), Heading(words.SCORES_TITLE, "factor-scores")]
+def section(r: Reconciliation) -> list[Section]:
+    """The charts over months, then what each says."""
     scores = scores_of(r)
     if not scores:
-        return [*head, own(words.SCORES_NONE)]
-    small: list[Small] = [
-        (title, partial(drawn.trend_plot, plot)) for _, title, plot in charts(r)[:_MOST_CHARTS]
-    ]
-    rows = [
-        KeepTogether(small_row(small[first : first + _ACROSS], width))
-        for first in range(0, len(small), _ACROSS)
-    ]
-    lines: list[list[Flowable | str]] = [
-        [
-            foreign(s.label, limit=80),
-            Paragraph(markup(words.SCORE_CALLS[s.call]), style("cell-bold")),
-            own(sentence_of(r, s), "cell"),
-        ]
-        for s in scores
-    ]
-    table = grid(words.SCORE_HEADINGS, lines, [width * s for s in (0.2, 0.1, 0.7)], compact=True)
-    return [*head, own(words.SCORES_INTRO, "small"), *rows, gap(4), table]
+        return [Section("factor-scores", words.SCORES_TITLE, (Text(words.SCORES_NONE),))]
+    name, call, says = words.SCORE_HEADINGS
+    table = Table(
+        (
+            Column(name, 0.2, given=True, limit=80),
+            Column(call, 0.1, bold=True),
+            Column(says, 0.7, limit=None),
+        ),
+        [(s.label, words.SCORE_CALLS[s.call], sentence_of(r, s)) for s in scores],
+        compact=True,
+    )
+    plots = tuple(Plot(plot, title) for _, title, plot in charts(r))
+    blocks = (Text(words.SCORES_INTRO, "small"), Plots(plots, most=_MOST_CHARTS), Gap(4), table)
+    return [Section("factor-scores", words.SCORES_TITLE, blocks)]

@@ -10,7 +10,9 @@ from reportlab.platypus import Paragraph, Table
 
 from reconcile.base.model import ControlChart, ControlRecord, DuplicateStage, InsertionRate
 from reconcile.evidence.quality.charts import RULES, false_alarm_rates, individuals_chart
-from reconcile.reporting.document import quality_pages
+from reconcile.reporting.document import quality
+from reconcile.reporting.plots import drawn
+from reconcile.reporting.render import paper
 from reconcile.statistics.bias import geometric_mean_ratio
 from tests.reporting.builder import mixed
 
@@ -58,7 +60,7 @@ def test_a_chart_draws_every_result_five_lines_and_rings_the_signals_inside_its_
     values = [100.0 + (i % 2) for i in range(20)]
     values[12] = 130.0
     made = chart(values)
-    drawing = quality_pages.control_chart(made, 150, 88)
+    drawing = drawn.control_chart(made, 150, 88)
     circles = shapes(drawing, Circle)
     ringed = [c for c in circles if c.r == 2.6]
     flagged = {p for _, places, _ in made.rules for p in places}
@@ -70,12 +72,12 @@ def test_a_chart_draws_every_result_five_lines_and_rings_the_signals_inside_its_
 
 
 def test_a_long_chart_shows_its_latest_results():
-    drawing = quality_pages.control_chart(chart([100.0 + (i % 3) for i in range(400)]), 150, 88)
+    drawing = drawn.control_chart(chart([100.0 + (i % 3) for i in range(400)]), 150, 88)
     assert len([c for c in shapes(drawing, Circle) if c.r < 2]) == 120
 
 
 def test_rules_stand_with_their_false_alarm_rates_and_tables_with_their_numbers():
-    text = words_of(quality_pages.over_time(replace(mixed(), controls=record()), 480))
+    text = words_of(paper.flowables(quality.section(replace(mixed(), controls=record())), 480))
     for words in ("nine successive points on one side", "0 of 1", "3 %", "C-4", "4.2 %", "3.1 %"):
         assert words.replace(" ", "") in text.replace(" ", "").replace("\u00a0", ""), words
     rate = false_alarm_rates(20)["any"]
@@ -85,5 +87,5 @@ def test_rules_stand_with_their_false_alarm_rates_and_tables_with_their_numbers(
 
 
 def test_without_controls_the_page_says_so():
-    text = words_of(quality_pages.over_time(mixed(), 480))
+    text = words_of(paper.flowables(quality.section(mixed()), 480))
     assert "no chart rests on fewer" in text

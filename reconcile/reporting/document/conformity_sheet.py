@@ -1,0 +1,45 @@
+"""The sheet of specimens against specification limits."""
+
+from __future__ import annotations
+
+from openpyxl.worksheet.worksheet import Worksheet
+
+from reconcile.judgement import conformity
+from reconcile.judgement.conformity import MEETS, NOT_JUDGED, ConformityRecord
+from reconcile.reporting import words
+from reconcile.reporting.document import conformity as pages
+from reconcile.reporting.render import sheets
+from reconcile.reporting.render.sheets import Column
+
+
+def sheet(sheet: Worksheet, record: ConformityRecord) -> None:
+    """One row per result set; the rule and the caution below."""
+    widths = (18, 8, 32, 32, 34, 24, 20, 50, 50, 44, 50)
+    columns = [
+        Column(heading, width=width, wrap=place > 3)
+        for place, (heading, width) in enumerate(zip(words.CONFORMITY_COLUMNS, widths, strict=True))
+    ]
+    lines = []
+    for s in pages.ordered(record):
+        against, is_open, missing = pages.set_texts(s)
+        r = s.results
+        lines.append(
+            [
+                r.sample_id, r.side, r.method, r.description,
+                pages.fitting(s),
+                ", ".join(g.grade for g in s.grades_of(MEETS)),
+                ", ".join(g.grade for g in s.grades_of(NOT_JUDGED)),
+                against, is_open, missing, conformity.summary(s),
+            ]
+        )  # fmt: skip
+    last = sheets.table(sheet, columns, lines[: sheets.MOST_ROWS])
+    sheets.freeze(sheet, 2, 2)
+    texts = [
+        words.CONFORMITY_CAUTION,
+        *pages.rule(record),
+        words.CONFORMITY_HOW,
+        words.CONFORMITY_XRF,
+    ]
+    texts += record.notes
+    for row, text in enumerate(texts, start=last + 2):
+        sheets.line(sheet, row, "" if row > last + 2 else words.NOT_USABLE_TITLE, text, 8)

@@ -1,0 +1,136 @@
+"""What plots show: marks, lines, rules and levels in the reader's units, for every medium."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reconcile.base.model import ControlChart
+
+Array = NDArray[np.float64]
+
+#: Marks in the order in which they are drawn (later ones on top).
+MARKS = ("excluded", "above", "field_below", "lab_below", "both_below", "partial", "used")
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Marks of one kind, in the axes' units."""
+
+    kind: str  # one of MARKS
+    label: str
+    x: Array
+    y: Array
+    y_high: Array | None = None  # upper end where the value is only bounded ("partial")
+    names: tuple[str, ...] = ()  # of each mark, for reading on a screen
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A line through points; ``low`` and ``high`` bound its interval where known."""
+
+    label: str
+    x: Array
+    y: Array
+    low: Array | None = None
+    high: Array | None = None
+    band_label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A named value drawn as a rule."""
+
+    name: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A horizontal rule with the interval of its place, its number and its name."""
+
+    value: float
+    low: float
+    high: float
+    text: str
+    name: str
+    bold: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class MethodPlot:
+    """Field (y) against laboratory (x)."""
+
+    points: tuple[Points, ...]
+    fit: Curve | None
+    levels: tuple[Level, ...]
+    x_title: str
+    y_title: str
+    one_label: str
+    level_label: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DifferencePlot:
+    """Difference or ratio (y) against level (x)."""
+
+    points: tuple[Points, ...]
+    rules: tuple[Rule, ...]
+    reference: float  # 0 for differences, 1 for ratios
+    ratio: bool
+    x_title: str
+    y_title: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One mark of a strip plot: its category's place, its value, its kind, its half."""
+
+    place: int
+    value: float
+    kind: str  # "field", "lab" or "failed"
+    right: bool  # drawn in the right half of the category
+    name: str = ""
+    n: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StripPlot:
+    """Positive values by category on a logarithmic scale about 1."""
+
+    categories: tuple[str, ...]
+    marks: tuple[Strip, ...]
+    y_title: str
+    legend: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class TrendPlot:
+    """A ratio by period with its interval; NaN where there is none."""
+
+    periods: tuple[str, ...]
+    values: Array
+    low: Array
+    high: Array
+    counts: tuple[int, ...]
+    y_title: str
+    rule: float = 1.0  # where a dashed line stands
+    bounds: tuple[float, ...] = ()  # where dotted lines stand
+
+
+@dataclass(frozen=True, slots=True)
+class ChancePlot:
+    """Chance of a wrong call (y, 0 to 1) by true value (x), below and above one level."""
+
+    branches: tuple[Curve, Curve]  # ``high`` holds the upper confidence bound
+    level: Level
+    x_title: str
+    y_title: str
+
+
+#: Every kind of plot.
+Kind = MethodPlot | DifferencePlot | StripPlot | TrendPlot | ChancePlot | ControlChart

@@ -1,0 +1,89 @@
+"""Blocks on the page for the screen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from reconcile.reporting.document.blocks import (
+    MOST_ROWS,
+    Block,
+    Caution,
+    Cell,
+    Facts,
+    Form,
+    Gap,
+    Items,
+    Plots,
+    Section,
+    Table,
+    Text,
+    Titled,
+)
+from reconcile.reporting.plots.svg import escaped, svg
+from reconcile.reporting.render import elements
+from reconcile.reporting.render.elements import cut, facts, paragraph, said
+
+
+def html(blocks: Sequence[Block]) -> str:
+    """The blocks one below the other."""
+    return "".join(_of(block) for block in blocks)
+
+
+def _of(block: Block) -> str:
+    match block:
+        case Text(on_screen=False) | Gap():
+            return ""
+        case Text(text, "h3", given):
+            return f"<h3>{escaped(text) if given else said(text)}</h3>"
+        case Text(text, size, given):
+            kind = "small" if size == "small" else ""
+            return paragraph(text, kind, given)
+        case Items(lines):
+            items = "".join(f"<li>{said(line)}</li>" for line in lines)
+            return f"<ul>{items}</ul>" if items else ""
+        case Caution(text):
+            return f'<p class="caution">{escaped(text)}</p>'
+        case Facts(rows):
+            return facts(rows)
+        case Table():
+            return _table(block)
+        case Form(headings, rows):
+            blank = [""] * (len(headings) - 2)
+            return elements.table(headings, [[*row, *blank] for row in rows], sortable=False)
+        case Plots():
+            return _plots(block)
+        case Titled(title, inner):
+            return f"<h3>{escaped(title)}</h3>{html(inner)}"
+        case Section(anchor, title, inner):
+            return f'<h3 id="{anchor}">{escaped(title)}</h3>{html(inner)}'
+
+
+def _value(value: str | Cell) -> elements.Cell:
+    cell = value if isinstance(value, Cell) else Cell(value)
+    text = ", ".join(cell.strong) + cell.text
+    return text if cell.sort is None else (text, cell.sort)
+
+
+def _table(table: Table) -> str:
+    kept = [(i, c) for i, c in enumerate(table.columns) if c.on_screen]
+    made = elements.table(
+        [c.heading for _, c in kept],
+        [[_value(row[i]) for i, _ in kept] for row in table.rows[:MOST_ROWS]],
+        [place for place, (_, c) in enumerate(kept) if c.number],
+        table.sortable,
+        ours=[place for place, (_, c) in enumerate(kept) if not c.given],
+    )
+    return made + cut(len(table.rows), table.file or table.rest)
+
+
+def _plots(block: Plots) -> str:
+    title = f"<{block.level}>{escaped(block.title)}</{block.level}>" if block.title else ""
+    figures = []
+    for plot in block.plots:
+        over = f"<figcaption>{escaped(plot.title)}</figcaption>" if plot.title else ""
+        figures.append(f"<figure>{over}{svg(plot.data, plot.title or block.title)}</figure>")
+    inner = "".join(figures)
+    if block.across == 1:
+        return title + inner
+    kind = "two" if any(plot.title for plot in block.plots) else "three"
+    return f'{title}<div class="{kind}">{inner}</div>'
