@@ -414,7 +414,7 @@ def test_a_story_shows_every_table_that_reads_one_file(tmp_path: Path) -> None:
     settings.write_text(text + "\n[[table]]" + again, "utf-8")
     pipeline.run_period(folder, PERIOD)
     told = storytelling.story_of(folder, "S003").lines
-    results = {line.values[0][0] for line in told if line.kind == "determination"}
+    results = {line.values[0][0].element for line in told if line.kind == "determination"}
     assert results == {"Cu", "Fe"}
 
 

@@ -140,3 +140,160 @@ def test_the_rule_sees_a_plain_import_and_an_import_inside_a_function() -> None:
     known = modules()
     found = {name for node in ast.walk(tree) for name in wanted(node, known)}
     assert found == {"reconcile.cli", "reconcile.store.database"}
+
+
+# ---- facts are not read back out of text ----------------------------------------------
+
+#: What takes a text apart, or looks how it begins or ends.
+_TAKING_APART = {
+    "split", "rsplit", "splitlines", "partition", "rpartition", "startswith", "endswith",
+    "removeprefix", "removesuffix",
+}  # fmt: skip
+#: Attributes that hold words for a reader.
+_WORDED = {
+    "text", "told", "evidence", "advice", "sentence", "reason", "found", "rule", "label", "what",
+    "why", "subject", "outcome", "next_step",
+}  # fmt: skip
+#: Rooms that read what others wrote (files, settings, Unicode) or know nothing of the project.
+_READERS = ("reconcile.intake", "reconcile.base", "reconcile.statistics", "schemas")
+
+_LIST_OF_SAMPLES = "a cell in which a person names several samples"
+_OWN_NAMES = "names of files and columns that this room gives and that hold no words of others"
+_FOREIGN_ERROR = "the first line of an error of another library"
+_OF_A_NUMBER = "the digits of a number that this function wrote a line before"
+_TYPESETTING = "line breaks, punctuation and widths; no fact depends on it"
+_PERSONS_ENTRY = "what a person entered"
+_CRITERIA = "criteria of verdicts have no codes yet"
+_OF_PERSONS = (
+    "_JOINERS.split(text)", "at.split()", "by.split()", "cell.split()",
+    "cells.get('also known as', '').split(';')", "cells.get('authorised for', '').split(';')",
+    "long.startswith(short)", "shown.translate(_ALIKE).split()",
+)  # fmt: skip
+#: Every use that may stand: what is read there and why no text of ours is taken for a fact.
+ALLOWED = {
+    "reconcile.cli": {"str(error).splitlines()": _FOREIGN_ERROR},
+    "reconcile.commands.demonstration": {
+        "line.split('=')": "the settings file of the example",
+        "text.splitlines()": "the settings file of the example",
+    },
+    "reconcile.commands.forms": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
+    "reconcile.commands.receiving": {
+        "before.endswith(b'\\n')": "a person's file, to which a line is added",
+        "line.partition(',')": "a person's file, to which a line is added",
+        "text.splitlines()": "a person's file, to which a line is added",
+        "text_of(row['sample_id']).split(';')": _LIST_OF_SAMPLES,
+    },
+    "reconcile.commands.storytelling": {"name.split(';')": _LIST_OF_SAMPLES},
+    "reconcile.commands.terminal": {"relative.startswith('..')": "a relative path"},
+    "reconcile.commands.verifying": {"folder.name.startswith('.unfinished-')": _OWN_NAMES},
+    "reconcile.evidence.custody.events": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
+    "reconcile.evidence.custody.judgement": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
+    "reconcile.evidence.documents": {
+        "cell.split()": _PERSONS_ENTRY,
+        "content.startswith((b'\\xff\\xd8\\xff', b'\\x89PNG\\r\\n\\x1a\\n'))": "bytes of a picture",
+        "name.lower().endswith('.csv')": "the ending of a file's name",
+        "row.get('sample_id', '').split(';')": _LIST_OF_SAMPLES,
+        "text.partition('\\n')": "the first line of a person's file",
+    },
+    "reconcile.evidence.eligibility": {"cell.split(';')": _LIST_OF_SAMPLES},
+    "reconcile.releases.anchors": {"head.split()": _PERSONS_ENTRY},
+    "reconcile.releases.kept_custody": {
+        "p.read_bytes().removeprefix(b'\\xef\\xbb\\xbf')": "bytes of a custody file",
+        "p.read_bytes().removeprefix(b'\\xef\\xbb\\xbf').splitlines()": "bytes of a custody file",
+    },
+    "reconcile.releases.persons": dict.fromkeys(_OF_PERSONS, _PERSONS_ENTRY),
+    "reconcile.reporting.document.cover": {"c.found.startswith('no ')": _CRITERIA},
+    "reconcile.judgement.verdicts": {
+        "c.found.startswith('no sample')": _CRITERIA,
+        "lacking.name.startswith('pairs in each third')": _CRITERIA,
+        "lacking.name.startswith('pairs outside')": _CRITERIA,
+    },
+    "reconcile.reporting.document.stratum_page": {"title.split('\\n')": _TYPESETTING},
+    "reconcile.reporting.further": {"text.startswith('<')": _OF_A_NUMBER},
+    "reconcile.reporting.numbers": {
+        "f'{value:.2e}'.partition('e')": _OF_A_NUMBER,
+        "text.partition('.')": _OF_A_NUMBER,
+    },
+    "reconcile.reporting.render.paper": {"plot.title.split('\\n')": _TYPESETTING},
+    "reconcile.reporting.render.sheets": {"text.split(' ')": _TYPESETTING},
+    "reconcile.reporting.render.styles": {"name.endswith('right')": _OWN_NAMES},
+    "reconcile.reporting.sentences": {
+        "text.endswith(('.', '!', '?'))": _TYPESETTING,
+        "text.split(' ', 1)": _TYPESETTING,
+        "text.startswith('-')": "the sign of a number as it is rounded for the reader",
+    },
+    "reconcile.run.holdings": {
+        "path.name.split('.')": _OWN_NAMES,
+        "path.name.startswith('.unfinished-')": _OWN_NAMES,
+        "str(error).splitlines()": _FOREIGN_ERROR,
+    },
+    "reconcile.run.reading": {"str(error).splitlines()": _FOREIGN_ERROR},
+    "reconcile.run.rereading": {"str(error).splitlines()": _FOREIGN_ERROR},
+    "reconcile.samples.identity.text": {"_DASHES.sub('-', fold(visible)).split()": _PERSONS_ENTRY},
+    "reconcile.samples.overlay": {"raw.startswith(\"'\")": _PERSONS_ENTRY},
+    "reconcile.samples.spelling": {"str(text).casefold().split()": _PERSONS_ENTRY},
+    "reconcile.store.contents": {
+        "name.startswith('r:')": _OWN_NAMES,
+        "table.endswith(STORED)": _OWN_NAMES,
+        "table.removesuffix(STORED)": _OWN_NAMES,
+    },
+    "reconcile.store.database": {
+        "c.startswith(('v:', 'r:'))": _OWN_NAMES,
+        "str(error).splitlines()": _FOREIGN_ERROR,
+        "table.endswith(STORED)": _OWN_NAMES,
+    },
+    "reconcile.store.ledger": {"data[:whole].split(b'\\n')": "lines of the ledger's bytes"},
+}  # fmt: skip
+
+
+def reading_back(tree: ast.AST) -> Iterator[str]:
+    """Where a text is taken apart, or the words of a value are compared with a constant."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            if node.func.attr in _TAKING_APART:
+                yield ast.unparse(node)
+        elif isinstance(node, ast.Compare):
+            sides = [node.left, *node.comparators]
+            constant = any(
+                isinstance(s, ast.Constant) and isinstance(s.value, str) and s.value for s in sides
+            )
+            if constant and any(isinstance(s, ast.Attribute) and s.attr in _WORDED for s in sides):
+                yield ast.unparse(node)
+
+
+def test_no_module_reads_facts_back_out_of_text() -> None:
+    found = {
+        f"{name}: {use}"
+        for name, path in modules().items()
+        if not name.startswith(_READERS)
+        for use in reading_back(ast.parse(path.read_text(encoding="utf-8")))
+        if use not in ALLOWED.get(name, {})
+    }
+    assert found == set(), "carry the fact beside its words, or state in ALLOWED whose text it is"
+
+
+def test_what_may_read_text_is_still_there() -> None:
+    known = modules()
+    gone = {
+        f"{name}: {use}"
+        for name, uses in ALLOWED.items()
+        if _CRITERIA not in uses.values()
+        for use in set(uses) - set(reading_back(ast.parse(known[name].read_text("utf-8"))))
+    }
+    assert gone == set(), "take these out of ALLOWED"
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "x.field_method.split(' · ')", "key.partition('@')", "c.found.startswith('no sample')",
+        "finding.text == 'Custody broken.'", "'outside' in pair.reason",
+        "basis.removeprefix('field ')",
+    ],
+)  # fmt: skip
+def test_the_rule_sees_a_text_that_is_read_back(line: str) -> None:
+    assert list(reading_back(ast.parse(line)))
+
+
+def test_the_rule_lets_codes_and_showing_be() -> None:
+    assert not list(reading_back(ast.parse("c.code == 'unit'\nf'{c.text}: {c.found}'\nc.n == 1")))

@@ -200,7 +200,7 @@ def test_pairs_below_quantitation_are_left_out_and_counted():
     x = np.linspace(10, 50, 12)
     check = _duplicates(x, x * 1.02, limit_mg_kg=6.0)
     assert check.n == int((x * 1.01 >= 20).sum())
-    assert f"{12 - check.n} further pair(s)" in check.rule
+    assert f"{12 - check.n} further pair(s)" in check.told
 
 
 def test_duplicates_find_their_first_result_among_the_rows():
@@ -211,7 +211,7 @@ def test_duplicates_find_their_first_result_among_the_rows():
     )
     checks = quality.judge_duplicates(pd.concat([firsts, pairs], ignore_index=True), T)
     assert {c.n for c in checks} == {24}
-    assert all(math.isnan(c.found) and "all equal" in c.rule for c in checks)
+    assert all(math.isnan(c.found) and "all equal" in c.told for c in checks)
     assert all(c.passed for c in checks)
 
 

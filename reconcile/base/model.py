@@ -154,8 +154,13 @@ class Stratum:
     @property
     def label(self) -> str:
         """Short name for headings: element, field technique (and what sets it apart), matrix."""
+        return joined(self.element, self.rest_of_label)
+
+    @property
+    def rest_of_label(self) -> str:
+        """The short name without the element."""
         technique = " ".join(p for p in (self.technique, self.mark) if p)
-        return joined(self.element, technique, self.matrix)
+        return joined(technique, self.matrix)
 
 
 @dataclass(frozen=True, slots=True)
@@ -507,6 +512,12 @@ class QualityCheck:
     passed: bool | None
     rule: str  # the rule in words, with its limit
     at: str = ""  # ISO time of the control
+    why: str = ""  # what was found by the rule
+
+    @property
+    def told(self) -> str:
+        """The rule, and what was found by it."""
+        return f"{self.rule}: {self.why}" if self.why else self.rule
 
 
 @dataclass(frozen=True, slots=True)

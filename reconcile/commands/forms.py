@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.places import Place
 from reconcile.base.writing import write_whole
 from reconcile.commands.storytelling import Story, StoryLine
 from reconcile.evidence.custody.events import number_of, text_of, time_of
@@ -27,6 +28,7 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import ABOVE, BELOW, CUSTODY_FACTS, QUANTIFIED, REGISTER_FACTS
 from reconcile.intake.workspace import Workspace
+from reconcile.pairs.pairing import Key
 from reconcile.reporting.document.custody_form import (
     CustodyForm,
     EventLine,
@@ -323,7 +325,7 @@ def _grouped(lines: Sequence[StoryLine]) -> tuple[Results, ...]:
     """Results of one method, person and file together: the range of each analyte."""
     groups: dict[tuple[str, str, str], list[StoryLine]] = {}
     for line in lines:
-        path, _, _ = line.evidence.rpartition(", row ")
+        path = "" if line.place is None else line.place.file
         groups.setdefault((line.method, line.who, path), []).append(line)
     return tuple(
         Results(_span([m.at for m in members]), method, str(len(members)), _ranges(members), who,
@@ -341,15 +343,15 @@ def _span(times: Sequence[str]) -> str:
 
 
 def _places(path: str, members: Sequence[StoryLine]) -> str:
-    rows = sorted(int(m.evidence.rpartition(", row ")[2]) for m in members)
+    rows = sorted(m.place.row for m in members if m.place is not None)
     if len(rows) == 1:
-        return f"{path}, row {rows[0]}"
+        return Place(path, row=rows[0]).text
     return f"{path}, {len(rows)} rows from {rows[0]} to {rows[-1]}"
 
 
 def _ranges(members: Sequence[StoryLine]) -> str:
     """Each analyte's lowest to highest value with its count; results beyond a limit apart."""
-    values: dict[str, dict[int, list[float]]] = {}
+    values: dict[Key, dict[int, list[float]]] = {}
     for member in members:
         for key, code, number in member.values:
             values.setdefault(key, {}).setdefault(code, []).append(number)
@@ -359,9 +361,8 @@ def _ranges(members: Sequence[StoryLine]) -> str:
     )
 
 
-def _analyte(key: str) -> str:
-    element, _, method = key.partition("@")
-    return f"{element} ({method})" if method else element
+def _analyte(key: Key) -> str:
+    return f"{key.element} ({key.method})" if key.method else key.element
 
 
 def _range(code: int, numbers: Sequence[float]) -> str:

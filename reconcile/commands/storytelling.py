@@ -11,9 +11,12 @@ from typing import Any
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
 from reconcile.base.model import Finding
+from reconcile.base.places import Place
 from reconcile.base.settings import TableSettings
 from reconcile.evidence import custody
 from reconcile.intake import workspace as ws
+from reconcile.pairs import pairing
+from reconcile.pairs.pairing import Key
 from reconcile.releases.release import MANIFEST, pair_key
 from reconcile.run import rereading
 from reconcile.run.pipeline import reading_key
@@ -28,13 +31,19 @@ class StoryLine:
     at: str  # ISO time in UTC, or ""
     what: str
     who: str
-    evidence: str  # file and row, release
+    place: Place | None = None  # where it was read
+    release: str = ""  # the release that says so
     kind: str = ""  # custody | register | reading | determination | release
     holder: str = ""  # of a custody event: who holds the sample after it
     seal: str = ""
     brief: str = ""  # the act without holder and seal
     method: str = ""  # of a result
-    values: tuple[tuple[str, int, float], ...] = ()  # analyte, qualifier code, mg/kg or limit
+    values: tuple[tuple[Key, int, float], ...] = ()  # analyte, qualifier code, mg/kg or limit
+
+    @property
+    def evidence(self) -> str:
+        """File and row, or release, as shown."""
+        return self.release if self.place is None else self.place.text
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +211,7 @@ def _custody_lines(store: Store, files: list[int], names: set[str]) -> list[Stor
         lines.append(
             StoryLine(
                 _time(at), what + (f" ({extra})" if extra else ""), str(by or ""),
-                f"{path}, row {number}", "custody", _holder(event, by, to),
+                Place(path, row=number), "", "custody", _holder(event, by, to),
                 f"{seal or '-'}, intact: {intact}" if intact else str(seal or ""), brief,
             )
         )  # fmt: skip
@@ -233,8 +242,8 @@ def _register_lines(store: Store, files: list[int], names: set[str]) -> list[Sto
             "entered in the register: "
             + ", ".join(str(p) for p in (matrix, form, basis, place) if p),
             str(by or ""),
-            f"{path}, row {number}",
-            "register",
+            Place(path, row=number),
+            kind="register",
         )
         for at, by, matrix, form, basis, place, path, number in rows
     ]
@@ -273,7 +282,7 @@ def _correction_lines(store: Store, files: list[int], names: set[str]) -> list[S
     return [
         StoryLine(
             "", f"corrected: '{column}' from '{original}' to '{value}' ({because}; {entered})",
-            str(by), f"{path}, row {number}", "correction",
+            str(by), Place(path, row=number), kind="correction",
         )
         for column, original, value, by, because, entered, path, number in rows
     ]  # fmt: skip
@@ -294,6 +303,7 @@ def _result_lines(
     verb: str,
 ) -> list[StoryLine]:
     columns, cells = store.keys(table), store.cells(table)
+    known = {key.key.casefold(): key for key in pairing.every_key(store, table)}
     results = "".join(
         f", {part} AS {quoted(mark + key)}"
         for key in columns
@@ -320,12 +330,16 @@ def _result_lines(
                 if how
                 else f"{verb}: {shown} mg/kg",
                 str(row["line who"] or ""),
-                f"{row['path']}, row {row['row']}",
-                "reading" if table == "field" else "determination",
+                Place(str(row["path"]), row=int(row["row"])),
+                kind="reading" if table == "field" else "determination",
                 method=", ".join(
                     str(row[name]) for name in facts if row.get(name) and name not in _PLACES
                 ),
-                values=tuple(v for key in columns if (v := _coded(row, key)) is not None),
+                values=tuple(
+                    (known[key.casefold()], *coded)
+                    for key in columns
+                    if (coded := _coded(row, key)) is not None
+                ),
             )
         )
     return lines
@@ -344,16 +358,20 @@ def _value(row: dict[Any, Any], key: str) -> str:
     return f"{key} {mark}{number:.6g}" if known else f"{key} {mark}limit"
 
 
-def _coded(row: dict[Any, Any], key: str) -> tuple[str, int, float] | None:
+def _coded(row: dict[Any, Any], key: str) -> tuple[int, float] | None:
     code = row.get(f"q:{key}")
     if code is None or code != code or int(code) not in (0, 1, 2):
         return None
     number = row.get(f"v:{key}") if int(code) == 0 else row.get(f"l:{key}")
-    return key, int(code), float("nan") if number is None else float(number)
+    return int(code), float("nan") if number is None else float(number)
 
 
 def _time(value: object) -> str:
     return "" if value is None or value != value else str(value)[:19]
+
+
+def _of_release(manifest: dict[str, Any], what: str) -> StoryLine:
+    return StoryLine("", what, "", release=str(manifest["release_id"]), kind="release")
 
 
 def _release_lines(workspace: ws.Workspace, wanted: str, names: set[str]) -> list[StoryLine]:
@@ -382,25 +400,13 @@ def _release_lines(workspace: ws.Workspace, wanted: str, names: set[str]) -> lis
         if used:
             text = f"used for {len(used)} {'stratum' if len(used) == 1 else 'strata'}: "
             text += ", ".join(used)
-            lines.append(StoryLine("", text, "", manifest["release_id"], "release"))
+            lines.append(_of_release(manifest, text))
         lines += [
-            StoryLine(
-                "",
-                f"left out ({reason}): {', '.join(labels)}",
-                "",
-                manifest["release_id"],
-                "release",
-            )
+            _of_release(manifest, f"left out ({reason}): {', '.join(labels)}")
             for reason, labels in sorted(left.items())
         ]
         lines += [
-            StoryLine(
-                "",
-                f"{entry['element']}: {entry['link']} ({entry['why']})",
-                "",
-                manifest["release_id"],
-                "release",
-            )
+            _of_release(manifest, f"{entry['element']}: {entry['link']} ({entry['why']})")
             for entry in manifest.get("superseded_results", ())
             if identity.normalise_id(entry["sample_id"]).casefold() == wanted
         ]

@@ -204,6 +204,18 @@ def keys_of(store: Store, kind: str, elements: Iterable[str]) -> tuple[Key, ...]
     return tuple(Key(*row) for row in rows if not wanted or row[1] in wanted)
 
 
+def every_key(store: Store, kind: str) -> tuple[Key, ...]:
+    """Analyte columns of all that the store holds of one kind, whatever run it is of."""
+    return tuple(
+        Key(*row)
+        for row in store.rows(
+            "SELECT min(key), element, min(method) FROM analyte JOIN file USING (file_id) "
+            "WHERE kind = ? GROUP BY element, lower(key) ORDER BY 2, 1",
+            [kind],
+        )
+    )
+
+
 class Side:
     """The sample means of one side, made column by column when asked for."""
 

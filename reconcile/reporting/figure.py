@@ -31,6 +31,8 @@ class Figure:
     level: float = NAN
     method: str = ""
     reason: str = ""
+    place: int = 0  # number of the level at which it is stated; 0 where it has none
+    end: str = ""  # lower | upper, of limits at a place
 
     @property
     def base_unit(self) -> str:

@@ -95,11 +95,13 @@ def _level_limits(_: StratumStatistics, found: LevelLimits) -> Iterator[Figure]:
     yield _p("bias_change_p", found.p_bias_changes, found.n)
     yield _p("spread_change_p", found.p_spread_changes, found.n)
     for index, level in enumerate(level_places(found), start=1):
-        yield Figure(f"limits_at_{index}", words.LEVEL_PLACE.format(n=index), "mass", level)
+        yield Figure(f"limits_at_{index}", words.LEVEL_PLACE.format(n=index), "mass", level,
+                     place=index)  # fmt: skip
         lower, upper = found.at(level)[1:]
         for end, item in (("lower", lower), ("upper", upper)):
             label = _label(f"limits_at_{end}", level=words.LEVEL_NUMBER.format(n=index))
-            yield of_estimate(f"limits_at_{index}_{end}", label, "mass", item)
+            limit = of_estimate(f"limits_at_{index}_{end}", label, "mass", item)
+            yield replace(limit, place=index, end=end)
 
 
 def _without(_: StratumStatistics, found: WithoutPair) -> Iterator[Figure]:
@@ -243,23 +245,29 @@ FIGURES: dict[str, Callable[[StratumStatistics, Any], Iterator[Figure]]] = {
 }
 
 #: Keys of the left table; all other further figures stand in the right one.
-_LEFT = ("error_", "shot_sd", "spot_sd", "sample_sd", "single_sd", "mean_se_", "replicate_rsd",
-         "difference_p", "pooling_")  # fmt: skip
+_LEFT = frozenset(
+    {
+        "error_constant", "error_proportional", "error_p_constant_sd", "error_p_constant_cv",
+        "shot_sd", "spot_sd", "sample_sd", "single_sd", "replicate_rsd", "difference_p",
+        "pooling_slopes_p", "pooling_offsets_p",
+    }
+    | {f"mean_se_{times}" for times in _TIMES}
+)  # fmt: skip
 
 
 def shown(result: StratumResult) -> tuple[list[Figure], list[Figure]]:
     """Left and right table of the further figures that are numbers, labels for the reader."""
     left: list[Figure] = []
     right: list[Figure] = []
-    places: dict[str, str] = {}
+    places: dict[int, str] = {}
     for figure in figures(result.statistics):
         if not math.isfinite(figure.value):
             continue
-        if figure.key.removeprefix("limits_at_").isdigit():
-            places[figure.key] = numbers.show(figure.value * result.per_mg_kg, result.unit)
+        if figure.place and not figure.end:
+            places[figure.place] = numbers.show(figure.value * result.per_mg_kg, result.unit)
             continue
-        key, _, end = figure.key.rpartition("_")
-        if key in places:
-            figure = replace(figure, label=_label(f"limits_at_{end}", level=places[key]))
-        (left if figure.key.startswith(_LEFT) else right).append(figure)
+        if figure.place in places:
+            level = places[figure.place]
+            figure = replace(figure, label=_label(f"limits_at_{figure.end}", level=level))
+        (left if figure.key in _LEFT else right).append(figure)
     return left, right

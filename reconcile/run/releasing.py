@@ -207,7 +207,8 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
         )
     }
     entries = overlay.entered(run.store, run.corrections_refused)["entered_in"]
-    corrected_by = {str(text).rpartition(", row ")[0] for text in entries}
+    file_of = overlay.files_of_entries(run.store)
+    corrected_by = {file_of.get(text, "") for text in entries}
     inputs = []
     for found, stored in run.files:
         found_in: Any = counts[stored.file_id]

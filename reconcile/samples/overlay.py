@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import pandas as pd
 
 from reconcile.base.model import CORRECTION_COLUMNS, Finding, WaterfallStep
+from reconcile.base.places import Place
 from reconcile.intake.corrections import Correction
 from reconcile.store.database import Store
 
@@ -27,10 +28,18 @@ def corrections_in(store: Store, file_ids: Sequence[int]) -> Corrections:
     ):
         entry = Correction(
             _plain(sheet), int(float(row)), _plain(column), _plain(value), by, because,
-            f"{path}, row {number}",
+            Place(path, row=number).text,
         )  # fmt: skip
         found.setdefault((_plain(file), sha256), []).append(entry)
     return {key: tuple(entries) for key, entries in sorted(found.items())}
+
+
+def files_of_entries(store: Store) -> dict[str, str]:
+    """By where an entry stands (``entered_in``), the file in which it does; of the run's files."""
+    rows = store.rows(
+        'SELECT path, "row" FROM correction JOIN run_file USING (file_id) JOIN file USING (file_id)'
+    )
+    return {Place(path, row=number).text: path for path, number in rows}
 
 
 def _plain(text: str | None) -> str:
@@ -89,20 +98,23 @@ def met_sheets(store: Store, file_ids: Sequence[int]) -> list[str]:
 
 
 def entered(store: Store, refused: Sequence[tuple[str, Correction, str]]) -> pd.DataFrame:
-    """Every correction of the run and what became of it (model.CORRECTION_COLUMNS)."""
+    """Every correction of the run and what became of it: model.CORRECTION_COLUMNS, of which
+    ``outcome`` is for the reader, and ``refused``: why it was not applied, '' where it was.
+    """
     rows = store.rows(
         'SELECT path, sheet, "row", "column", original, corrected, corrected_by, '
-        "corrected_because, entered_in, CASE WHEN refused = '' THEN ? ELSE 'refused: ' || refused "
-        "END FROM applied_correction JOIN run_file USING (file_id) JOIN file USING (file_id) "
-        'ORDER BY file_place, sheet, "row", "column", entered_in',
-        [APPLIED],
+        "corrected_because, entered_in, refused "
+        "FROM applied_correction JOIN run_file USING (file_id) JOIN file USING (file_id) "
+        'ORDER BY file_place, sheet, "row", "column", entered_in'
     )
     rows += [
-        (path, c.sheet, c.row, c.column, "", c.value, c.by, c.because, c.entered_in,
-         f"refused: {why}")
+        (path, c.sheet, c.row, c.column, "", c.value, c.by, c.because, c.entered_in, why)
         for path, c, why in refused
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=list(CORRECTION_COLUMNS))
+    ]
+    return pd.DataFrame(
+        [(*row[:-1], f"refused: {row[-1]}" if row[-1] else APPLIED, row[-1]) for row in rows],
+        columns=[*CORRECTION_COLUMNS, "refused"],
+    )
 
 
 def findings(corrections: pd.DataFrame) -> tuple[Finding, ...]:
@@ -111,11 +123,11 @@ def findings(corrections: pd.DataFrame) -> tuple[Finding, ...]:
         Finding(
             "intake", "warning", str(row.entered_in),
             f"The correction of {row.file}, row {row.row}, column '{row.column}' was not applied: "
-            f"{str(row.outcome).removeprefix('refused: ')}.",
+            f"{row.refused!s}.",
             advice="Correct the entry, or take it out; the cell stays as the file gives it.",
         )
         for row in corrections.itertuples(index=False)
-        if row.outcome != APPLIED
+        if row.refused
     )  # fmt: skip
 
 
@@ -123,11 +135,12 @@ def account(corrections: pd.DataFrame) -> tuple[WaterfallStep, ...]:
     """Corrections entered, applied and refused."""
     if corrections.empty:
         return ()
-    refused = corrections.loc[corrections["outcome"].ne(APPLIED), "outcome"].value_counts()
+    applied = corrections["refused"].eq("")
+    refused = corrections.loc[~applied, "outcome"].value_counts()
     return (
         WaterfallStep(
             "corrections of single cells entered by a person", "cells", len(corrections),
-            int(corrections["outcome"].eq(APPLIED).sum()),
+            int(applied.sum()),
             tuple(sorted((str(why), int(n)) for why, n in refused.items())),
         ),
     )  # fmt: skip

@@ -18,6 +18,7 @@ from reconcile.evidence.custody.events import Event
 from reconcile.samples.identity import comparison_form
 
 NOTE, WARNING, SERIOUS = "note", "warning", "serious"
+TIME_OUT_OF_ORDER = "time out of order"
 
 ASK_HOLDERS = (
     "Ask the persons named for their signed forms; keep the event as it stands and record the "
@@ -59,7 +60,7 @@ def chain_breaks(sample: str, events: Sequence[Event], thresholds: Thresholds) -
     """
     once, repeated = _without_repeats(sample, events)
     recorded = _walk(sample, once, thresholds)
-    if not any(b.rule == "time out of order" for b in recorded):
+    if not any(b.rule == TIME_OUT_OF_ORDER for b in recorded):
         return repeated + recorded
     timed = _walk(sample, _by_time(once), thresholds)
     return repeated + (timed if len(timed) < len(recorded) else recorded)
@@ -189,7 +190,7 @@ def _timing(walk: _Walk, event: Event) -> None:
     before = walk.last
     if before is not None and before.at is not None and event.at < before.at:
         walk.found(
-            "time out of order",
+            TIME_OUT_OF_ORDER,
             SERIOUS,
             f"'{event.event}' is dated before '{before.event}', which it follows in the record.",
             f"{before.where}; then {event.where}",

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from reconcile.evidence.custody.events import column, read_events, text_of, time_of
+from reconcile.evidence.custody.events import column, number_of, read_events, text_of, time_of
 from reconcile.samples.identity import comparison_form
 
 
@@ -117,8 +117,8 @@ def _facts(row: Mapping[Any, Any], *names: str) -> list[str]:
 
 
 def _line(row: Mapping[Any, Any]) -> str:
-    number = text_of(row.get("row"))
-    return f"row {number.removesuffix('.0')}" if number else ""
+    number = number_of(row.get("row"))
+    return f"row {number:.0f}" if number == number else ""
 
 
 def _with(what: str, details: Iterable[str]) -> str:

@@ -78,6 +78,7 @@ def _check(
         recovery=math.nan,
         score=math.nan,
         passed=passed,
-        rule=f"{rule}: {why}",
+        rule=rule,
+        why=why,
         at=iso(rows["at"]),
     )

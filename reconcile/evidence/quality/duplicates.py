@@ -107,7 +107,8 @@ def _check(
         recovery=math.nan,
         score=math.nan,
         passed=passed,
-        rule=f"{rule}: {why}",
+        rule=rule,
+        why=why,
         at=iso(rows["at"]),
     )
 

@@ -78,6 +78,6 @@ def _finding(check: QualityCheck) -> Finding:
         severity=severity,
         subject=f"{check.side} {check.batch}".strip(),
         text=f"{check.kind.capitalize()} {check.code}, {check.element}, {check.method}: failed.",
-        evidence=check.rule,
+        evidence=check.told,
         advice=advice,
     )

@@ -295,7 +295,8 @@ def _check(
         recovery=result.recovery,
         score=result.zeta,
         passed=passed,
-        rule=f"{rule}: {why}",
+        rule=rule,
+        why=why,
         at=iso(rows["at"]),
     )
 
@@ -362,6 +363,6 @@ def _without_certificate(side: str, kind: str, rows: Rows) -> QualityCheck:
     nan = math.nan
     return QualityCheck(
         side, kind, str(rows["code"][0]), "", "", "", len(rows), nan, nan, nan, nan, nan, None,
-        "no certified value is entered for this code: enter it in the reference materials table",
-        iso(rows["at"]),
+        "no certified value is entered for this code", iso(rows["at"]),
+        "enter it in the reference materials table",
     )  # fmt: skip

@@ -228,9 +228,7 @@ def by_rest_of_label(results: Sequence[StratumResult]) -> dict[str, list[str]]:
     """Elements under the rest of their strata's names (method and material), in order."""
     groups: dict[str, list[str]] = {}
     for x in results:
-        element = x.stratum.element
-        rest = x.stratum.label.removeprefix(element).lstrip(" ·")
-        groups.setdefault(rest, []).append(element)
+        groups.setdefault(x.stratum.rest_of_label, []).append(x.stratum.element)
     return groups
 
 
@@ -320,23 +318,27 @@ def left_out(r: Reconciliation) -> str:
     )
 
 
-def changed(r: Reconciliation, most: int) -> list[str]:
-    """What changed since the release before, line by line; a pointer to the rest."""
+def unchanged(r: Reconciliation) -> str:
+    """That there is nothing to compare, or that nothing changed; '' where something did."""
     if not r.supersedes:
-        return [words.FIRST_RELEASE]
-    if not r.changes:
-        return [words.NO_CHANGE.format(release=r.supersedes)]
+        return words.FIRST_RELEASE
+    return "" if r.changes else words.NO_CHANGE.format(release=r.supersedes)
+
+
+def changed(r: Reconciliation, most: int) -> list[str]:
+    """What changed since the release before, item by item; a pointer to the rest."""
     shown = [(c.what, c.before, c.after) for c in r.changes[:most]]
-    out = ["· " + words.CHANGE.format(what=w, before=b, after=a) for w, b, a in shown]
+    out = [words.CHANGE.format(what=w, before=b, after=a) for w, b, a in shown]
     if len(r.changes) > most:
         noun = words.MORE_CHANGES if out else words.CHANGES_COUNTED
         count = numbers.count(len(r.changes) - len(out), *noun)
-        out.append("· " + words.MORE_AT.format(count=count, section=words.CHANGES))
+        out.append(words.MORE_AT.format(count=count, section=words.CHANGES))
     return out
 
 
 def _changed(r: Reconciliation, most: int) -> list[Flowable]:
-    return [worded(line, "body", 300) for line in changed(r, most)]
+    lines = [text] if (text := unchanged(r)) else [f"· {item}" for item in changed(r, most)]
+    return [worded(line, "body", 300) for line in lines]
 
 
 def steps(r: Reconciliation) -> list[tuple[str, str]]:

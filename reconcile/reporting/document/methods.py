@@ -27,7 +27,7 @@ def section(r: Reconciliation) -> list[Section]:
         Section("methods", words.METHODS, texts(words.METHODS_TEXT)),
         Section(
             "statement", words.STATEMENT,
-            (Text(words.STATEMENT_INTRO, "small"), *texts(statement)),
+            (Text(words.STATEMENT_INTRO, "small"), *_titled(statement)),
         ),
         Section(
             "test-report", words.TEST_REPORT, (Text(words.TEST_REPORT_INTRO, "small"), items)
@@ -42,8 +42,13 @@ def cautions(_: Reconciliation) -> list[Section]:
 
 
 def texts(pairs: Iterable[tuple[str, str]]) -> tuple[Titled, ...]:
-    """Titles with their paragraphs, one a line; a title stays with its first."""
+    """Titles, each with its one paragraph."""
+    return _titled((title, [text]) for title, text in pairs)
+
+
+def _titled(texts: Iterable[tuple[str, list[str]]]) -> tuple[Titled, ...]:
+    """Titles with their paragraphs; a title stays with its first."""
     return tuple(
-        Titled(title, tuple(Text(line, "small") for line in text.splitlines()), whole=True)
-        for title, text in pairs
+        Titled(title, tuple(Text(line, "small") for line in lines), whole=True)
+        for title, lines in texts
     )

@@ -71,7 +71,7 @@ def _checks(r: Reconciliation) -> list[Block]:
         texts = check_texts(c)
         sort = (float(c.n), c.found, c.expected, c.recovery, c.score)
         shown = [Cell(text, by) for text, by in zip(texts[5:10], sort, strict=True)]
-        rows.append([*texts[:5], *shown, texts[10], c.rule])
+        rows.append([*texts[:5], *shown, texts[10], c.told])
     where = words.SHEET_OF.format(sheet=words.SHEETS["quality"])
     out.append(Table((*columns, Column(words.RULE_HEADING, 0)), rows, most=_CONTROLS, rest=where))
     return [*out, Titled(words.QUALITY_RULES, (Items(tuple(rules_of(r))),))]
@@ -184,8 +184,7 @@ def count_rows(r: Reconciliation) -> list[list[str]]:
 
 def rules_of(r: Reconciliation) -> list[str]:
     """Each rule by which controls were judged, said once."""
-    # What a check found follows its rule after a colon.
-    rules = sorted({(c.kind, c.rule.partition(": ")[0]) for c in r.quality if c.rule})
+    rules = sorted({(c.kind, c.rule) for c in r.quality if c.rule})
     return [f"{kind}: {rule}" for kind, rule in rules]
 
 

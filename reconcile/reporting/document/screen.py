@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import math
-from collections.abc import Sequence
 from importlib import resources
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
@@ -111,16 +110,16 @@ def _head(r: Reconciliation) -> str:
         f"<h3>{words.Q_RISK}</h3>{''.join(paragraph(line) for line in cover.open_risks(r))}"
         f"<h3>{words.Q_HOW_WRONG}</h3>{''.join(paragraph(line) for line in cover.how_wrong(r))}"
         f"<h3>{words.Q_LEFT_OUT}</h3>{paragraph(cover.left_out(r))}"
-        f"<h3>{words.Q_CHANGED}</h3>{_list(cover.changed(r, _CHANGES_FIRST))}"
+        f"<h3>{words.Q_CHANGED}</h3>{_changed(r)}"
         f"<h3>{words.Q_NEXT}</h3>{_next(r)}"
         f'<p class="caution">{escaped(words.COVER_CAUTION)}</p></header>'
     )
 
 
-def _list(lines: Sequence[str]) -> str:
-    if len(lines) == 1 and not lines[0].startswith("· "):
-        return paragraph(lines[0])
-    items = "".join(f"<li>{said(line.removeprefix('· '))}</li>" for line in lines)
+def _changed(r: Reconciliation) -> str:
+    if text := cover.unchanged(r):
+        return paragraph(text)
+    items = "".join(f"<li>{said(item)}</li>" for item in cover.changed(r, _CHANGES_FIRST))
     return f"<ul>{items}</ul>"
 
 

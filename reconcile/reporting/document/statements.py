@@ -20,25 +20,24 @@ def record_head(r: Reconciliation) -> str:
     return words.RECORD_HEAD.format(lines=lines, head=r.record_head)
 
 
-def mineral_statement(r: Reconciliation) -> list[tuple[str, str]]:
-    """Titles and texts, ready to edit; what the data don't tell stands in brackets.
-
-    A text holds one paragraph per line.
-    """
+def mineral_statement(r: Reconciliation) -> list[tuple[str, list[str]]]:
+    """Titles with their paragraphs, ready to edit; what the data don't tell stands in brackets."""
     texts = {
-        "instruments": "\n".join(_instrument(m, x) for m, x in _by(r, "field_method")),
-        "laboratory": "\n".join(_laboratory(m, x) for m, x in _by(r, "lab_method")),
+        "instruments": [_instrument(m, x) for m, x in _by(r, "field_method")],
+        "laboratory": [_laboratory(m, x) for m, x in _by(r, "lab_method")],
         "factors": _factors(r),
-        "quality": _quality(r),
-        "accuracy": _accuracy(r),
-        "adjustment": words.STATEMENT_ADJUSTMENT,
-        "security": words.STATEMENT_SECURITY.format(counts=_counts(_custody(r))),
-        "samples": words.STATEMENT_SAMPLES.format(
-            forms=_listed(x.stratum.specimen_form for x in r.results),
-            types=_listed(x.stratum.pair_type for x in r.results),
-        ),
+        "quality": [_quality(r)],
+        "accuracy": [_accuracy(r)],
+        "adjustment": [words.STATEMENT_ADJUSTMENT],
+        "security": [words.STATEMENT_SECURITY.format(counts=_counts(_custody(r)))],
+        "samples": [
+            words.STATEMENT_SAMPLES.format(
+                forms=_listed(x.stratum.specimen_form for x in r.results),
+                types=_listed(x.stratum.pair_type for x in r.results),
+            )
+        ],
     }
-    return [(words.STATEMENT_TITLES[key], text) for key, text in texts.items() if text]
+    return [(words.STATEMENT_TITLES[key], lines) for key, lines in texts.items() if any(lines)]
 
 
 def _by(r: Reconciliation, fact: str) -> list[tuple[str, list[StratumResult]]]:
@@ -93,18 +92,18 @@ def _laboratory(method: str, results: list[StratumResult]) -> str:
     )
 
 
-def _factors(r: Reconciliation) -> str:
+def _factors(r: Reconciliation) -> list[str]:
     with_factor = [x for x in r.results if x.factor is not None and x.factor.form != "none"]
     if not with_factor:
-        return words.STATEMENT_NO_FACTOR
-    return "\n".join(
+        return [words.STATEMENT_NO_FACTOR]
+    return [
         words.STATEMENT_FACTOR.format(
             stratum=x.stratum.label,
             factor=stratum_page.factor_text(x),
             status=x.factor.status if x.factor else "",
         )
         for x in with_factor
-    )
+    ]
 
 
 def _quality(r: Reconciliation) -> str:

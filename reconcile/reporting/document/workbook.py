@@ -415,7 +415,7 @@ def _quality(sheet: Worksheet, r: Reconciliation) -> None:
     rows = [
         [
             c.side, c.kind, c.code, c.element, c.method, c.batch, c.at, c.n, c.found, c.expected,
-            c.uncertainty, c.recovery, c.score, words.PASSED[c.passed], c.rule,
+            c.uncertainty, c.recovery, c.score, words.PASSED[c.passed], c.told,
         ]
         for c in r.quality
     ]  # fmt: skip

@@ -79,14 +79,6 @@ def facts(rows: Sequence[tuple[str, object]]) -> str:
     return f"<dl>{items}</dl>"
 
 
-def texts(pairs: Sequence[tuple[str, str]]) -> str:
-    """Titles with their paragraphs, one per line."""
-    return "".join(
-        f"<h3>{escaped(title)}</h3>{''.join(paragraph(line) for line in text.splitlines())}"
-        for title, text in pairs
-    )
-
-
 def cut(total: int, file: str) -> str:
     """That the table is cut, where it is."""
     if total <= MOST_ROWS:
