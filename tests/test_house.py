@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import ast
+from collections import Counter
 from collections.abc import Iterator
 from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
+
+from reconcile.base.finding_codes import FAULTS, FindingCode
 
 ROOT = Path(__file__).parents[1]
 
@@ -297,3 +300,34 @@ def test_the_rule_sees_a_text_that_is_read_back(line: str) -> None:
 
 def test_the_rule_lets_codes_and_showing_be() -> None:
     assert not list(reading_back(ast.parse("c.code == 'unit'\nf'{c.text}: {c.found}'\nc.n == 1")))
+
+
+# ---- findings have codes --------------------------------------------------------------
+
+
+def findings_made() -> Iterator[tuple[str, ast.Call]]:
+    """Every call that makes a finding, with its module."""
+    for name, path in modules().items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding":
+                yield name, node
+
+
+def test_every_finding_says_its_code() -> None:
+    made = list(findings_made())
+    assert len(made) > 60
+    without = [f"{n}:{c.lineno}" for n, c in made if "code" not in {k.arg for k in c.keywords}]
+    assert without == []
+
+
+def test_every_code_of_a_finding_is_used_at_one_place() -> None:
+    used = Counter(
+        node.attr
+        for name, path in modules().items()
+        if name != "reconcile.base.finding_codes"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Attribute) and getattr(node.value, "id", "") == "FindingCode"
+    )
+    by_words = {code.name for code in FAULTS}  # made from the table of their words
+    assert set(used) | by_words == {code.name for code in FindingCode}
+    assert {name for name, count in used.items() if count > 1} == set()

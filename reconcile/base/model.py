@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from reconcile.base.finding_codes import BLOCKING, SETTLED_BY_PERSONS
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture, joined
 
 if TYPE_CHECKING:
@@ -448,8 +449,6 @@ class FileAccount:
 
 
 FAULT, NO_FAULT = "fault", "no fault"
-#: Suspected faults that a factor must not paper over, by their codes.
-BLOCKING = frozenset({"unit", "field oxide", "lab oxide", "moisture"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -472,15 +471,16 @@ class Finding:
     text: str  # what was found, plain words
     evidence: str = ""
     advice: str = ""
-    code: str = ""  # what kind of finding, where a person can settle it
+    code: str = ""  # what kind of finding: a FindingCode, or the rule of a custody break
     parameters: tuple[tuple[str, str], ...] = ()  # what tells it from others of its code
     strata: tuple[str, ...] = ()  # keys of the strata that it speaks of
     settled: Settlement | None = None
 
     @property
     def id(self) -> str:
-        """What names it in this and later releases: code, subject and parameters, no words."""
-        if not self.code:
+        """What names it in this and later releases, where a person can settle it: code, subject
+        and parameters, no words; else ''."""
+        if self.code not in SETTLED_BY_PERSONS:
             return ""
         content = json.dumps([self.code, self.subject, self.parameters], ensure_ascii=False)
         return f"F-{hashlib.sha256(content.encode('utf-8', 'surrogatepass')).hexdigest()[:10]}"

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from reconcile.base import provenance
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.evidence import documents
 from reconcile.intake import workspace as ws
@@ -107,6 +108,7 @@ def _not_held(held: Held) -> Finding:
             f"This is the head of the custody chain of release {held.custody_of}, and no head of "
             "the record.",
             advice="Compare the head of the record, which stands beside it.",
+            code=FindingCode.CUSTODY_HEAD_FOR_RECORD,
         )  # fmt: skip
     return _serious(
         held.head, "The record does not hold this head: it was shortened or altered after this "
@@ -118,6 +120,7 @@ def _serious(subject: str, text: str) -> Finding:
     return Finding(
         "record", "serious", subject, text,
         advice="Restore it from a copy that is known to be good, and find out who had access.",
+        code=FindingCode.KEPT_FILE_ALTERED,
     )  # fmt: skip
 
 

@@ -23,6 +23,7 @@ import pyarrow as pa
 from PIL import Image, ImageOps
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.regular import open_regular
 from reconcile.intake import workspace as ws
@@ -99,7 +100,14 @@ def find(workspace: Workspace) -> Evidence:
             read = _read_index(file, workspace.settings.workspace.time_zone)
         except ReconcileError as error:
             findings.append(
-                Finding("evidence", "serious", file.shown, error.message, advice=error.advice)
+                Finding(
+                    "evidence",
+                    "serious",
+                    file.shown,
+                    error.message,
+                    advice=error.advice,
+                    code=FindingCode.INDEX_UNREADABLE,
+                )
             )
             continue
         entries += read[0]
@@ -133,6 +141,7 @@ def _read_index(file: FoundFile, zone: str) -> tuple[list[Entry], list[Finding]]
                     "evidence", "warning", file.shown,
                     f"Row {number}: {times.bad[place]}.", f"{file.shown}, row {number}",
                     "Write the time as 2026-10-05T14:30+02:00.",
+                    code=FindingCode.INDEX_TIME_UNREADABLE,
                 )
             )  # fmt: skip
         moment = moments[place]
@@ -144,6 +153,7 @@ def _read_index(file: FoundFile, zone: str) -> tuple[list[Entry], list[Finding]]
                     "evidence", "warning", file.shown,
                     f"Row {number} names no {'sample' if written else 'file'}.",
                     f"{file.shown}, row {number}", "Fill in file and sample_id.",
+                    code=FindingCode.INDEX_INCOMPLETE,
                 )
             )  # fmt: skip
             continue
@@ -226,6 +236,7 @@ def check(workspace: Workspace) -> tuple[Finding, ...]:
         Finding(
             "evidence", "note", name, "No index says which sample the file belongs to.",
             advice="Add a line with file and sample_id to a CSV of kind evidence.",
+            code=FindingCode.DOCUMENT_WITHOUT_SAMPLE,
         )
         for name in sorted(set(evidence.by_name) - tied)
     ]  # fmt: skip
@@ -236,6 +247,7 @@ def _serious(subject: str, text: str, where: str) -> Finding:
     return Finding(
         "evidence", "serious", subject, text, where,
         "Restore it from the archive or from the camera's own copy, and find out who had access.",
+        code=FindingCode.DOCUMENT_ALTERED,
     )  # fmt: skip
 
 

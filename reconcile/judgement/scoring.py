@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Finding, Stratum
 from reconcile.base.settings import Thresholds
 from reconcile.intake import workspace as ws
@@ -328,6 +329,7 @@ def findings(scores: Iterable[FactorScore]) -> tuple[Finding, ...]:
             "have a new one approved."
             if s.call == WITHDRAW
             else "Send more samples of this kind to the laboratory next month.",
+            code=FindingCode.FACTOR_SHIFTED,
         )
         for s in scores
         if s.call in (WATCH, WITHDRAW)

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.methods import FieldMethod
 from reconcile.base.model import (
     ACCEPTED,
@@ -86,7 +87,12 @@ def findings(record: ConformityRecord | None) -> tuple[Finding, ...]:
     """Specimens with which no grade is consistent, by method; and limits that were refused."""
     if record is None:
         return ()
-    found = [Finding("intake", "serious", "specification limits", note) for note in record.notes]
+    found = [
+        Finding(
+            "intake", "serious", "specification limits", note, code=FindingCode.LIMITS_NOT_JUDGED
+        )
+        for note in record.notes
+    ]
     lost: dict[str, list[str]] = {}
     for s in record.specimens:
         if all(g.call == conformity.EXCLUDED for g in s.grades) and s.grades:
@@ -99,6 +105,7 @@ def findings(record: ConformityRecord | None) -> tuple[Finding, ...]:
                 f"No grade of the table of limits is consistent with the results of {named}.",
                 advice="Look for an exchanged part, a surface that was not ground, or a grade "
                 "that the table lacks.",
+                code=FindingCode.NO_GRADE_CONSISTENT,
             )
         )  # fmt: skip
     fitting: dict[str, dict[str, set[str]]] = {}
@@ -118,6 +125,7 @@ def findings(record: ConformityRecord | None) -> tuple[Finding, ...]:
                 "identity", "warning", named,
                 "Field and laboratory results are consistent with no grade in common.",
                 advice="Find out whether both had the same part; trust neither until then.",
+                code=FindingCode.NO_GRADE_IN_COMMON,
             )
         )  # fmt: skip
     return tuple(found)

@@ -14,6 +14,7 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import LabSettings
 from reconcile.intake.tables import ABOVE, QUANTIFIED
@@ -204,6 +205,7 @@ def _reissues(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Find
             f"The re-issue of certificate {certificate} does not answer for all that it gave "
             f"before ({', '.join(sorted(elements))}); the earlier issue's results stand there.",
             advice="If the re-issue withdraws them, leave the earlier file out.",
+            code=FindingCode.REISSUE_INCOMPLETE,
         )
         for certificate, elements in sorted(told.items())
     ]  # fmt: skip
@@ -292,6 +294,7 @@ def _later(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding
             f"{'was' if count == 1 else 'were'} replaced by the later certificate {after} (same "
             "laboratory, method, samples and elements); both are kept.",
             advice="If they are replicates, set later_certificate = 'replicate' under [lab].",
+            code=FindingCode.CERTIFICATE_REPLACED,
         )
         for (before, after), count in sorted(replaced.items())
     ]  # fmt: skip
@@ -302,6 +305,7 @@ def _later(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding
             f"{'result' if count == 1 else 'results'} for the same samples by the same method, and "
             "no date says which is later; they were averaged.",
             advice="Give the date of report, or set later_certificate = 'replicate' under [lab].",
+            code=FindingCode.CERTIFICATES_UNDATED,
         )
         for names, count in sorted(unknown.items())
     ]  # fmt: skip
@@ -351,6 +355,7 @@ def _over_range(
                     f"{element} of sample '{sample}': {_shown(cell)} is contradicted by "
                     f"{_shown(_rows_of(low)[0])}; neither was put in the other's place.",
                     advice="Ask the laboratory which one holds.",
+                    code=FindingCode.OVER_RANGE_CONTRADICTED,
                 )
             )  # fmt: skip
             continue

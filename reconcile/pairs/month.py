@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC
 from zoneinfo import ZoneInfo
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.store.database import Store
 
@@ -91,7 +92,16 @@ WHAT_TO_DO = (
 def findings(period: str, found: Held) -> tuple[Finding, ...]:
     """What keeps a period from having pairs: no laboratory result yet, controls alone, no row."""
     if why := nothing(period, found):
-        return (Finding("intake", "serious", period, why, advice=WHAT_TO_DO),)
+        return (
+            Finding(
+                "intake",
+                "serious",
+                period,
+                why,
+                advice=WHAT_TO_DO,
+                code=FindingCode.MONTH_WITHOUT_PAIR,
+            ),
+        )
     if found.both:
         return ()
     if found.field_samples:
@@ -108,6 +118,7 @@ def findings(period: str, found: Held) -> tuple[Finding, ...]:
             Finding(
                 "intake", "warning", period, text,
                 advice=f"Run {period} again when the certificate is in.",
+                code=FindingCode.LABORATORY_AWAITED,
             ),
         )  # fmt: skip
     if found.lab_samples:
@@ -117,6 +128,7 @@ def findings(period: str, found: Held) -> tuple[Finding, ...]:
                 f"No field reading of {period}: {_samples(found.lab_samples)} analysed by the "
                 "laboratory, and none was read in the field. There is no pair and no verdict.",
                 advice="Add the field table, or check the times in it.",
+                code=FindingCode.NO_FIELD_READING,
             ),
         )  # fmt: skip
     if found.controls:
@@ -125,6 +137,7 @@ def findings(period: str, found: Held) -> tuple[Finding, ...]:
                 "intake", "note", period,
                 f"{period} holds {found.controls} readings or results of controls and no sample: "
                 "the controls are judged and charted; there is no pair and no verdict.",
+                code=FindingCode.CONTROLS_ALONE,
             ),
         )  # fmt: skip
     return ()

@@ -20,6 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model import (
     PAIR_COLUMNS,
@@ -718,6 +719,7 @@ def placement_findings(store: Store) -> tuple[Finding, ...]:
                 "measurement, so no month could be given to them; they were left out.",
                 advice="Map a column to measured_at, put {period} into the file pattern, or set "
                 "assign_rows_by = 'nothing'.",
+                code=FindingCode.NO_TIME_OF_MEASUREMENT,
             )
         )  # fmt: skip
     for certificate, count in store.rows(
@@ -731,6 +733,7 @@ def placement_findings(store: Store) -> tuple[Finding, ...]:
                 f"issue number tells them apart; {count} rows were left out.",
                 advice="Enter which file is the re-issue (certificate_issue = 2), or take one "
                 "away.",
+                code=FindingCode.CERTIFICATE_TWICE,
             )
         )  # fmt: skip
     for sample, count in store.rows(
@@ -748,6 +751,7 @@ def placement_findings(store: Store) -> tuple[Finding, ...]:
                 f"The register enters '{sample}' {count} times with different facts; the first "
                 "entry was used.",
                 advice="Correct the register.",
+                code=FindingCode.REGISTERED_DIFFERENTLY,
             )
         )  # fmt: skip
     return tuple(findings)

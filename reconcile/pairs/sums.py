@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import TableSettings
 from reconcile.store.database import Store
@@ -95,6 +96,7 @@ def findings(means: tuple[HighMean, ...]) -> tuple[Finding, ...]:
                 advice="A bias of the calibration of one main element can do this, and the "
                 "comparison with the laboratory shows it. Check units, and oxides against "
                 "elements; the table's mean_above_largest_sum = 'keep out' keeps them out.",
+                code=FindingCode.SUM_TOO_HIGH,
             )
         )  # fmt: skip
     return tuple(found)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.writing import write_whole
 from reconcile.intake.workspace import Workspace
@@ -79,6 +80,7 @@ def contradictions(
             f"It was made when line {anchor.lines} of the record had the hash {anchor.head}; now "
             "the record does not: it was shortened, or written anew.",
             advice=_RESTORE,
+            code=FindingCode.RECORD_SHORTENED,
         )
         for anchor in there
         if places.get(anchor.head) != anchor.lines
@@ -88,6 +90,7 @@ def contradictions(
             Finding(
                 "record", "serious", record.MARK, "The mark of the record's end is missing.",
                 advice=_RESTORE,
+                code=FindingCode.MARK_MISSING,
             )
         )  # fmt: skip
     if not path.exists() and any((workspace.output / "releases").glob(f"*/r*/{release.MANIFEST}")):
@@ -95,6 +98,7 @@ def contradictions(
             Finding(
                 "record", "serious", record.RECORD, "The record is missing beside its releases.",
                 advice=_RESTORE,
+                code=FindingCode.RECORD_MISSING,
             )
         )  # fmt: skip
     return tuple(findings)

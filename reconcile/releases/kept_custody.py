@@ -11,6 +11,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
@@ -41,6 +42,7 @@ class Lost:
             "chain of custody is broken.",
             advice="Put it back as it was; the archive holds it as "
             f"{self.sha256}{Path(self.path).suffix.lower()}.",
+            code=FindingCode.CUSTODY_FILE_GONE,
         )  # fmt: skip
 
 

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.writing import one_at_a_time, sync_folder, write_whole
 
@@ -219,13 +220,23 @@ def check(path: Path) -> tuple[Finding, ...]:
     reading = read(path)
     if found := trouble(path, reading):
         advice = "Compare with the copy that was sent out, and restore it."
-        return (Finding("record", "serious", found.file, found.text, advice=advice),)
+        return (
+            Finding(
+                "record",
+                "serious",
+                found.file,
+                found.text,
+                advice=advice,
+                code=FindingCode.RECORD_ALTERED,
+            ),
+        )
     if reading.unfinished:
         return (
             Finding(
                 "record", "warning", path.name,
                 "The last line is not whole: a run was cut off, or its end was altered.",
                 advice="The next run takes the unfinished line away and writes it again.",
+                code=FindingCode.RECORD_CUT_OFF,
             ),
         )  # fmt: skip
     return ()

@@ -21,6 +21,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
@@ -194,7 +195,14 @@ def check(workspace: ws.Workspace, reading: record.Reading) -> Checked:
     except ReconcileError as error:
         register = persons.Register(workspace.settings.people.file, False)
         findings.append(
-            Finding("record", "warning", register.path, error.message, advice=error.advice)
+            Finding(
+                "record",
+                "warning",
+                register.path,
+                error.message,
+                advice=error.advice,
+                code=FindingCode.PEOPLE_UNREADABLE,
+            )
         )
     heads = 0
     entered = {str(e.content["signature"]): e.content for e in reading.entries if e.kind == KIND}
@@ -281,6 +289,7 @@ def _whose(
             f"It is signed in the name of {by}, with a key that the register of people "
             f"({register.path}) does not hold: anybody can have made it.",
             advice=f"Ask {by} for the public key, and enter it: {public}",
+            code=FindingCode.KEY_NOT_REGISTERED,
         ),
     )  # fmt: skip
 
@@ -289,4 +298,5 @@ def _serious(subject: str, text: str) -> Finding:
     return Finding(
         "record", "serious", subject, text,
         advice="Compare with a copy that is known to be good, and find out who had access.",
+        code=FindingCode.SIGNATURE_DOUBTED,
     )  # fmt: skip

@@ -16,6 +16,7 @@ from pathlib import Path
 from rfc3161_client import decode_timestamp_response
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.intake import workspace as ws
 from reconcile.releases import anchors, record
@@ -149,4 +150,5 @@ def _serious(subject: str, text: str) -> Finding:
     return Finding(
         "record", "serious", subject, text,
         advice="Compare with a copy that is known to be good, and find out who had access.",
+        code=FindingCode.TIME_STAMP_DOUBTED,
     )  # fmt: skip

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import duckdb
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
@@ -75,7 +76,9 @@ _RESTORE = "Restore it from a copy that is known to be good, and find out who ha
 
 def serious(subject: str, text: str, advice: str = _RESTORE) -> Finding:
     """Something that is not what was written."""
-    return Finding("record", "serious", subject, text, advice=advice)
+    return Finding(
+        "record", "serious", subject, text, advice=advice, code=FindingCode.HOLDINGS_ALTERED
+    )
 
 
 def foreign(subject: str) -> Finding:
@@ -83,6 +86,7 @@ def foreign(subject: str) -> Finding:
     return Finding(
         "record", "warning", subject, "It is none of the program's; it was passed over.",
         advice="Move it out of the output folder.",
+        code=FindingCode.FOREIGN_FILE,
     )  # fmt: skip
 
 
@@ -119,7 +123,7 @@ def _store(workspace: Workspace, book: Ledger) -> tuple[int, list[Finding]]:
         if not book.readings:
             return 0, []
         text = "The store is not there; the next run reads the archived files again."
-        return 0, [Finding("record", "note", name, text)]
+        return 0, [Finding("record", "note", name, text, code=FindingCode.STORE_MISSING)]
     findings: list[Finding] = []
     try:
         with Store(path, only_look=True) as store:
@@ -142,7 +146,16 @@ def _store(workspace: Workspace, book: Ledger) -> tuple[int, list[Finding]]:
                     text = f"The store holds rows of no file ({table}); no run uses them."
                     findings.append(serious(name, text, _AGAIN))
     except UnfitStore as error:
-        return 0, [Finding("record", "warning", name, error.message, advice=error.advice)]
+        return 0, [
+            Finding(
+                "record",
+                "warning",
+                name,
+                error.message,
+                advice=error.advice,
+                code=FindingCode.STORE_UNFIT,
+            )
+        ]
     except duckdb.Error as error:
         text = f"The store is damaged ({str(error).splitlines()[0]})."
         return 0, [serious(name, text, _AGAIN)]
@@ -162,4 +175,4 @@ def _unused_bytes(workspace: Workspace, name: str) -> list[Finding]:
         "Harmless: the store, or the digest of its file, differs in bytes that hold no data. All "
         "that the store holds is what the ledger says."
     )
-    return [Finding("record", "note", name, text)]
+    return [Finding("record", "note", name, text, code=FindingCode.STORE_UNUSED_BYTES)]

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 import pandas as pd
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
@@ -99,6 +100,7 @@ def settle_identities(run: Run) -> Run:
                     sample,
                     f"A {label} of '{sample}' has no entry in the sample register.",
                     advice="Correct the id, or enter the sample or an alias.",
+                    code=FindingCode.SAMPLE_NOT_REGISTERED,
                 )
                 for sample in samples[side]
                 if sample not in registered
@@ -119,7 +121,14 @@ def _chosen_elements(store: Store, settings: Settings) -> tuple[Finding, ...]:
     only_set = [symbol for symbol in settings.element if symbol not in chosen]
     advice = "Mend 'elements' under [workspace]; without it all that both sides have are compared."
     return tuple(
-        Finding("intake", "note", ELEMENTS_SETTING, text, advice=advice)
+        Finding(
+            "intake",
+            "note",
+            ELEMENTS_SETTING,
+            text,
+            advice=advice,
+            code=FindingCode.ELEMENTS_CHOSEN,
+        )
         for symbols, text in (
             (left_out, f"Both sides report {', '.join(left_out)}; 'elements' leaves them out."),
             (in_vain, f"'elements' names {', '.join(in_vain)}, which not both sides report."),
@@ -286,6 +295,7 @@ def _unmet_entries(settings: Settings, pairs: pd.DataFrame) -> tuple[Finding, ..
             "intake", "note", f"leave_out.{key}",
             f"The settings leave out '{key}'; no pair of this period has that sample and element.",
             advice="Check the spelling; entries of other months may stay.",
+            code=FindingCode.LEAVE_OUT_UNMET,
         )
         for key in settings.leave_out
         if key not in met
@@ -302,6 +312,7 @@ def _unknown_matrices(settings: Settings, strata: Sequence[Stratum]) -> tuple[Fi
             f"The settings state what holds for {symbol} in '{matrix}'; no pair of this period "
             "has that matrix.",
             advice="Check the spelling of the matrix.",
+            code=FindingCode.MATRIX_UNMET,
         )
         for symbol, element in settings.element.items()
         for matrix in element.matrix

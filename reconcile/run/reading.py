@@ -18,6 +18,7 @@ import pandas as pd
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.regular import open_regular
 from reconcile.base.settings import TableSettings
@@ -58,6 +59,7 @@ def find_files(run: Run) -> Run:
             m.pattern,
             f"No file matches '{m.pattern}' ({run.workspace.table(m.table_index).kind}).",
             advice="Add the file, mend the pattern, or set required = false.",
+            code=FindingCode.NO_FILE_MATCHES,
         )
         for m in missing
         # one of a table's patterns may find nothing; a file named outright may not
@@ -67,6 +69,7 @@ def find_files(run: Run) -> Run:
         Finding(
             "evidence", "serious", f.shown, f"{f.shown} can't be read: {problem}.",
             advice="Give a file that can be read, or take it out of 'files'.",
+            code=FindingCode.DOCUMENT_UNREADABLE,
         )
         for f in found
         if run.workspace.table(f.table_index).kind == "evidence" and (problem := _problem(f.path))
@@ -144,7 +147,16 @@ def _read_found(run: Run, bound: Binding) -> Run:
         if table.kind == "evidence":
             continue
         if isinstance(taken := archive.of(file), BeingWritten):
-            unready.append(Finding("intake", "serious", file.shown, taken.message, taken.advice))
+            unready.append(
+                Finding(
+                    "intake",
+                    "serious",
+                    file.shown,
+                    taken.message,
+                    taken.advice,
+                    code=FindingCode.FILE_NOT_KEPT,
+                )
+            )
             continue
         if table.kind != "corrections" and corrections is None:
             corrections = overlay.corrections_in(run.store, [s.file_id for s in stored.values()])
@@ -165,7 +177,14 @@ def _read_found(run: Run, bound: Binding) -> Run:
         stored[index] = met.into(run, bound, read)
     stored = _by_ids_met(run, bound, archive, stored, code, register, corrections or {})
     findings = tuple(
-        Finding("intake", "serious", s.path, s.problem, advice=s.advice)
+        Finding(
+            "intake",
+            "serious",
+            s.path,
+            s.problem,
+            advice=s.advice,
+            code=FindingCode.FILE_UNREADABLE,
+        )
         for _, s in sorted(stored.items())
         if s.problem
     )
@@ -253,6 +272,7 @@ def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
         Finding(
             "intake", "note", f"{path}, sheet {sheet}" if sheet else path,
             f"{str(text).rstrip('.')}.",
+            code=FindingCode.NOTE_OF_READING,
         )
         for path, sheet, text in rows
     )  # fmt: skip
@@ -294,6 +314,7 @@ def _absent_columns(run: Run, stored: dict[int, StoredFile]) -> tuple[Finding, .
                         f"The settings name the column '{name}', and no file of this [[table]] "
                         f"({', '.join(dict.fromkeys(files.values()))}) has it: {why}.",
                         advice="Mend the heading in 'columns', or take the entry out.",
+                        code=FindingCode.COLUMN_NOT_THERE,
                     )
                 )  # fmt: skip
     return tuple(findings)
@@ -390,6 +411,7 @@ def _without_copies(
                     f"The [[table]] entries {before + 1} and {table + 1} read {file.path} in the "
                     "same way; it was read once.",
                     advice="Take one of the two out of the settings.",
+                    code=FindingCode.READ_TWICE_ALIKE,
                 )
             )  # fmt: skip
             continue
@@ -402,6 +424,7 @@ def _without_copies(
                     "intake", "serious", file.path,
                     f"{file.path} is a copy of {first[key]}, byte for byte; it was not read again.",
                     advice="Take one of the two away.",
+                    code=FindingCode.FILE_COPIED,
                 )
             )  # fmt: skip
             continue
@@ -438,7 +461,11 @@ def _without_same_cells(
             "Let only one of the two entries find the file; where one sheet holds both sides, "
             'give each entry its own columns: columns = { "heading" = "ignore" }.'
         )
-        findings.append(Finding("intake", "serious", name, text, advice=advice))
+        findings.append(
+            Finding(
+                "intake", "serious", name, text, advice=advice, code=FindingCode.SAME_CELLS_TWICE
+            )
+        )
         for index, file in ((same.field, field), (same.lab, lab)):
             key = hashlib.sha256(f"{file.kind}\n{text}\n{advice}".encode()).hexdigest()
             reading = Reading(file.path, file.sha256, key, "")

@@ -12,6 +12,7 @@ import pandas as pd
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import (
     EXCLUSION_COLUMNS,
     QUARANTINE_COLUMNS,
@@ -160,6 +161,7 @@ def _not_as_released(release_id: str, differing: tuple[str, ...]) -> tuple[Findi
             "though inputs, settings, program and libraries are the same. The release stands; "
             "nothing was recorded.",
             advice="'reconcile verify' reads the archived files again and says what was altered.",
+            code=FindingCode.RELEASE_DIFFERS,
         ),
     )  # fmt: skip
 

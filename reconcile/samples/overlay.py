@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import CORRECTION_COLUMNS, Finding, WaterfallStep
 from reconcile.base.places import Place
 from reconcile.intake.corrections import Correction
@@ -125,6 +126,7 @@ def findings(corrections: pd.DataFrame) -> tuple[Finding, ...]:
             f"The correction of {row.file}, row {row.row}, column '{row.column}' was not applied: "
             f"{row.refused!s}.",
             advice="Correct the entry, or take it out; the cell stays as the file gives it.",
+            code=FindingCode.CORRECTION_REFUSED,
         )
         for row in corrections.itertuples(index=False)
         if row.refused

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.store.database import Store
 
@@ -43,6 +44,7 @@ def one_spelling(store: Store) -> tuple[Finding, ...]:
                         f"{shown} in the {side} tables {'is' if len(others) == 1 else 'are'} taken "
                         f"as '{kept}': the names differ in case or blanks alone.",
                         advice="If they are different methods, give them different names.",
+                        code=FindingCode.NAMES_TAKEN_AS_ONE,
                     )
                 )  # fmt: skip
     return tuple(findings)

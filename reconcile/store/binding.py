@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.intake import workspace as ws
 from reconcile.intake.tables import TypedTable
@@ -35,6 +36,7 @@ def finding(subject: str, text: str, severity: str = "serious") -> Finding:
         "store", severity, subject, text,
         advice="Find out who had access, or whether the disk fails."
         if severity == "serious" else "",
+        code=FindingCode.STORE_MENDED,
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import Thresholds
 from reconcile.evidence.custody.dates import date_breaks
@@ -150,6 +151,7 @@ def _findings(
                 "custody record",
                 "No custody event was given; custody of the samples is not demonstrated.",
                 advice="Give the custody forms as a table, or state that none were kept.",
+                code=FindingCode.NO_CUSTODY_RECORD,
             ),
         )
     groups: dict[Break, list[str]] = defaultdict(list)
@@ -164,6 +166,7 @@ def _findings(
             f"{_capital(b.rule)}: {b.text}",
             b.evidence,
             b.advice,
+            code=b.rule,
         )
         for b, members in groups.items()
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding, StratumResult
 
 #: Elements bound in minerals that the digestion hardly attacks, by its class: barite, zircon,
@@ -56,7 +57,7 @@ def digestion_deficit(results: Iterable[StratumResult]) -> tuple[Finding, ...]:
                     f"{stratum.digestion_class} basis'); ask for a total method where the total "
                     "content decides."
                 ),
-                code="digestion",
+                code=FindingCode.DIGESTION,
                 parameters=(("class", stratum.digestion_class),),
                 strata=(stratum.key,),
             )

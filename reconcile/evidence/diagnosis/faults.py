@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
+from reconcile.base.finding_codes import FAULTS
 from reconcile.base.model import Finding, ReadAs, Stratum
 from reconcile.base.quantities import parse_species
 from reconcile.base.settings import Thresholds
@@ -179,7 +180,7 @@ def by_stratum(findings: Sequence[Finding]) -> dict[str, Finding]:
     """The suspected fault of each stratum: one that blocks its verdict before others."""
     found: dict[str, Finding] = {}
     for finding in findings:
-        if finding.code not in words.FAULTS:
+        if finding.code not in FAULTS:
             continue
         for key in finding.strata:
             if key not in found or (finding.blocks and not found[key].blocks):

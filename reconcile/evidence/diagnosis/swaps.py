@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 
 Floats = npt.NDArray[np.float64]
@@ -130,7 +131,7 @@ def _pairs(
                 "Read the bags, the sheet and the certificate again; if they were exchanged, "
                 "enter aliases with the reason. Nothing was exchanged here."
             ),
-            code="exchanged labels",
+            code=FindingCode.EXCHANGED_LABELS,
         )
         for _, a, b, was, now, n in sorted(found)
     )

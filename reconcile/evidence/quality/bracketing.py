@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import Thresholds
 from reconcile.evidence.quality.controls import (
@@ -126,6 +127,7 @@ def _plan(timeline: pd.DataFrame, thresholds: Thresholds) -> Iterable[Finding]:
                 f"{rows['sample_id'].nunique()} sample(s), and no check standard or reference "
                 "material among them",
                 "Read a reference material or check standard first, last and in between.",
+                code=FindingCode.NO_CHECK_OF_INSTRUMENT,
             )  # fmt: skip
             continue
         for day, own in rows.groupby("day", sort=True):
@@ -148,6 +150,7 @@ def _plan(timeline: pd.DataFrame, thresholds: Thresholds) -> Iterable[Finding]:
                         f"No check at the {word} of the day: {method}, {day}.",
                         f"{len(set(names[outside]))} sample(s) read from {first} to {last} UTC",
                         "Read a check standard before the first and after the last sample.",
+                        code=FindingCode.NO_CHECK_AT_END_OF_DAY,
                     )  # fmt: skip
             most, longest = _widest(names, times, samples, seen)
             if most > thresholds.check_every_samples or longest > thresholds.check_every_hours:
@@ -162,6 +165,7 @@ def _plan(timeline: pd.DataFrame, thresholds: Thresholds) -> Iterable[Finding]:
                 "; ".join(wide[:_DAYS_NAMED]) + more,
                 "Read a check standard in between: what fails is then found in time, and fewer "
                 "samples must be read again.",
+                code=FindingCode.CHECKS_FAR_APART,
             )  # fmt: skip
 
 
@@ -229,6 +233,7 @@ def _brackets(
                     f"recovery {check.mean / value:.1%} (n = {check.n}), limits {low:.0%} to "
                     f"{high:.0%}; {len(names)} sample(s) between {since} and {until}{listed}",
                     "Read these samples again after the instrument passes a check.",
+                    code=FindingCode.FAILED_BRACKET,
                 )  # fmt: skip
 
 
@@ -258,13 +263,19 @@ def _drift(
         f"{ratio.high - 1:+.1%}, n = {ratio.n} days; {thresholds.drift_size:.0%} allowed)",
         "Look at temperature, window, gas and battery; check more often, and correct nothing "
         "before the cause is known.",
+        code=FindingCode.DRIFT,
     )  # fmt: skip
 
 
 def _finding(
-    severity: str, subject: Iterable[str], text: str, evidence: str, advice: str
+    severity: str,
+    subject: Iterable[str],
+    text: str,
+    evidence: str,
+    advice: str,
+    code: FindingCode,
 ) -> Finding:
-    return Finding("quality", severity, named(map(str, subject)), text, evidence, advice)
+    return Finding("quality", severity, named(map(str, subject)), text, evidence, advice, code=code)
 
 
 def _clock(at: np.datetime64 | None) -> str:

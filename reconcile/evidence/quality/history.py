@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import ControlChart, Finding
 from reconcile.evidence.quality.bracketing import checks_of
 from reconcile.evidence.quality.charts import (
@@ -89,6 +90,7 @@ def chart_findings(charts: tuple[ControlChart, ...]) -> tuple[Finding, ...]:
                 f"mg/kg, n = {n}: {told}.",
                 "Look for drift, a changed window, gas, batch of reagent or calibration at the "
                 "points named; one signal among many charts may be chance.",
+                code=FindingCode.CONTROL_CHART_RULE,
             )
         )  # fmt: skip
     return tuple(found)

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding, QualityCheck
 
 #: A blank spoils results below this multiple of what it carries: a tenth of the result
@@ -80,4 +81,5 @@ def _finding(check: QualityCheck) -> Finding:
         text=f"{check.kind.capitalize()} {check.code}, {check.element}, {check.method}: failed.",
         evidence=check.told,
         advice=advice,
+        code=FindingCode.CONTROL_FAILED,
     )

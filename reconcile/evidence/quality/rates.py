@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding, InsertionRate
 from reconcile.base.settings import Thresholds
 from reconcile.evidence.quality.controls import whole
@@ -117,6 +118,7 @@ def rate_findings(rates: tuple[InsertionRate, ...]) -> tuple[Finding, ...]:
                     f"{rate.controls} among {rate.samples} samples: {rate.rate:.1%} of all, "
                     f"{rate.planned:.0%} planned (common practice, from memory)",
                     "Put more among the next samples, or agree on another plan.",
+                    code=FindingCode.FEWER_CONTROLS,
                 )
             )  # fmt: skip
         if rate.without and rate.side == "lab":  # of an instrument's day ``bracketing`` tells
@@ -130,6 +132,7 @@ def rate_findings(rates: tuple[InsertionRate, ...]) -> tuple[Finding, ...]:
                     f"{rate.planned:.0%} planned",
                     "Nothing shows that these batches were in control in this respect; ask for "
                     "the laboratory's own controls, or measure some again.",
+                    code=FindingCode.BATCH_WITHOUT_CONTROL,
                 )
             )  # fmt: skip
     return tuple(found)

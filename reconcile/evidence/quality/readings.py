@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import Thresholds
 from reconcile.evidence.quality.controls import number
@@ -121,9 +122,15 @@ def named(samples: Iterable[str]) -> str:
 
 
 def _warning(
-    samples: Iterable[str], text: str, evidence: str, advice: str, severity: str = "warning"
+    samples: Iterable[str],
+    text: str,
+    evidence: str,
+    advice: str,
+    severity: str = "warning",
+    *,
+    code: FindingCode,
 ) -> Finding:
-    return Finding("quality", severity, named(samples), text, evidence, advice)
+    return Finding("quality", severity, named(samples), text, evidence, advice, code=code)
 
 
 def _by_method(frame: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
@@ -247,6 +254,7 @@ def _trends(
                     f"Shots trend within the spots: {column.element}, {method}.",
                     f"last shots {own_size:+.0%} against the first, p = {own_p:.1g}; {rule}",
                     advice,
+                    code=FindingCode.TREND_IN_SPOTS,
                 )
             )
         enough = abs(change) >= thresholds.shot_trend_size
@@ -258,6 +266,7 @@ def _trends(
                     f"last shots {change:+.0%} against the first over {len(rows)} samples, "
                     f"p = {together:.1g}; {rule}",
                     advice,
+                    code=FindingCode.TREND_OF_METHOD,
                 )
             )
     return found
@@ -301,6 +310,7 @@ def _rejected(shots: pd.DataFrame, thresholds: Thresholds) -> list[Finding]:
                     f"{told}; limit {thresholds.rejected_share:.0%} (common practice, no source)",
                     "What is left may be a choice of the good-looking shots: read the sample again "
                     "on a better surface.",
+                    code=FindingCode.SHOTS_REJECTED,
                 )
             )
     return found
@@ -320,6 +330,7 @@ def _spots(shots: pd.DataFrame, thresholds: Thresholds) -> list[Finding]:
                     f"fewest {int(few.min())}; shots at one spot do not stand for each other's "
                     "sample (common practice, no source)",
                     "Read more spots, at random or in a raster; more shots at one spot add little.",
+                    code=FindingCode.FEW_SPOTS,
                 )
             )
     return found
@@ -339,6 +350,7 @@ def _purge(facts: pd.DataFrame, chosen: npt.NDArray[np.bool_], column: Column) -
             f"{len(part)} shot(s) of {part['sample_id'].nunique()} sample(s); the line at "
             f"{line:g} nm lies in the ultraviolet that air absorbs (wavelength from memory)",
             "Enter gas and purge with each reading; read again under argon where none was used.",
+            code=FindingCode.NO_GAS_PURGE,
         )
         for method, part in _by_method(without)
     ]
@@ -362,6 +374,7 @@ def _count_times(readings: pd.DataFrame, thresholds: Thresholds) -> list[Finding
                     "",
                     "Export the count time with each reading, or enter it with 'fixed'.",
                     "note",
+                    code=FindingCode.COUNT_TIME_NOT_STATED,
                 )
             )
         if short.any():
@@ -372,6 +385,7 @@ def _count_times(readings: pd.DataFrame, thresholds: Thresholds) -> list[Finding
                     f"shortest {seconds.min():g} s, limit {thresholds.count_time_s:g} s; the error "
                     "falls with the square root of the time",
                     "Read longer; four times the time halves the counting error.",
+                    code=FindingCode.COUNT_TIME_SHORT,
                 )
             )
     return found
@@ -420,6 +434,7 @@ class _Errors:
                 f"{len(names)} of {total} quantified reading(s) (US EPA Method 6200, section 9.6)",
                 "It is not detected, and should read as below its limit; check how many standard "
                 "deviations the error column holds.",
+                code=FindingCode.NOT_DETECTED,
             )
             for (method, element), (names, total) in sorted(self._below.items())
         ]
@@ -432,6 +447,7 @@ class _Errors:
                     "; ".join(told) + " (US EPA Method 6200, section 9.6)",
                     "Treat these values as estimates; longer counts make them firmer.",
                     "note",
+                    code=FindingCode.NOT_QUANTIFIED,
                 )
             )
         for method, told in sorted(self._missing.items()):
@@ -442,6 +458,7 @@ class _Errors:
                     "; ".join(told),
                     "Export the error of each reading, and say how many standard deviations it is.",
                     "note",
+                    code=FindingCode.ERROR_NOT_STATED,
                 )
             )
         return found
@@ -462,6 +479,7 @@ def _moisture(readings: pd.DataFrame, thresholds: Thresholds) -> list[Finding]:
                 f"up to {water[rows.index].max():g} % (US EPA Method 6200, section 4.3)",
                 "Dry the specimen and read it again; a factor for dilution does not mend the "
                 "attenuation.",
+                code=FindingCode.READ_MOIST,
             )
         )
     for method, rows in _by_method(readings.loc[moist & water.isna()]):
@@ -473,6 +491,7 @@ def _moisture(readings: pd.DataFrame, thresholds: Thresholds) -> list[Finding]:
                 "",
                 "Weigh a part before and after drying and enter the moisture.",
                 "note",
+                code=FindingCode.MOISTURE_NOT_STATED,
             )
         )
     return found
@@ -496,6 +515,7 @@ def _overlaps(means: dict[str, pd.Series]) -> list[Finding]:
                     f"{pair.ratio:g}; {pair.lines}; {pair.source}",
                     f"Take the laboratory's {pair.of} for these samples, or show by spiked or "
                     "matched material that the correction for the overlap holds.",
+                    code=FindingCode.LINES_OVERLAP,
                 )
             )
     return found

@@ -430,6 +430,7 @@ def _findings(sheet: Worksheet, r: Reconciliation) -> None:
         Column(words.COLUMNS["what_was_found"], width=70, wrap=True),
         Column(words.COLUMNS["evidence"], width=50, wrap=True),
         Column(words.COLUMNS["advice"], width=60, wrap=True),
+        Column(words.COLUMNS["finding_code"], width=24),
         Column(words.COLUMNS["finding_id"], width=15),
         Column(words.COLUMNS["settled"], width=50, wrap=True),
     ]
@@ -441,6 +442,7 @@ def _findings(sheet: Worksheet, r: Reconciliation) -> None:
             f.text,
             f.evidence,
             f.advice,
+            f.code,
             f.id,
             finding_words.settled(f),
         ]

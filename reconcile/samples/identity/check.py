@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.samples.identity.text import normalise_id
 
@@ -81,6 +82,7 @@ def check_findings(ids: Iterable[str], scheme: Scheme = "mod 37-2") -> tuple[Fin
             f"The check character of '{text}' is wrong ({scheme}).",
             "A letter or digit was changed, or two were exchanged, when it was written.",
             "Read the id from the bag or the register again.",
+            code=FindingCode.CHECK_CHARACTER_WRONG,
         )
         for text in sorted({normalise_id(i) for i in ids} - {""})
         if not has_valid_check(text, scheme)

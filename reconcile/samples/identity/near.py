@@ -12,6 +12,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.samples.identity.text import comparison_form, normalise_id
 
@@ -79,6 +80,7 @@ def near_misses(
             text=f"'{c.a}' and '{c.b}' stand on one side each and {_KINDS[c.kind][1]}.",
             evidence=f"score {c.score:.2f} of 1 ({c.kind})",
             advice="If they are one sample, enter an alias with the reason; they are not joined.",
+            code=FindingCode.NEAR_MISS,
         )
         for c in candidates[: max(limit, 0)]
     ]
@@ -91,6 +93,7 @@ def near_misses(
                 "near misses",
                 f"{left} further near misses are not listed.",
                 advice="Settle the listed ones first; the others then come up.",
+                code=FindingCode.NEAR_MISSES_UNLISTED,
             )
         )
     return tuple(findings)

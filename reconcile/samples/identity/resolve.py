@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 import pandas as pd
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.samples.identity.text import comparison_form, normalise_id
 
@@ -79,6 +80,7 @@ def alias_findings(aliases: pd.DataFrame, register_ids: Iterable[str]) -> tuple[
                     f"The alias table gives '{form}' more than one meaning.",
                     f"It is entered for {shown}.",
                     "Keep one entry; until then the id stays unresolved.",
+                    code=FindingCode.ALIAS_AMBIGUOUS,
                 )
             )
             continue
@@ -94,6 +96,7 @@ def alias_findings(aliases: pd.DataFrame, register_ids: Iterable[str]) -> tuple[
                     + " and ".join(f"'{s}'" for s in sorted(targets[target].values()))
                     + ".",
                     "Aliases are followed once; enter the final sample id for each.",
+                    code=FindingCode.ALIAS_OF_ALIAS,
                 )
             )
         elif register and target not in forms:
@@ -104,6 +107,7 @@ def alias_findings(aliases: pd.DataFrame, register_ids: Iterable[str]) -> tuple[
                     form,
                     f"The alias '{form}' points to '{spelling}', which the register does not hold.",
                     advice="Correct the alias or enter the sample in the register.",
+                    code=FindingCode.ALIAS_UNREGISTERED,
                 )
             )
     for form, spellings in sorted(forms.items()):
@@ -116,6 +120,7 @@ def alias_findings(aliases: pd.DataFrame, register_ids: Iterable[str]) -> tuple[
                     "Ids of the register differ only in case, blanks or dashes.",
                     ", ".join(f"'{s}'" for s in spellings),
                     "If they are one sample keep one entry, else give one a distinct id.",
+                    code=FindingCode.REGISTERED_ALIKE,
                 )
             )
     return tuple(findings)

@@ -95,6 +95,7 @@ COLUMNS = {
     "subject": "Subject",
     "what_was_found": "What was found",
     "evidence": "Evidence",
+    "finding_code": "Kind",
     "finding_id": "Finding id",
     "settled": "Settled",
     "lines": "Lines",

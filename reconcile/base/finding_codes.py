@@ -1,0 +1,136 @@
+"""What findings are of, by code: whatever reads a finding asks its code, never its words."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class FindingCode(StrEnum):
+    """Kinds of findings; breaks of custody have their rule's name (``custody.rules``) instead."""
+
+    UNIT = "unit"
+    ISOTOPE = "isotope"
+    FIELD_OXIDE = "field oxide"
+    LAB_OXIDE = "lab oxide"
+    MOISTURE = "moisture"
+    COMMON_FACTOR = "common factor"
+    DIGESTION = "digestion"
+    EXCHANGED_LABELS = "exchanged labels"
+
+    # commands
+    CUSTODY_HEAD_FOR_RECORD = "custody head for record"
+    KEPT_FILE_ALTERED = "kept file altered"
+
+    # custody
+    NO_CUSTODY_RECORD = "no custody record"
+
+    # documents
+    INDEX_UNREADABLE = "index unreadable"
+    INDEX_TIME_UNREADABLE = "index time unreadable"
+    INDEX_INCOMPLETE = "index incomplete"
+    DOCUMENT_WITHOUT_SAMPLE = "document without sample"
+    DOCUMENT_ALTERED = "document altered"
+
+    # quality
+    FAILED_BRACKET = "failed bracket"
+    NO_CHECK_OF_INSTRUMENT = "no check of instrument"
+    NO_CHECK_AT_END_OF_DAY = "no check at end of day"
+    CHECKS_FAR_APART = "checks far apart"
+    DRIFT = "drift"
+    CONTROL_CHART_RULE = "control chart rule"
+    CONTROL_FAILED = "control failed"
+    FEWER_CONTROLS = "fewer controls"
+    BATCH_WITHOUT_CONTROL = "batch without control"
+    TREND_IN_SPOTS = "trend in spots"
+    TREND_OF_METHOD = "trend of method"
+    SHOTS_REJECTED = "shots rejected"
+    FEW_SPOTS = "few spots"
+    NO_GAS_PURGE = "no gas purge"
+    COUNT_TIME_NOT_STATED = "count time not stated"
+    COUNT_TIME_SHORT = "count time short"
+    NOT_DETECTED = "not detected"
+    NOT_QUANTIFIED = "not quantified"
+    ERROR_NOT_STATED = "error not stated"
+    READ_MOIST = "read moist"
+    MOISTURE_NOT_STATED = "moisture not stated"
+    LINES_OVERLAP = "lines overlap"
+
+    # judgement
+    FACTOR_SHIFTED = "factor shifted"
+    LIMITS_NOT_JUDGED = "limits not judged"
+    NO_GRADE_CONSISTENT = "no grade consistent"
+    NO_GRADE_IN_COMMON = "no grade in common"
+
+    # pairs
+    REISSUE_INCOMPLETE = "reissue incomplete"
+    CERTIFICATE_REPLACED = "certificate replaced"
+    CERTIFICATES_UNDATED = "certificates undated"
+    OVER_RANGE_CONTRADICTED = "over range contradicted"
+    MONTH_WITHOUT_PAIR = "month without pair"
+    LABORATORY_AWAITED = "laboratory awaited"
+    NO_FIELD_READING = "no field reading"
+    CONTROLS_ALONE = "controls alone"
+    NO_TIME_OF_MEASUREMENT = "no time of measurement"
+    CERTIFICATE_TWICE = "certificate twice"
+    REGISTERED_DIFFERENTLY = "registered differently"
+    SUM_TOO_HIGH = "sum too high"
+
+    # releases
+    RECORD_SHORTENED = "record shortened"
+    MARK_MISSING = "mark missing"
+    RECORD_MISSING = "record missing"
+    CUSTODY_FILE_GONE = "custody file gone"
+    RECORD_ALTERED = "record altered"
+    RECORD_CUT_OFF = "record cut off"
+    PEOPLE_UNREADABLE = "people unreadable"
+    KEY_NOT_REGISTERED = "key not registered"
+    SIGNATURE_DOUBTED = "signature doubted"
+    TIME_STAMP_DOUBTED = "time stamp doubted"
+
+    # run
+    HOLDINGS_ALTERED = "holdings altered"
+    FOREIGN_FILE = "foreign file"
+    STORE_MISSING = "store missing"
+    STORE_UNFIT = "store unfit"
+    STORE_UNUSED_BYTES = "store unused bytes"
+    SAMPLE_NOT_REGISTERED = "sample not registered"
+    ELEMENTS_CHOSEN = "elements chosen"
+    LEAVE_OUT_UNMET = "leave out unmet"
+    MATRIX_UNMET = "matrix unmet"
+    NO_FILE_MATCHES = "no file matches"
+    DOCUMENT_UNREADABLE = "document unreadable"
+    FILE_NOT_KEPT = "file not kept"
+    FILE_UNREADABLE = "file unreadable"
+    NOTE_OF_READING = "note of reading"
+    COLUMN_NOT_THERE = "column not there"
+    READ_TWICE_ALIKE = "read twice alike"
+    FILE_COPIED = "file copied"
+    SAME_CELLS_TWICE = "same cells twice"
+    RELEASE_DIFFERS = "release differs"
+
+    # samples
+    CHECK_CHARACTER_WRONG = "check character wrong"
+    NEAR_MISS = "near miss"
+    NEAR_MISSES_UNLISTED = "near misses unlisted"
+    ALIAS_AMBIGUOUS = "alias ambiguous"
+    ALIAS_OF_ALIAS = "alias of alias"
+    ALIAS_UNREGISTERED = "alias unregistered"
+    REGISTERED_ALIKE = "registered alike"
+    CORRECTION_REFUSED = "correction refused"
+    NAMES_TAKEN_AS_ONE = "names taken as one"
+
+    # store
+    STORE_MENDED = "store mended"
+
+
+#: Suspected faults of a stratum.
+FAULTS = frozenset(
+    {
+        FindingCode.UNIT, FindingCode.ISOTOPE, FindingCode.FIELD_OXIDE, FindingCode.LAB_OXIDE,
+        FindingCode.MOISTURE, FindingCode.COMMON_FACTOR,
+    }
+)  # fmt: skip
+#: Of these, the ones that a factor must not paper over.
+BLOCKING = FAULTS - {FindingCode.ISOTOPE, FindingCode.COMMON_FACTOR}
+#: What a person can settle.
+SETTLED_BY_PERSONS = FAULTS | {FindingCode.DIGESTION, FindingCode.EXCHANGED_LABELS}
