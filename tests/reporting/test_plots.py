@@ -1,6 +1,7 @@
 """Plots: every mark where its numbers are, nothing outside the drawing."""
 
 import math
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -10,7 +11,8 @@ from hypothesis.extra import numpy as hnp
 from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLine, Rect, String
 
 from reconcile.reporting import fonts
-from reconcile.reporting.plots import axes, drawn
+from reconcile.reporting.document import quality
+from reconcile.reporting.plots import axes, drawn, svg
 from reconcile.reporting.plots.drawn import difference_plot, method_plot, strip_plot
 from reconcile.reporting.plots.kinds import (
     Curve,
@@ -21,9 +23,16 @@ from reconcile.reporting.plots.kinds import (
     Rule,
     Strip,
     StripPlot,
+    TrendPlot,
 )
-from reconcile.reporting.plots.stratum import difference_plot_of, fit_of, method_plot_of, points_of
-from tests.reporting import builder
+from reconcile.reporting.plots.stratum import (
+    chance_plots_of,
+    difference_plot_of,
+    fit_of,
+    method_plot_of,
+    points_of,
+)
+from tests.reporting import builder, test_quality
 
 WIDTH, HEIGHT = 300.0, 200.0
 
@@ -246,3 +255,78 @@ def test_recoveries_stand_by_element_with_failed_ones_crossed():
     assert_inside(drawing, WIDTH, 130.0)
     texts = [s.text for s in shapes(drawing) if isinstance(s, String)]
     assert {"As", "Cu", "f", "l", "x"} <= set(texts)
+
+
+def every_kind() -> dict[str, object]:
+    """One plot of each kind."""
+    r = builder.mixed()
+    first, censored = r.results[0], builder.censored()
+    wild = [100.0 + (i % 2) for i in range(200)]
+    wild[12] = 130.0
+    values = np.array([1.0, 1.1, 0.9])
+    trend = TrendPlot(("2026-08", "2026-09", "2026-10"), values, values - 0.1, values + 0.1,
+                      (20, 21, 22), "Field / lab")  # fmt: skip
+    return {
+        "method": method_plot_of(first),
+        "censored": method_plot_of(censored),
+        "difference": difference_plot_of(first),
+        "trend": trend,
+        "chance": chance_plots_of(first)[0],
+        "strip": quality.recoveries(r)[0],
+        "control": test_quality.chart(wild),
+    }
+
+
+@pytest.mark.parametrize("name", every_kind())
+def test_paper_and_screen_draw_the_same_scene(name):
+    plot = every_kind()[name]
+    root = ElementTree.fromstring(svg.svg(plot, "a plot"))
+    width, height = map(float, root.attrib["viewBox"].split()[2:])
+    drawing = drawn.drawing(plot, width, height, whole=True)
+    found: list[str] = [e.tag for e in root.iter()]
+
+    def count(node: Group | Drawing, kind: type) -> int:
+        return sum(
+            count(c, kind) if isinstance(c, Group) else isinstance(c, kind) for c in node.contents
+        )
+
+    def texts(node: Group | Drawing) -> list[str]:
+        return [
+            text
+            for c in node.contents
+            for text in (texts(c) if isinstance(c, Group) else
+                         [c.text] if isinstance(c, String) else [])
+        ]  # fmt: skip
+
+    assert found.count("line") == count(drawing, Line)
+    assert found.count("polyline") == count(drawing, PolyLine)
+    assert found.count("rect") == count(drawing, Rect)
+    assert [e.text or "" for e in root.iter("text")] == texts(drawing)
+
+
+@pytest.mark.parametrize("name", every_kind())
+def test_on_the_screen_every_value_is_a_mark_that_says_something(name):
+    plot = every_kind()[name]
+    root = ElementTree.fromstring(svg.svg(plot, "a plot"))
+    told = [e.text for e in root.iter("title")]
+    points = getattr(plot, "points", ())
+    expected = {
+        "method": sum(len(p.x) for p in points),
+        "censored": sum(len(p.x) for p in points),
+        "difference": sum(len(p.x) for p in points),
+        "trend": 3,
+        "chance": 16,
+        "strip": len(getattr(plot, "marks", ())),
+        "control": 200,
+    }
+    assert len(told) == expected[name]
+    assert all(told)
+
+
+def test_every_mark_on_the_screen_stands_inside_the_drawing():
+    for plot in every_kind().values():
+        root = ElementTree.fromstring(svg.svg(plot, "a plot"))
+        width, height = map(float, root.attrib["viewBox"].split()[2:])
+        for mark in root.iter("circle"):
+            assert 0 <= float(mark.attrib["cx"]) <= width
+            assert 0 <= float(mark.attrib["cy"]) <= height

@@ -23,7 +23,7 @@ from reconcile.reporting.plots.stratum import (
     method_plot_of,
     trend_plot_of,
 )
-from reconcile.reporting.plots.svg import chance_svg, difference_svg, escaped, method_svg, trend_svg
+from reconcile.reporting.plots.svg import escaped, svg
 from reconcile.reporting.render.elements import Cell, facts, paragraph, said, table
 from reconcile.reporting.render.html import html
 from reconcile.reporting.sentences import decision_marked, line_name, range_of
@@ -251,22 +251,16 @@ def _plots(x: StratumResult) -> str:
     plot, difference = method_plot_of(x), difference_plot_of(x)
     if not any(len(p.x) for p in plot.points):
         return paragraph(words.NOTHING_TO_PLOT, "small")
-    keys = [f"{p.label} ({len(p.x)})" for p in plot.points]
-    keys += [words.LEGEND["one"] + words.DASHED]
-    if plot.fit is not None:
-        keys.append(plot.fit.label + (f", {plot.fit.band_label}" if plot.fit.band_label else ""))
-    keys += [plot.note] if plot.note else []
     out = (
         f'<div class="two"><figure><figcaption>{words.PLOT_METHODS}</figcaption>'
-        f"{method_svg(plot, f'{words.PLOT_METHODS}: {x.stratum.label}')}"
-        f'<p class="key">{said("; ".join(keys))}. {words.HOVER}</p></figure>'
+        f"{svg(plot, f'{words.PLOT_METHODS}: {x.stratum.label}')}"
+        f'<p class="key">{words.HOVER}</p></figure>'
     )
     if difference is not None:
         title = words.PLOT_RATIO if difference.ratio else words.PLOT_DIFFERENCE
         out += (
             f"<figure><figcaption>{title}</figcaption>"
-            f"{difference_svg(difference, f'{title}: {x.stratum.label}')}"
-            f'<p class="key">{said(difference.note)}</p></figure>'
+            f"{svg(difference, f'{title}: {x.stratum.label}')}</figure>"
         )
     return out + "</div>"
 
@@ -276,10 +270,10 @@ def _small_plots(r: Reconciliation, x: StratumResult) -> str:
     trend = trend_plot_of(r, x)
     if trend is not None:
         title = f"{words.PLOT_TREND}: {x.stratum.label}"
-        figures.append((words.PLOT_TREND, trend_svg(trend, title)))
+        figures.append((words.PLOT_TREND, svg(trend, title)))
     for chance in chance_plots_of(x):
         title = f"{words.PLOT_CHANCE}: {chance.level.name}"
-        figures.append((title, chance_svg(chance, f"{title}: {x.stratum.label}")))
+        figures.append((title, svg(chance, f"{title}: {x.stratum.label}")))
     if not figures:
         return ""
     inner = "".join(

@@ -130,7 +130,7 @@ def method_plot(plot: MethodPlot, width: float, height: float) -> Drawing:
     if plot.fit is not None:
         _curve(frame, plot.fit)
     for points in plot.points:
-        _marks(frame, points)
+        _marks(frame, points, _told(points, plot.x_title, plot.y_title))
     drawing.add(frame.group)
     return drawing
 
@@ -178,7 +178,7 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
             dash = None if rule.bold else (3, 2)
             _stroke(frame, ends, np.full(2, rule.value), ACCENT, 1.3 if rule.bold else 1.0, dash)
     for points in plot.points:
-        _marks(frame, points)
+        _marks(frame, points, _told(points, plot.x_title, plot.y_title))
     _rule_texts(frame, plot.rules)
     drawing.add(frame.group)
     if plot.note:
@@ -212,7 +212,14 @@ def strip_plot(plot: StripPlot, width: float, height: float) -> Drawing:
         if marks:
             x = np.array([m.place + (0.68 if m.right else 0.32) for m in marks])
             y = np.array([m.value for m in marks])
-            _marks(frame, Points(shape, kind, x, y))
+            told = [
+                words.HOVER_RECOVERY.format(
+                    name=m.name, kind=plot.legend.get(kind, kind),
+                    recovery=numbers.percent(m.value), n=m.n,
+                )
+                for m in marks
+            ]  # fmt: skip
+            _marks(frame, Points(shape, kind, x, y), told)
     drawing.add(frame.group)
     present = [k for k in shapes if any(m.kind == k for m in plot.marks)]
     keys: list[tuple[_Draw | None, str]] = [(_mark_key(shapes[k]), plot.legend[k]) for k in present]
@@ -253,7 +260,7 @@ def trend_plot(plot: TrendPlot, width: float, height: float) -> Drawing:
     for x, low, high in zip(places, plot.low, plot.high, strict=True):
         if math.isfinite(low) and math.isfinite(high):
             _stroke(frame, np.array([x, x]), np.array([low, high]), ACCENT, 1.0)
-    _marks(frame, Points("used", "", places, plot.values))
+    _marks(frame, Points("used", "", places, plot.values), _told_of_trend(plot))
     drawing.add(frame.group)
     return drawing
 
@@ -295,6 +302,8 @@ def chance_plot(plot: ChancePlot, width: float, height: float) -> Drawing:
         _stroke(frame, branch.x, branch.y, ACCENT, 1.6)
         if branch.high is not None:
             _stroke(frame, branch.x, branch.high, ACCENT, 0.6, (1, 1.6))
+        px, py = frame.edge(branch.x, branch.y)
+        _silent(frame.group, px.tolist(), py.tolist(), _told_of_chance(branch))
     drawing.add(frame.group)
     return drawing
 
@@ -619,6 +628,21 @@ _RADIUS = 2.0
 _RINGED = 400  # up to here each disc has its own light rim, so that neighbours stay apart
 
 
+#: Marks of this kind are not drawn: they only say something.
+PLACE = "place"
+#: A mark's place, the upper end of what it bounds, and what it says on a screen.
+Place = tuple[float, float, float, str]
+
+
+class Marks(Group):  # type: ignore[misc]
+    """Marks of one kind; what is drawn of them on paper is the group's content."""
+
+    def __init__(self, kind: str, places: list[Place], radius: float) -> None:
+        super().__init__()
+        # reportlab checks the attributes that it knows
+        self.__dict__.update(kind=kind, places=places, radius=radius)
+
+
 def _path(kind: str) -> Path:
     filled = kind == "used"
     return Path(
@@ -628,33 +652,117 @@ def _path(kind: str) -> Path:
     )
 
 
-def _marks(frame: _Frame, points: Points) -> None:
+def mark(kind: str, x: float, y: float, top: float, radius: float) -> Path:
+    """One mark; a bounded value is a bar from ``y`` to ``top``."""
+    path = _path(kind)
+    _add_mark(path, kind, x, y, top, radius)
+    return path
+
+
+def _add_mark(path: Path, kind: str, x: float, y: float, top: float, radius: float) -> None:
+    if kind != "partial":
+        _SHAPES[kind](path, x, y, radius)
+        return
+    path.moveTo(x, y)
+    path.lineTo(x, top)
+    for end in (y, top):
+        path.moveTo(x - radius, end)
+        path.lineTo(x + radius, end)
+
+
+def _marks(frame: _Frame, points: Points, told: Sequence[str] = ()) -> None:
     px, py = frame.edge(points.x, points.y)
     _, upper = frame.edge(points.x, points.y if points.y_high is None else points.y_high)
     inside = np.isfinite(px) & np.isfinite(py) & np.isfinite(upper)
     if not inside.any():
         return
-    # Marks closer than a quarter of a point look the same: one of them is drawn.
-    cells = np.round(np.column_stack([px, py, upper])[inside] * 4) / 4
-    places = np.unique(cells, axis=0).tolist()
+    whole = np.column_stack([px, py, upper])[inside]
+    said = [text for text, kept in zip(told or [""] * len(px), inside, strict=True) if kept]
+    marks = Marks(
+        points.kind,
+        [(*place, text) for place, text in zip(whole.tolist(), said, strict=True)],
+        _RADIUS,
+    )
+    frame.group.add(marks)
+    # Marks closer than a quarter of a point look the same: one of them is drawn on paper.
+    places = np.unique(np.round(whole * 4) / 4, axis=0).tolist()
     if points.kind == "used" and len(places) <= _RINGED:
         for x, y, _ in places:
-            frame.group.add(
-                Circle(x, y, _RADIUS, fillColor=ACCENT, strokeColor=white, strokeWidth=0.4)
-            )
+            marks.add(Circle(x, y, _RADIUS, fillColor=ACCENT, strokeColor=white, strokeWidth=0.4))
         return
     path = _path(points.kind)
-    draw = _SHAPES[points.kind]
     for x, y, top in places:
+        _add_mark(path, points.kind, x, y, top, _RADIUS)
+    marks.add(path)
+
+
+def _silent(group: Group, xs: Sequence[float], ys: Sequence[float], told: Sequence[str]) -> None:
+    """Places that say something on a screen and show nothing on paper."""
+    places = [(x, y, y, text) for x, y, text in zip(xs, ys, told, strict=True)]
+    group.add(Marks(PLACE, places, 3.0))
+
+
+# ---- what marks say on a screen ------------------------------------------------------
+
+
+def _told(points: Points, x_name: str, y_name: str) -> list[str]:
+    """Name, kind and both values of each mark."""
+    names = points.names or ("",) * len(points.x)
+    tops = points.y if points.y_high is None else points.y_high
+    out = []
+    for x, y, top, name in zip(
+        points.x.tolist(), points.y.tolist(), tops.tolist(), names, strict=True
+    ):
+        shown = numbers.plain_sig(y, 4)
         if points.kind == "partial":
-            path.moveTo(x, y)
-            path.lineTo(x, top)
-            for end in (y, top):
-                path.moveTo(x - _RADIUS, end)
-                path.lineTo(x + _RADIUS, end)
-        else:
-            draw(path, x, y, _RADIUS)
-    frame.group.add(path)
+            shown = words.TO.format(low=shown, high=numbers.plain_sig(top, 4))
+        out.append(
+            words.HOVER_MARK.format(
+                name=name, label=points.label, x_name=x_name,
+                x=styled(numbers.plain_sig(x, 4)), y_name=y_name, y=styled(shown),
+            )
+        )  # fmt: skip
+    return out
+
+
+def _told_of_trend(plot: TrendPlot) -> list[str]:
+    """Period, value, interval and n of each point."""
+    out = []
+    for period, value, low, high, n in zip(
+        plot.periods, plot.values, plot.low, plot.high, plot.counts, strict=True
+    ):
+        told = words.HOVER_PERIOD.format(period=period, value=numbers.plain_sig(float(value), 4))
+        if math.isfinite(low) and math.isfinite(high):
+            both = [numbers.plain_sig(float(end), 4) for end in (low, high)]
+            told += f" ({words.TO.format(low=both[0], high=both[1])})"
+        out.append(words.HOVER_COUNT.format(told=told, n=n))
+    return out
+
+
+def _told_of_chance(branch: Curve) -> list[str]:
+    """True value, chance and its bound at each point of a branch."""
+    bounds = branch.y if branch.high is None else branch.high
+    return [
+        words.HOVER_CHANCE.format(
+            value=numbers.plain_sig(value, 4), chance=numbers.percent(chance),
+            most=numbers.percent(most),
+        )
+        for value, chance, most in zip(
+            branch.x.tolist(), branch.y.tolist(), bounds.tolist(), strict=True
+        )
+    ]  # fmt: skip
+
+
+def _told_of_control(chart: ControlChart) -> list[str]:
+    """Time and value of each result, and the rules that it completes."""
+    spoken: dict[int, list[str]] = {}
+    for rule, found, _ in chart.rules:
+        for place in found:
+            spoken.setdefault(place, []).append(rule)
+    return [
+        styled("; ".join([f"{at}: {numbers.show(value, 'mg/kg')}", *spoken.get(i, [])]))
+        for i, (at, value) in enumerate(zip(chart.times, chart.values, strict=True))
+    ]
 
 
 # ---- legend --------------------------------------------------------------------------
@@ -780,11 +888,13 @@ def verdict_mark(kind: int, size: float) -> Drawing:
     return drawing
 
 
-def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
+def control_chart(
+    chart: ControlChart, width: float, height: float, most: int = _MOST_POINTS
+) -> Drawing:
     """One small chart: results in order, centre, 2 s and 3 s lines, ringed signals."""
     drawing = Drawing(width, height)
     n = len(chart.values)
-    values = chart.values[-_MOST_POINTS:]
+    values = chart.values[-most:]
     offset = n - len(values)
     reach = max([3.3 * chart.sd, *(abs(v - chart.centre) * 1.08 for v in values), 1e-300])
     labels = [
@@ -833,7 +943,9 @@ def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
         if i in flagged:
             drawing.add(Circle(x, y, 2.6, fillColor=white, strokeColor=_CHART_INK, strokeWidth=0.8))
         drawing.add(Circle(x, y, small, fillColor=_CHART_INK, strokeColor=None))
-    dates = [styled(t[:10]) for t in chart.times[-_MOST_POINTS:]]
+    xs, ys = zip(*points, strict=True)
+    _silent(drawing, xs, ys, _told_of_control(chart)[offset:])
+    dates = [styled(t[:10]) for t in chart.times[-most:]]
     for x, text, anchor in ((left, dates[0], "start"), (right, dates[-1], "end")):
         drawing.add(
             String(
@@ -844,8 +956,8 @@ def control_chart(chart: ControlChart, width: float, height: float) -> Drawing:
     return drawing
 
 
-def drawing(plot: Kind, width: float, height: float) -> Drawing:
-    """Any plot."""
+def drawing(plot: Kind, width: float, height: float, whole: bool = False) -> Drawing:
+    """Any plot; ``whole``: with all results of a chart that is cut on paper."""
     match plot:
         case MethodPlot():
             return method_plot(plot, width, height)
@@ -858,7 +970,8 @@ def drawing(plot: Kind, width: float, height: float) -> Drawing:
         case ChancePlot():
             return chance_plot(plot, width, height)
         case ControlChart():
-            return control_chart(plot, width, height)
+            most = len(plot.values) if whole else _MOST_POINTS
+            return control_chart(plot, width, height, most)
 
 
 def own_width(plot: Kind, most: float) -> float:

@@ -668,8 +668,9 @@ FILTER = "Show rows with all of these words:"
 HOVER = "Point at a mark to read its sample and values."
 HOVER_MARK = "{name} ({label}): {x_name} {x}; {y_name} {y}"
 HOVER_RECOVERY = "{name} ({kind}): {recovery}, n = {n}"
+HOVER_PERIOD = "{period}: {value}"
+HOVER_COUNT = "{told}, n = {n}"
 HOVER_CHANCE = "{value}: {chance} (at most {most})"
-DASHED = " (dashed)"
 RULE_HEADING = "Rule"
 SCREEN_VERDICT_HEADINGS = (
     "Stratum",
