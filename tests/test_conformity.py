@@ -16,9 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import reconcile
-from reconcile.figures.evaluation import LabError
-from reconcile.judgement import conformity, factor_life, specimens
-from reconcile.judgement.conformity import (
+from reconcile.base.grades import (
     AGAINST,
     CONSISTENT,
     EXCLUDED,
@@ -35,7 +33,10 @@ from reconcile.judgement.conformity import (
     Limit,
     Measured,
     ResultSet,
+    SpecimenConformity,
 )
+from reconcile.figures.evaluation import LabError
+from reconcile.judgement import conformity, factor_life, specimens
 from reconcile.reporting import words
 from reconcile.reporting.document import conformity as conformity_pages
 from reconcile.store.database import Store
@@ -62,7 +63,7 @@ def results(*values: Measured, technique: str = "spark OES", side: str = "lab") 
     return ResultSet("P1", side, technique, technique, "", values)
 
 
-def calls(found: conformity.SpecimenConformity) -> dict[str, str]:
+def calls(found: SpecimenConformity) -> dict[str, str]:
     return {g.grade: g.call for g in found.grades}
 
 

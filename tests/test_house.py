@@ -111,7 +111,7 @@ def test_a_room_imports_only_rooms_below_it(room: str) -> None:
     below = set(ROOMS[ROOMS.index(room) :])
     upward = [
         f"{name} -> {used}"
-        for name, many in imports(types=False).items()
+        for name, many in imports(types=True).items()
         if room_of(name) == room
         for used in sorted(many)
         if room_of(used) and room_of(used) not in below

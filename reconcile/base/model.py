@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from reconcile.judgement.conformity import ConformityRecord
+    from reconcile.base.grades import ConformityRecord
     from reconcile.statistics.agreement import Concordance, Correlation, LimitsOfAgreement
     from reconcile.statistics.bias import Equivalence
     from reconcile.statistics.components import NestedVariance

@@ -8,10 +8,10 @@ from pathlib import Path
 from openpyxl import Workbook
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.grades import ConformityRecord
 from reconcile.base.model import Finding
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
-from reconcile.judgement.conformity import ConformityRecord
 from reconcile.reporting.document import conformity_sheet
 from reconcile.reporting.render import conformity_table, sheets, tables
 from reconcile.reporting.render.sheets import Column

@@ -25,6 +25,7 @@ from reconcile.statistics.selftest import SelfTestRow
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from reconcile.base.grades import ConformityRecord, SpecimenConformity
     from reconcile.base.model import Finding
     from reconcile.commands.applying import CorrectedTable
     from reconcile.commands.checking import CheckReport
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from reconcile.commands.planning import Plan
     from reconcile.commands.storytelling import Story
     from reconcile.commands.verifying import VerifyReport
-    from reconcile.judgement.conformity import ConformityRecord, SpecimenConformity
     from reconcile.judgement.factor_life import Life
     from reconcile.run.pipeline import RunOutcome
 

@@ -17,6 +17,15 @@ import pandas as pd
 from scipy import stats
 
 from reconcile.base.finding_codes import FindingCode
+from reconcile.base.grades import (
+    CONSISTENT,
+    EXCLUDED,
+    MEETS,
+    ConformityRecord,
+    Limit,
+    Measured,
+    ResultSet,
+)
 from reconcile.base.methods import FieldMethod
 from reconcile.base.model import (
     ACCEPTED,
@@ -32,7 +41,6 @@ from reconcile.evidence import quality
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import LabError
 from reconcile.judgement import conformity, factor_life, factor_proposal
-from reconcile.judgement.conformity import ConformityRecord, Limit, Measured, ResultSet
 from reconcile.judgement.factor_life import APPROVED, WITHDRAWN, Life
 from reconcile.judgement.field_values import FieldMean, correct_mean, differences, field_means
 from reconcile.pairs import pairing
@@ -95,7 +103,7 @@ def findings(record: ConformityRecord | None) -> tuple[Finding, ...]:
     ]
     lost: dict[str, list[str]] = {}
     for s in record.specimens:
-        if all(g.call == conformity.EXCLUDED for g in s.grades) and s.grades:
+        if all(g.call == EXCLUDED for g in s.grades) and s.grades:
             lost.setdefault(s.results.method, []).append(s.results.sample_id)
     for method, samples in sorted(lost.items()):
         named = ", ".join(samples[:5]) + (f" and {len(samples) - 5} more" if samples[5:] else "")
@@ -110,7 +118,7 @@ def findings(record: ConformityRecord | None) -> tuple[Finding, ...]:
         )  # fmt: skip
     fitting: dict[str, dict[str, set[str]]] = {}
     for s in record.specimens:
-        grades = {g.grade for g in s.grades_of(conformity.MEETS, conformity.CONSISTENT)}
+        grades = {g.grade for g in s.grades_of(MEETS, CONSISTENT)}
         if grades:
             sides = fitting.setdefault(s.results.sample_id, {})
             sides[s.results.side] = sides.get(s.results.side, grades) & grades

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from reconcile.base.grades import ConformityRecord
 from reconcile.base.model import (
     Change,
     ControlRecord,
@@ -25,7 +26,6 @@ from reconcile.figures.evaluation import Evaluated
 from reconcile.intake.corrections import Correction
 from reconcile.intake.workspace import FoundFile, MissingFile, Workspace
 from reconcile.judgement import scoring
-from reconcile.judgement.conformity import ConformityRecord
 from reconcile.pairs.month import Held
 from reconcile.pairs.pairing import Joined, RunFile
 from reconcile.releases import release

@@ -7,15 +7,8 @@ from statistics import NormalDist
 
 import pytest
 
-from reconcile.judgement.conformity import (
-    AGAINST,
-    GUARDED,
-    WITHIN,
-    Limit,
-    Measured,
-    ResultSet,
-    element_call,
-)
+from reconcile.base.grades import AGAINST, GUARDED, WITHIN, Limit, Measured, ResultSet
+from reconcile.judgement.conformity import element_call
 from reconcile.statistics.decisions import (
     clopper_pearson,
     conformity,

@@ -6,9 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 
-from reconcile.base.model import Reconciliation
-from reconcile.judgement import conformity
-from reconcile.judgement.conformity import (
+from reconcile.base.grades import (
     CONSISTENT,
     EXCLUDED,
     MEETS,
@@ -19,6 +17,8 @@ from reconcile.judgement.conformity import (
     Limit,
     SpecimenConformity,
 )
+from reconcile.base.model import Reconciliation
+from reconcile.judgement import conformity
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (
     Block,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from openpyxl.worksheet.worksheet import Worksheet
 
+from reconcile.base.grades import MEETS, NOT_JUDGED, ConformityRecord
 from reconcile.judgement import conformity
-from reconcile.judgement.conformity import MEETS, NOT_JUDGED, ConformityRecord
 from reconcile.reporting import words
 from reconcile.reporting.document import conformity as pages
 from reconcile.reporting.render import sheets

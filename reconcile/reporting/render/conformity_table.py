@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
-from reconcile.judgement.conformity import ConformityRecord
+from reconcile.base.grades import ConformityRecord
 
 COLUMNS = (
     "sample_id", "side", "method", "description", "grade", "grade_call", "element",
