@@ -14,9 +14,10 @@ from reportlab.platypus import Table as Grid
 
 from reconcile.base.characters import visible
 from reconcile.base.model import Change, Reconciliation
-from reconcile.reporting.document import blocks, contents, quality
-from reconcile.reporting.document.blocks import Caution, Plots, Section, Table, Text, Titled
+from reconcile.reporting.document import blocks, contents, quality, verdicts
+from reconcile.reporting.document.blocks import Across, Caution, Plots, Section, Table, Text, Titled
 from reconcile.reporting.render import html, paper
+from reconcile.reporting.render.book import Pages
 from reconcile.reporting.text import printable
 from tests.reporting import builder, test_quality
 
@@ -34,7 +35,7 @@ def release() -> Reconciliation:
     )
 
 
-SECTIONS = {s.anchor: s for s in contents.sections(release())}
+SECTIONS = {s.anchor: s for make in (verdicts.section, contents.sections) for s in make(release())}
 
 
 def plain(text: str) -> str:
@@ -65,7 +66,7 @@ def on_paper(section: Section) -> str:
 
 def drawings(section: Section) -> int:
     found = leaves(paper.flowables([section], WIDTH))
-    return sum(isinstance(d, Drawing) for d in found)
+    return sum(isinstance(d, Drawing) and d.width > 20 for d in found)  # not a verdict's sign
 
 
 @pytest.mark.parametrize("anchor", SECTIONS)
@@ -97,6 +98,9 @@ def test_every_row_of_a_table_that_is_not_cut_stands_in_every_medium(anchor: str
         if not isinstance(table, Table) or len(table.rows) > (table.most or len(table.rows)):
             continue
         for row in table.rows:
+            if isinstance(row, Across):
+                assert plain(printable(row.text[:100])) in printed
+                continue
             for column, value in zip(table.columns, row, strict=True):
                 text = value if isinstance(value, str) else value.text
                 if column.given and len(text) < 60 and text.isascii():
@@ -137,7 +141,7 @@ def test_a_cut_table_says_on_paper_how_much_of_it_is_shown_and_where_the_rest_is
 
 
 def test_a_section_knows_no_medium() -> None:
-    for make in contents.SECTIONS:
+    for make in (verdicts.section, *contents.SECTIONS):
         tree = ast.parse(inspect.getsource(sys.modules[make.__module__]))
         for node in ast.walk(tree):
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
@@ -165,3 +169,14 @@ def test_charts_with_signals_are_the_last_that_paper_leaves_out() -> None:
     shown = [p.data for p in charts if p.on_paper]
     assert len(shown) == 36
     assert loud in shown
+
+
+def test_the_page_of_a_stratum_stands_on_paper_and_a_link_to_it_on_the_screen() -> None:
+    table = Section("x", "X", (Table((blocks.Column("Page", 1.0, on_screen=False),
+                                      blocks.Column("Stratum", 0)),
+                                     [(blocks.Cell("", page_of="stratum-1"),
+                                       blocks.Cell("Cu", anchor="stratum-1"))]),))  # fmt: skip
+    pages = Pages(9, {"stratum-1": 7})
+    found = leaves(paper.flowables([table], WIDTH, pages))
+    assert [p.getPlainText() for p in found if isinstance(p, Paragraph)] == ["X", "Page", "7"]
+    assert '<a href="#stratum-1">Cu</a>' in html.html([table])

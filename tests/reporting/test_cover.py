@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from reconcile.base.model import Criterion
 from reconcile.reporting import words
-from reconcile.reporting.document import cover
+from reconcile.reporting.document import cover, verdicts
 from reconcile.statistics.proportions import clopper_pearson
 from tests.reporting import builder
 
@@ -19,7 +19,7 @@ def with_missed(result, missed, of, acts="at or above"):
 
 def usable():
     result = builder.ordinary()
-    assert cover.kind_of(result) < 2
+    assert verdicts.kind_of(result) < 2
     return result
 
 

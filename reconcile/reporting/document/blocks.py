@@ -80,6 +80,19 @@ class Cell:
     sort: float | None = None
     bold: bool = False
     strong: tuple[str, ...] = ()  # names in bold that stand before the text
+    anchor: str = ""  # the bookmark that it leads to
+    page_of: str = ""  # on paper, the page of this bookmark stands here
+    verdict: int | None = None  # the sign of this place in DECISIONS stands here
+
+
+@dataclass(frozen=True, slots=True)
+class Across:
+    """A row of a table that names the group beneath it, on paper over all columns.
+
+    On the screen, where rows are sorted, columns of their own say what the group has in common.
+    """
+
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +100,7 @@ class Table:
     """Rows under headings; ``most`` rows stand on paper, ``rest`` names where all are."""
 
     columns: tuple[Column, ...]
-    rows: Sequence[Sequence[str | Cell]]
+    rows: Sequence[Sequence[str | Cell] | Across]
     most: int | None = None
     rest: str = ""  # where all rows are, told on paper
     file: str = ""  # the same, told on the screen

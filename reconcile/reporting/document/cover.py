@@ -10,6 +10,7 @@ from reportlab.platypus import Flowable, Paragraph, Table
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.reporting import numbers, sentences, words
+from reconcile.reporting.document.verdicts import kind_of
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import drawn
@@ -21,12 +22,11 @@ from reconcile.reporting.render.styles import (
     gap,
     grid,
     height_of,
-    link,
     own,
     style,
     worded,
 )
-from reconcile.reporting.sentences import coverage_words, decision_marked, range_of
+from reconcile.reporting.sentences import coverage_words, range_of
 from reconcile.reporting.text import markup
 
 #: Strata named per verdict, next steps, changes and steps of the account: the first that fit.
@@ -36,12 +36,6 @@ _FITS = (
 )  # fmt: skip
 _FINDINGS = 3
 _GROUPS = 14  # methods and materials named per verdict
-
-
-def kind_of(result: StratumResult) -> int:
-    """Place of the verdict in DECISIONS; the last for an unknown one."""
-    decision = result.verdict.decision
-    return DECISIONS.index(decision) if decision in DECISIONS else len(DECISIONS) - 1
 
 
 def cover(
@@ -379,87 +373,3 @@ def _next(r: Reconciliation, most: int) -> list[Flowable]:
     if len(found) > most:
         out.append(own("· " + words.MORE_STEPS.format(n=len(found) - most)))
     return out or [own(words.NOTHING_NEXT)]
-
-
-def verdict_table(
-    r: Reconciliation, width: float, anchors: dict[str, str], pages: Pages
-) -> list[Flowable]:
-    """One line per stratum with its verdict and its page, grouped by methods."""
-    groups: dict[tuple[str, str], list[StratumResult]] = {}
-    for result in r.results:
-        key = (result.stratum.field_method, result.stratum.lab_method)
-        groups.setdefault(key, []).append(result)
-    rows: list[list[Flowable | str]] = []
-    titles = []
-    for (field_method, lab_method), results in groups.items():
-        titles.append(len(rows) + 1)
-        text = words.AGAINST.format(field=field_method, lab=lab_method)
-        rows.append([foreign(text, "cell-bold"), *[""] * 7])
-        rows += [_verdict_row(x, anchors[x.stratum.key], pages) for x in results]
-    shares = (0.03, 0.19, 0.22, 0.04, 0.16, 0.165, 0.145, 0.05)
-    table = grid(
-        ("", *words.VERDICT_HEADINGS),
-        rows,
-        [width * s for s in shares],
-        right=(3, 4, 5, 6, 7),
-        compact=True,
-    )
-    for row in titles:
-        table.setStyle(
-            [
-                ("SPAN", (0, row), (-1, row)),
-                ("TOPPADDING", (0, row), (-1, row), 5),
-                ("NOSPLIT", (0, row), (-1, row + 1)),
-            ]
-        )
-    marks = [own(words.FLIP_NOTE, "small")] if any(x.verdict.flips for x in r.results) else []
-    return [Heading(words.VERDICTS, "verdicts"), own(words.ONE_STRATUM, "small"), *marks, table]
-
-
-def _verdict_row(result: StratumResult, anchor: str, pages: Pages) -> list[Flowable | str]:
-    figures = by_key(result.statistics)
-    ratio, ratio_interval = figures["geometric_mean_ratio"].texts(1)
-    key = "absolute" if result.statistics.difference_scale == "absolute" else "log_ratio"
-    low, high = figures[f"limits_{key}_lower"], figures[f"limits_{key}_upper"]
-    unit = low.unit(result.unit)
-    limits = words.TO.format(
-        low=low.texts(result.per_mg_kg)[0], high=high.texts(result.per_mg_kg)[0]
-    )
-    known = math.isfinite(low.value) and math.isfinite(high.value)
-    where = range_of(result.verdict, result.unit, result.per_mg_kg)
-    if result.verdict.valid_until and where != numbers.NONE:
-        where = words.RANGE_UNTIL.format(range=where, date=result.verdict.valid_until)
-    return [
-        drawn.verdict_mark(kind_of(result), 7.5),
-        Paragraph(markup(decision_marked(result.verdict), 40), style("cell-bold")),
-        link(result.stratum.label[:80], anchor),
-        str(result.statistics.n_used),
-        ratio if ratio_interval == numbers.NONE else f"{ratio} ({ratio_interval})",
-        f"{limits}{' ' + unit if unit else ''}" if known else numbers.NONE,
-        where,
-        link(pages.text(anchor), anchor, "cell-right"),
-    ]
-
-
-def account(r: Reconciliation, width: float) -> list[Flowable]:
-    """The waterfall with every reason."""
-    rows: list[list[Flowable | str]] = []
-    for step in r.waterfall:
-        entered, kept, balance = (
-            numbers.plain(float(v), 0) for v in (step.entered, step.kept, step.balance)
-        )
-        lost = [(worded(reason), numbers.plain(float(n), 0)) for reason, n in step.lost]
-        first = lost[0] if lost else ("", "0")
-        rows.append(
-            [
-                foreign(step.name), foreign(step.unit), entered, kept,
-                first[1], first[0], balance,
-            ]
-        )  # fmt: skip
-        rows += [["", "", "", "", number, reason, ""] for reason, number in lost[1:]]
-    shares = (0.24, 0.13, 0.09, 0.09, 0.08, 0.28, 0.09)
-    return [
-        Heading(words.ACCOUNT, "account"),
-        own(words.ACCOUNT_INTRO, "small"),
-        grid(words.ACCOUNT_HEADINGS, rows, [width * s for s in shares], right=(2, 3, 4, 6)),
-    ]

@@ -6,7 +6,7 @@ from reportlab.platypus import Flowable, PageBreak
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
-from reconcile.reporting.document import contents, cover, more, stratum_page
+from reconcile.reporting.document import contents, cover, more, stratum_page, verdicts
 from reconcile.reporting.document.stratum_page import Small
 from reconcile.reporting.manner import written_for
 from reconcile.reporting.render import book, paper
@@ -31,7 +31,7 @@ def _report(r: Reconciliation) -> bytes:
         paper=r.paper,
     )
     size = book.body_size(r.paper)
-    anchors = {result.stratum.key: f"stratum-{i}" for i, result in enumerate(r.results, start=1)}
+    anchors = verdicts.anchors_of(r)
     small = {x.stratum.key: stratum_page.small_plots(r, x) for x in r.results}
     return book.make(meta, lambda pages: _story(r, size, anchors, small, pages))
 
@@ -47,9 +47,7 @@ def _story(
     story: list[Flowable] = [
         *cover.cover(r, size, anchors, pages),
         PageBreak(),
-        *cover.verdict_table(r, width, anchors, pages),
-        *paper.start(),
-        *cover.account(r, width),
+        *paper.flowables(verdicts.section(r), width, pages),
     ]
     full = [x for x in r.results if not stratum_page.is_short(x)]
     short = [x for x in r.results if stratum_page.is_short(x)]
@@ -72,5 +70,5 @@ def _story(
         *story,
         *more.more_plots(plots_left, width),
         *more.details(r, notes_left, anchors, width),
-        *paper.flowables(contents.sections(r), width),
+        *paper.flowables(contents.sections(r), width, pages),
     ]

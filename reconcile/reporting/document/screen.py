@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import math
 from importlib import resources
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.document import contents, cover, stratum_page
+from reconcile.reporting.document import contents, cover, stratum_page, verdicts
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.plots.stratum import (
@@ -26,7 +25,7 @@ from reconcile.reporting.plots.stratum import (
 from reconcile.reporting.plots.svg import escaped, svg
 from reconcile.reporting.render.elements import Cell, facts, paragraph, said, table
 from reconcile.reporting.render.html import html
-from reconcile.reporting.sentences import decision_marked, line_name, range_of
+from reconcile.reporting.sentences import line_name, range_of
 
 _CHANGES_FIRST = 12
 
@@ -39,13 +38,12 @@ def page(r: Reconciliation) -> bytes:
 
 def _page(r: Reconciliation) -> bytes:
     style, script = _own_file("page.css"), _own_file("page.js")
-    anchors = {x.stratum.key: f"stratum-{i}" for i, x in enumerate(r.results, start=1)}
+    anchors = verdicts.anchors_of(r)
     full = [x for x in r.results if not stratum_page.is_short(x)]
     short = [x for x in r.results if stratum_page.is_short(x)]
     parts = [
         (None, "", _head(r)),
-        ("verdicts", words.VERDICTS, _verdicts(r, anchors)),
-        ("account", words.ACCOUNT, _account(r)),
+        *((s.anchor, s.title, html(s.blocks)) for s in verdicts.section(r)),
         ("strata", words.STRATA, ""),
         *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in full),
         *([("small-strata", words.SMALL_STRATA, "")] if short else []),
@@ -139,63 +137,11 @@ def _counts_of_verdicts(r: Reconciliation) -> str:
     """For each verdict, what it means and the strata that have it with their ranges."""
     rows: list[list[Cell | int]] = []
     for kind, decision in enumerate(DECISIONS):
-        these = [x for x in r.results if cover.kind_of(x) == kind]
+        these = [x for x in r.results if verdicts.kind_of(x) == kind]
         named = [cover.label_with_range(x) for x in these]
         title = f"{words.DECISION_TITLE[decision]}: {words.DECISION_MEANING[decision]}"
         rows.append([title, len(these), "; ".join(named) or numbers.NONE])
     return table(words.COVER_VERDICT_HEADINGS[1:], rows, (1,), sortable=False, ours=(2,))
-
-
-def _verdicts(r: Reconciliation, anchors: dict[str, str]) -> str:
-    rows: list[list[Cell | int]] = []
-    for x in r.results:
-        f = by_key(x.statistics)
-        ratio = f["geometric_mean_ratio"]
-        text, interval = ratio.texts(1)
-        key = "absolute" if x.statistics.difference_scale == "absolute" else "log_ratio"
-        low, high = f[f"limits_{key}_lower"], f[f"limits_{key}_upper"]
-        unit = low.unit(x.unit)
-        known = math.isfinite(low.value) and math.isfinite(high.value)
-        ends = words.TO.format(low=low.texts(x.per_mg_kg)[0], high=high.texts(x.per_mg_kg)[0])
-        limits = f"{ends} {unit}".strip()
-        rows.append(
-            [
-                x.stratum.label,
-                decision_marked(x.verdict),
-                x.statistics.n_used,
-                (text if interval == numbers.NONE else f"{text} ({interval})", ratio.value),
-                limits if known else numbers.NONE,
-                range_of(x.verdict, x.unit, x.per_mg_kg),
-                x.verdict.valid_until,
-                x.verdict.reason,
-                x.verdict.next_step,
-                x.stratum.field_method,
-                x.stratum.lab_method,
-            ]
-        )
-    marks = paragraph(words.FLIP_NOTE, "small") if any(x.verdict.flips for x in r.results) else ""
-    return (
-        paragraph(words.ONE_STRATUM, "small")
-        + marks
-        + table(
-            words.SCREEN_VERDICT_HEADINGS,
-            rows,
-            (2, 3),
-            links=list(anchors.values()),
-            ours=range(4, 9),
-        )
-    )
-
-
-def _account(r: Reconciliation) -> str:
-    rows: list[list[Cell | int]] = []
-    for step in r.waterfall:
-        lost = "; ".join(f"{reason} ({count})" for reason, count in step.lost)
-        total = sum(count for _, count in step.lost)
-        rows.append([step.name, step.unit, step.entered, step.kept, total, lost, step.balance])
-    return paragraph(words.ACCOUNT_INTRO, "small") + table(
-        words.ACCOUNT_HEADINGS, rows, (2, 3, 4, 6), sortable=False, ours=(5,)
-    )
 
 
 def _stratum(r: Reconciliation, x: StratumResult) -> str:

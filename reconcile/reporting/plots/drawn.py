@@ -48,7 +48,6 @@ from reconcile.reporting.text import printable
 Array = NDArray[np.float64]
 
 INK = black
-MID = Color(0.38, 0.38, 0.38)
 FAINT = Color(0.80, 0.80, 0.80)
 SHADE = Color(0.90, 0.90, 0.90)
 ACCENT = Color(0.05, 0.30, 0.45)

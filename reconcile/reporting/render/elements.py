@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import MOST_ROWS
@@ -11,8 +12,17 @@ from reconcile.reporting.manner import styled
 from reconcile.reporting.plots.svg import escaped
 
 _FILTERED = 8  # rows from which a table can be filtered
-#: A cell: text, or the text and the number to sort by.
-Cell = str | tuple[str, float]
+
+
+class Link(NamedTuple):
+    """A cell that leads to a bookmark of our own making."""
+
+    text: str
+    anchor: str
+
+
+#: A cell: text, the text and the number to sort by, or a link.
+Cell = str | tuple[str, float] | Link
 
 
 def said(text: object) -> str:
@@ -28,6 +38,8 @@ def paragraph(text: object, kind: str = "", given: bool = False) -> str:
 
 def _cell(value: Cell | int, numeric: bool, ours: bool = False) -> str:
     kind = ' class="n"' if numeric else ""
+    if isinstance(value, Link):
+        return f'<td><a href="#{value.anchor}">{escaped(value.text)}</a></td>'
     if isinstance(value, tuple):
         text, number = value
         sort = f' data-v="{number!r}"' if math.isfinite(number) else ' data-v=""'
@@ -42,23 +54,17 @@ def table(
     rows: Iterable[Sequence[Cell | int]],
     numeric: Sequence[int] = (),
     sortable: bool = True,
-    links: Sequence[str] = (),
     ours: Sequence[int] = (),
 ) -> str:
-    """A table; ``links`` gives for each row the bookmark that its first cell leads to.
-
-    Columns in ``ours`` hold the program's words, others text as it was given.
-    """
+    """A table; columns in ``ours`` hold the program's words, others text as it was given."""
     head = "".join(
         f'<th scope="col"{" class=" + chr(34) + "n" + chr(34) if i in numeric else ""}>'
         f"{escaped(text)}</th>"
         for i, text in enumerate(headings)
     )
     body = []
-    for number, row in enumerate(rows):
+    for row in rows:
         cells = [_cell(value, i in numeric, i in ours) for i, value in enumerate(row)]
-        if links:
-            cells[0] = f'<td><a href="#{links[number]}">{escaped(row[0])}</a></td>'
         body.append(f"<tr>{''.join(cells)}</tr>")
     box = ""
     if sortable and len(body) >= _FILTERED:

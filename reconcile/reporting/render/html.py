@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from reconcile.reporting.document.blocks import (
     MOST_ROWS,
+    Across,
     Block,
     Caution,
     Cell,
@@ -61,6 +62,8 @@ def _of(block: Block) -> str:
 def _value(value: str | Cell) -> elements.Cell:
     cell = value if isinstance(value, Cell) else Cell(value)
     text = ", ".join(cell.strong) + cell.text
+    if cell.anchor:
+        return elements.Link(text, cell.anchor)
     return text if cell.sort is None else (text, cell.sort)
 
 
@@ -68,7 +71,11 @@ def _table(table: Table) -> str:
     kept = [(i, c) for i, c in enumerate(table.columns) if c.on_screen]
     made = elements.table(
         [c.heading for _, c in kept],
-        [[_value(row[i]) for i, _ in kept] for row in table.rows[:MOST_ROWS]],
+        [
+            [_value(row[i]) for i, _ in kept]
+            for row in table.rows[:MOST_ROWS]
+            if not isinstance(row, Across)
+        ],
         [place for place, (_, c) in enumerate(kept) if c.number],
         table.sortable,
         ours=[place for place, (_, c) in enumerate(kept) if not c.given],

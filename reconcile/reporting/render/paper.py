@@ -11,6 +11,7 @@ from reportlab.platypus import Table as Grid
 
 from reconcile.reporting import words
 from reconcile.reporting.document.blocks import (
+    Across,
     Block,
     Caution,
     Cell,
@@ -26,7 +27,7 @@ from reconcile.reporting.document.blocks import (
     Titled,
 )
 from reconcile.reporting.plots import drawn
-from reconcile.reporting.render.book import Heading
+from reconcile.reporting.render.book import Heading, Pages
 from reconcile.reporting.render.styles import (
     RULE,
     boxed,
@@ -35,18 +36,25 @@ from reconcile.reporting.render.styles import (
     foreign,
     gap,
     grid,
+    link,
     own,
     style,
     worded,
 )
 from reconcile.reporting.text import markup
 
+NO_PAGES = Pages()
 _BETWEEN = 4 * mm  # two plots side by side
 
 
-def flowables(blocks: Sequence[Block], width: float, depth: int = 0) -> list[Flowable]:
-    """The blocks one below the other, ``width`` points wide; ``depth`` counts sections around."""
-    return [flowable for block in blocks for flowable in _of(block, width, depth)]
+def flowables(
+    blocks: Sequence[Block], width: float, pages: Pages = NO_PAGES, depth: int = 0
+) -> list[Flowable]:
+    """The blocks one below the other, ``width`` points wide.
+
+    ``pages`` holds the bookmarks' pages; ``depth`` counts the sections around.
+    """
+    return [flowable for block in blocks for flowable in _of(block, width, pages, depth)]
 
 
 def start() -> list[Flowable]:
@@ -54,7 +62,7 @@ def start() -> list[Flowable]:
     return [CondPageBreak(65 * mm), gap(8)]
 
 
-def _of(block: Block, width: float, depth: int) -> list[Flowable]:
+def _of(block: Block, width: float, pages: Pages, depth: int) -> list[Flowable]:
     match block:
         case Text(text, size, given, limit, on_paper):
             return [_paragraph(text, size, given, limit)] if on_paper else []
@@ -65,7 +73,7 @@ def _of(block: Block, width: float, depth: int) -> list[Flowable]:
         case Facts(rows):
             return [facts(rows, width), gap(4)]
         case Table():
-            return _table(block, width)
+            return _table(block, width, pages)
         case Form():
             return [_form(block, width), gap(10)]
         case Plots():
@@ -73,13 +81,13 @@ def _of(block: Block, width: float, depth: int) -> list[Flowable]:
         case Gap(points):
             return [gap(points)]
         case Titled(title, inner, whole):
-            content = flowables(inner, width, depth)
+            content = flowables(inner, width, pages, depth)
             if whole:
                 return [KeepTogether([own(title, "h3"), *content])]
             return [CondPageBreak(20 * mm), own(title, "h3"), *content]
         case Section(anchor, title, inner, whole):
             heading = Heading(title, anchor, 0, "h2" if depth else "h1")
-            content = flowables(inner, width, depth + 1)
+            content = flowables(inner, width, pages, depth + 1)
             if whole:
                 return [KeepTogether([gap(8), heading, *content])]
             return [*start(), heading, *content]
@@ -92,27 +100,41 @@ def _paragraph(text: str, name: str, given: bool, limit: int | None) -> Paragrap
     return own(text, name) if limit is None else worded(text, name, limit)
 
 
-def _cell(column: Column, value: str | Cell) -> Paragraph:
+def _cell(column: Column, value: str | Cell, pages: Pages) -> Flowable:
     cell = value if isinstance(value, Cell) else Cell(value)
+    if cell.verdict is not None:
+        return drawn.verdict_mark(cell.verdict, 7.5)
     bold = column.bold or cell.bold
     name = "cell-right" if column.number else "cell-bold" if bold else "cell"
     name = "mono" if column.mono else name
+    if cell.page_of:
+        return link(pages.text(cell.page_of), cell.page_of, name)
+    if cell.anchor:
+        return link(cell.text[: column.limit], cell.anchor, name)
     if not cell.strong:
         return _paragraph(cell.text, name, column.given, column.limit)
     strong = ", ".join(f'<font name="ReportBold">{markup(t, 60)}</font>' for t in cell.strong)
     return Paragraph(strong + markup(cell.text, column.limit), style(name))
 
 
-def _table(table: Table, width: float) -> list[Flowable]:
+def _table(table: Table, width: float, pages: Pages) -> list[Flowable]:
     kept = [(i, c) for i, c in enumerate(table.columns) if c.share]
     rows = table.rows if table.most is None else table.rows[: table.most]
     made = grid(
         [c.heading for _, c in kept],
-        [[_cell(c, row[i]) for i, c in kept] for row in rows],
+        [_row(kept, row, pages) for row in rows],
         [width * c.share for _, c in kept],
         right=[place for place, (_, c) in enumerate(kept) if c.number],
         compact=table.compact,
     )
+    for place in (i for i, row in enumerate(rows, start=1) if isinstance(row, Across)):
+        made.setStyle(
+            [
+                ("SPAN", (0, place), (-1, place)),
+                ("TOPPADDING", (0, place), (-1, place), 5),
+                ("NOSPLIT", (0, place), (-1, place + 1)),
+            ]
+        )
     if len(rows) == len(table.rows):
         return [made]
     shown, total = len(rows), len(table.rows)
@@ -122,6 +144,14 @@ def _table(table: Table, width: float) -> list[Flowable]:
         else words.LINES_SHOWN.format(shown=shown, total=total)
     )
     return [made, gap(3), own(text, "small")]
+
+
+def _row(
+    kept: Sequence[tuple[int, Column]], row: Sequence[str | Cell] | Across, pages: Pages
+) -> list[Flowable | str]:
+    if isinstance(row, Across):
+        return [foreign(row.text, "cell-bold"), *[""] * (len(kept) - 1)]
+    return [_cell(column, row[i], pages) for i, column in kept]
 
 
 def _form(form: Form, width: float) -> Grid:

@@ -27,7 +27,6 @@ from reconcile.reporting.text import cell_text
 Kind = Literal["text", "number", "integer", "percent", "p"]
 
 _HEAD_FONT = Font(name="Calibri", size=10, bold=True)
-_BODY_FONT = Font(name="Calibri", size=10)
 _TITLE_FONT = Font(name="Calibri", size=14, bold=True)
 _HEAD_FILL = PatternFill("solid", fgColor="E3E3E3")
 _HEAD_EDGE = Border(bottom=Side(style="thin"))

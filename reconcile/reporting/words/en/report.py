@@ -188,7 +188,6 @@ FACTOR_FORM = {
     "line": "line: lab = (field − a) / b",
     "power": "power: ln lab = (ln field − a) / b, both in mg/kg",
 }
-CONTINUED = "{label} (continued)"
 
 AXIS_LAB = "Laboratory, {unit}"
 AXIS_FIELD = "Field, {unit}"
@@ -331,19 +330,6 @@ SETTINGS_INTRO = (
 INPUT_HEADINGS = (
     "File", "Kind", "Rows", "Accepted", "Rows refused", "Cells refused", "Bytes", "SHA-256"
 )  # fmt: skip
-FACTOR_HEADINGS = (
-    "Factor",
-    "Stratum",
-    "Form",
-    "Intercept",
-    "Slope",
-    "Range",
-    "n",
-    "Error before",
-    "Error after",
-    "Basis",
-    "Status",
-)
 RULE = "Rule for the headline line: {rule}"
 DETAILS_INTRO = "Results beyond the page of each stratum, in words."
 
@@ -673,12 +659,6 @@ HOVER_COUNT = "{told}, n = {n}"
 HOVER_CHANCE = "{value}: {chance} (at most {most})"
 RULE_HEADING = "Rule"
 SCREEN_VERDICT_HEADINGS = (
-    "Stratum",
-    "Verdict",
-    "n",
-    "Field/lab ratio",
-    "Limits of agreement",
-    "Valid range",
     "Valid until",
     "Binding reason",
     "Next step",
