@@ -25,10 +25,62 @@ def test_lambda_is_never_assumed() -> None:
     assert "not known" in found.headline.rule_text
 
 
-def test_lambda_comes_from_replicates_of_both_sides() -> None:
-    found = evaluation.evaluate(STRATUM, study(), LAB_ERROR, settings()).statistics
-    assert found.error_ratio.value == pytest.approx(0.05**2 / 0.0004)
+def test_lambda_comes_from_the_scatter_of_the_pairs_and_the_laboratorys_error() -> None:
+    # replicates alone would say 0.05²/0.02² = 6.25; the field's whole error is 8 %: 16
+    found = evaluation.evaluate(STRATUM, study(400), LAB_ERROR, settings()).statistics
+    assert found.error_ratio.value == pytest.approx(16, rel=0.2)
     assert found.headline.method == "weighted deming"
+    assert found.error_model is not None
+    assert found.headline_line == found.error_model.line
+    assert found.error_model.heterogeneity.value == pytest.approx(0.08**2 - 0.05**2, rel=0.3)
+
+
+def heterogeneous(seed: int, n: int = 100, spots: float = 0.20) -> pd.DataFrame:
+    """Levels over a factor of 4; spots and split differ by ``spots``; no bias."""
+    rng = np.random.default_rng(seed)
+    true = 100 * np.exp(rng.uniform(0, math.log(4), n))
+    lab = true * np.exp(rng.normal(0, 0.05, n))
+    return pairs(lab, true * np.exp(rng.normal(-(spots**2) / 2, np.hypot(spots, 0.05), n)))
+
+
+def test_what_separates_spots_from_the_split_does_not_steepen_the_headline() -> None:
+    error = LabError(0.0025, 20, "20 pairs of laboratory duplicates")
+    slopes = [
+        evaluation.evaluate(STRATUM, heterogeneous(seed), error, settings()).statistics
+        for seed in range(60)
+    ]
+    lines = [s.headline_line.slope for s in slopes]
+    assert np.mean([e.value for e in lines]) == pytest.approx(1.0, abs=0.03)  # was 1.13
+    assert np.mean([e.low <= 1 <= e.high for e in lines]) >= 0.88  # was 0.48
+
+
+def test_plain_deming_claims_no_interval_where_errors_grow_with_the_level() -> None:
+    found = evaluation.evaluate(STRATUM, study(), LAB_ERROR, settings()).statistics
+    assert found.difference_scale == "log ratio"
+    assert found.deming.slope.estimable
+    assert math.isnan(found.deming.slope.low)
+    assert "grow with the level" in found.deming.slope.reason
+    assert math.isfinite(found.weighted_deming.slope.low)
+
+
+def test_duplicates_of_splits_count_to_the_laboratorys_side() -> None:
+    rng = np.random.default_rng(3)
+    level = np.full(40, 100.0)
+    sd = np.repeat([2.0, 15.0], 20)
+    table = duplicates(
+        list(level + rng.normal(0, sd)), list(level + rng.normal(0, sd))
+    ).assign(duplicate_kind=["pulp"] * 20 + ["coarse"] * 20)  # fmt: skip
+    (error,) = evaluation.lab_errors(table, ErrorSettings()).values()
+    assert error.relative_variance == pytest.approx(0.02**2, rel=0.6)
+    assert error.splits is not None
+    assert error.of_pair(1) == pytest.approx(0.15**2, rel=0.6)
+    # two results of one split share what separates it from another
+    assert error.of_pair(4) == pytest.approx(
+        error.of_pair(1) - 0.75 * error.relative_variance, rel=1e-9
+    )
+    found = evaluation.evaluate(STRATUM, study(), error, settings()).statistics
+    assert found.error_model is not None
+    assert found.error_model.split_known
 
 
 def test_a_stated_laboratory_error_is_named_as_stated() -> None:
@@ -54,7 +106,7 @@ def test_duplicates_of_other_levels_do_not_set_the_error_of_a_stratum() -> None:
     near = error.near(90, 130)
     assert near.degrees_of_freedom == 3
     assert near.relative_variance < error.relative_variance / 4
-    assert error.near(1e5, 2e5) is error
+    assert error.near(1e5, 2e5) == error
 
 
 def test_two_duplicates_are_too_few_to_show_an_error() -> None:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from reconcile.statistics.bias import Equivalence
     from reconcile.statistics.components import NestedVariance
     from reconcile.statistics.decisions import InteractionTest
+    from reconcile.statistics.error_model import ErrorModel
     from reconcile.statistics.level_limits import ReplicateLimits
     from reconcile.statistics.lines import Headline, Line
     from reconcile.statistics.result import Estimate
@@ -213,6 +214,7 @@ class Further(StrEnum):
     SCATTER = "shots, spots and samples"
     THREE_METHODS = "three methods without a truth"
     POOLING = "pooling of strata"
+    ERROR_MODEL = "errors of the pairs"
 
 
 KAPLAN_MEIER = {"lab": Further.LAB_KAPLAN_MEIER, "field": Further.FIELD_KAPLAN_MEIER}
@@ -243,6 +245,7 @@ class PointErrors:
     lab_s0: float  # mg/kg; the same of a lab mean
     lab_theta: float
     lab_source: str
+    relative: bool = True  # heterogeneity beyond them is in proportion to the level
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,6 +327,7 @@ class StratumStatistics:
     p_value: float = float("nan")  # of no bias, t test on the scale of the page
     p_value_adjusted: float = float("nan")  # Benjamini-Hochberg over strata
     point_errors: PointErrors | None = None  # SDs by level of both sides, where known
+    error_model: ErrorModel | None = None  # what lines, factor and chances suppose of errors
     details: tuple[tuple[str, Any], ...] = ()  # further result objects, named, with .sentence()
 
 

@@ -74,23 +74,29 @@ def point_errors(
         (0.0, lab_relative) if scale == "log ratio" else (lab_relative * middle, 0.0)
     )
     return PointErrors(
-        structure.s0.value, structure.theta.value, constant, proportional, lab_source
-    )
+        structure.s0.value, structure.theta.value, constant, proportional, lab_source,
+        scale == "log ratio",
+    )  # fmt: skip
 
 
 def york_line(lab: Array, field: Array, errors: PointErrors, level: float) -> lines.Line:
-    """York line with the SDs of ``errors`` at the levels of the line."""
+    """York line with the SDs of ``errors`` at the levels of the line.
+
+    What the field's replicates do not hold is found from the scatter of these pairs.
+    """
 
     def curve(s0: float, theta: float) -> lines.SdAt:
         return lambda c: np.asarray(np.hypot(s0, theta * c), dtype=np.float64)
 
-    return lines.york_by_curves(
+    beyond = (0.0, 1.0) if errors.relative else (1.0, 0.0)
+    return lines.york_with_excess(
         lab,
         field,
         curve(errors.lab_s0, errors.lab_theta),
         curve(errors.field_s0, errors.field_theta),
+        curve(*beyond),
         level,
-    )
+    ).line
 
 
 def of_pairs(

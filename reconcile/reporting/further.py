@@ -24,6 +24,7 @@ from reconcile.statistics.agreement import LevelLimits
 from reconcile.statistics.censoring import CensoredLine, DetectTable, KaplanMeier
 from reconcile.statistics.components import ThreeMethods
 from reconcile.statistics.decisions import DataQualityLevel, MethodCriteria
+from reconcile.statistics.error_model import ErrorModel
 from reconcile.statistics.lines import Diagnostics, ErrorStructure
 
 _FEW = 40  # pairs below which intervals that rest on few pairs fall short (tests of coverage)
@@ -127,6 +128,26 @@ def _say_structure(say: _Say, found: ErrorStructure) -> list[str]:
             freedom=found.degrees_of_freedom,
             p_sd=_p_said(found.p_constant_sd),
             p_cv=_p_said(found.p_constant_cv),
+        )
+    ]
+
+
+def _say_errors(say: _Say, found: ErrorModel) -> list[str]:
+    if found.reason:
+        return [words.ERRORS_NONE.format(reason=found.reason)]
+    replicates = rest = ""
+    if found.replicates.estimable:
+        replicates = words.ERRORS_REPLICATES.format(sd=say.value("pair_replicate_sd"))
+    if found.found == "resolved":
+        rest = words.ERRORS_RESOLVED.format(sd=say.whole("pair_heterogeneity_sd"))
+    elif found.found == "not resolved":
+        rest = words.ERRORS_NOT_RESOLVED
+    return [
+        words.ERRORS_SAID.format(
+            lab=say.value("pair_lab_sd"),
+            replicates=replicates,
+            rest=rest,
+            splits=words.ERRORS_SPLITS[found.split_known],
         )
     ]
 
@@ -360,6 +381,7 @@ def _say_diagnostics(say: _Say, found: Diagnostics) -> list[str]:
 
 
 _SENTENCES: dict[str, Callable[[_Say, Any], list[str]]] = {
+    Further.ERROR_MODEL: _say_errors,
     Further.STRUCTURE: _say_structure,
     Further.SCATTER: _say_scatter,
     Further.THREE_METHODS: _say_three,

@@ -23,6 +23,7 @@ from reconcile.statistics.agreement import Concordance, LevelLimits
 from reconcile.statistics.censoring import CensoredLine, DetectTable, KaplanMeier, OrderStatistics
 from reconcile.statistics.components import ThreeMethods
 from reconcile.statistics.decisions import DataQualityLevel
+from reconcile.statistics.error_model import ErrorModel
 from reconcile.statistics.lines import ErrorStructure, Line
 from reconcile.statistics.result import Estimate
 
@@ -220,6 +221,17 @@ def _three(_: StratumStatistics, found: ThreeMethods) -> Iterator[Figure]:
         yield _as_sd(f"three_{index}", _label("three", name=name), kind, item)
 
 
+def _errors(_: StratumStatistics, found: ErrorModel) -> Iterator[Figure]:
+    kind: Kind = "percent" if found.shape == "proportional" else "mass"
+    for key, item in (
+        ("pair_lab_sd", found.lab),
+        ("pair_replicate_sd", found.replicates),
+        ("pair_heterogeneity_sd", found.heterogeneity),
+    ):
+        if item.estimable:
+            yield _as_sd(key, _label(key), kind, item)
+
+
 def _pooling(_: StratumStatistics, found: Pooling) -> Iterator[Figure]:
     yield _p("pooling_slopes_p", found.test.slopes_p, found.test.n)
     yield _p("pooling_offsets_p", found.test.intercepts_p, found.test.n)
@@ -227,6 +239,7 @@ def _pooling(_: StratumStatistics, found: Pooling) -> Iterator[Figure]:
 
 #: What makes the figures of each further result.
 FIGURES: dict[str, Callable[[StratumStatistics, Any], Iterator[Figure]]] = {
+    Further.ERROR_MODEL: _errors,
     Further.STRUCTURE: _structure,
     Further.SCATTER: _scatter,
     Further.THREE_METHODS: _three,

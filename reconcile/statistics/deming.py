@@ -1,24 +1,20 @@
-"""Lines with errors on both sides: Deming, weighted Deming, York."""
+"""Lines with errors on both sides in one known ratio: Deming, weighted Deming."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from reconcile.statistics._values import Floats, check_level, pairs, quiet, same_length, vector
-from reconcile.statistics.least_squares import fit
+from reconcile.statistics._values import Floats, check_level, pairs, quiet
 from reconcile.statistics.line import Line, flat, line_of, no_line, on_a_line, trouble
 from reconcile.statistics.result import NAN
 
 DEMING = "Deming regression"
 WEIGHTED_DEMING = "weighted Deming regression"
-YORK = "York regression"
 _ROUNDS, _CLOSE = 200, 1e-12
-_CURVE_ROUNDS = 30
 #: Up to this many pairs weighted Deming is refitted without each pair.
 EXACTLY_LEFT_OUT = 300
 
@@ -252,98 +248,3 @@ def weighted_deming(
         return _jackknife(WEIGHTED_DEMING, u, v, ab, loo, level, lam, rule)
     loo = _left_out(u, v, lam, ab) if n > EXACTLY_LEFT_OUT else _refitted(u, v, lam, ab)
     return _jackknife(WEIGHTED_DEMING, u, v, ab, loo, level, lam, rule)
-
-
-@quiet
-def york(
-    x: ArrayLike,
-    y: ArrayLike,
-    sx: ArrayLike,
-    sy: ArrayLike,
-    r: ArrayLike | float = 0.0,
-    level: float = 0.95,
-    scale: Literal["never below one", "given", "residual"] = "never below one",
-) -> Line:
-    """Line for points with their own SDs ``sx``, ``sy`` and error correlation ``r``.
-
-    York, Evensen, Martínez & De Basabe 2004 (unified equations; standard errors at the
-    adjusted points). Points without a finite SD above zero are left out. ``scale`` says
-    what the covariance is multiplied with: 'given' keeps that of the given SDs,
-    'residual' takes the reduced chi-square, the default the larger of both, which covers
-    more than its level where the SDs are right (measured 95 to 98 %).
-    """
-    check_level(level)
-    u, v = vector(x, "x"), vector(y, "y")
-    p, q = vector(sx, "sx"), vector(sy, "sy")
-    rho = np.broadcast_to(np.asarray(r, dtype=np.float64), u.shape).copy()
-    same_length(u, v, p, q, names=("x", "y", "sx", "sy"))
-    if np.any(np.abs(rho) > 1):
-        raise ValueError("r must lie between −1 and 1")
-    keep = np.isfinite(u) & np.isfinite(v) & (p > 0) & (q > 0) & np.isfinite(p) & np.isfinite(q)
-    keep &= np.isfinite(rho)
-    u, v, p, q, rho = u[keep], v[keep], p[keep], q[keep], rho[keep]
-    if reason := trouble(u, v) or flat(v):
-        return no_line(YORK, u.size, reason, level)
-    wx, wy = 1 / p**2, 1 / q**2
-    alpha = np.sqrt(wx * wy)
-    b = fit(YORK, u, v, wy / wy.max(), level, "").slope.value
-    beta = u
-    previous = NAN
-    converged = False
-    for _ in range(2000):
-        w = wx * wy / (wx + b * b * wy - 2 * b * rho * alpha)
-        mx, my = float(w @ u / w.sum()), float(w @ v / w.sum())
-        du, dv = u - mx, v - my
-        beta = w * (du / wy + b * dv / wx - (b * du + dv) * rho / alpha)
-        new = float((w * beta) @ dv / ((w * beta) @ du))
-        # rounding can make the last digit swing between two values for ever
-        converged = abs(new - b) <= 4e-16 * abs(new) or new == previous
-        previous, b = b, new
-        if converged or not math.isfinite(b):
-            break
-    if not converged and not abs(b - previous) <= 1e-9 * abs(b):
-        return no_line(YORK, u.size, "the fit does not settle on one slope", level)
-    w = wx * wy / (wx + b * b * wy - 2 * b * rho * alpha)
-    mx, my = float(w @ u / w.sum()), float(w @ v / w.sum())
-    a = my - b * mx
-    adjusted = mx + beta
-    centre = float(w @ adjusted / w.sum())
-    vb = float(1 / (w @ (adjusted - centre) ** 2))
-    va = float(1 / w.sum()) + centre * centre * vb
-    reduced = float(w @ (v - a - b * u) ** 2) / (u.size - 2)
-    factor = {"given": 1.0, "residual": reduced}.get(scale, max(reduced, 1.0))
-    covariance = ((va * factor, -centre * vb * factor), (-centre * vb * factor, vb * factor))
-    return line_of(YORK, u, v, a, b, covariance, level, NAN, "1 / (SD of each point)²")
-
-
-#: SDs at true levels; arrays of shape (n,) in and out.
-SdAt = Callable[[Floats], Floats]
-
-
-@quiet
-def york_by_curves(x: ArrayLike, y: ArrayLike, sd_x: SdAt, sd_y: SdAt, level: float = 0.95) -> Line:
-    """York line where both SDs follow known curves of the level, such as √(s0² + (θc)²).
-
-    The SD of a point is taken at its level on the line, found again from each line until it
-    stands: SDs at the measured levels would give low readings too much weight. The weights
-    are those of :func:`york`, whose covariance is kept (never below the given SDs).
-    """
-    u, v = pairs(x, y, ("x", "y"))
-    if reason := trouble(u, v) or flat(v):
-        return no_line(YORK, u.size, reason, level)
-    at_x, at_y = u, v
-    line = no_line(YORK, u.size, "the fit does not settle on one slope", level)
-    slope = NAN
-    for _ in range(_CURVE_ROUNDS):
-        sx, sy = np.asarray(sd_x(at_x)), np.asarray(sd_y(at_y))
-        line = york(u, v, sx, sy, level=level)
-        if line.reason or line.n < u.size:
-            return line
-        a, b = line.intercept.value, line.slope.value
-        if abs(b - slope) <= 1e-10 * abs(b):
-            break
-        slope = b
-        weight_x, weight_y = 1 / sx**2, 1 / sy**2
-        at_x = (weight_x * u + b * weight_y * (v - a)) / (weight_x + b * b * weight_y)
-        at_y = a + b * at_x
-    return line

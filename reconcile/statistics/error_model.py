@@ -73,6 +73,7 @@ class ErrorModel:
     reliability: float
     found: Found  # whether heterogeneity can be told from none
     split_known: bool  # the lab's error holds what separates two splits of one sample
+    known: tuple[Known, Known]  # laboratory, replicates: as given
     reason: str = ""
 
     @property
@@ -135,7 +136,8 @@ def _nothing(
     none = not_estimable(n, reason, "error model of the pairs", level)
     return ErrorModel(
         shape, n, _known(lab, n, level), _known(replicates, n, level), none, none, none,
-        no_line(METHODS[shape], n, reason, level), NAN, "not estimable", split, reason,
+        no_line(METHODS[shape], n, reason, level), NAN, "not estimable", split,
+        (lab, replicates), reason,
     )  # fmt: skip
 
 
@@ -356,8 +358,13 @@ def error_model(
     )  # fmt: skip
     return ErrorModel(
         shape, n, _known(lab, n, level), _known(replicates, n, level), field, heterogeneity,
-        ratio, line, reliability, found, split_known,
+        ratio, line, reliability, found, split_known, (lab, replicates),
     )  # fmt: skip
+
+
+def refitted(model: ErrorModel, x: ArrayLike, y: ArrayLike, level: float = 0.95) -> ErrorModel:
+    """The same model of other pairs: what is known apart from the pairs is all that is kept."""
+    return error_model(x, y, *model.known, model.shape, level, model.split_known)
 
 
 def _combination(

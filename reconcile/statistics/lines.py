@@ -7,13 +7,10 @@ sides. Which line leads follows the written rule of ``choose_headline``.
 from __future__ import annotations
 
 from reconcile.statistics.deming import (
-    SdAt,
     deming,
     deming_point,
     weighted_deming,
     weighted_deming_point,
-    york,
-    york_by_curves,
 )
 from reconcile.statistics.diagnostics import Diagnostics, diagnostics
 from reconcile.statistics.error_structure import ErrorStructure, error_structure
@@ -39,6 +36,7 @@ from reconcile.statistics.passing_bablok import (
     passing_bablok,
     theil_sen,
 )
+from reconcile.statistics.york import CurveFit, SdAt, york, york_by_curves, york_with_excess
 
 __all__ = [
     "FEWEST_FOR_RANKS",
@@ -46,6 +44,7 @@ __all__ = [
     "NO_COVARIANCE",
     "RULE",
     "Covariance",
+    "CurveFit",
     "CusumLinearity",
     "Diagnostics",
     "ErrorStructure",
@@ -70,4 +69,5 @@ __all__ = [
     "weighted_ols",
     "york",
     "york_by_curves",
+    "york_with_excess",
 ]

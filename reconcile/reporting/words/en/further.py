@@ -11,6 +11,9 @@ FURTHER = {
     "error_proportional": "– in proportion to the level",
     "error_p_constant_sd": "Constant SD, p value",
     "error_p_constant_cv": "Constant CV, p value",
+    "pair_lab_sd": "Error SD of a laboratory value in a pair",
+    "pair_replicate_sd": "Error SD of a field mean, from its replicates",
+    "pair_heterogeneity_sd": "SD of heterogeneity, field to split",
     "shot_sd": "SD between {shots}",
     "spot_sd": "SD between spots of a sample",
     "sample_sd": "SD between samples",
@@ -68,6 +71,24 @@ STRUCTURE_SAID = (
     "freedom; {p_sd} for a constant SD, {p_cv} for a constant CV)."
 )
 STRUCTURE_NONE = "How the field’s error depends on the level can’t be said: {reason}."
+ERRORS_SAID = (
+    "Of what separates the pairs the laboratory’s error has an SD of {lab}{replicates}{rest}. "
+    "{splits}"
+)
+ERRORS_NONE = "The errors of the pairs can’t be told apart: {reason}."
+ERRORS_REPLICATES = ", the field mean’s replicates {sd}"
+ERRORS_RESOLVED = (
+    ", and heterogeneity between what the field read and what the laboratory got {sd}, from the "
+    "scatter of the pairs"
+)
+ERRORS_NOT_RESOLVED = (
+    "; heterogeneity between what the field read and what the laboratory got is not resolved"
+)
+ERRORS_SPLITS = {
+    True: "Duplicates of splits are in the laboratory’s part.",
+    False: "Without duplicates of splits what separates two splits of one sample can’t be told "
+    "apart and stands in heterogeneity.",
+}
 SCATTER_SAID = (
     "One {one} scatters with an SD of {single}, so that the mean of {now} has a standard error of "
     "{se_now}; {double} would bring it to {se_double}, {four} to {se_four}. More of them lessen "

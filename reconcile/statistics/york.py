@@ -1,0 +1,167 @@
+"""York regression: every point with its own standard uncertainties, given or by curves."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from reconcile.statistics._values import Floats, check_level, pairs, quiet, same_length, vector
+from reconcile.statistics.least_squares import fit
+from reconcile.statistics.line import Line, flat, line_of, no_line, trouble
+from reconcile.statistics.result import NAN
+
+YORK = "York regression"
+NOT_SETTLED = "the fit does not settle on one slope"
+_ROUNDS = 2000
+_CURVE_ROUNDS, _CURVE_CLOSE = 1000, 1e-12
+
+
+@quiet
+def york(
+    x: ArrayLike,
+    y: ArrayLike,
+    sx: ArrayLike,
+    sy: ArrayLike,
+    r: ArrayLike | float = 0.0,
+    level: float = 0.95,
+    scale: Literal["never below one", "given", "residual"] = "never below one",
+) -> Line:
+    """Line for points with their own SDs ``sx``, ``sy`` and error correlation ``r``.
+
+    York, Evensen, Martínez & De Basabe 2004 (unified equations; standard errors at the
+    adjusted points). Points without a finite SD above zero are left out. ``scale`` says
+    what the covariance is multiplied with: 'given' keeps that of the given SDs,
+    'residual' takes the reduced chi-square, the default the larger of both, which covers
+    more than its level where the SDs are right (measured 95 to 98 %).
+    """
+    check_level(level)
+    u, v = vector(x, "x"), vector(y, "y")
+    p, q = vector(sx, "sx"), vector(sy, "sy")
+    rho = np.broadcast_to(np.asarray(r, dtype=np.float64), u.shape).copy()
+    same_length(u, v, p, q, names=("x", "y", "sx", "sy"))
+    if np.any(np.abs(rho) > 1):
+        raise ValueError("r must lie between −1 and 1")
+    keep = np.isfinite(u) & np.isfinite(v) & (p > 0) & (q > 0) & np.isfinite(p) & np.isfinite(q)
+    keep &= np.isfinite(rho)
+    u, v, p, q, rho = u[keep], v[keep], p[keep], q[keep], rho[keep]
+    if reason := trouble(u, v) or flat(v):
+        return no_line(YORK, u.size, reason, level)
+    wx, wy = 1 / p**2, 1 / q**2
+    alpha = np.sqrt(wx * wy)
+    b = fit(YORK, u, v, wy / wy.max(), level, "").slope.value
+    beta = u
+    previous = NAN
+    converged = False
+    for _ in range(_ROUNDS):
+        w = wx * wy / (wx + b * b * wy - 2 * b * rho * alpha)
+        mx, my = float(w @ u / w.sum()), float(w @ v / w.sum())
+        du, dv = u - mx, v - my
+        beta = w * (du / wy + b * dv / wx - (b * du + dv) * rho / alpha)
+        new = float((w * beta) @ dv / ((w * beta) @ du))
+        # rounding can make the last digit swing between two values for ever
+        converged = abs(new - b) <= 4e-16 * abs(new) or new == previous
+        previous, b = b, new
+        if converged or not math.isfinite(b):
+            break
+    if not converged and not abs(b - previous) <= 1e-9 * abs(b):
+        return no_line(YORK, u.size, NOT_SETTLED, level)
+    w = wx * wy / (wx + b * b * wy - 2 * b * rho * alpha)
+    mx, my = float(w @ u / w.sum()), float(w @ v / w.sum())
+    a = my - b * mx
+    adjusted = mx + beta
+    centre = float(w @ adjusted / w.sum())
+    vb = float(1 / (w @ (adjusted - centre) ** 2))
+    va = float(1 / w.sum()) + centre * centre * vb
+    reduced = float(w @ (v - a - b * u) ** 2) / (u.size - 2)
+    factor = {"given": 1.0, "residual": reduced}.get(scale, max(reduced, 1.0))
+    covariance = ((va * factor, -centre * vb * factor), (-centre * vb * factor, vb * factor))
+    return line_of(YORK, u, v, a, b, covariance, level, NAN, "1 / (SD of each point)²")
+
+
+#: SDs at true levels; arrays of shape (n,) in and out.
+SdAt = Callable[[Floats], Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class CurveFit:
+    """A York line by curves, and the SD beyond them that the scatter about it asks for.
+
+    ``excess`` multiplies the curve of excess: a relative SD where that is the level itself.
+    """
+
+    line: Line
+    excess: float  # 0 where the scatter is no more than the curves explain
+
+
+def york_by_curves(x: ArrayLike, y: ArrayLike, sd_x: SdAt, sd_y: SdAt, level: float = 0.95) -> Line:
+    """York line where both SDs follow known curves of the level, such as √(s0² + (θc)²).
+
+    The SD of a point is taken at its level on the line, found again from each line until it
+    stands: SDs at the measured levels would give low readings too much weight. The weights
+    are those of :func:`york`, whose covariance is kept (never below the given SDs). A fit that
+    does not settle gives no line and says so.
+    """
+    return york_with_excess(x, y, sd_x, sd_y, None, level).line
+
+
+@quiet
+def york_with_excess(
+    x: ArrayLike, y: ArrayLike, sd_x: SdAt, sd_y: SdAt, excess: SdAt | None, level: float = 0.95
+) -> CurveFit:
+    """:func:`york_by_curves`, with an SD of y beyond ``sd_y`` found from the scatter.
+
+    The variance of y is sd_y² + h²·excess²; h² is that at which the weighted sum of squares is
+    n − 2 (the moment estimator of Mandel & Paule 1970), or 0. ``excess`` None: h is 0.
+    """
+    check_level(level)
+    u, v = pairs(x, y, ("x", "y"))
+    n = u.size
+    if reason := trouble(u, v) or flat(v):
+        return CurveFit(no_line(YORK, n, reason, level), 0.0)
+    none = CurveFit(no_line(YORK, n, NOT_SETTLED, level), 0.0)
+    at_x, at_y = u, v
+    b = fit(YORK, u, v, np.ones(n), level, "").slope.value
+    square, step = 0.0, 1.0
+    change = NAN
+    for _ in range(_CURVE_ROUNDS):
+        var_x, var_y = np.asarray(sd_x(at_x)) ** 2, np.asarray(sd_y(at_y)) ** 2
+        beyond = np.asarray(excess(at_y)) ** 2 if excess is not None else np.zeros(n)
+        var_y = var_y + square * beyond
+        if not (np.all(var_x > 0) and np.all(var_y > 0)):
+            return none
+        w = 1 / (var_y + b * b * var_x)
+        mx, my = float(w @ u / w.sum()), float(w @ v / w.sum())
+        du, dv = u - mx, v - my
+        beta = w * (du * var_y + b * dv * var_x)
+        new = float((w * beta) @ dv / ((w * beta) @ du))
+        residual = dv - new * du
+        moved = 0.0
+        if excess is not None:
+            too_much = float(w @ residual**2) - (n - 2)
+            falls = float((w * w * beyond) @ residual**2)
+            found = max(square + too_much / falls, 0.0) if falls > 0 else square
+            moved = abs(found - square) / max(found, square, 1e-300) if found != square else 0.0
+            square += step * (found - square)
+        # a fit that swings about its slope is damped, else it may swing for ever
+        if (new - b) * change < 0:
+            step = max(step / 2, 0.1)
+        change = new - b
+        if not np.isfinite(new):
+            return none
+        b += step * change
+        if abs(change) <= _CURVE_CLOSE * abs(b) and moved <= 1e-9:
+            break
+        a = my - b * mx
+        off = v - a - b * u
+        size = var_y + b * b * var_x
+        at_x = u + b * var_x * off / size
+        at_y = a + b * at_x
+    else:
+        return none
+    line = york(u, v, np.sqrt(var_x), np.sqrt(var_y), level=level)
+    return CurveFit(line, float(np.sqrt(square)))
