@@ -352,13 +352,13 @@ def test_a_factor_stood_for_its_month_though_it_expired_or_was_superseded_since(
     life = factor_life.approve(site, copper(site).factor.factor_id, "Ben Osei", "ratio steady", AT)
     for state in ("approved", "expired", "superseded"):
         then = replace(life, factor=replace(life.factor, status=state))
-        assert len(specimens.in_force([then], "2026-10-01", "2026-10-31")) == 1
+        assert len(factor_life.in_force([then], "2026-10-01", "2026-10-31")) == 1
     for state, approver in (("withdrawn", "Ben Osei"), ("proposed", ""), ("superseded", "")):
         then = replace(life, approver=approver, factor=replace(life.factor, status=state))
-        assert specimens.in_force([then], "2026-10-01", "2026-10-31") == ()
-    assert specimens.in_force([life], "2026-09-01", "2026-09-30") == ()
+        assert factor_life.in_force([then], "2026-10-01", "2026-10-31") == ()
+    assert factor_life.in_force([life], "2026-09-01", "2026-09-30") == ()
     newer = replace(life, period="2026-11")
-    assert specimens.in_force([newer, life], "2026-10-01", "2026-10-31")[0].period == "2026-11"
+    assert factor_life.in_force([newer, life], "2026-10-01", "2026-10-31")[0].period == "2026-11"
 
 
 def test_a_refused_limit_is_found_and_no_grade_is_called_whole(site: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,11 +11,13 @@ import pytest
 
 import reconcile
 from reconcile.base.model import CorrectionFactor
-from reconcile.judgement import scoring
+from reconcile.intake import workspace as ws
+from reconcile.judgement import factor_life, scoring
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED, WATCH, WITHDRAW, FactorScore, score
 from reconcile.statistics.proportions import clopper_pearson
 from tests import small
 from tests.test_applying import FACTOR
+from tests.test_factors import AT
 
 pytestmark = pytest.mark.usefixtures("data_alone")
 
@@ -144,6 +147,103 @@ def test_the_next_month_scores_the_factors_before_it_fits_again(tmp_path: Path) 
     again = reconcile.run_period(site, "2026-11")
     assert not again.new_release
     assert again.reconciliation.extra["factor scores"] == scores
+
+
+def past(mean: float, period: str, n: int = 30, factor: CorrectionFactor = FACTOR) -> scoring.Past:
+    variance = RSD**2 / n
+    return scoring.Past(
+        period, factor.factor_id, mean, mean, mean, KEEP, True, mean, variance, variance / 2, n
+    )
+
+
+def test_small_shifts_of_several_months_add_up_to_a_call() -> None:
+    factor = ratio_factor(1.25, 1_000_000)
+    rng = np.random.default_rng(4)
+    lab = np.exp(rng.uniform(np.log(50), np.log(800), 30))
+    error = rng.normal(0, RSD, 30)
+    field = lab * 1.25 * np.exp(error - error.mean() + 0.045)
+    args = (factor, "r", lab, field, np.full(30, 3.0), 0.05, 0.10)
+    alone = score(*args)
+    assert alone.call == KEEP
+    months = [past(0.045, f"2026-0{m}", 10_000) for m in (5, 6, 7, 8)]
+    months = [replace(m, fit_variance=1e-9, month_variance=RSD**2 / 30) for m in months]
+    found = score(*args, past=months)
+    assert found.call == WATCH
+    assert "have added up" in found.why
+    assert "CUSUM over 5 months" in found.sentence()
+    other = [replace(m, factor_id="Cu-other") for m in months]
+    assert score(*args, past=other).call == KEEP  # sums of another factor say nothing of this
+
+
+def alarm_by_month_three(seed: int, drift: float) -> tuple[bool, bool]:
+    """Whether the factor in force, and the newest factor, is called within three months.
+
+    30 pairs a month, 15 % RSD, factors of 60 pairs; the newest is fitted again every month and
+    follows the drift.
+    """
+    rng = np.random.default_rng([seed, int(1000 * drift)])
+    held = ratio_factor(float(1.25 * np.exp(rng.normal(0, RSD / np.sqrt(60)))), 60)
+    months: list[scoring.Past] = []
+    in_force = newest = False
+    for m in (1, 2, 3):
+        lab, field = month(rng, 30, drift * m)
+        spots = np.full(30, 3.0)
+        found = score(held, "r", lab, field, spots, 0.05, 0.10, past=months)
+        in_force |= found.call in (WATCH, WITHDRAW)
+        months.append(
+            scoring.Past(
+                f"2026-0{m}", found.factor_id, found.shift.value, math.nan, math.nan, found.call,
+                True, found.mean, found.month_variance, found.fit_variance, found.n,
+            )
+        )  # fmt: skip
+        refitted = np.exp(np.log1p(drift * (m - 1)) + rng.normal(0, RSD / np.sqrt(60)))
+        again = score(
+            ratio_factor(float(1.25 * refitted), 60), "r", lab, field, spots, 0.05, 0.10
+        )  # fmt: skip
+        newest |= again.call in (WATCH, WITHDRAW)
+    return in_force, newest
+
+
+@pytest.mark.slow
+def test_a_drift_of_two_percent_a_month_is_found_by_month_three_in_half_of_the_studies() -> None:
+    studies = 1000
+    drift = np.array([alarm_by_month_three(s, 0.02) for s in range(studies)]).mean(axis=0)
+    calm = np.array([alarm_by_month_three(s, 0.0) for s in range(studies)]).mean(axis=0)
+    print("in force, newest:", drift, "without drift:", calm)
+    assert drift[0] >= 0.45
+    assert drift[0] > drift[1] + 0.15
+    assert calm[0] <= 0.15  # three months at 5 %
+
+
+def test_the_approved_factor_is_scored_though_a_newer_one_was_proposed(tmp_path: Path) -> None:
+    site = two_months(tmp_path / "site", 0.25)
+    path = site / "reconcile.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[report]", '[report]\nprepared_by = "Ana Lima"'), "utf-8")
+    first = reconcile.run_period(site, "2026-10")
+    before = next(r.factor for r in first.reconciliation.results if r.stratum.element == "Cu")
+    assert before is not None
+    factor_life.approve(site, before.factor_id, "Ben Osei", "ratio steady", AT)
+    second = reconcile.run_period(site, "2026-11")
+    copper = next(s for s in second.reconciliation.extra["factor scores"] if s.label[:2] == "Cu")
+    assert copper.in_force
+    assert copper.factor_id == before.factor_id
+    assert copper.call == WITHDRAW
+    assert "in force" in copper.sentence()
+    entry = next(e for e in second.manifest["factor_scores"] if e["factor_id"] == before.factor_id)
+    assert entry["in_force"]
+    assert entry["call"] == WITHDRAW
+    assert entry["month_variance"] > 0
+    # whatever the verdict of the stratum has become since, the record decides
+    workspace = ws.load_workspace(site)
+    strata = [r.stratum for r in second.reconciliation.results]
+    assert scoring.earlier_factors(workspace, "2026-11", strata)[before.stratum.key].in_force
+    factor_life.withdraw(site, before.factor_id, "Ben Osei", "drifted", "2026-12-20T09:00:00Z")
+    found = scoring.earlier_factors(workspace, "2026-11", strata)[before.stratum.key]
+    assert found.in_force  # it stood in that month
+    assert before.stratum.key not in scoring.earlier_factors(workspace, "2026-12", strata) or (
+        not scoring.earlier_factors(workspace, "2026-12", strata)[before.stratum.key].in_force
+    )
 
 
 def test_another_earlier_factor_makes_another_fingerprint() -> None:

@@ -363,8 +363,37 @@ class Thresholds(Part):
         description="LIBS: no verdict but 'insufficient' where the samples of the pairs have "
         "fewer spots than libs_spots (median); otherwise they are shown",
     )
+    least_gain: Annotated[float, _number(ge=0, lt=1)] = Field(
+        0.10,
+        description="a factor is proposed only where the error of unseen samples falls by this "
+        "fraction, or where a bias is proved (interval at the confidence level)",
+    )
+    power_range: Annotated[float, _number(ge=1.5, le=1e6)] = Field(
+        5.0,
+        description="least highest/lowest laboratory value for a factor of the form 'power': over "
+        "a narrower range noise passes for one",
+    )
+    power_pairs: Annotated[int, _number(ge=8, le=1_000_000)] = Field(
+        30, description="fewest pairs for a factor of the form 'power'"
+    )
+    slope_room: Annotated[float, _number(ge=0, le=1)] = Field(
+        0.05,
+        description="where the laboratory's error is not known, no factor of the form 'line' or "
+        "'power' if the two least-squares slopes differ by more than this fraction: the slope "
+        "would hang on an error that nobody measured",
+    )
     factor_alarm_rate: Level = Field(
         0.05, description="largest rate of false alarms when a factor meets next month's pairs"
+    )
+    factor_cusum_k: Annotated[float, _number(ge=0, le=3)] = Field(
+        0.5,
+        description="reference value of the CUSUM over a factor's months, in standard deviations "
+        "of the monthly mean error: half the shift that matters",
+    )
+    factor_cusum_h: Annotated[float, _number(ge=1, le=20)] = Field(
+        4.5,
+        description="decision interval of that CUSUM, same unit; with k 0.5 the mean time to a "
+        "false alarm is about 280 months at 4.5, 168 at 4 and 465 at 5 (Brook & Evans 1972)",
     )
     holding_days: Annotated[int, _number(ge=1, le=36_500)] = Field(
         180, description="longest time from collection to analysis, days"

@@ -193,14 +193,15 @@ def evaluate(
     )  # fmt: skip
     ratio, source = model.lam, _ratio_source(model, lab_error, used)
     lam = ratio.value if model.usable else math.nan
+    # the line of the model, whose interval knows that λ was estimated, where there is one
+    own = {"weighted deming" if by_level else "deming": model.line} if model.usable else {}
     fits = {
         "ols": lines.ols(lab, field, level, "any" if by_level else "constant"),
-        "deming": lines.deming(lab, field, lam, level=level),
-        "weighted deming": lines.weighted_deming(lab, field, lam, level=level),
+        "deming": own.get("deming") or lines.deming(lab, field, lam, level=level),
+        "weighted deming": own.get("weighted deming")
+        or lines.weighted_deming(lab, field, lam, level=level),
         "passing-bablok": lines.passing_bablok(lab, field, level),
     }
-    if model.usable:  # the line of the model: its interval knows that λ was estimated
-        fits["weighted deming" if by_level else "deming"] = model.line
     if by_level:
         fits["deming"] = _without_interval(fits["deming"])
     if york is not None:
@@ -307,7 +308,13 @@ def structural_line(statistics: StratumStatistics, lab: Array, field: Array) -> 
 
     The ratio of error variances is found again from these pairs: nothing of the others enters.
     """
-    line = headline_line(statistics, lab, field, 0.95)
+    method = statistics.headline.method
+    if method in ("deming", "weighted deming") and statistics.error_model is not None:
+        return error_model.refitted_point(statistics.error_model, lab, field)[:2]
+    if method == "york":
+        line = headline_line(statistics, lab, field, 0.95)
+    else:
+        line = lines.passing_bablok(lab, field, interval=False)
     return line.intercept.value, line.slope.value
 
 

@@ -180,6 +180,26 @@ def of_workspace(workspace: Workspace) -> dict[str, Life]:
     return lives(anchors.whole_record(workspace))
 
 
+def in_force(lives: Iterable[Life], first_day: str, last_day: str) -> tuple[Life, ...]:
+    """The factors that were approved for values of these days (ISO dates, both included).
+
+    A factor that expired or was superseded afterwards counts: it stood for these values. Of
+    each stratum the newest one counts, a withdrawn one never.
+    """
+    newest: dict[str, Life] = {}
+    for life in lives:
+        f = life.factor
+        stood = life.state != WITHDRAWN and life.approver
+        if not stood or not f.valid_from or not f.valid_until:
+            continue
+        if f.valid_from > last_day or f.valid_until < first_day:
+            continue
+        known = newest.get(f.stratum.key)
+        if known is None or (life.period, life.revision) > (known.period, known.revision):
+            newest[f.stratum.key] = replace(life, factor=replace(f, status=APPROVED))
+    return tuple(newest[key] for key in sorted(newest))
+
+
 def events_of_release(
     known: dict[str, Life], reconciliation: Reconciliation, author_person: str = ""
 ) -> list[tuple[str, dict[str, Any]]]:
@@ -193,7 +213,7 @@ def events_of_release(
     additions: list[tuple[str, dict[str, Any]]] = []
     for result in reconciliation.results:
         factor = result.factor
-        if factor is None:
+        if factor is None or factor.form == "none":
             continue
         usable = result.verdict.decision in (ACCEPTED, ACCEPTED_CORRECTED)
         if usable and _is_news(known.get(factor.factor_id), reconciliation):
@@ -273,6 +293,11 @@ def approve(
                 "See 'reconcile factors'.",
             )
         _check_second_person(workspace, life, acting)
+        if life.factor.form == "none":
+            raise ReconcileError(
+                f"Factor {factor_id} changes no value (form 'none'): there is nothing to approve.",
+                "Use field results as read where the verdict accepts them.",
+            )
         if life.verdict not in (ACCEPTED, ACCEPTED_CORRECTED):
             raise ReconcileError(
                 f"Factor {factor_id} can't be approved: the verdict of its release is "

@@ -1,30 +1,39 @@
-"""Correction factors: choose a form by cross-validation, fit it, say where it holds.
+"""Correction factors: fitted under the error model of the pairs, with where they hold.
 
-Candidates, simplest first: none, offset, ratio, line, power (a line of the logarithms).
-The inverse of the structural fit brings a field value to the lab's scale.
+The form is chosen in ``factor_choice``. The inverse of the structural fit brings a field value
+to the lab's scale.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 
 from reconcile.base.model import CorrectionFactor, Finding, Stratum
 from reconcile.base.settings import Settings
 from reconcile.figures.evaluation import Evaluated, structural_line
-from reconcile.statistics import lines
+from reconcile.judgement.factor_choice import (
+    FOLDS,
+    Candidates,
+    Fit,
+    applied,
+    chosen,
+    corrected_unseen,
+    fitted,
+    power,
+)
+from reconcile.statistics import error_model
+from reconcile.statistics.line import Covariance
 
 Array = NDArray[np.float64]
 
-FORMS = ("none", "offset", "ratio", "line", "power")
-_COMPLEXITY = {"none": 0, "offset": 1, "ratio": 1, "line": 2, "power": 2}
-_FOLDS, _REPEATS, _SEED = 5, 10, 20_240_229
 COVERAGE = 2.0  # coverage factor of expanded uncertainties
 _FEWEST = 8  # below this no form can be told from another
 
@@ -34,40 +43,10 @@ class Proposal:
     """What the choice gave: a factor (or none), and corrected values of held-out samples."""
 
     factor: CorrectionFactor | None
-    held_out: Array | None  # mg/kg, one per used pair, corrected by fits that did not see it
+    held_out: (
+        Array | None
+    )  # mg/kg, one per used pair, corrected by a choice and fit that did not see it
     why: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    intercept: float
-    slope: float
-
-
-def _apply(form: str, fit: _Fit, field: Array) -> Array:
-    if form == "none":
-        return field
-    if fit.slope == 0:  # as where all field values of a part are zero: nothing to invert
-        return np.full(len(field), np.nan)
-    if form == "power":
-        with np.errstate(all="ignore"):
-            return np.exp((np.log(field) - fit.intercept) / fit.slope)
-    return (field - fit.intercept) / fit.slope
-
-
-def _fit(form: str, lab: Array, field: Array, line: Callable[[Array, Array], _Fit]) -> _Fit:
-    if form == "none":
-        return _Fit(0.0, 1.0)
-    if form == "offset":
-        return _Fit(float(np.mean(field - lab)), 1.0)
-    if form == "ratio":
-        return _Fit(0.0, float(np.exp(np.mean(np.log(field / lab)))))
-    if form == "line":
-        return line(lab, field)
-    # Equal relative errors of both sides are assumed for the logarithms only while choosing;
-    # the reduced major axis would inflate the slope with the noisier side.
-    fitted = lines.deming_point(np.log(lab), np.log(field), 1.0)
-    return _Fit(*fitted)
 
 
 def correct(factor: CorrectionFactor, field_mg_kg: Array) -> tuple[Array, NDArray[np.bool_]]:
@@ -77,7 +56,7 @@ def correct(factor: CorrectionFactor, field_mg_kg: Array) -> tuple[Array, NDArra
     """
     values = np.asarray(field_mg_kg, dtype=np.float64)
     inside = (values >= factor.low) & (values <= factor.high)
-    corrected = _apply(factor.form, _Fit(factor.intercept, factor.slope), values)
+    corrected = applied(factor.form, Fit(factor.intercept, factor.slope), values)
     return np.where(inside, corrected, np.nan), inside
 
 
@@ -93,7 +72,7 @@ def standard_uncertainty(factor: CorrectionFactor, field_mg_kg: Array, spots: Ar
     the two differ most at the low end. Shapes as given.
     """
     y = np.asarray(field_mg_kg, dtype=np.float64)
-    x = _apply(factor.form, _Fit(factor.intercept, factor.slope), y)
+    x = applied(factor.form, Fit(factor.intercept, factor.slope), y)
     (aa, ab), (_, bb) = factor.covariance
     known = np.isfinite(factor.spot_variance) and np.isfinite(factor.spots)
     variance = factor.spot_variance if known else 0.0
@@ -135,68 +114,106 @@ def interval(
 def propose(
     stratum: Stratum, evaluated: Evaluated, settings: Settings, fault: Finding | None
 ) -> Proposal:
-    """Choose and fit the form that serves held-out samples best, or say why there is none."""
+    """Choose and fit the form that serves unseen samples best, or say why there is none.
+
+    None where no correction is as good as any, and where the gain is not worth having
+    (``least_gain``): a factor that changes nothing is no factor.
+    """
+    t = settings.thresholds
     used = evaluated.used
     lab = used["lab_mean"].to_numpy("float64")
     field = used["field_mean"].to_numpy("float64")
     if fault is not None and fault.blocks:
         return Proposal(None, None, f"No factor: a fault must be mended first. {fault.text}")
-    if len(lab) < max(_FEWEST, settings.thresholds.minimum_pairs):
-        return Proposal(
-            None, None,
-            f"No factor: {len(lab)} pairs, {settings.thresholds.minimum_pairs} are needed.",
-        )  # fmt: skip
+    if len(lab) < max(_FEWEST, t.minimum_pairs):
+        return Proposal(None, None, f"No factor: {len(lab)} pairs, {t.minimum_pairs} are needed.")
     if np.ptp(lab) == 0 or np.ptp(field) == 0:
         return Proposal(None, None, "No factor: all values of one side are equal.")
-    relative = evaluated.statistics.difference_scale == "log ratio"
-    positive = bool(np.all(lab > 0) and np.all(field > 0))
-    forms = [f for f in FORMS if positive or f in ("none", "offset", "line")]
-
-    def line(x: Array, y: Array) -> _Fit:
-        return _Fit(*structural_line(evaluated.statistics, x, y))
-
+    of = _candidates(evaluated, lab, field, settings)
     groups = _grouping(used["group"].astype("str").to_numpy(), used["sample_id"].to_numpy())
-    held = _held_out(forms, lab, field, groups, line)
-    errors = {form: _errors(values, lab, relative and positive) for form, values in held.items()}
-    usable = {form: e for form, e in errors.items() if np.all(np.isfinite(e))}
-    form = _simplest(usable, groups, prefer="ratio" if relative else "offset")
-    factor = _factor(stratum, evaluated, form, lab, field, line, relative and positive)
-    factor = replace(
-        factor,
-        error_before=float(np.sqrt(np.mean(usable["none"]))),
-        error_after=float(np.sqrt(np.mean(usable[form]))),
+    form = chosen(lab, field, groups, of)
+    if form == "none":
+        return Proposal(
+            None, None,
+            "No factor: for unseen samples no correction is as good as any, within one standard "
+            "error.",
+        )  # fmt: skip
+    unseen = corrected_unseen(lab, field, groups, of)
+    before, after = (
+        float(np.sqrt(np.mean(_errors(values, lab, of.relative))))
+        for values in (field[None, :], unseen)
     )
+    factor = replace(
+        _factor(stratum, evaluated, form, lab, field, of), error_before=before, error_after=after
+    )
+    if not after <= (1 - t.least_gain) * before and not _bias_proved(factor, lab, t.confidence):
+        return Proposal(
+            None, None,
+            f"No factor: the error of unseen samples would fall from {before:.2%} to {after:.2%}, "
+            f"less than the {t.least_gain:.0%} asked for, and no bias is proved.",
+        )  # fmt: skip
     factor = named(factor)
-    corrected = held[form].mean(axis=0)
-    return Proposal(factor, corrected, factor.reason)
+    return Proposal(factor, unseen.mean(axis=0), factor.reason)
+
+
+def _candidates(evaluated: Evaluated, lab: Array, field: Array, settings: Settings) -> Candidates:
+    """What is compared, under the one error model of the stratum."""
+    t, s = settings.thresholds, evaluated.statistics
+    relative = s.difference_scale == "log ratio"
+    model = s.error_model
+    logs = None
+    if relative and model is not None:  # its variances are relative: those of logarithms
+        logs = error_model.error_model(
+            np.log(lab), np.log(field), *model.known, "constant", t.confidence, model.split_known
+        )
+
+    def line(x: Array, y: Array) -> Fit:
+        return Fit(*structural_line(s, x, y))
+
+    return Candidates(
+        relative, line, logs, None if relative else model,
+        t.power_range if len(lab) >= t.power_pairs else math.inf, t.slope_room, t.confidence,
+    )  # fmt: skip
+
+
+def remaining_bias(factor: CorrectionFactor, at: Array) -> tuple[Array, float]:
+    """Standard uncertainty of the bias that corrected values keep, and its degrees of freedom.
+
+    ``at``: true levels, mg/kg, any shape; the uncertainty has that shape, mg/kg. It comes from
+    the coefficients' covariance under the error model (JCGM 100:2008, 5.2.2); the mean error of
+    held-out pairs is no measure of it, being about 0 by construction. NaN where it is not known.
+    """
+    x = np.asarray(at, dtype=np.float64)
+    (aa, ab), (_, bb) = factor.covariance
+    with np.errstate(all="ignore"):
+        level = np.log(x) if factor.form == "power" else x
+        variance = np.maximum(aa + level**2 * bb + 2 * level * ab, 0.0) / factor.slope**2
+        se = np.sqrt(variance) * (x if factor.form == "power" else 1.0)
+    fitted_numbers = {"none": 0, "offset": 1, "ratio": 1}.get(factor.form, 2)
+    return np.asarray(se, dtype=np.float64), float(max(factor.n - fitted_numbers, 1))
+
+
+def _bias_proved(factor: CorrectionFactor, lab: Array, level: float) -> bool:
+    """Whether uncorrected values are proved off the laboratory's at a tenth, half or nine tenths.
+
+    Each of three levels is tested at a third of the error (Bonferroni).
+    """
+    at = np.quantile(lab, [0.1, 0.5, 0.9])
+    se, df = remaining_bias(factor, at)
+    read = (
+        at**factor.slope * math.exp(factor.intercept)
+        if factor.form == "power"
+        else (factor.intercept + factor.slope * at)
+    )
+    off = np.abs(applied(factor.form, Fit(factor.intercept, factor.slope), at) - at)
+    off = np.minimum(off, np.abs(read - at) / max(abs(factor.slope), 1e-12))
+    return bool(np.any(off > float(special.stdtrit(df, 1 - (1 - level) / 6)) * se))
 
 
 def _grouping(group: NDArray[np.object_], sample: NDArray[np.object_]) -> NDArray[np.int64]:
     """Number of each pair's group: the grouping unit where every pair has one, else the sample."""
-    labels = group if np.all(group != "") and len(set(group)) >= _FOLDS else sample
+    labels = group if np.all(group != "") and len(set(group)) >= FOLDS else sample
     return np.unique(labels.astype(str), return_inverse=True)[1].astype(np.int64)
-
-
-def _held_out(
-    forms: list[str],
-    lab: Array,
-    field: Array,
-    groups: NDArray[np.int64],
-    line: Callable[[Array, Array], _Fit],
-) -> dict[str, Array]:
-    """Corrected values of held-out pairs, shape (repeats, pairs), whole groups held out."""
-    rng = np.random.default_rng(_SEED)
-    count = int(groups.max()) + 1
-    result = {form: np.full((_REPEATS, len(lab)), np.nan) for form in forms}
-    for repeat in range(_REPEATS):
-        fold_of_group = rng.permutation(count) % min(_FOLDS, count)
-        fold = fold_of_group[groups]
-        for number in range(min(_FOLDS, count)):
-            test, train = fold == number, fold != number
-            for form in forms:
-                fit = _fit(form, lab[train], field[train], line)
-                result[form][repeat, test] = _apply(form, fit, field[test])
-    return result
 
 
 def _errors(values: Array, lab: Array, relative: bool) -> Array:
@@ -208,46 +225,37 @@ def _errors(values: Array, lab: Array, relative: bool) -> Array:
     return np.asarray(np.mean(((values - lab) / scale) ** 2, axis=0), dtype=np.float64)
 
 
-def _simplest(errors: dict[str, Array], groups: NDArray[np.int64], prefer: str) -> str:
-    """The simplest form whose error is within one standard error of the best form's.
-
-    The standard error is that of the paired difference between the two forms over groups
-    (Hastie, Tibshirani & Friedman 2009, section 7.10, one-standard-error rule).
-    """
-    best = min(errors, key=lambda form: float(np.mean(errors[form])))
-    order = sorted(errors, key=lambda form: (_COMPLEXITY[form], form != prefer))
-    for form in order:
-        excess = errors[form] - errors[best]
-        by_group = np.bincount(groups, weights=excess) / np.bincount(groups)
-        se = float(np.std(by_group, ddof=1) / np.sqrt(len(by_group)))
-        if float(np.mean(by_group)) <= se:
-            return form
-    return best
+def _covariance(
+    form: str, fit: Fit, evaluated: Evaluated, lab: Array, field: Array, of: Candidates
+) -> Covariance:
+    n = len(lab)
+    if form == "offset":
+        return (float(np.var(field - lab, ddof=1)) / n, 0.0), (0.0, 0.0)
+    if form == "ratio":
+        variance = fit.slope**2 * float(np.var(np.log(field / lab), ddof=1)) / n
+        return (0.0, 0.0), (0.0, variance)
+    if form == "line":
+        return evaluated.statistics.headline_line.covariance
+    if of.logs is not None and of.logs.usable:
+        return of.logs.line.covariance
+    # about the mean of the logarithms intercept and slope are independent
+    x, y = np.log(lab), np.log(field)
+    scatter = float(np.var(y - fit.intercept - fit.slope * x, ddof=2))
+    of_slope = power(lab, field, of)[1] ** 2
+    mean = float(x.mean())
+    return (
+        (scatter / n + mean**2 * of_slope, -mean * of_slope),
+        (-mean * of_slope, of_slope),
+    )
 
 
 def _factor(
-    stratum: Stratum,
-    evaluated: Evaluated,
-    form: str,
-    lab: Array,
-    field: Array,
-    line: Callable[[Array, Array], _Fit],
-    relative: bool,
+    stratum: Stratum, evaluated: Evaluated, form: str, lab: Array, field: Array, of: Candidates
 ) -> CorrectionFactor:
-    n = len(lab)
-    fit = _fit(form, lab, field, line)
-    covariance = ((0.0, 0.0), (0.0, 0.0))
-    if form == "offset":
-        covariance = ((float(np.var(field - lab, ddof=1)) / n, 0.0), (0.0, 0.0))
-    elif form == "ratio":
-        variance = fit.slope**2 * float(np.var(np.log(field / lab), ddof=1)) / n
-        covariance = ((0.0, 0.0), (0.0, variance))
-    elif form == "line":
-        covariance = evaluated.statistics.headline_line.covariance
-    elif form == "power":
-        covariance = lines.deming(np.log(lab), np.log(field), 1.0).covariance
-    corrected = _apply(form, fit, field)
-    freedom = n - (0 if form == "none" else 1 if form in ("offset", "ratio") else 2)
+    n, relative = len(lab), of.relative
+    fit = fitted(form, lab, field, of)
+    corrected = applied(form, fit, field)
+    freedom = n - (1 if form in ("offset", "ratio") else 2)
     with np.errstate(all="ignore"):  # a line may correct a low reading to below zero
         residual = np.log(corrected / lab) if relative else corrected - lab
     if relative and form == "line":
@@ -270,7 +278,7 @@ def _factor(
         form=form,
         intercept=fit.intercept,
         slope=fit.slope,
-        covariance=covariance,
+        covariance=_covariance(form, fit, evaluated, lab, field, of),
         residual_sd=float(np.sqrt(np.sum(residual**2) / max(freedom, 1))),
         residual_relative=relative,
         low=float(field.min()),
@@ -280,13 +288,8 @@ def _factor(
         error_before=float("nan"),
         error_after=float("nan"),
         basis=basis_of(stratum),
-        reason=(
-            "No correction is better for held-out samples than any other form within one "
-            "standard error."
-            if form == "none"
-            else f"The form '{form}' is the simplest within one standard error of the best for "
-            "held-out samples."
-        ),
+        reason=f"The form '{form}' is the simplest within one standard error of the best for "
+        "held-out samples, under the error model of the pairs.",
         spot_variance=spot_variance,
         spots=spots,
     )

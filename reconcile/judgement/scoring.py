@@ -1,14 +1,16 @@
-"""Last month's factors on this month's pairs, before anything is fitted again.
+"""The factor in force on this month's pairs, before anything is fitted again.
 
 A factor is scored only on pairs that it has not seen: of a later period, inside its range.
+Where no factor is in force the newest proposal is tried, and the score says which it was.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +25,7 @@ from reconcile.base.settings import Thresholds
 from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_life, factor_proposal
 from reconcile.releases import release
+from reconcile.statistics.cusum import Cusum, tabular_cusum
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import Estimate, not_estimable
 
@@ -32,9 +35,9 @@ Array = NDArray[np.float64]
 SCORES = "factor scores"
 KEEP, WATCH, WITHDRAW, NOT_JUDGED = "keep", "watch", "withdraw", "not judged"
 _FEWEST = 5  # pairs below which no call is made
-#: Share of the agreed rate of false alarms that the test of the shift takes; the rest is
-#: for the test of the coverage.
-_SHIFT_SHARE = 0.9
+#: Shares of the agreed rate of false alarms that the tests of the month's shift and of the
+#: coverage take; the rest is for the sums over months.
+_SHIFT_SHARE, _COVERAGE_SHARE = 0.8, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +51,10 @@ class Past:
     high: float
     call: str
     relative: bool | None = None  # scale of the figures; None: not kept by that release
+    mean: float = math.nan  # mean error, of logarithms where relative; NaN in older releases
+    month_variance: float = math.nan  # of that mean, from the month's pairs
+    fit_variance: float = math.nan  # of that mean, from the factor's coefficients
+    n: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +84,16 @@ class FactorScore:
     why: str
     history: tuple[Past, ...] = ()
     edges: tuple[float, float] = (math.nan, math.nan)  # a proved shift beyond one: withdraw
+    in_force: bool = False  # approved for this month; else the newest proposal
+    mean: float = math.nan  # as in Past
+    month_variance: float = math.nan
+    fit_variance: float = math.nan
+    sums: Cusum | None = None  # over the months in which this factor was scored
 
     def sentence(self, unit: str = "mg/kg", per_mg_kg: float = 1.0) -> str:
         """What the score says of the factor; ``per_mg_kg`` turns mg/kg into ``unit``."""
-        head = f"Factor {self.factor_id} (form {self.form}) on {self.n} new pairs"
+        what = "in force" if self.in_force else "the newest proposal, none is in force"
+        head = f"Factor {self.factor_id} (form {self.form}; {what}) on {self.n} new pairs"
         if self.outside:
             head += f", {self.outside} more outside its range"
         if self.call == NOT_JUDGED:
@@ -97,7 +110,16 @@ class FactorScore:
             f"{shown(s.low, '+')} to {shown(s.high, '+')}), typical error {shown(self.error)} "
             f"against {shown(self.expected_error)} when fitted; {round(c.value * c.n)} of {c.n} "
             f"laboratory results inside the stated 95 % intervals ({c.level:.0%} interval "
-            f"{c.low:.0%} to {c.high:.0%}). {self.call.capitalize()}: {self.why}."
+            f"{c.low:.0%} to {c.high:.0%}){self._sums()}. {self.call.capitalize()}: {self.why}."
+        )
+
+    def _sums(self) -> str:
+        if self.sums is None or len(self.sums.upper) < 2:
+            return ""
+        s = self.sums
+        return (
+            f"; CUSUM over {len(s.upper)} months {s.upper[-1]:.2f} up and {s.lower[-1]:.2f} down, "
+            f"alarm above {s.h:g}"
         )
 
 
@@ -110,6 +132,8 @@ def score(
     alarm_rate: float,
     margin: float,
     level: float = 0.95,
+    past: Sequence[Past] = (),
+    limits: tuple[float, float] = (0.5, 4.5),
 ) -> FactorScore:
     """Score one factor on pairs (mg/kg) that it has not seen.
 
@@ -117,9 +141,11 @@ def score(
     errors over n plus that of the factor's coefficients, with the degrees of freedom of
     Welch (1947) and Satterthwaite (1946). Without the second part a factor would be called
     shifted for the scatter of its own pairs. Coverage: one-sided exact binomial test
-    against 95 %. Both together give false alarms at no more than about ``alarm_rate``.
-    Called: 'withdraw' where the shift is proved and is at least half of ``margin``, or is
-    proved and the spread has grown too; 'watch' where one of both tests alone says so.
+    against 95 %. CUSUM with ``limits`` k and h over the months of ``past`` in which the same
+    factor was scored, and this one. All together give false alarms at no more than about
+    ``alarm_rate``. Called: 'withdraw' where a shift is proved, by the month or by the sums, and
+    is at least half of ``margin``, or is proved by the month and the spread has grown too;
+    'watch' where one of them alone says so.
     """
     corrected, inside = factor_proposal.correct(factor, field)
     with np.errstate(all="ignore"):
@@ -153,13 +179,21 @@ def score(
     hits = int(np.sum((low <= truth) & (truth <= high)))
     p_cover = float(stats.binom.cdf(hits, n, 0.95))
     shifted = p_shift < _SHIFT_SHARE * alarm_rate
-    grown = p_cover < (1 - _SHIFT_SHARE) * alarm_rate
+    grown = p_cover < _COVERAGE_SHARE * alarm_rate
+    now = Past(
+        "", factor.factor_id, mean, math.nan, math.nan, "", factor.residual_relative,
+        mean, month, fit, n,
+    )  # fmt: skip
+    sums = cusum_over([*past, now], *limits)
+    drifted = sums.alarmed and len(sums.upper) > 1
     scale = 1.0 if factor.residual_relative else float(np.median(truth))
     large = abs(mean) >= margin / 2 * abs(scale)
-    if shifted and (large or grown):
+    if (shifted and (large or grown)) or (drifted and large):
         call, why = WITHDRAW, "the corrected results have moved from the laboratory's"
     elif shifted:
         call, why = WATCH, "a small shift is proved"
+    elif drifted:
+        call, why = WATCH, "small shifts of several months have added up"
     elif grown:
         call, why = WATCH, "errors are larger than stated"
     else:
@@ -180,7 +214,39 @@ def score(
         call=call,
         why=why,
         edges=(back(-margin / 2 * abs(scale)), back(margin / 2 * abs(scale))),
+        mean=mean,
+        month_variance=month,
+        fit_variance=fit,
+        sums=sums,
     )  # fmt: skip
+
+
+def cusum_over(months: Sequence[Past], k: float, h: float) -> Cusum:
+    """CUSUM of the standardised mean errors of the last one's factor, oldest month first.
+
+    What the factor's coefficients are off is the same in every month: it is predicted from the
+    months before, so that the standardised errors of a factor that holds are independent
+    (innovations; Harvey 1989, from memory) and k and h have the run lengths of the table.
+    Months of another factor or scale, or without the figures, do not enter.
+    """
+    if not months:
+        return tabular_cusum([], k, h)
+    last = months[-1]
+    own = [
+        m for m in months
+        if (m.factor_id, m.relative) == (last.factor_id, last.relative)
+        and m.n >= 2 and m.month_variance > 0 and math.isfinite(m.mean + m.fit_variance)
+    ]  # fmt: skip
+    expected, spread, z = 0.0, own[0].fit_variance if own else 0.0, []
+    for m in own:
+        whole = m.month_variance + spread
+        t = (m.mean - expected) / math.sqrt(whole)
+        freedom = (m.n - 1) * (whole / m.month_variance) ** 2
+        z.append(-float(stats.norm.isf(stats.t.cdf(t, freedom))))
+        gain = spread / whole
+        expected += gain * (m.mean - expected)
+        spread *= 1 - gain
+    return tabular_cusum(np.clip(z, -8, 8), k, h)
 
 
 def _expected(factor: CorrectionFactor) -> float:
@@ -216,16 +282,19 @@ class Earlier:
     factor: CorrectionFactor
     release_id: str
     history: tuple[Past, ...]
+    in_force: bool = False
 
 
 def earlier_factors(
     workspace: ws.Workspace, period: str, strata: Iterable[Stratum]
 ) -> dict[str, Earlier]:
-    """The newest factor of each stratum from a release before ``period``, within its dates.
+    """The factor of each stratum to be scored, of a month before ``period``.
 
-    Only of strata whose field results that release accepted, as read or corrected. Empty
-    where the period is no month or no earlier release is there. A release that can't be
-    read, or was altered, is passed over: ``verify`` names it.
+    The one in force by the record: approved, not withdrawn before the month's end, its dates
+    within the month, whatever became of the verdict since. Where none is, the newest factor
+    that a release proposed, of strata whose field results it accepted. Empty where the period
+    is no month. A release that can't be read, or was altered, is passed over: ``verify`` names
+    it. Raises ReconcileError where the record was altered or shortened.
     """
     root = workspace.output / "releases"
     if not ws.is_month(period) or not root.is_dir():
@@ -245,6 +314,8 @@ def earlier_factors(
                     month, str(entry["factor_id"]), _number(entry["shift"]),
                     _number(entry["low"]), _number(entry["high"]), str(entry["call"]),
                     entry.get("relative"),
+                    _number(entry.get("mean")), _number(entry.get("month_variance")),
+                    _number(entry.get("fit_variance")), int(entry.get("n", 0)),
                 )
             )  # fmt: skip
         for factor in of_month:
@@ -253,10 +324,30 @@ def earlier_factors(
             accepted = verdict in (ACCEPTED, ACCEPTED_CORRECTED)
             if key in wanted and accepted and factor.valid_until >= f"{period}-01":
                 found[key] = Earlier(factor, release_id, ())
+    for life in _in_force(workspace, period):
+        if life.factor.stratum.key in wanted:
+            found[life.factor.stratum.key] = Earlier(life.factor, life.release_id, (), True)
     return {
         key: replace(earlier, history=tuple(past.get(key, ())))
         for key, earlier in sorted(found.items())
     }
+
+
+def _in_force(workspace: ws.Workspace, period: str) -> tuple[factor_life.Life, ...]:
+    """The approved factors of the month that were proposed by an earlier one.
+
+    One withdrawn after the month's end stood in it.
+    """
+    begins, ends = ws.period_bounds(period, workspace.settings.workspace.time_zone)
+    first, last = begins.date().isoformat(), (ends - timedelta(days=1)).date().isoformat()
+    lives = [
+        replace(life, factor=replace(life.factor, status=factor_life.APPROVED))
+        if life.state == factor_life.WITHDRAWN and life.at[:10] > last
+        else life
+        for life in factor_life.of_workspace(workspace).values()
+        if ws.is_month(life.period) and life.period < period
+    ]
+    return factor_life.in_force(lives, first, last)
 
 
 def _number(value: Any) -> float:
@@ -283,7 +374,7 @@ def mark(earlier: Mapping[str, Earlier]) -> tuple[str, ...]:
     return tuple(
         json.dumps(
             [
-                key, e.release_id, factor_life.as_plain(e.factor),
+                key, e.release_id, e.in_force, factor_life.as_plain(e.factor),
                 [[p.period, p.factor_id, p.call, repr(p.shift)] for p in e.history],
             ],
             sort_keys=True, ensure_ascii=False,
@@ -310,9 +401,10 @@ def score_all(
             e.factor, e.release_id,
             pairs["lab_mean"].to_numpy("float64"), pairs["field_mean"].to_numpy("float64"),
             np.where(spots >= 2, spots, shots),
-            thresholds.factor_alarm_rate, margins[key], thresholds.confidence,
+            thresholds.factor_alarm_rate, margins[key], thresholds.confidence, e.history,
+            (thresholds.factor_cusum_k, thresholds.factor_cusum_h),
         )  # fmt: skip
-        scores.append(replace(result, history=e.history))
+        scores.append(replace(result, history=e.history, in_force=e.in_force))
     return tuple(scores)
 
 
@@ -346,6 +438,10 @@ def as_manifest(scores: Iterable[FactorScore]) -> list[dict[str, Any]]:
         {
             "stratum": s.stratum, "factor_id": s.factor_id, "n": s.n, "call": s.call,
             "relative": s.relative,
+            "in_force": s.in_force, "mean": finite(s.mean),
+            "month_variance": finite(s.month_variance), "fit_variance": finite(s.fit_variance),
+            "cusum_up": s.sums.upper[-1] if s.sums and s.sums.upper else None,
+            "cusum_down": s.sums.lower[-1] if s.sums and s.sums.lower else None,
             "shift": finite(s.shift.value), "low": finite(s.shift.low),
             "high": finite(s.shift.high), "coverage": finite(s.coverage.value),
         }

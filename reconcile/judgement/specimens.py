@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -41,7 +41,7 @@ from reconcile.evidence import quality
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import LabError
 from reconcile.judgement import conformity, factor_life, factor_proposal
-from reconcile.judgement.factor_life import APPROVED, WITHDRAWN, Life
+from reconcile.judgement.factor_life import Life
 from reconcile.judgement.field_values import FieldMean, correct_mean, differences, field_means
 from reconcile.pairs import pairing
 from reconcile.store.database import Store
@@ -163,26 +163,6 @@ def limits_of(store: Store) -> tuple[tuple[Limit, ...], int]:
         "WHERE kind = 'specification limits'"
     )
     return tuple(limits), int(refused)
-
-
-def in_force(lives: Iterable[Life], first_day: str, last_day: str) -> tuple[Life, ...]:
-    """The factors that were approved for values of these days (ISO dates, both included).
-
-    A factor that expired or was superseded afterwards counts: it stood for these values. Of
-    each stratum the newest one counts, a withdrawn one never.
-    """
-    newest: dict[str, Life] = {}
-    for life in lives:
-        f = life.factor
-        stood = life.state != WITHDRAWN and life.approver
-        if not stood or not f.valid_from or not f.valid_until:
-            continue
-        if f.valid_from > last_day or f.valid_until < first_day:
-            continue
-        known = newest.get(f.stratum.key)
-        if known is None or (life.period, life.revision) > (known.period, known.revision):
-            newest[f.stratum.key] = replace(life, factor=replace(f, status=APPROVED))
-    return tuple(newest[key] for key in sorted(newest))
 
 
 # ---- result sets ----------------------------------------------------------------------

@@ -24,7 +24,7 @@ from reconcile.statistics.agreement import LevelLimits
 from reconcile.statistics.censoring import CensoredLine, DetectTable, KaplanMeier
 from reconcile.statistics.components import ThreeMethods
 from reconcile.statistics.decisions import DataQualityLevel, MethodCriteria
-from reconcile.statistics.error_model import ErrorModel
+from reconcile.statistics.error_model import NOT_RESOLVED, RESOLVED, ErrorModel
 from reconcile.statistics.lines import Diagnostics, ErrorStructure
 
 _FEW = 40  # pairs below which intervals that rest on few pairs fall short (tests of coverage)
@@ -138,9 +138,9 @@ def _say_errors(say: _Say, found: ErrorModel) -> list[str]:
     replicates = rest = ""
     if found.replicates.estimable:
         replicates = words.ERRORS_REPLICATES.format(sd=say.value("pair_replicate_sd"))
-    if found.found == "resolved":
+    if found.found == RESOLVED:
         rest = words.ERRORS_RESOLVED.format(sd=say.whole("pair_heterogeneity_sd"))
-    elif found.found == "not resolved":
+    elif found.found == NOT_RESOLVED:
         rest = words.ERRORS_NOT_RESOLVED
     return [
         words.ERRORS_SAID.format(

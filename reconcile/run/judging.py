@@ -377,7 +377,10 @@ def give_verdicts(run: Run) -> Run:
                 until, bare, run.custody_gone,
             ),
         )  # fmt: skip
-        if factor is not None and verdict.decision not in (ACCEPTED, ACCEPTED_CORRECTED):
+        why = proposal.why
+        if factor is not None and verdict.decision == ACCEPTED:
+            factor, why = None, "No factor is proposed: the field is accepted as read."
+        if factor is not None and verdict.decision != ACCEPTED_CORRECTED:
             factor = replace(factor, status="not for use")
         unit = evaluation.unit_of(stratum, settings)
         results.append(
@@ -392,7 +395,7 @@ def give_verdicts(run: Run) -> Run:
                 sentences=sentences.sentences_for(
                     stratum, evaluated.statistics, factor, verdict, unit.name, unit.per_mg_kg
                 ),
-                notes=(*evaluated.notes, *((proposal.why,) if proposal.why else ())),
+                notes=(*evaluated.notes, *((why,) if why else ())),
                 decision_levels=evaluation.levels_of(stratum, settings),
             )
         )
@@ -417,7 +420,7 @@ def judge_conformity(run: Run) -> Run:
         begins, ends = ws.period_bounds(run.period, settings.workspace.time_zone)
         last = (ends - timedelta(days=1)).date().isoformat()
         known = factor_life.of_workspace(run.workspace).values()
-        lives = specimens.in_force(known, begins.date().isoformat(), last)
+        lives = factor_life.in_force(known, begins.date().isoformat(), last)
     evidence = specimens.Evidence(
         run.results, run.lab_errors, run.quality, run.custody_status, lives
     )

@@ -28,6 +28,8 @@ from reconcile.statistics.variance_intervals import (
 
 Shape = Literal["constant", "proportional"]
 Found = Literal["resolved", "not resolved", "not estimable"]
+RESOLVED: Found = "resolved"
+NOT_RESOLVED: Found = "not resolved"
 
 METHODS = {"constant": "Deming regression", "proportional": "weighted Deming regression"}
 #: Below this share of truth in the variance of the lab values no line is given: what is left
@@ -113,9 +115,9 @@ class ErrorModel:
         parts = [f"laboratory {sd(self.lab)}"]
         if self.replicates.estimable:
             parts.append(f"replicates of the field mean {sd(self.replicates)}")
-        if self.found == "resolved":
+        if self.found == RESOLVED:
             parts.append(f"heterogeneity {sd(self.heterogeneity)}")
-        elif self.found == "not resolved":
+        elif self.found == NOT_RESOLVED:
             parts.append("heterogeneity not resolved from zero")
         where = (
             "Duplicates of splits are in the laboratory's part, so that heterogeneity is between "
@@ -348,7 +350,7 @@ def error_model(
         heterogeneity = _combination(
             ((*parts[0], -1.0), (*parts[1], least * size), (*parts[2], rep_df)), size, n, level
         )
-    found: Found = "resolved" if heterogeneity.low > 0 else "not resolved"
+    found = RESOLVED if heterogeneity.low > 0 else NOT_RESOLVED
     left = fit.left_out(state)
     line, spread_log = _line(fit, state, left, lab_df, level)
     half = float(stats.norm.ppf((1 + level) / 2)) * spread_log
@@ -360,6 +362,23 @@ def error_model(
         shape, n, _known(lab, n, level), _known(replicates, n, level), field, heterogeneity,
         ratio, line, reliability, found, split_known, (lab, replicates),
     )  # fmt: skip
+
+
+@quiet
+def refitted_point(model: ErrorModel, x: ArrayLike, y: ArrayLike) -> tuple[float, float, float]:
+    """Intercept, slope and λ of ``refitted``, without intervals; NaN where there is no line."""
+    u, v = pairs(x, y, ("x", "y"))
+    lab, replicates = model.known
+    if not (lab.variance > 0 and math.isfinite(lab.variance)) or trouble(u, v, 4) or flat(v):
+        return NAN, NAN, NAN
+    if model.shape == "proportional" and (np.any(u <= 0) or np.any(v <= 0)):
+        return NAN, NAN, NAN
+    least = replicates.variance if replicates.variance >= 0 else 0.0
+    state = _Fit(model.shape, u, v, lab.variance, least).solve(np.ones((1, u.size)))
+    reliable = 1 - lab.variance * float(state.size_x[0]) / float(state.spread[0])
+    if not reliable >= LEAST_RELIABILITY:
+        return NAN, NAN, NAN
+    return float(state.a[0]), float(state.b[0]), float(state.lam[0])
 
 
 def refitted(model: ErrorModel, x: ArrayLike, y: ArrayLike, level: float = 0.95) -> ErrorModel:

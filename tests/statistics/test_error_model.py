@@ -105,6 +105,19 @@ def test_the_weighted_line_is_the_weighted_deming_line_of_its_ratio(n: int) -> N
     assert weighted_deming_point(lab, field, m.lam.value) == pytest.approx(ab, rel=1e-8)
 
 
+def test_a_refit_of_other_pairs_keeps_only_what_is_known_apart_from_them() -> None:
+    rng = np.random.default_rng(61)
+    model = logs(rng, 60, 0.15)
+    lab, field = study(rng, 40, 8, 0.3)
+    x, y = np.log(lab), np.log(field)
+    whole = em.refitted(model, x, y)
+    assert em.refitted_point(model, x, y) == pytest.approx(
+        (whole.line.intercept.value, whole.line.slope.value, whole.lam.value), rel=1e-12
+    )
+    assert whole.lab == error_model(x, y, *model.known).lab
+    assert whole.heterogeneity.value == pytest.approx(0.09, rel=0.4)
+
+
 def test_the_line_without_each_pair_is_the_same_exactly_and_to_first_order(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
