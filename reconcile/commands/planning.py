@@ -1,20 +1,22 @@
 """What is still missing: pairs for a conclusion, spots for a mean, samples for the laboratory.
 
 Figures are planning figures under the model that each sentence states. The choice of
-samples keeps its reason and each sample's chance of being chosen, so that statistics can
-weight by it (Horvitz & Thompson 1952).
+samples keeps its stratum and each sample's chance of being chosen (Horvitz & Thompson 1952).
+The chances are equal, so that no statistic of the chosen samples needs a weight.
 """
 
 from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.methods import FieldMethod, LabMethod
@@ -30,7 +32,9 @@ from reconcile.run import pipeline
 from reconcile.statistics import sample_size
 from reconcile.store.database import Store
 
-RANDOM, NEAR, LOWEST, HIGHEST = "random part", "near decision level", "lowest", "highest"
+RANDOM, EVERY = "at random in stratum", "every sample is sent"
+NO_VALUE = "no field value"
+_MOST_STRATA = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +172,7 @@ class Choice:
     sample_id: str
     kind: str
     reason: str
-    probability: float  # of being chosen, given this month's field results
+    probability: float  # of being chosen, before the draw
     element: str = ""
     value: float = math.nan  # mg/kg
 
@@ -179,83 +183,71 @@ def choose(
     number: int,
     seed: str,
 ) -> tuple[Choice, ...]:
-    """Choose ``number`` samples of one kind for the laboratory.
+    """Choose ``number`` samples of one kind for the laboratory, spread over the range.
 
-    A quarter lies nearest a decision level (by ratio), a quarter at the extremes of the
-    range, both surely (probability 1); the rest is a simple random sample of those that
-    remain, each with the same chance, which is kept. The random order is that of
-    SHA-256 over ``seed`` and the sample id: the same on every machine, and not to be
-    steered by the order of a file. At least half is always random, so that the whole
-    stays free of anybody's choice.
+    The candidates are put in order of a provisional value (``_provisional``, from the field
+    results) and cut into strata of about equal size; within each a seeded random choice is
+    made. Every sample has the same chance number/candidates, whatever its stratum: how many a
+    stratum gives is its exact share, rounded at random so that it holds on average (systematic
+    sampling with unequal sizes; Cochran, Sampling Techniques, chapters 5 and 8, from memory).
+    So the chosen samples weigh alike, and shares counted among them (missed ones, those
+    within a margin) are those of all samples. Samples picked for lying near a level by the
+    field would show more missed ones than there are. The random order is that of SHA-256 over
+    ``seed`` and the sample id: the same on every machine, and not to be steered by the order
+    of a file.
     """
     if number <= 0 or not candidates:
         return ()
     ordered = sorted(candidates, key=lambda c: c.sample_id)
     if number >= len(ordered):
-        return tuple(Choice(c.sample_id, c.kind, "every sample is sent", 1.0) for c in ordered)
-    sure = number // 2
-    chosen: dict[str, Choice] = {}
-    near = _near(ordered, levels)[: (sure + 1) // 2]
-    for choice in near:
-        chosen.setdefault(choice.sample_id, choice)
-    for choice in _extremes(ordered):
-        if len(chosen) >= sure:
-            break
-        chosen.setdefault(choice.sample_id, choice)
-    rest = [c for c in ordered if c.sample_id not in chosen]
-    wanted = number - len(chosen)
-    chance = wanted / len(rest)
-    drawn = sorted(rest, key=lambda c: _order(seed, c.sample_id))[:wanted]
-    for c in drawn:
-        chosen[c.sample_id] = Choice(c.sample_id, c.kind, RANDOM, chance)
-    return tuple(chosen[name] for name in sorted(chosen))
+        return tuple(Choice(c.sample_id, c.kind, EVERY, 1.0) for c in ordered)
+    elements = _leading(ordered, levels)
+    value = _provisional(ordered, elements)
+    by_value = sorted(ordered, key=lambda c: (value[c.sample_id], _order(seed, c.sample_id)))
+    parts = max(1, min(number // 2, _MOST_STRATA))
+    edges = [i * len(by_value) // parts for i in range(parts + 1)]
+    chance = number / len(by_value)
+    start = int(_order(seed, "start"), 16) / 16**64
+    named = " and ".join(elements) or NO_VALUE
+    chosen: list[Choice] = []
+    for part, (low, high) in enumerate(pairwise(edges), start=1):
+        take = math.floor(high * chance + start) - math.floor(low * chance + start)
+        drawn = sorted(by_value[low:high], key=lambda c: _order(seed, c.sample_id))[:take]
+        reason = f"{RANDOM} {part} of {parts} by {named}"
+        chosen += [_choice(c, reason, chance, elements) for c in drawn]
+    return tuple(sorted(chosen, key=lambda c: c.sample_id))
 
 
 def _order(seed: str, sample_id: str) -> str:
     return hashlib.sha256(f"{seed}\n{sample_id}".encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def _near(
+def _leading(
     candidates: Sequence[Candidate], levels: Mapping[str, Sequence[tuple[str, float]]]
-) -> list[Choice]:
-    """Samples within a factor of two of a level, nearest first, each once."""
-    found: list[tuple[float, str, Choice]] = []
-    for c in candidates:
-        for element, of_element in sorted(levels.items()):
-            value = c.values.get(element, math.nan)
-            for name, level in of_element:
-                if not (math.isfinite(value) and value > 0 and level > 0):
-                    continue
-                away = abs(math.log(value / level))
-                if away <= math.log(2):
-                    reason = f"{NEAR} '{name}' of {element}"
-                    found.append(
-                        (away, c.sample_id,
-                         Choice(c.sample_id, c.kind, reason, 1.0, element, value))
-                    )  # fmt: skip
-    best: dict[str, Choice] = {}
-    for _, number, choice in sorted(found, key=lambda item: (item[0], item[1])):
-        best.setdefault(number, choice)
-    return list(best.values())
+) -> tuple[str, ...]:
+    """The elements that order the samples: those with decision levels, else all with values."""
+    present = sorted({e for c in candidates for e in c.values})
+    decided = [e for e in present if levels.get(e)]
+    return tuple(decided or present)
 
 
-def _extremes(candidates: Sequence[Candidate]) -> Iterable[Choice]:
-    """Highest and lowest of each element in turn, then the next ones."""
-    elements = sorted({e for c in candidates for e in c.values})
-    ranked = {
-        e: sorted(
-            ((c.values[e], c.sample_id, c.kind) for c in candidates
-             if math.isfinite(c.values.get(e, math.nan))),
-        )
-        for e in elements
-    }  # fmt: skip
-    for place in range(len(candidates)):
-        for element in elements:
-            of = ranked[element]
-            if place >= (len(of) + 1) // 2:
-                continue
-            for word, (value, number, kind) in ((HIGHEST, of[-1 - place]), (LOWEST, of[place])):
-                yield Choice(number, kind, f"{word} {element}", 1.0, element, value)
+def _provisional(candidates: Sequence[Candidate], elements: Sequence[str]) -> dict[str, float]:
+    """Mean rank of each sample over the elements; without a value it ranks below all others."""
+    total = dict.fromkeys((c.sample_id for c in candidates), 0.0)
+    for element in elements:
+        values = np.array([c.values.get(element, math.nan) for c in candidates])
+        ranks = stats.rankdata(np.where(np.isfinite(values), values, -math.inf))
+        for c, rank in zip(candidates, ranks, strict=True):
+            total[c.sample_id] += float(rank)
+    return total
+
+
+def _choice(c: Candidate, reason: str, chance: float, elements: Sequence[str]) -> Choice:
+    """One choice, with the value of the first leading element that the sample has."""
+    known = next((e for e in elements if math.isfinite(c.values.get(e, math.nan))), "")
+    return Choice(
+        c.sample_id, c.kind, reason, chance, known, c.values[known] if known else math.nan
+    )
 
 
 # ---- one month ------------------------------------------------------------------------

@@ -43,6 +43,7 @@ from reconcile.statistics.precision import (
     repeatability_reproducibility,
     thompson_howarth,
 )
+from reconcile.statistics.reml import reml_components
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 from reconcile.statistics.three_methods import ThreeMethods, three_method_error_variances
 from reconcile.statistics.variance_intervals import combination_limits, standard_error
@@ -224,9 +225,9 @@ def nested_variance(
     within its sample). Estimates by the method of moments on the nested analysis of
     variance (Searle, Casella & McCulloch 1992, section 3.6); balanced data give the
     textbook figures. ``estimator`` 'reml' replaces the three component estimates by
-    restricted maximum likelihood (statsmodels), which weighs unbalanced data better and
-    never goes below zero. Intervals in both cases: chi-square for shots, modified large
-    sample on unweighted mean squares for the others (Burdick & Graybill 1992, chapters 3
+    restricted maximum likelihood, which weighs unbalanced data better and never goes below
+    zero; in balanced data without negative estimates it gives those of the moments.
+    Intervals in both cases: chi-square for shots, modified large sample on unweighted mean squares for the others (Burdick & Graybill 1992, chapters 3
     and 5, from memory), good for mild imbalance.
     The mean is the mean of sample means with a t interval over samples.
     """
@@ -364,8 +365,6 @@ def _with_reml(
     result: NestedVariance, x: Floats, sample: Integers, spot: Integers | None, unit: float
 ) -> NestedVariance:
     """``result`` with its component estimates replaced; the intervals stay."""
-    from reconcile.statistics.reml import reml_components  # its library loads slowly
-
     found = reml_components(x, sample, spot if result.spot.estimable else None)
     if found is None:
         why = "restricted maximum likelihood did not converge"

@@ -1,41 +1,118 @@
-"""Variance components by restricted maximum likelihood, through statsmodels."""
+"""Variance components of nested data by restricted maximum likelihood, to rounding error."""
 
 from __future__ import annotations
 
-import math
-import warnings
+from typing import Any
 
 import numpy as np
 
-from reconcile.statistics._values import Floats, Integers
+from reconcile.statistics._values import Floats, Integers, quiet
+from reconcile.statistics.result import NAN
+
+_ROUNDS, _HALVINGS, _CLOSE, _TINY = 200, 60, 1e-13, 1e-30
 
 
+class _Nested:
+    """Sums of shots in spots in samples, and −2 log restricted likelihood made of them."""
+
+    def __init__(self, x: Floats, sample: Integers, spot: Integers) -> None:
+        self.shots = np.bincount(spot).astype(np.float64)
+        self.means = np.bincount(spot, weights=x) / self.shots
+        owner = np.zeros(self.shots.size, dtype=np.int64)
+        owner[spot] = sample
+        self.owner = np.unique(owner, return_inverse=True)[1]
+        self.within = float(np.sum((x - self.means[spot]) ** 2))
+        self.free = float(x.size - self.shots.size)
+
+    def _by_sample(self, values: Any) -> Any:
+        if np.iscomplexobj(values):  # bincount adds real weights only
+            return self._by_sample(values.real) + 1j * self._by_sample(values.imag)
+        return np.bincount(self.owner, weights=values)
+
+    def minus_two_log(self, variances: Any) -> Any:
+        """At (shot, spot, sample) variances; complex ones give exact derivatives.
+
+        The mean of a spot has variance spot + shot/m; what the samples add follows from the
+        matrix determinant lemma and the Sherman-Morrison formula. Constants are left out.
+        """
+        shot, spot, sample = variances
+        w = 1 / (spot + shot / self.shots)
+        a, b = self._by_sample(w), self._by_sample(w * self.means)
+        c = self._by_sample(w * self.means**2)
+        shrink = 1 / (1 + sample * a)
+        precision = np.sum(a * shrink)
+        mean = np.sum(b * shrink) / precision
+        off = b - mean * a
+        square = c - 2 * mean * b + mean**2 * a - sample * shrink * off**2
+        return (
+            self.free * np.log(shot) + self.within / shot - np.sum(np.log(w))
+            - np.sum(np.log(shrink)) + np.sum(square) + np.log(precision)
+        )  # fmt: skip
+
+    def gradient(self, variances: Floats, free: list[int]) -> Floats:
+        """Exact derivatives by a complex step (Squire & Trapp 1998)."""
+        out = np.zeros(3)
+        for i in free:
+            at = variances.astype(complex)
+            at[i] += 1j * _TINY
+            out[i] = self.minus_two_log(at).imag / _TINY
+        return out
+
+
+def _start(nested: _Nested, x: Floats, with_spot: bool) -> Floats:
+    shot = nested.within / nested.free if nested.free > 0 else float(np.var(x)) / 3
+    whole = float(np.var(x, ddof=1))
+    return np.array([max(shot, whole * 1e-6), whole / 3 if with_spot else 0.0, whole / 2])
+
+
+@quiet
 def reml_components(
     x: Floats, sample: Integers, spot: Integers | None
 ) -> tuple[float, float, float] | None:
-    """Variances of shot, spot (NaN without spots) and sample; None where it did not converge."""
-    import pandas as pd
-    from statsmodels.regression.mixed_linear_model import MixedLM
+    """Variances of shot, spot (NaN without spots) and sample; None where none is found.
 
-    centre, spread = float(x.mean()), float(x.std())
+    Newton steps on exact derivatives until they move nothing; a variance that wants to be
+    negative is held at zero (Searle, Casella & McCulloch 1992, chapter 6). In balanced data
+    without negative estimates the answer is that of the analysis of variance.
+    """
+    spread = float(x.std())
     if not spread > 0:
         return None
-    frame = pd.DataFrame({"y": (x - centre) / spread, "sample": sample})
-    spots = {} if spot is None else {"vc_formula": {"spot": "0 + C(spot)"}}
-    if spot is not None:
-        frame["spot"] = spot
-    with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter("ignore")
-        try:
-            model = MixedLM.from_formula(
-                "y ~ 1", groups="sample", re_formula="1", data=frame, **spots
-            )
-            fit = model.fit(reml=True, method=["lbfgs", "powell"], gtol=1e-10)
-        except (ValueError, np.linalg.LinAlgError):
-            return None
-    if not fit.converged:
+    z = (x - float(x.mean())) / spread
+    nested = _Nested(z, sample, sample if spot is None else spot)
+    if not (nested.free > 0 and nested.within > 0):
         return None
-    shot = float(fit.scale) * spread**2
-    between = float(np.asarray(fit.cov_re)[0, 0]) * spread**2
-    within = math.nan if spot is None else float(fit.vcomp[0]) * spread**2
-    return (shot, within, between) if all(map(math.isfinite, (shot, between))) else None
+    allowed = [0, 2] if spot is None else [0, 1, 2]
+    at = _start(nested, z, spot is not None)
+    for _ in range(_ROUNDS):
+        slope = nested.gradient(at, allowed)
+        free = [i for i in allowed if at[i] > 0 or slope[i] < 0]
+        h = 1e-6 * np.maximum(at, 1e-3)
+        curve = np.empty((len(free), len(free)))
+        for column, i in enumerate(free):
+            up, down = at.copy(), at.copy()
+            up[i] += h[i]
+            down[i] -= h[i] if at[i] > h[i] else 0.0
+            rise = nested.gradient(up, free) - nested.gradient(down, free)
+            curve[:, column] = rise[free] / (up[i] - down[i])
+        values, vectors = np.linalg.eigh((curve + curve.T) / 2)
+        # where the surface bends the wrong way, go down it all the same
+        size = np.maximum(np.abs(values), 1e-8 * np.abs(values).max())
+        move = np.zeros(3)
+        move[free] = -vectors @ ((vectors.T @ slope[free]) / size)
+        now, step = float(nested.minus_two_log(at)), 1.0
+        for _ in range(_HALVINGS):
+            new = np.maximum(at + step * move, 0.0)
+            if new[0] > 0 and float(nested.minus_two_log(new)) <= now + 1e-12 * abs(now):
+                break
+            step /= 2
+        else:
+            new = at
+        moved = float(np.max(np.abs(new - at)))
+        at = new
+        if moved <= _CLOSE * float(at.max()):
+            break
+    if not np.all(np.isfinite(at)):
+        return None
+    shot, within, between = (float(v) * spread**2 for v in at)
+    return shot, NAN if spot is None else within, between

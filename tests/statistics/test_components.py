@@ -27,6 +27,7 @@ from reconcile.statistics.components import (
     three_method_error_variances,
     variance_ratio_of_sds,
 )
+from reconcile.statistics.reml import reml_components
 from tests.statistics.degenerate_inputs import PAIRS, check_sound
 
 NAN = float("nan")
@@ -127,13 +128,50 @@ def test_nested_mean_squares_agree_with_a_general_library() -> None:
     assert found.balanced
 
 
-def test_for_balanced_data_restricted_likelihood_gives_the_moment_estimates() -> None:
-    # Searle, Casella & McCulloch 1992, section 4.8; statsmodels stops at about 1e-4
-    values, sample, spot = nested_data(np.random.default_rng(7), 20, 3, 3)
+@pytest.mark.parametrize("seed", range(5))
+def test_for_balanced_data_restricted_likelihood_gives_the_moment_estimates(seed: int) -> None:
+    # Searle, Casella & McCulloch 1992, section 4.8: exactly, where no estimate is negative
+    values, sample, spot = nested_data(np.random.default_rng(seed), 20, 3, 3)
     moments = nested_variance(values, sample, spot)
     reml = nested_variance(values, sample, spot, estimator="reml")
+    assert min(moments.spot.value, moments.sample.value) > 0
     for name in ("shot", "spot", "sample"):
-        assert getattr(reml, name).value == pytest.approx(getattr(moments, name).value, rel=2e-3)
+        assert getattr(reml, name).value == pytest.approx(getattr(moments, name).value, rel=1e-9)
+
+
+@pytest.mark.parametrize("with_spots", [True, False])
+def test_for_unbalanced_data_restricted_likelihood_agrees_with_statsmodels(
+    with_spots: bool,
+) -> None:
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    values, sample, spot = unbalanced(np.random.default_rng(3), 30)
+    both = np.unique(sample * 1000 + spot, return_inverse=True)[1]
+    found = reml_components(values, sample, both if with_spots else None)
+    assert found is not None
+    table = pd.DataFrame({"y": values, "sample": sample, "spot": both})
+    parts = {"vc_formula": {"spot": "0 + C(spot)"}} if with_spots else {}
+    model = MixedLM.from_formula("y ~ 1", groups="sample", re_formula="1", data=table, **parts)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fit = model.fit(
+            reml=True, method=["bfgs", "nm"], maxiter=5000, xtol=1e-14, ftol=1e-14, gtol=1e-10
+        )
+    assert found[0] == pytest.approx(fit.scale, rel=1e-6)
+    assert found[2] == pytest.approx(fit.cov_re.iloc[0, 0], rel=1e-6)
+    if with_spots:
+        assert found[1] == pytest.approx(fit.vcomp[0], rel=1e-6)
+
+
+def test_a_variance_that_wants_to_be_negative_is_zero_and_the_rest_is_pooled() -> None:
+    rng = np.random.default_rng(1)
+    values = rng.normal(size=60)
+    sample = np.repeat(np.arange(20), 3)
+    values -= (np.bincount(sample, weights=values) / 3)[sample]  # no scatter between samples
+    found = reml_components(values, sample, None)
+    assert found is not None
+    assert found[2] == 0
+    assert found[0] == pytest.approx(float(np.var(values, ddof=1)), rel=1e-9)
 
 
 def test_for_unbalanced_data_restricted_likelihood_is_near_the_moments() -> None:
