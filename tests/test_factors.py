@@ -309,7 +309,7 @@ def test_a_release_file_loads_back_into_the_same_factors(site: Path) -> None:
     assert [factor_life.as_plain(f) for f in loaded] == raw["factors"]
 
 
-@pytest.mark.parametrize("truth", [{"ratio": 1.2}, {"ratio": 1.1, "offset": 60.0}, {}])
+@pytest.mark.parametrize("truth", [{"ratio": 1.2}, {"ratio": 1.1, "offset": 60.0}, {"ratio": 0.8}])
 def test_a_factor_survives_text_to_the_last_bit(truth: dict[str, float]) -> None:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(40, **truth), None, config)  # type: ignore[arg-type]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -230,7 +231,8 @@ def test_the_approved_factor_is_scored_though_a_newer_one_was_proposed(tmp_path:
     assert copper.factor_id == before.factor_id
     assert copper.call == WITHDRAW
     assert "in force" in copper.sentence()
-    entry = next(e for e in second.manifest["factor_scores"] if e["factor_id"] == before.factor_id)
+    manifest = json.loads((second.release_folder / "manifest.json").read_text(encoding="utf-8"))
+    entry = next(e for e in manifest["factor_scores"] if e["factor_id"] == before.factor_id)
     assert entry["in_force"]
     assert entry["call"] == WITHDRAW
     assert entry["month_variance"] > 0

@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 FORMS = ("none", "offset", "ratio", "line", "power")
 _COMPLEXITY = {"none": 0, "offset": 1, "ratio": 1, "line": 2, "power": 2}
 FOLDS = 5
-_REPEATS, _OUTER_REPEATS, _INNER_REPEATS = 10, 4, 2
+_REPEATS, _OUTER_REPEATS, _INNER_REPEATS = 10, 4, 1
 _SEED = 20_240_229
 
 

@@ -227,8 +227,9 @@ def nested_variance(
     textbook figures. ``estimator`` 'reml' replaces the three component estimates by
     restricted maximum likelihood, which weighs unbalanced data better and never goes below
     zero; in balanced data without negative estimates it gives those of the moments.
-    Intervals in both cases: chi-square for shots, modified large sample on unweighted mean squares for the others (Burdick & Graybill 1992, chapters 3
-    and 5, from memory), good for mild imbalance.
+    Intervals in both cases: chi-square for shots, modified large sample on unweighted mean
+    squares for the others (Burdick & Graybill 1992, chapters 3 and 5, from memory), good for
+    mild imbalance.
     The mean is the mean of sample means with a t interval over samples.
     """
     check_level(level)
