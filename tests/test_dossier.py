@@ -7,6 +7,7 @@ import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.commands import acceptance
 from reconcile.intake import workspace
 from reconcile.judgement import dossier_content, factor_life
+from reconcile.releases import history
 from reconcile.reporting import words
 from reconcile.reporting.document import dossier as pages
 from tests.test_cli import reconcile as command
@@ -241,3 +243,27 @@ def test_only_a_file_that_ends_in_pdf_is_written(site: Path, tmp_path: Path) -> 
     with pytest.raises(ReconcileError, match="no PDF"):
         acceptance.write_dossier(site, "2026-10", to=tmp_path / "dossier.txt")
     assert not (tmp_path / "dossier.txt").exists()
+
+
+def test_a_factor_that_later_pairs_call_to_be_withdrawn_is_told(
+    site: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = dossier_content.read(site, PERIOD)
+    covered = next(s for s in found.strata if s.corrected)
+    assert covered.factor is not None
+
+    def later(call: str) -> SimpleNamespace:
+        score = {"factor_id": covered.factor.factor_id, "call": call}  # type: ignore[union-attr]
+        manifest = {"strata": {}, "release_id": "2026-11-r1", "factor_scores": [score]}
+        return SimpleNamespace(manifest=manifest)
+
+    monkeypatch.setattr(history, "later_releases", lambda *_: (later("withdraw"),))
+    (since,) = dossier_content.read(site, PERIOD).since
+    assert since.factor_state == dossier_content.CALLED
+    assert since.source == "2026-11-r1"
+    assert since.contradicts
+    assert words.DOSSIER_SINCE_FACTOR[since.factor_state]
+    # a later month in which the same factor holds again takes the call back
+    both = later("withdraw"), later("keep")
+    monkeypatch.setattr(history, "later_releases", lambda *_: both)
+    assert dossier_content.read(site, PERIOD).since == ()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -29,7 +30,7 @@ from reconcile.base.model import (
 )
 from reconcile.base.spreadsheet import csv_text
 from reconcile.intake import workspace as ws
-from reconcile.judgement import factor_life, factor_proposal
+from reconcile.judgement import factor_life, factor_proposal, scoring
 from reconcile.releases import anchors, history, release
 
 
@@ -86,7 +87,7 @@ class Since:
     label: str
     here: str  # decision of the dossier's release
     now: str  # decision of the later release; '' where only the factor's state changed
-    factor_state: str  # 'withdrawn' or 'superseded', of the stratum's factor; '' else
+    factor_state: str  # withdrawn, superseded or CALLED, of the stratum's factor; '' else
     source: str  # the later release, or what was recorded of the factor
     contradicts: bool  # what the dossier accepts may no longer be done
 
@@ -178,7 +179,24 @@ def _found_since(
         if life is not None and life.state in (factor_life.WITHDRAWN, factor_life.SUPERSEDED):
             ended = life.state == factor_life.WITHDRAWN
             found.append(Since(s.label, here, "", life.state, life.reason, ended))
+        elif life is not None and (by := _withdrawal_called(s.factor, later)):
+            found.append(Since(s.label, here, "", CALLED, by, True))
     return tuple(found)
+
+
+#: State of a factor that later pairs say to withdraw, where nobody has done so.
+CALLED = "called to be withdrawn"
+
+
+def _withdrawal_called(factor: CorrectionFactor | None, later: Sequence[release.Earlier]) -> str:
+    """The newest of the later releases whose pairs say to withdraw the factor; '' where none."""
+    calls = [
+        (str(score["call"]), str(other.manifest["release_id"]))
+        for other in later
+        for score in other.manifest.get("factor_scores", ())
+        if factor is not None and score["factor_id"] == factor.factor_id
+    ]
+    return calls[-1][1] if calls and calls[-1][0] == scoring.WITHDRAW else ""
 
 
 def _contradicts(here: str, now: str) -> bool:

@@ -30,6 +30,7 @@ DOSSIER_SINCE_HEADINGS = ("Stratum", "Verdict here", "Since", "By")
 DOSSIER_SINCE_FACTOR = {
     "withdrawn": "Factor withdrawn: not to be applied",
     "superseded": "Factor superseded by a later one",
+    "called to be withdrawn": "Later pairs say to withdraw the factor: not to be applied",
 }
 DOSSIER_NONE = (
     "Nothing is accepted: no stratum of this release allows field results to be used alone for the "
