@@ -47,11 +47,11 @@ def study(form: str, seed: int, n: int = PAIRS) -> pd.DataFrame:
 
 
 def chosen(task: tuple[str, int]) -> str:
-    """The form that the program chooses for one study."""
+    """The form that the program proposes for one study; 'none' where it proposes none."""
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(*task), None, config)
     factor = factor_proposal.propose(STRATUM, evaluated, config, None).factor
-    return factor.form if factor else "no factor"
+    return factor.form if factor else "none"
 
 
 def counts(form: str, cases: int, workers: int = 1) -> Counter[str]:

@@ -131,7 +131,9 @@ def main() -> None:
         for truth, (form, _) in TRUTHS.items():
             found = pool.map(covered, [(truth, seed) for seed in range(given.cases)], 20)
             hits, n = sum(f[0] for f in found), sum(f[1] for f in found)
-            lines.append(f"| {truth} | {READS[form]} | {n} | {hits / n:.1%} |")
+            lines.append(
+                f"| {truth} | {READS[form]} | {n} | {f'{hits / n:.1%}' if n else 'no factor'} |"
+            )
             print(lines[-1], flush=True)
         put_table(
             given.into, "next month", "How often the next month's laboratory results lie inside",
