@@ -107,15 +107,13 @@ def test_a_gain_that_is_not_worth_having_is_no_proposal() -> None:
     evaluated = evaluation.evaluate(STRATUM, study(60, ratio=1.2), LAB_ERROR, asked)
     proved = factor_proposal.propose(STRATUM, evaluated, asked, None)
     assert proved.factor is not None  # whatever the gain: its bias is proved
-    few = [proposal(30, ratio=1.03, rsd=0.1, seed=s) for s in range(12)]
-    assert any("less than the 10% asked for" in p.why for p in few)
-    for found in few:
-        gained = found.factor
-        assert (
-            gained is None
-            or gained.error_after <= 0.9 * gained.error_before
-            or (factor_proposal._bias_proved(gained, np.linspace(50, 800, 30), 0.95))
-        )
+    # a bias of 3 % at 10 % RSD: the error falls by 8 %
+    frame = study(30, ratio=1.03, rsd=0.1, seed=8)
+    asked = settings(confidence=0.999)
+    evaluated = evaluation.evaluate(STRATUM, frame, None, asked)
+    small = factor_proposal.propose(STRATUM, evaluated, asked, None)
+    assert small.factor is None
+    assert "less than the 10% asked for, and no bias is proved" in small.why
 
 
 def test_the_remaining_bias_grows_to_the_ends_and_covers_the_truth() -> None:
