@@ -35,14 +35,14 @@ class Failure:
     advice: str
 
 
-_JOINT = " \u2192 "
-
-
 def check(
     test: Callable[[pd.Series], Any], reason: str, advice: str, *, missing_too: bool = False
 ) -> pa.Check:
     """A vectorised check with its reason; missing values pass unless ``missing_too``."""
-    return pa.Check(test, error=reason + _JOINT + advice, ignore_na=not missing_too)
+    return pa.Check(
+        test, error=f"{reason} \u2192 {advice}", title=reason, description=advice,
+        ignore_na=not missing_too,
+    )  # fmt: skip
 
 
 def required(name: str, advice: str) -> pa.Check:
@@ -96,9 +96,14 @@ def run(schema: pa.DataFrameSchema, frame: pd.DataFrame, whole_row: bool) -> lis
         schema.validate(frame, lazy=True, inplace=True)  # no check changes the frame
     except pa.errors.SchemaErrors as error:
         cases = error.failure_cases
+        told = {
+            str(check.error): (str(check.title), str(check.description))
+            for each in schema.columns.values()
+            for check in each.checks
+        }
         result = []
         for case in cases[["index", "column", "failure_case", "check"]].itertuples(index=False):
-            reason, _, advice = str(case.check).partition(_JOINT)
+            reason, advice = told.get(str(case.check), (str(case.check), ""))
             if case.index is None or pd.isna(case.index):
                 raise ValueError(f"contract {schema.name}: {reason}") from error
             found = "" if pd.isna(case.failure_case) else _text(case.failure_case)

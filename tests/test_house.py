@@ -158,7 +158,7 @@ _WORDED = {
     "why", "subject", "outcome", "next_step",
 }  # fmt: skip
 #: Rooms that read what others wrote (files, settings, Unicode) or know nothing of the project.
-_READERS = ("reconcile.intake", "reconcile.base", "reconcile.statistics", "schemas")
+_READERS = ("reconcile.intake", "reconcile.base", "reconcile.statistics")
 
 _LIST_OF_SAMPLES = "a cell in which a person names several samples"
 _OWN_NAMES = "names of files and columns that this room gives and that hold no words of others"
@@ -235,6 +235,7 @@ ALLOWED = {
     "reconcile.samples.identity.text": {"_DASHES.sub('-', fold(visible)).split()": _PERSONS_ENTRY},
     "reconcile.samples.overlay": {"raw.startswith(\"'\")": _PERSONS_ENTRY},
     "reconcile.samples.spelling": {"str(text).casefold().split()": _PERSONS_ENTRY},
+    "schemas.field_reading": {"k.split('@')": "the symbol of an element ends at the first '@'"},
     "reconcile.store.contents": {
         "name.startswith('r:')": _OWN_NAMES,
         "table.endswith(STORED)": _OWN_NAMES,

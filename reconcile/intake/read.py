@@ -963,9 +963,8 @@ def _finish(
     headings: dict[int, str] = {}  # of rows that are but one cell of a row otherwise accepted
     if read.made_of is not None:
         accepted = set(lines[keep].tolist())
-        of_element = {key.split("@")[0]: heading for key, heading in read.headings.items()}
         headings = {
-            at: of_element[facts["element"][at].as_py()]
+            at: read.headings[facts["element"][at].as_py()]
             for at in ledger.rows
             if int(lines[at]) in accepted
         }

@@ -107,7 +107,7 @@ class Results:
     values: dict[str, Part] = field(default_factory=dict)
     plain: dict[str, pa.ChunkedArray] = field(default_factory=dict)
     analytes: tuple[Analyte, ...] = ()
-    headings: dict[str, str] = field(default_factory=dict)
+    headings: dict[str, str] = field(default_factory=dict)  # by key; of certified values by element
     sums: FloatArray | None = None
     outside: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     notes: list[str] = field(default_factory=list)
@@ -891,9 +891,10 @@ def read_reference(
         n = len(job.body.lines)
         element = np.array([None] * n, object)
         value = np.full(n, np.nan)
+        element_of = {a.key: a.element for a in read.analytes}
         for key, part in read.values.items():
             rows = np.flatnonzero(part.code != EMPTY)
-            element[rows] = key.split("@")[0]
+            element[rows] = element_of[key]
             value[rows] = part.value[rows]
         facts = dict(job.facts)
         facts["element"] = pa.array(element, pa.string())
@@ -901,9 +902,9 @@ def read_reference(
         facts["uncertainty_mg_kg"] = _uncertainty_long(job, read, ledger)
         return facts, job.body, Results(outside=read.outside, notes=read.notes)
     wide = _wide(job, ledger)
-    keys = [a.key for a in wide.analytes]
+    element_of = {a.key: a.element for a in wide.analytes}
     columns = {key_of(c): c for c in job.columns if c.role == "value" and c.species}
-    beside = (_partner(job, columns[key], "error") for key in keys)
+    beside = (_partner(job, columns[key], "error") for key in element_of)
     for column in {c.index: c for c in beside if c is not None}.values():
         for problem in _refused_cells(
             job, column, parse_column(job.body.columns[column.index], job.rules)
@@ -914,12 +915,12 @@ def read_reference(
     certified: list[float] = []
     uncertainty: list[float] = []
     for at in range(len(job.body.lines)):
-        for key in keys:
+        for key, symbol in element_of.items():
             part = wide.values[key]
             if part.code[at] in (EMPTY, NO_RESULT):
                 continue
             at_rows.append(at)
-            elements.append(key.split("@")[0])
+            elements.append(symbol)
             certified.append(float(part.value[at]))
             uncertainty.append(_uncertainty_wide(job, columns[key], at))
     picks = pa.array(at_rows, pa.int64())
@@ -934,7 +935,8 @@ def read_reference(
     )
     notes.append("one row per certified value was made from each row of the table")
     made_of = np.array(at_rows, np.int64)
-    return facts, body, Results(notes=wide.notes, headings=wide.headings, made_of=made_of)
+    headings = {element_of[key]: heading for key, heading in wide.headings.items()}
+    return facts, body, Results(notes=wide.notes, headings=headings, made_of=made_of)
 
 
 def _uncertainty_long(job: ResultJob, read: Results, ledger: Ledger) -> pa.Array:
