@@ -19,6 +19,7 @@ prepared_for = "the reader"
 
 [thresholds]  # no controls were agreed for this site
 rate_reference_materials = 0
+controls_required = false
 rate_blanks = 0
 rate_duplicates = 0
 

@@ -56,7 +56,8 @@ def test_it_holds_purpose_evidence_verdicts_curves_limits_checks_and_sign_off(si
     ):  # fmt: skip
         assert text in whole, text
     copper = next(s for s in made.strata if s.key.startswith("Cu"))
-    for criterion in copper.verdict.criteria:
+    assert len(copper.criteria) > 10
+    for criterion in copper.criteria:
         assert criterion.name in whole
     assert copper.factor is not None
     assert copper.factor.factor_id in shown[0]

@@ -36,7 +36,7 @@ def judged(pairs: pd.DataFrame) -> Verdict:
 
 def spoilt(n: int, ratio: float, reason: str = Exclusion.CUSTODY_BROKEN) -> pd.DataFrame:
     """Forty good pairs and ``n`` that a reason keeps out, whose field reads ``ratio`` times."""
-    pairs = study(40 + n)
+    pairs = study(40 + n, rsd=0.05)
     out = pairs.index >= 40
     for name in ("field_mean", "field_low", "field_high"):
         pairs.loc[out, name] *= ratio

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 import reconcile
 from reconcile import cli
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import FAULT, NO_FAULT, Finding, Reconciliation, Verdict
+from reconcile.base.model import FAULT, NO_FAULT, Ask, Finding, Reconciliation, Verdict
 from reconcile.releases import record, settling
 from tests import small
 
@@ -46,9 +46,9 @@ def verdict_of(outcome: Reconciliation, element: str) -> Verdict:
     return result.verdict
 
 
-def criterion_of(outcome: Reconciliation) -> tuple[bool | None, str]:
-    (found,) = [c for c in verdict_of(outcome, "Cu").criteria if c.name == "suspected fault"]
-    return found.met, found.found
+def criterion_of(outcome: Reconciliation) -> tuple[bool, str]:
+    (found,) = [c for c in verdict_of(outcome, "Cu").criteria if c.ask is Ask.FAULT]
+    return found.passes, found.fact("found")
 
 
 def test_a_suspected_fault_blocks_until_a_person_settles_it(

@@ -358,14 +358,66 @@ class CorrectionFactor:
     spots: float = float("nan")  # spots (or readings) per sample of the pairs, harmonic mean
 
 
+class Ask(StrEnum):
+    """What a criterion of a verdict asks for."""
+
+    PURPOSE = "purpose"
+    ELEMENT = "element"
+    FAULT = "suspected fault"
+    DESCRIPTION = "description of the comparison"
+    PAIRS = "pairs"
+    THIRDS = "pairs in each third"
+    CENSORED = "pairs outside the limits"
+    CONTROLS = "controls"
+    SPOTS = "spots per sample"
+    CUSTODY = "custody"
+    QUALITY_LEVEL = "data-quality level"
+    MEAN_BIAS = "mean bias"
+    RANGE = "bias over the range"
+    SPREAD = "spread"
+    LEVEL = "decision at a level"
+    LEVEL_SAMPLES = "samples at a level"
+    LEVEL_BIAS = "bias at a level"
+    MISSED = "missed at a level"
+    FALSE_ALARMS = "false alarms at a level"
+    MISSED_COUNT = "missed samples counted"
+
+
+class Outcome(StrEnum):
+    """What a criterion came to; 'not shown' never passes."""
+
+    SHOWN = "shown"
+    NOT_SHOWN = "not shown"
+    FAILED = "shown to fail"
+    TOLD = "told, not asked for"
+    NO_DECISION = "no decision here"  # of a level outside the range of the pairs
+
+
+#: Outcomes with which nothing is accepted.
+STANDING_IN_THE_WAY = frozenset({Outcome.NOT_SHOWN, Outcome.FAILED})
+
+
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One criterion of a verdict: what was asked, what was found."""
+    """One criterion of a verdict as data; words are put on where it is shown."""
 
-    name: str
-    asked: str
-    found: str
-    met: bool | None  # None: could not be judged
+    ask: Ask
+    outcome: Outcome
+    facts: tuple[tuple[str, Any], ...] = ()  # numbers and names behind it; fractions, counts
+    of: str = ""  # which values: AS_READ or HELD_OUT; "" where it asks nothing of values
+    level: str = ""  # name of the decision level, where it is about one
+
+    def fact(self, name: str) -> Any:
+        """The fact of that name; KeyError where there is none."""
+        return dict(self.facts)[name]
+
+    @property
+    def passes(self) -> bool:
+        """True where it does not stand in the way of an acceptance."""
+        return self.outcome not in STANDING_IN_THE_WAY
+
+
+AS_READ, HELD_OUT = "as read", "corrected, held out"
 
 
 @dataclass(frozen=True, slots=True)
@@ -379,6 +431,8 @@ class Verdict:
     valid_until: str = ""  # ISO date
     criteria: tuple[Criterion, ...] = ()
     next_step: str = ""
+    alpha: float = float("nan")  # chance at most of accepting what is beyond what was agreed
+    decisions: int = 0  # sets of values judged against what was agreed: as read, corrected
     put_back: int = 0  # excluded pairs with two numbers
     decision_put_back: str = ""  # with all of them put back; "" where there is none
     reason_put_back: str = ""

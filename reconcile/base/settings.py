@@ -185,6 +185,15 @@ class DecisionLevel(Part):
     acts: Literal["at or above", "below"] = Field(
         "at or above", description="on which side of the level someone acts"
     )
+    grey_region: Fraction | None = Field(
+        None, description="half width of this level's grey region; else the general one"
+    )
+    false_negative_rate: Level | None = Field(
+        None, description="largest accepted chance of a miss at this level; else the general one"
+    )
+    false_alarm_rate: Level | None = Field(
+        None, description="largest accepted chance of a false alarm here; else the general one"
+    )
 
 
 def _levels_in(unit: str, levels: tuple[DecisionLevel, ...]) -> None:
@@ -243,7 +252,9 @@ class Thresholds(Part):
         0.10, description="largest bias (field/lab - 1) accepted as equal, agreed before the data"
     )
     equivalence_alpha: Level = Field(
-        0.05, description="size of each of the two one-sided tests of equivalence"
+        0.05,
+        description="largest chance that a method that is not within what was agreed is accepted: "
+        "size of each one-sided test of bias, spread, missed and false alarms",
     )
     share_margin: Fraction = Field(
         0.20, description="share of pairs within this fraction of the lab value is reported"
@@ -265,12 +276,37 @@ class Thresholds(Part):
         0.0,
         description="pairs enter the statistics from this multiple of the lab's lower limit",
     )
-    false_negative_rate: Fraction = Field(
-        0.05, description="largest accepted false-negative rate at a decision level"
+    least_range_share: Fraction = Field(
+        0.50,
+        description="least share of the used pairs inside the part of their range in which the "
+        "bias is shown to lie within the margin",
+    )
+    grey_region: Fraction = Field(
+        0.20,
+        description="half width of the grey region around a decision level, as a fraction of it: "
+        "inside it no right call is promised, at its edges the two rates below hold (US EPA "
+        "QA/G-4)",
+    )
+    false_negative_rate: Level = Field(
+        0.05,
+        description="largest accepted chance that a sample at the far edge of the grey region, on "
+        "the side on which someone acts, is missed",
+    )
+    false_alarm_rate: Level = Field(
+        0.10,
+        description="largest accepted chance that a sample at the other edge of the grey region "
+        "is called for nothing",
+    )
+    level_samples: Annotated[int, _number(ge=0, le=1_000_000)] = Field(
+        3, description="fewest used pairs near a decision level on each side of it"
+    )
+    level_reach: Annotated[float, _number(gt=1, le=1000)] = Field(
+        3.0, description="pairs up to this factor away count as near a decision level"
     )
     false_negative_bound: Fraction | None = Field(
         None,
-        description="largest accepted upper end of that rate's interval; empty: shown, not asked",
+        description="largest accepted upper end of the interval of missed samples as counted, over "
+        "all samples on the acting side; empty: counted and told, not asked for",
     )
     pooling_alpha: Fraction = Field(
         0.05,
@@ -347,9 +383,15 @@ class Thresholds(Part):
         3, description="months for which a correction factor stands"
     )
     controls_required: bool = Field(
-        False,
+        True,
         description="no verdict but 'insufficient' where no reference material was in control on "
-        "both sides; otherwise the verdict's reason says so",
+        "both sides; if false, the verdict's reason and the first page say so",
+    )
+    many_verdicts: Literal["none", "family-wise", "false discovery"] = Field(
+        "none",
+        description="none: each verdict of acceptance is wrong with a chance of at most "
+        "equivalence_alpha; family-wise: any of the period's (Holm); false discovery: the "
+        "expected share of wrong ones among the accepted (Benjamini and Hochberg)",
     )
     least_quality_level: Literal[
         "", "qualitative screening", "quantitative screening", "definitive"

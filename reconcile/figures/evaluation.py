@@ -88,6 +88,7 @@ class Evaluated:
     thirds: tuple[int, int, int]  # used pairs in each third of the range
     margin: float  # the bias margin that holds for this element
     notes: tuple[str, ...] = ()
+    lab_relative_variance: float = math.nan  # error of a pair's lab mean; NaN where not known
 
     @property
     def used(self) -> pd.DataFrame:
@@ -270,8 +271,9 @@ def evaluate(
         ),
     )
     return Evaluated(
-        pairs, statistics, _thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule)
-    )
+        pairs, statistics, _thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule),
+        _lab_relative_variance(used, lab_error),
+    )  # fmt: skip
 
 
 def with_details(e: Evaluated, *found: tuple[str, Any]) -> Evaluated:
@@ -288,11 +290,7 @@ def with_three_methods(
     sides = []
     for stratum, e in evaluated:
         error, used = lab_error_of(errors, stratum), e.used
-        variance = (
-            _near(error, used).of_pair(_lab_replicates(used))
-            if error is not None and len(used)
-            else math.nan
-        )
+        variance = _lab_relative_variance(used, error)
         sides.append(further.Side(stratum, used, e.statistics.difference_scale, variance))
     found = further.three_methods(sides, settings.thresholds.confidence)
     return tuple(
@@ -385,6 +383,13 @@ def _near(lab_error: LabError, used: pd.DataFrame) -> LabError:
 
 def _lab_replicates(used: pd.DataFrame) -> float:
     return max(float(used["lab_n"].mean()), 1.0) if len(used) else 1.0
+
+
+def _lab_relative_variance(used: pd.DataFrame, lab_error: LabError | None) -> float:
+    """Relative error variance of a pair's lab mean; NaN where not known."""
+    if lab_error is None or not len(used):
+        return math.nan
+    return _near(lab_error, used).of_pair(_lab_replicates(used))
 
 
 def _point_errors(

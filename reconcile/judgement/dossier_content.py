@@ -25,12 +25,12 @@ from reconcile.base.model import (
     INSUFFICIENT,
     LABORATORY_ONLY,
     CorrectionFactor,
-    Criterion,
     Verdict,
 )
 from reconcile.base.spreadsheet import csv_text
 from reconcile.intake import workspace as ws
-from reconcile.judgement import factor_life, factor_proposal, scoring
+from reconcile.judgement import criterion_words, factor_life, factor_proposal, scoring
+from reconcile.judgement.criterion_words import Written
 from reconcile.releases import anchors, history, release
 
 
@@ -53,6 +53,7 @@ class Covered:
     lab: NDArray[np.float64]  # of the used pairs, mg/kg
     field: NDArray[np.float64]  # as read, or corrected where the verdict asks for it
     score: dict[str, Any] | None  # of the factor that stood before
+    criteria: tuple[Written, ...]  # as the release wrote them
 
     @property
     def element(self) -> str:
@@ -265,6 +266,7 @@ def _strata(found: release.Earlier) -> list[Covered]:
                 tuple(entry["sentences"]), tuple(entry["notes"]), factor,
                 tuple((x["name"], float(x["value_mg_kg"])) for x in entry["decision_levels"]),
                 entry["difference_scale"] == "log ratio", lab, field, scores.get(entry["key"]),
+                tuple(criterion_words.as_released(c) for c in entry["verdict"]["criteria"]),
             )
         )  # fmt: skip
     return _told_apart(made)
@@ -295,7 +297,7 @@ def _verdict(entry: dict[str, Any]) -> Verdict:
 
     return Verdict(
         entry["decision"], entry["reason"], number("range_low"), number("range_high"),
-        entry["valid_until"], tuple(Criterion(**c) for c in entry["criteria"]),
-        entry["next_step"], int(entry.get("put_back", 0)), entry.get("decision_put_back", ""),
-        entry.get("reason_put_back", ""),
+        entry["valid_until"], (), entry["next_step"], number("alpha"),
+        int(entry.get("decisions", 0)), int(entry.get("put_back", 0)),
+        entry.get("decision_put_back", ""), entry.get("reason_put_back", ""),
     )  # fmt: skip

@@ -1,14 +1,15 @@
-"""Further criteria of a verdict: data-quality level, spots per sample, custody of the pairs.
+"""Criteria before any figure is judged: what forbids, what must be there, what was agreed beside.
 
-Each is always shown; it decides only where the settings ask for it, before the data.
+Each is always told; spots, data-quality level and controls decide where the settings ask.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from reconcile.base.model import Criterion, Further, Stratum
+from reconcile.base.model import Ask, Criterion, Finding, Further, Outcome, Stratum
 from reconcile.base.settings import Settings
+from reconcile.evidence import finding_words
 from reconcile.figures.evaluation import Evaluated
 from reconcile.statistics.quality_levels import (
     DEFINITIVE,
@@ -17,22 +18,112 @@ from reconcile.statistics.quality_levels import (
     QUANTITATIVE_SCREENING,
 )
 
-LEVEL, SPOTS, CUSTODY = "data-quality level", "spots per sample", "custody of the used pairs"
-_NOT_ASKED = "shown, not asked for"
 _ORDER = (NOT_ASSIGNED, QUALITATIVE_SCREENING, QUANTITATIVE_SCREENING, DEFINITIVE)
+#: Purposes for which field-only results are not accepted by default.
+_NEVER_FIELD_ONLY = ("resource", "reserve")
+#: Laboratory only by default: grades that move money on a few grains (common practice).
+PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd", "Rh", "Ir", "Os", "Ru"})
+#: States of custody that are evidence of an unbroken chain.
+_KEPT = frozenset({"complete", "deviation"})
+
+
+def _shown(met: bool, otherwise: Outcome = Outcome.NOT_SHOWN) -> Outcome:
+    return Outcome.SHOWN if met else otherwise
+
+
+def forbidding(
+    stratum: Stratum, settings: Settings, fault: Finding | None
+) -> tuple[Criterion, ...]:
+    """Purpose, element and suspected fault: what fails here goes to the laboratory."""
+    purpose = settings.report.purpose
+    element = settings.of(stratum.element, stratum.matrix)
+    precious = (
+        element.precious
+        if element is not None and element.precious is not None
+        else stratum.element in PRECIOUS
+    )
+    never = any(word in purpose.lower() for word in _NEVER_FIELD_ONLY)
+    carbon = stratum.element == "C"
+    blocked = fault is not None and fault.blocks
+    return (
+        Criterion(
+            Ask.PURPOSE, _shown(not never, Outcome.FAILED), (("purpose", purpose), ("never", never))
+        ),
+        Criterion(
+            Ask.ELEMENT, _shown(not precious and not carbon, Outcome.FAILED),
+            (("element", stratum.element), ("precious", precious), ("carbon", carbon)),
+        ),
+        Criterion(
+            Ask.FAULT, _shown(not blocked, Outcome.FAILED),
+            (("found", finding_words.of_verdict(fault)),),
+        ),
+    )  # fmt: skip
+
+
+def evidence(
+    stratum: Stratum,
+    evaluated: Evaluated,
+    settings: Settings,
+    uncontrolled: str = "",
+    custody_gone: tuple[str, ...] = (),
+) -> tuple[Criterion, ...]:
+    """What must be there before anything is judged, in the order in which it binds."""
+    t, s = settings.thresholds, evaluated.statistics
+    facts = ("specimen_form", "moisture_basis", "digestion_class")
+    unstated = tuple(
+        name for name in facts
+        if not getattr(stratum, name) or "not stated" in getattr(stratum, name)
+    )  # fmt: skip
+    differing = stratum.moisture.differs and not unstated
+    offered = max(s.n_pairs - s.n_excluded, 0)
+    share = 1 - s.n_used / offered if offered else 1.0
+    return (
+        Criterion(
+            Ask.DESCRIPTION, _shown(not unstated and not differing),
+            (("unstated", unstated), ("differing", stratum.moisture_basis if differing else "")),
+        ),
+        Criterion(
+            Ask.PAIRS, _shown(s.n_used >= t.minimum_pairs),
+            (("least", t.minimum_pairs), ("n", s.n_used)),
+        ),
+        Criterion(
+            Ask.THIRDS, _shown(min(evaluated.thirds) >= t.pairs_per_third),
+            (("least", t.pairs_per_third), ("thirds", evaluated.thirds)),
+        ),
+        Criterion(
+            Ask.CENSORED, _shown(share <= t.censored_share),
+            (("most", t.censored_share), ("share", share), ("offered", offered)),
+        ),
+        _controls(uncontrolled, settings),
+        spots(stratum, evaluated, settings),
+        custody(evaluated, custody_gone),
+        quality_level(evaluated, settings),
+    )  # fmt: skip
+
+
+def _controls(uncontrolled: str, settings: Settings) -> Criterion:
+    """Whether a reference material was in control on both sides; ``uncontrolled``: in words."""
+    outcome = Outcome.SHOWN
+    if uncontrolled:
+        asked = settings.thresholds.controls_required
+        outcome = Outcome.NOT_SHOWN if asked else Outcome.TOLD
+    return Criterion(Ask.CONTROLS, outcome, (("lacking", uncontrolled),))
 
 
 def quality_level(evaluated: Evaluated, settings: Settings) -> Criterion:
-    """The data-quality level found against the least one asked for; None: not assigned."""
+    """The data-quality level found against the least one asked for."""
     asked = settings.thresholds.least_quality_level
     found = next(
         (str(r.level) for name, r in evaluated.statistics.details if name == Further.QUALITY_LEVEL),
         NOT_ASSIGNED,
     )
+    facts = (("asked", asked), ("level", found))
     if not asked:
-        return Criterion(LEVEL, _NOT_ASKED, f"{found}, as read", True)
-    met = None if found == NOT_ASSIGNED else _ORDER.index(found) >= _ORDER.index(asked)
-    return Criterion(LEVEL, f"{asked} or better", f"{found}, as read", met)
+        return Criterion(Ask.QUALITY_LEVEL, Outcome.TOLD, facts)
+    if found == NOT_ASSIGNED:
+        return Criterion(Ask.QUALITY_LEVEL, Outcome.NOT_SHOWN, facts)
+    met = _ORDER.index(found) >= _ORDER.index(asked)
+    return Criterion(Ask.QUALITY_LEVEL, _shown(met, Outcome.FAILED), facts)
 
 
 def spots(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> Criterion:
@@ -40,25 +131,32 @@ def spots(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> Criteri
     t = settings.thresholds
     count = evaluated.used["field_spots"].to_numpy("float64")
     median = float(np.median(count)) if len(count) else 0.0
-    found = f"{median:.10g} (median), {int(count.min()) if len(count) else 0} at least"
+    facts = (
+        ("least", t.libs_spots), ("median", median),
+        ("fewest", int(count.min()) if len(count) else 0),
+    )  # fmt: skip
     if stratum.technique != "LIBS" or not t.spots_required:
-        return Criterion(SPOTS, _NOT_ASKED, found, True)
-    return Criterion(SPOTS, f"{t.libs_spots} or more (median)", found, median >= t.libs_spots)
+        return Criterion(Ask.SPOTS, Outcome.TOLD, facts)
+    return Criterion(Ask.SPOTS, _shown(median >= t.libs_spots), facts)
 
 
 def custody(evaluated: Evaluated, lost: tuple[str, ...] = ()) -> Criterion:
     """How custody stands for the used pairs; those whose custody is broken are never used.
 
     ``lost`` names custody files that an earlier release rests on and that are gone: then
-    nobody can say that no chain is broken.
+    nobody can say that no chain is broken. Custody that was not recorded is told, as no
+    evidence speaks either way.
     """
     states = evaluated.used["custody"].astype("str")
     names = sorted(set(states))
-    found = ", ".join(f"{int(states.eq(name).sum())} {name}" for name in names) or "no pair"
-    broken = int(evaluated.pairs["custody"].eq("broken").sum())
-    if broken:
-        found += f"; {broken} broken, left out"
-    if lost:
-        gone = ", ".join(lost)
-        return Criterion(CUSTODY, "none broken", f"custody records are gone or cut ({gone})", False)
-    return Criterion(CUSTODY, "none broken", found, not states.eq("broken").any())
+    facts = (
+        ("states", tuple((name, int(states.eq(name).sum())) for name in names)),
+        ("broken", int(evaluated.pairs["custody"].eq("broken").sum())),
+        ("lost", lost),
+    )
+    outcome = Outcome.TOLD
+    if lost or "broken" in names:
+        outcome = Outcome.NOT_SHOWN
+    elif names and set(names) <= _KEPT:
+        outcome = Outcome.SHOWN
+    return Criterion(Ask.CUSTODY, outcome, facts)

@@ -16,6 +16,7 @@ from reconcile.base.settings import Settings
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import LabError
 from reconcile.judgement import factor_proposal, verdicts
+from reconcile.reporting import words
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +58,8 @@ def with_all_put_back(verdict: Verdict, pairs: pd.DataFrame, judging: Judging) -
     other = verdicts.judge(
         j.stratum, again, proposal, j.settings, j.fault, j.until, j.uncontrolled, j.custody_gone
     )
-    reason = (
-        "A correction fitted to all of them met the criteria on samples that its fit had not seen."
-        if other.decision == ACCEPTED_CORRECTED
-        else other.reason
-    )
+    corrected = other.decision == ACCEPTED_CORRECTED
+    reason = words.PUT_BACK_CORRECTED if corrected else other.reason
     return replace(
         verdict,
         put_back=excluded,

@@ -14,11 +14,14 @@ from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
+    AS_READ,
     EXCLUSION_COLUMNS,
+    HELD_OUT,
     INSUFFICIENT,
     LABORATORY_ONLY,
     PAIR_COLUMNS,
     QUARANTINE_COLUMNS,
+    Ask,
     Change,
     CorrectionFactor,
     Criterion,
@@ -26,6 +29,7 @@ from reconcile.base.model import (
     Further,
     InputFile,
     LevelBias,
+    Outcome,
     Pooling,
     QualityCheck,
     Readings,
@@ -249,23 +253,42 @@ def _further(eligible: pd.DataFrame, s: StratumStatistics) -> list[tuple[str, ob
     return found
 
 
+_SEEN = ("margin", 0.10), ("confidence", 0.95), ("n", 38), ("why", "")
+_RATE = ("rate", 0.05), ("grey", 0.20), ("confidence", 0.95), ("below", False)
+_COUNTED = ("counted_low", 0.001), ("counted_high", 0.287), ("counted_confidence", 0.95)
 _CRITERIA = (
-    Criterion("purpose", "not resource estimation", "screening", True),
-    Criterion("element", "not a precious metal, not field carbon", "Cu", True),
-    Criterion("suspected fault", "none", "none", True),
-    Criterion("description of the comparison", "specimen form, moisture basis, digestion class",
-              "stated", True),
-    Criterion("pairs", "20 or more", "38 used", True),
-    Criterion("pairs in each third of the range", "3 or more", "12, 14 and 12", True),
-    Criterion("pairs outside the limits of a method", "at most 40%", "2% of 41", True),
-    Criterion("bias, as read", "within ±10% (90% interval)", "+8.1% to +16.3%, n 38", False),
-    Criterion("spread, as read", "limits of agreement within a factor 1.40",
-              "a factor 1.29 about the bias, n 38", True),
-    Criterion("missed at trigger, as read", "at most 5% of samples at or above it", "1 of 17",
-              None),
-    Criterion("bias, corrected", "within ±10% (90% interval)", "-2.4% to +3.0%, n 38", True),
-    Criterion("spread, corrected", "limits of agreement within a factor 1.40",
-              "a factor 1.27 about the bias, n 38", True),
+    Criterion(Ask.PURPOSE, Outcome.SHOWN, (("purpose", "screening"), ("never", False))),
+    Criterion(
+        Ask.ELEMENT, Outcome.SHOWN, (("element", "Cu"), ("precious", False), ("carbon", False))
+    ),
+    Criterion(Ask.FAULT, Outcome.SHOWN, (("found", "none"),)),
+    Criterion(Ask.DESCRIPTION, Outcome.SHOWN, (("unstated", ()), ("differing", ""))),
+    Criterion(Ask.PAIRS, Outcome.SHOWN, (("least", 20), ("n", 38))),
+    Criterion(Ask.THIRDS, Outcome.SHOWN, (("least", 3), ("thirds", (12, 14, 12)))),
+    Criterion(Ask.CENSORED, Outcome.SHOWN, (("most", 0.4), ("share", 0.02), ("offered", 41))),
+    Criterion(
+        Ask.RANGE, Outcome.FAILED, (*_SEEN, ("least_share", 0.5), ("share", 0.0), ("beyond", 0.9)),
+        AS_READ,
+    ),
+    Criterion(
+        Ask.SPREAD, Outcome.SHOWN,
+        (("span", 0.4), ("confidence", 0.95), ("value", 0.29), ("upper", 0.363), ("n", 38)),
+        AS_READ,
+    ),
+    Criterion(
+        Ask.MISSED, Outcome.NOT_SHOWN,
+        (*_RATE, ("value", 0.031), ("upper", 0.092), ("wrong", 1), ("among", 17), *_COUNTED),
+        AS_READ, "trigger",
+    ),
+    Criterion(
+        Ask.RANGE, Outcome.SHOWN, (*_SEEN, ("least_share", 0.5), ("share", 0.95), ("beyond", 0.0)),
+        HELD_OUT,
+    ),
+    Criterion(
+        Ask.SPREAD, Outcome.SHOWN,
+        (("span", 0.4), ("confidence", 0.95), ("value", 0.27), ("upper", 0.338), ("n", 38)),
+        HELD_OUT,
+    ),
 )  # fmt: skip
 
 _VERDICTS = {
@@ -276,7 +299,7 @@ _VERDICTS = {
     ACCEPTED_CORRECTED: Verdict(
         ACCEPTED_CORRECTED,
         "The bias is above the margin as read and within it after correction on held-out pairs.",
-        20.0, 800.0, "2027-01-31", _CRITERIA,
+        20.0, 800.0, "2027-01-31", (*_CRITERIA[:7], *_CRITERIA[10:]),
         "Apply the factor; score it on next month's pairs before it is renewed.",
     ),
     LABORATORY_ONLY: Verdict(

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from reconcile.base.model import Criterion
+from reconcile.base.model import Ask, Criterion, Outcome
 from reconcile.reporting import words
 from reconcile.reporting.document import cover, verdicts
 from reconcile.statistics.proportions import clopper_pearson
@@ -33,8 +33,8 @@ def test_a_serious_finding_comes_first_with_its_own_words():
 
 def test_strata_in_use_without_controls_are_told_before_missed_samples():
     result = with_missed(usable(), 0, 3)
-    bare = Criterion("controls", "a reference material in control", "no control", True)
-    kept = tuple(c for c in result.verdict.criteria if c.name != "controls")
+    bare = Criterion(Ask.CONTROLS, Outcome.TOLD, (("lacking", "no control"),))
+    kept = tuple(c for c in result.verdict.criteria if c.ask is not Ask.CONTROLS)
     result = replace(result, verdict=replace(result.verdict, criteria=(*kept, bare)))
     first, second = cover.open_risks(builder.reconciliation([result], findings=()))
     assert first.startswith("For 1 stratum that may be used no reference material")

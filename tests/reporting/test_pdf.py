@@ -11,7 +11,16 @@ import pytest
 from pypdf import PdfReader
 
 from reconcile.base.methods import FieldMethod, LabMethod
-from reconcile.base.model import INSUFFICIENT, LABORATORY_ONLY, Change, WaterfallStep
+from reconcile.base.model import (
+    INSUFFICIENT,
+    LABORATORY_ONLY,
+    Ask,
+    Change,
+    Criterion,
+    Outcome,
+    WaterfallStep,
+)
+from reconcile.judgement.criterion_words import written
 from reconcile.reporting import words
 from reconcile.reporting.document import report, screen, workbook
 from reconcile.reporting.render import book
@@ -150,7 +159,7 @@ def test_a_stratum_with_too_little_gets_a_short_form_two_to_a_page(reader):
 def test_the_page_shows_every_criterion_the_factor_and_the_sentences(reader, mixed):
     result = mixed.results[0]
     text = squeezed(reader.pages[outline_pages(reader)[result.stratum.label]].extract_text())
-    for criterion in result.verdict.criteria:
+    for criterion in map(written, result.verdict.criteria):
         assert squeezed(criterion.name) in text
         assert squeezed(criterion.asked) in text
         assert squeezed(criterion.found) in text
@@ -331,8 +340,8 @@ def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n):
         notes=tuple("note " * 300 for _ in range(40)),
     )
     criteria = tuple(
-        dataclasses.replace(c, name="c" * 4_000, asked="a " * 4_000, found="f" * 4_000)
-        for c in result.verdict.criteria[:3]
+        Criterion(Ask.FAULT, Outcome.NOT_SHOWN, (("found", "f" * 4_000),), "o" * 4_000)
+        for _ in range(3)
     )
     verdict = dataclasses.replace(result.verdict, criteria=criteria, reason="r " * 5_000)
     result = dataclasses.replace(result, verdict=verdict, sentences=("s " * 9_000,) * 3)

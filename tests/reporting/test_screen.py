@@ -15,6 +15,7 @@ import pytest
 from pypdf import PdfReader
 
 from reconcile.base.characters import visible
+from reconcile.judgement.criterion_words import written
 from reconcile.reporting import words
 from reconcile.reporting.document import quality, report, screen
 from tests.reporting import builder, test_quality
@@ -102,7 +103,7 @@ def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_the
     text = html.unescape(re.sub(r"<[^>]+>", "\n", page)).replace("−", "-")
     for x in mixed.results:
         assert visible(x.stratum.label) in text
-        for criterion in x.verdict.criteria:
+        for criterion in map(written, x.verdict.criteria):
             assert criterion.found.replace("−", "-") in text
         for sentence in x.sentences:
             assert visible(sentence).replace("−", "-") in text

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Table
 
-from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
+from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
 from reconcile.reporting import numbers, sentences, words
 from reconcile.reporting.document.verdicts import kind_of
 from reconcile.reporting.figures import by_key
@@ -140,7 +140,7 @@ def open_risks(r: Reconciliation) -> list[str]:
             words.RISK_FINDING.format(count=count, subject=serious[0].subject[:60], text=text)
         )
     bare = sum(
-        any(c.name == "controls" and c.found.startswith("no ") for c in x.verdict.criteria)
+        any(c.ask is Ask.CONTROLS and c.outcome is not Outcome.SHOWN for c in x.verdict.criteria)
         for x in usable
     )
     if bare:

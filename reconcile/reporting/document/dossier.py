@@ -199,8 +199,8 @@ def _stratum(s: Covered, anchor: str, width: float) -> list[Flowable]:
     if curves and s.corrected:
         head.append(own(words.DOSSIER_CORRECTED_NOTE, "small"))
     rows: list[list[Flowable | str]] = [
-        [own(c.name, "cell"), own(c.asked, "cell"), worded(c.found, "cell", 200), words.MET[c.met]]
-        for c in s.verdict.criteria
+        [own(c.name, "cell"), own(c.asked, "cell"), worded(c.found, "cell", 200), c.outcome]
+        for c in s.criteria
     ]
     widths = [width * x for x in (0.24, 0.31, 0.34, 0.11)]
     notes = [worded(f"· {note}", "small", 400) for note in s.notes[:_NOTES]]

@@ -11,6 +11,7 @@ import hashlib
 from importlib import resources
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
+from reconcile.judgement.criterion_words import written
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.document import contents, cover, stratum_page, verdicts
@@ -167,7 +168,7 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
     method = line_name(x.statistics.headline.method)
     level = numbers.percent(x.statistics.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
-    criteria = [[c.name, c.asked, c.found, words.MET[c.met]] for c in verdict.criteria]
+    criteria = [[w.name, w.asked, w.found, w.outcome] for w in map(written, verdict.criteria)]
     more = [*stratum_page.rule_lines(x), *sentences_of(x)]
     more_rows = [row for side in stratum_page.further_rows(x) for row in side]
     more_table = table(headings, more_rows, (1, 2, 3), sortable=False) if more_rows else ""

@@ -15,9 +15,11 @@ from reconcile.base.model import (
     DECISIONS,
     INSUFFICIENT,
     CorrectionFactor,
+    Outcome,
     Reconciliation,
     StratumResult,
 )
+from reconcile.judgement.criterion_words import written
 from reconcile.reporting import further, further_figures, numbers, words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
@@ -470,8 +472,8 @@ def _table(rows: list[Row], result: StratumResult, width: float) -> Table:
 
 
 def open_criteria(result: StratumResult, width: float) -> list[Flowable]:
-    """The criteria that are not met or not judged, and how many others are met."""
-    met = sum(c.met is True for c in result.verdict.criteria)
+    """The criteria that are not shown or shown to fail, and how many others there are."""
+    met = sum(c.passes for c in result.verdict.criteria)
     if met == len(result.verdict.criteria):
         return [criteria_table(result, width)]
     note = [own(words.CRITERIA_MET.format(n=met), "small")] if met else []
@@ -481,26 +483,27 @@ def open_criteria(result: StratumResult, width: float) -> list[Flowable]:
 def criteria_table(
     result: StratumResult, width: float, met_too: bool = True, folded: bool = False
 ) -> Table:
-    """Every criterion of the verdict, or those that are not met: asked, found, met.
+    """Every criterion of the verdict, or those that stand in its way: asked, found, outcome.
 
-    ``folded``: what is met and needs no number stands in one row at the end.
+    ``folded``: what is shown and needs no number stands in one row at the end.
     """
-    shown = [c for c in result.verdict.criteria if met_too or c.met is not True]
-    plain = [c for c in shown if folded and c.met and not any(d.isdigit() for d in c.found)]
+    shown = [c for c in map(written, result.verdict.criteria) if met_too or not c.stands]
+    said = words.OUTCOMES[Outcome.SHOWN]
+    plain = [c for c in shown if folded and c.shown and not any(d.isdigit() for d in c.found)]
     rows: list[list[Flowable | str]] = [
         [
             worded(c.name),
             worded(c.asked),
             worded(c.found),
-            own(words.MET[c.met], "cell-bold" if c.met is False else "cell"),
+            own(c.outcome, "cell-bold" if c.fails else "cell"),
         ]
         for c in shown
         if c not in plain
     ]
     if plain:
         text = "; ".join(words.CRITERION_MET.format(name=c.name, found=c.found) for c in plain)
-        rows.append([worded(text, limit=900), "", "", own(words.MET[True], "cell")])
-    shares = (0.26, 0.33, 0.31, 0.10)
+        rows.append([worded(text, limit=900), "", "", own(said, "cell")])
+    shares = (0.24, 0.32, 0.31, 0.13)
     table = grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
     if plain:
         table.setStyle([("SPAN", (0, -1), (2, -1))])

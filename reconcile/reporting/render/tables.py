@@ -7,6 +7,7 @@ Floats are written by ``repr``, which is exact and the same everywhere.
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import math
@@ -26,8 +27,10 @@ from reconcile.base.model import (
     CorrectionFactor,
     Reconciliation,
     Stratum,
+    Verdict,
 )
 from reconcile.base.spreadsheet import csv_text
+from reconcile.judgement import criterion_words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
 from reconcile.reporting.render import conformity_table
@@ -110,6 +113,26 @@ def statistic_rows(r: Reconciliation) -> list[list[Any]]:
     ]  # fmt: skip
 
 
+def _verdict_value(verdict: Verdict) -> dict[str, Any]:
+    """The verdict with each criterion as data and in words."""
+    value = {f.name: getattr(verdict, f.name) for f in dataclasses.fields(verdict)}
+    value["criteria"] = [
+        {
+            "ask": c.ask,
+            "outcome": c.outcome,
+            "of": c.of,
+            "level": c.level,
+            "facts": dict(c.facts),
+            "name": w.name,
+            "asked": w.asked,
+            "found": w.found,
+        }
+        for c in verdict.criteria
+        for w in (criterion_words.written(c),)
+    ]
+    return value
+
+
 def statistics_value(r: Reconciliation) -> dict[str, Any]:
     """All that is known of each stratum, as plain values."""
     found = []
@@ -141,7 +164,7 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
                     for f in figures_of(s)
                 },
                 "details": [{"name": name, "result": value} for name, value in s.details],
-                "verdict": result.verdict,
+                "verdict": _verdict_value(result.verdict),
                 "sentences": result.sentences,
                 "notes": result.notes,
                 "decision_levels": [

@@ -1,6 +1,7 @@
 """English."""
 
 from reconcile.reporting.words.en.conformity import *  # noqa: F403
+from reconcile.reporting.words.en.criteria import *  # noqa: F403
 from reconcile.reporting.words.en.dossier import *  # noqa: F403
 from reconcile.reporting.words.en.faults import *  # noqa: F403
 from reconcile.reporting.words.en.forms import *  # noqa: F403

@@ -148,10 +148,11 @@ VERDICT_HEADINGS = (
     "Valid range",
     "Page",
 )
-CRITERIA_HEADINGS = ("Criterion", "Asked", "Found", "Met")
-CRITERIA_MET = "Further criteria, all met: {n}; each stands in report.html and statistics.json."
+CRITERIA_HEADINGS = ("Criterion", "Asked", "Found", "Outcome")
+CRITERIA_MET = (
+    "Further criteria, shown or told: {n}; each stands in report.html and statistics.json."
+)
 CRITERION_MET = "{name} ({found})"
-MET = {True: "yes", False: "no", None: "not judged"}
 BINDING = "Binding reason"
 NEXT_STEP = "Next step"
 VALID_RANGE = "Valid range"

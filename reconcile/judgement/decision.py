@@ -1,0 +1,289 @@
+"""The decision: what pairs of numbers show against what was agreed, each criterion as data.
+
+Arrays in, frozen values out; no table, file or word. Acceptance asks that every criterion is
+shown, each by a test of size alpha, so that a method beyond what was agreed in any of them is
+accepted with a chance of at most alpha (an intersection-union test: Berger & Hsu 1996, from
+memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from reconcile.base.model import AS_READ, Ask, Criterion, Outcome
+from reconcile.statistics._values import Floats
+from reconcile.statistics.grey_region import EdgeChance, edge_chance
+from reconcile.statistics.level_band import (
+    ProvedRange,
+    Scale,
+    TruthLine,
+    bias_interval,
+    proved_range,
+    truth_line,
+)
+from reconcile.statistics.proportions import clopper_pearson
+
+_Z = float(special.ndtri(0.975))  # limits of agreement hold 95 % of single differences
+
+
+@dataclass(frozen=True, slots=True)
+class LevelTerms:
+    """What was agreed for one decision level; the level in the unit of the values."""
+
+    name: str
+    value: float
+    below: bool = False  # someone acts below the level
+    grey: float = 0.20
+    missed: float = 0.05
+    false_alarms: float = 0.10
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What was agreed before the data."""
+
+    margin: float = 0.10
+    alpha: float = 0.05
+    span: float = 0.40
+    least_share: float = 0.50
+    level_samples: int = 3
+    level_reach: float = 3.0
+    missed_bound: float | None = None  # of the counted share, upper end of its interval
+    confidence: float = 0.95  # of intervals of counts
+    levels: tuple[LevelTerms, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Samples counted at one level: missed of those on the acting side, alarms of the rest."""
+
+    missed: int
+    acting: int
+    alarms: int
+    rest: int
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What the pairs showed; the range in the unit of the values, NaN where nothing is accepted."""
+
+    criteria: tuple[Criterion, ...]
+    low: float
+    high: float
+    line: TruthLine
+
+    @property
+    def accepted(self) -> bool:
+        """Every criterion that was asked for was shown."""
+        return all(c.passes for c in self.criteria)
+
+    @property
+    def binding(self) -> Criterion | None:
+        """What stands in the way: the first shown to fail, else the first not shown."""
+        for outcome in (Outcome.FAILED, Outcome.NOT_SHOWN):
+            for c in self.criteria:
+                if c.outcome is outcome:
+                    return c
+        return None
+
+
+def decide(
+    lab: Floats,
+    field: Floats,
+    terms: Terms,
+    scale: Scale = "log ratio",
+    lab_variance: float = math.nan,
+    of: str = AS_READ,
+    counts: Sequence[Counts] | None = None,
+) -> Decision:
+    """Judge lab and field means, shape (n,), one unit, against ``terms``.
+
+    ``scale``: "log ratio" where errors grow in proportion to the level, else "absolute".
+    ``lab_variance``: error variance of a lab mean, relative or in the unit squared as the
+    scale asks; NaN where not known. ``counts``: one per level where they include results
+    known only by a limit, else they are counted here.
+    """
+    lab, field = np.asarray(lab, np.float64), np.asarray(field, np.float64)
+    line = truth_line(lab, field, scale, lab_variance)
+    logs = scale == "log ratio"
+    inside = [x for x in terms.levels if lab.size and lab.min() <= x.value <= lab.max()]
+    proved = ProvedRange(math.nan, math.nan, 0.0, 0.0)
+    if not line.reason:
+        proved = proved_range(line, terms.margin, _anchor(line, inside, logs), terms.alpha)
+    spread, proved = _spread(line, proved, terms, of)
+    low, high = (math.exp(v) if logs else v for v in (proved.low, proved.high))
+    criteria = [_range(line, proved, low, high, terms, of), spread]
+    for i, level in enumerate(terms.levels):
+        if level not in inside:
+            found = (("value", level.value),)
+            criteria.append(Criterion(Ask.LEVEL, Outcome.NO_DECISION, found, of, level.name))
+            continue
+        counted = counts[i] if counts is not None else count(lab, field, level)
+        criteria += _level(lab, line, level, (low, high), terms, of, counted)
+    made = Decision(tuple(criteria), low, high, line)
+    return made if made.accepted else Decision(made.criteria, math.nan, math.nan, line)
+
+
+def _anchor(line: TruthLine, inside: Sequence[LevelTerms], logs: bool) -> float:
+    """Where the range starts from: the level nearest the middle lab value, else that value."""
+    middle = float(line.lab[line.n // 2])
+    at = [math.log(x.value) if logs else x.value for x in inside]
+    return min(at, key=lambda v: abs(v - middle), default=middle)
+
+
+def count(lab: Floats, field: Floats, level: LevelTerms) -> Counts:
+    """Samples called on the other side than the laboratory's."""
+    acting = lab < level.value if level.below else lab >= level.value
+    called = field < level.value if level.below else field >= level.value
+    return Counts(
+        int(np.sum(acting & ~called)), int(np.sum(acting)), int(np.sum(~acting & called)),
+        int(np.sum(~acting)),
+    )  # fmt: skip
+
+
+def _range(
+    line: TruthLine, proved: ProvedRange, low: float, high: float, terms: Terms, of: str
+) -> Criterion:
+    outcome = Outcome.NOT_SHOWN
+    if proved.share >= terms.least_share:
+        outcome = Outcome.SHOWN
+    elif proved.beyond > 1 - terms.least_share:
+        outcome = Outcome.FAILED
+    found = (
+        ("margin", terms.margin), ("least_share", terms.least_share),
+        ("confidence", 1 - terms.alpha), ("share", proved.share), ("beyond", proved.beyond),
+        ("low", low), ("high", high), ("n", line.n), ("why", line.reason),
+    )  # fmt: skip
+    return Criterion(Ask.RANGE, outcome, found, of)
+
+
+def _spread(
+    line: TruthLine, proved: ProvedRange, terms: Terms, of: str
+) -> tuple[Criterion, ProvedRange]:
+    """Half width of the limits of agreement, with exact (chi-square) one-sided bounds.
+
+    As a factor less 1 on the log scale. For constant errors it is relative to the content:
+    the range begins no lower than where the bound is as narrow as agreed.
+    """
+    asked = (("span", terms.span), ("confidence", 1 - terms.alpha))
+    if line.reason:
+        nothing = (("value", math.nan), ("lower", math.nan), ("upper", math.nan), ("n", line.n))
+        return Criterion(Ask.SPREAD, Outcome.NOT_SHOWN, (*asked, *nothing), of), proved
+    df = line.n - 1
+    sd = float(np.std(line.field - line.lab, ddof=1))
+    lower, upper = (
+        sd * math.sqrt(df / float(special.chdtri(df, p))) for p in (terms.alpha, 1 - terms.alpha)
+    )
+    if line.scale == "log ratio":
+        value, least, most = (math.expm1(min(_Z * v, 700.0)) for v in (sd, lower, upper))
+        fails = least > terms.span
+    else:
+        fails = _Z * lower > terms.span * line.high
+        narrow = _Z * upper / terms.span  # the content from which the bound is narrow enough
+        if proved.low < narrow <= proved.high:
+            inside = (line.lab >= narrow) & (line.lab <= proved.high)
+            proved = ProvedRange(narrow, proved.high, float(np.mean(inside)), proved.beyond)
+        at = proved.low if math.isfinite(proved.low) else line.high
+        value, least, most = (_Z * v / at if at > 0 else math.inf for v in (sd, lower, upper))
+    shown = most <= terms.span * (1 + 1e-12)
+    outcome = Outcome.SHOWN if shown else Outcome.FAILED if fails else Outcome.NOT_SHOWN
+    found = (*asked, ("value", value), ("lower", least), ("upper", most), ("n", line.n))
+    return Criterion(Ask.SPREAD, outcome, found, of), proved
+
+
+def _level(
+    lab: Floats,
+    line: TruthLine,
+    level: LevelTerms,
+    accepted: tuple[float, float],
+    terms: Terms,
+    of: str,
+    counted: Counts,
+) -> list[Criterion]:
+    """Samples near it, bias at it, missed and false alarms at the edges of its grey region."""
+    near = (lab >= level.value / terms.level_reach) & (lab <= level.value * terms.level_reach)
+    above = int(np.sum(near & (lab >= level.value)))
+    below = int(np.sum(near & (lab < level.value)))
+    enough = min(above, below) >= terms.level_samples
+    made = [
+        Criterion(
+            Ask.LEVEL_SAMPLES, Outcome.SHOWN if enough else Outcome.NOT_SHOWN,
+            (("least", terms.level_samples), ("reach", terms.level_reach), ("above", above),
+             ("below", below)),
+            of, level.name,
+        )
+    ]  # fmt: skip
+    at = math.log(level.value) if line.scale == "log ratio" else level.value
+    seen = bias_interval(line, at, terms.alpha)
+    lowest, highest = 1 / (1 + terms.margin) - 1, terms.margin
+    held = lowest <= seen.low and seen.high <= highest and accepted[0] <= level.value <= accepted[1]
+    beyond = seen.low > highest or seen.high < lowest
+    made.append(
+        Criterion(
+            Ask.LEVEL_BIAS,
+            Outcome.SHOWN if held else Outcome.FAILED if beyond else Outcome.NOT_SHOWN,
+            (("margin", terms.margin), ("confidence", seen.confidence), ("value", seen.value),
+             ("low", seen.low), ("high", seen.high), ("n", line.n), ("at", level.value),
+             ("in_range", bool(accepted[0] <= level.value <= accepted[1]))),
+            of, level.name,
+        )
+    )  # fmt: skip
+    low_edge, high_edge = level.value * (1 - level.grey), level.value * (1 + level.grey)
+    far, other = (low_edge, high_edge) if level.below else (high_edge, low_edge)
+    for ask, edge, rate, wrong, among in (
+        (Ask.MISSED, far, level.missed, counted.missed, counted.acting),
+        (Ask.FALSE_ALARMS, other, level.false_alarms, counted.alarms, counted.rest),
+    ):
+        chance = edge_chance(line, level.value, edge, 1 - terms.alpha)
+        made.append(_chance(ask, chance, level, rate, wrong, among, terms, of))
+    if terms.missed_bound is not None:
+        made.append(_counted(counted, level, terms, of))
+    return made
+
+
+def _chance(
+    ask: Ask, chance: EdgeChance, level: LevelTerms, rate: float, wrong: int, among: int,
+    terms: Terms, of: str,
+) -> Criterion:  # fmt: skip
+    outcome = Outcome.NOT_SHOWN
+    if chance.upper <= rate:
+        outcome = Outcome.SHOWN
+    elif chance.lower > rate:
+        outcome = Outcome.FAILED
+    interval = clopper_pearson(wrong, among, terms.confidence) if among else None
+    found = (
+        ("rate", rate), ("grey", level.grey), ("edge", chance.edge), ("value", chance.value),
+        ("lower", chance.lower), ("upper", chance.upper), ("confidence", chance.confidence),
+        ("wrong", wrong), ("among", among),
+        ("counted_low", interval.low if interval else math.nan),
+        ("counted_high", interval.high if interval else math.nan),
+        ("counted_confidence", terms.confidence), ("below", level.below),
+    )  # fmt: skip
+    return Criterion(ask, outcome, found, of, level.name)
+
+
+def _counted(counted: Counts, level: LevelTerms, terms: Terms, of: str) -> Criterion:
+    """The counted share of missed samples against an agreed upper end of its interval."""
+    assert terms.missed_bound is not None
+    interval = (
+        clopper_pearson(counted.missed, counted.acting, terms.confidence)
+        if counted.acting
+        else None
+    )
+    low, high = (interval.low, interval.high) if interval else (math.nan, math.nan)
+    outcome = Outcome.NOT_SHOWN
+    if high <= terms.missed_bound:
+        outcome = Outcome.SHOWN
+    elif low > terms.missed_bound:
+        outcome = Outcome.FAILED
+    found = (
+        ("bound", terms.missed_bound), ("wrong", counted.missed), ("among", counted.acting),
+        ("counted_low", low), ("counted_high", high), ("counted_confidence", terms.confidence),
+        ("below", level.below),
+    )  # fmt: skip
+    return Criterion(Ask.MISSED_COUNT, outcome, found, of, level.name)

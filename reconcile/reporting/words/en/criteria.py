@@ -1,0 +1,149 @@
+"""Criteria of a verdict in words: name, what was asked, what was found, why it binds, what next."""
+
+ASK_NAMES = {
+    "purpose": "purpose",
+    "element": "element",
+    "suspected fault": "suspected fault",
+    "description of the comparison": "description of the comparison",
+    "pairs": "pairs",
+    "pairs in each third": "pairs in each third of the range",
+    "pairs outside the limits": "pairs outside the limits of a method",
+    "controls": "controls",
+    "spots per sample": "spots per sample",
+    "custody": "custody of the used pairs",
+    "data-quality level": "data-quality level",
+    "mean bias": "mean bias",
+    "bias over the range": "bias over the range",
+    "spread": "spread",
+    "decision at a level": "decision at {level}",
+    "samples at a level": "samples near {level}",
+    "bias at a level": "bias at {level}",
+    "missed at a level": "missed at {level}",
+    "false alarms at a level": "false alarms at {level}",
+    "missed samples counted": "missed at {level}, counted",
+}
+OF_VALUES = "{name}, {of}"
+OUTCOMES = {
+    "shown": "shown",
+    "not shown": "not shown",
+    "shown to fail": "shown to fail",
+    "told, not asked for": "told, not asked for",
+    "no decision here": "not shown: no decision here",
+}
+#: What releases made before outcomes were kept said of a criterion.
+OUTCOMES_BEFORE = {True: "yes", False: "no", None: "not judged"}
+NOT_ASKED = "not asked for"
+NOT_ESTIMABLE_CRITERION = "not estimable"
+
+PURPOSE_ASKED = "not resource estimation"
+PURPOSE_NEVER = (
+    "estimates of resources or reserves need laboratory results unless a qualified person says "
+    "otherwise"
+)
+ELEMENT_ASKED = "not a precious metal, not field carbon"
+ELEMENT_PRECIOUS = "in a precious metal a few grains decide the result"
+ELEMENT_CARBON = "carbon by a field method is never the sole basis"
+FAULT_ASKED = "none"
+DESCRIPTION_ASKED = "specimen form, moisture basis, digestion class"
+DESCRIPTION_FACTS = {
+    "specimen_form": "specimen form",
+    "moisture_basis": "moisture basis",
+    "digestion_class": "digestion class",
+}
+DESCRIPTION_UNSTATED = "{names} not stated"
+DESCRIPTION_DIFFERS = "moisture bases differ ({basis})"
+DESCRIPTION_STATED = "stated"
+LEAST = "{least} or more"
+PAIRS_FOUND = "{n} used"
+THIRDS_FOUND = "{first}, {second} and {third}"
+CENSORED_ASKED = "at most {most}"
+CENSORED_FOUND = "{share} of {offered}"
+CONTROLS_ASKED = "a reference material in control on both sides"
+CONTROLS_FOUND = "shown on both sides"
+SPOTS_ASKED = "{least} or more (median)"
+SPOTS_FOUND = "{median} (median), {fewest} at least"
+CUSTODY_ASKED = "none broken"
+CUSTODY_STATE = "{n} {state}"
+CUSTODY_NONE = "no pair"
+CUSTODY_LEFT_OUT = "{found}; {n} broken, left out"
+CUSTODY_LOST = "custody records are gone or cut ({files})"
+QUALITY_ASKED = "{level} or better"
+QUALITY_FOUND = "{level}, as read"
+
+MEAN_BIAS_FOUND = "{low} to {high} ({confidence} interval), n {n}"
+RANGE_ASKED = (
+    "bias within {lowest} and {highest} where {share} or more of the pairs lie ({confidence} band)"
+)
+RANGE_FOUND = "shown where {share} of the pairs lie, n {n}"
+RANGE_BEYOND = "{found}; shown to lie outside where {beyond} lie"
+SPREAD_ASKED = "limits of agreement within a factor {span}, by an upper {confidence} bound"
+SPREAD_FOUND = "a factor {value}, at most {upper}, n {n}"
+LEVEL_ASKED = "a level within the range of the pairs"
+LEVEL_OUTSIDE = "outside the range of the pairs: no decision at this level"
+LEVEL_SAMPLES_ASKED = "{least} or more on each side, within a factor {reach}"
+LEVEL_SAMPLES_FOUND = "{above} at or above, {below} below"
+LEVEL_BIAS_ASKED = (
+    "within {lowest} and {highest} ({confidence} interval), the level in the accepted range"
+)
+LEVEL_BIAS_FOUND = "{low} to {high}, n {n}"
+LEVEL_BIAS_OUTSIDE = "{found}; the level lies outside the range where the bias is shown"
+CHANCE_ASKED = "at most {rate} of samples {grey} {side} it, by an upper {confidence} bound"
+CHANCE_SIDES = {True: "above", False: "below"}
+CHANCE_FOUND = "{value}, at most {upper}; counted over all: {counted}"
+COUNTED = "{wrong} of {among} ({confidence} interval {low} to {high})"
+COUNTED_NONE = "no sample"
+MISSED_COUNT_ASKED = "the interval of the counted share ends at or below {bound}"
+
+BINDING_FIGURE = "{name}: {found}; what was agreed: {asked}."
+BINDING_PLAIN = "{found}."
+BINDING_NO_PAIR = "No pair was used; {asked} are needed."
+BINDING_ONE_PAIR = "Only 1 pair was used; {asked} are needed."
+BINDING_PAIRS = "Only {n} pairs were used; {asked} are needed."
+BINDING_THIRDS = "The thirds of the range hold {found} pairs; {asked} are needed in each."
+BINDING_CENSORED = (
+    "Too many results lie outside a method's limits: {found} pairs, where {asked} is accepted."
+)
+BINDING_SPOTS = "The samples have {found} spots; {asked} are asked for."
+BINDING_QUALITY_NONE = "No data-quality level could be assigned; {asked} is asked for."
+BINDING_QUALITY = "The data-quality level is {found}; {asked} is asked for."
+
+NEXT_FORBIDDEN = "Use laboratory results; field readings may guide where to sample."
+NEXT_PAIRS = (
+    "Send at least {n} more sample of this kind to the laboratory.",
+    "Send at least {n} more samples of this kind to the laboratory.",
+)
+NEXT_THIRDS = "Choose the next samples for the laboratory over the whole range, low to high."
+NEXT_CENSORED = "Choose samples above the limits of both methods, or a method with lower limits."
+NEXT_SPOTS = "Shoot {n} or more spots on each sample."
+NEXT_CUSTODY = "Put the custody records back as they were, then run again."
+NEXT_CONTROLS = (
+    "Measure a reference material of this kind on both sides and enter it, then run again."
+)
+NEXT_ENTER = "Enter what is missing in the tables or in reconcile.toml, then run again."
+NEXT_QUALITY_NONE = "Repeat readings on the samples, so that their precision is known."
+NEXT_QUALITY = "Use laboratory results; more spots or a longer count time may reach the level."
+NEXT_MORE = "Send more of the next month's samples to the laboratory, spread over the range."
+NEXT_LEVEL = (
+    "Send more of the next month's samples near {level} to the laboratory, on both sides of it."
+)
+NEXT_CAUSE = (
+    "Use laboratory results; look for the cause (preparation, moisture, surface, calibration) "
+    "before the next campaign."
+)
+NEXT_ACCEPTED = "Keep sending part of the samples to the laboratory each month."
+NEXT_FACTOR = (
+    "Have the factor approved by a second person; test it on next month's pairs before it is "
+    "fitted again."
+)
+
+ACCEPTED_READ = "Bias, spread and decisions were shown to be within what was agreed, as read."
+ACCEPTED_FACTOR = (
+    "{first} With factor {factor} the criteria were shown to be met on samples that the fit had "
+    "not seen."
+)
+ACCEPTED_PART = " The range is where the bias is shown: {share} of the pairs lie in it."
+ACCEPTED_NO_DECISION = " No decision at {levels}: outside the range of the pairs."
+ACCEPTED_CAUTION = " But {what}."
+PUT_BACK_CORRECTED = (
+    "A correction fitted to all of them met the criteria on samples that its fit had not seen."
+)
