@@ -13,7 +13,7 @@ from reconcile.base.model import Ask, Outcome, Stratum
 from reconcile.base.settings import Settings, TableSettings
 from reconcile.figures import evaluation
 from reconcile.intake import workspace as ws
-from reconcile.judgement import verdicts
+from reconcile.judgement import requirements
 
 pytestmark = pytest.mark.usefixtures("data_alone")
 
@@ -74,8 +74,8 @@ def test_a_matrix_may_be_called_precious_by_itself() -> None:
     s = settings()
     for matrix, expected in (("bronze", True), ("soil", False)):
         stratum = Stratum("Cu", FieldMethod("XRF"), LabMethod("ICP-OES"), matrix)
-        told = {c.name: c.met for c in verdicts._forbidding(stratum, s, None)}
-        assert (told["element"] is False) is expected
+        told = {c.ask: c.outcome for c in requirements.forbidding(stratum, s, None)}
+        assert (told[Ask.ELEMENT] is Outcome.FAILED) is expected
 
 
 def test_the_report_prints_what_holds_in_each_matrix() -> None:

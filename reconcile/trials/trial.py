@@ -16,7 +16,6 @@ from reconcile.trials.studies import STRATUM, Study, draw
 from reconcile.trials.truths import Array, Truth
 from reconcile.trials.wrong import Agreed, Wrong, as_read, wrong
 
-GREY, FALSE_ALARM = 0.20, 0.05
 #: Largest rate of wrong acceptances at any truth.
 ALLOWED = 0.05
 
@@ -91,7 +90,9 @@ def settings_of(truth: Truth, thresholds: Thresholds | None = None) -> Settings:
 def agreed_of(settings: Settings) -> Agreed:
     """What the settings say was agreed."""
     t = settings.thresholds
-    return Agreed(t.bias_margin, t.agreement_span, t.false_negative_rate, FALSE_ALARM, GREY)
+    return Agreed(
+        t.bias_margin, t.agreement_span, t.false_negative_rate, t.false_alarm_rate, t.grey_region
+    )
 
 
 def decide(study: Study, settings: Settings) -> tuple[Verdict, CorrectionFactor | None]:

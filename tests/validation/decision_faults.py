@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from scipy import integrate, stats
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED
+from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, Ask, Outcome
 from reconcile.commands import planning
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_proposal, verdicts
@@ -87,7 +87,7 @@ def _as_read(truth: Truth, n: int, seed: int) -> bool:
 def _spread_met(truth: Truth, n: int, seed: int) -> bool:
     config, found = _evaluated(truth, n, seed)
     verdict = verdicts.judge(STRATUM, found, NO_FACTOR, config, None, "")
-    return [c.met for c in verdict.criteria if c.name.startswith("spread")] == [True]
+    return [c.outcome for c in verdict.criteria if c.ask is Ask.SPREAD] == [Outcome.SHOWN]
 
 
 def _slope(truth: Truth, n: int, seed: int) -> tuple[float, bool]:
