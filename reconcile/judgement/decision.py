@@ -117,7 +117,7 @@ def decide(
         proved = proved_range(line, terms.margin, _anchor(line, inside, logs), terms.alpha)
     spread, proved = _spread(line, proved, terms, of)
     low, high = (math.exp(v) if logs else v for v in (proved.low, proved.high))
-    criteria = [_range(line, proved, low, high, terms, of), spread]
+    criteria = [_range(line, proved, (low, high), lab_variance, terms, of), spread]
     for i, level in enumerate(terms.levels):
         if level not in inside:
             found = (("value", level.value),)
@@ -147,8 +147,9 @@ def count(lab: Floats, field: Floats, level: LevelTerms) -> Counts:
 
 
 def _range(
-    line: TruthLine, proved: ProvedRange, low: float, high: float, terms: Terms, of: str
-) -> Criterion:
+    line: TruthLine, proved: ProvedRange, ends: tuple[float, float], lab_variance: float,
+    terms: Terms, of: str,
+) -> Criterion:  # fmt: skip
     outcome = Outcome.NOT_SHOWN
     if proved.share >= terms.least_share:
         outcome = Outcome.SHOWN
@@ -157,7 +158,8 @@ def _range(
     found = (
         ("margin", terms.margin), ("least_share", terms.least_share),
         ("confidence", 1 - terms.alpha), ("share", proved.share), ("beyond", proved.beyond),
-        ("low", low), ("high", high), ("n", line.n), ("why", line.reason),
+        ("low", ends[0]), ("high", ends[1]), ("lab_variance", lab_variance), ("n", line.n),
+        ("why", line.reason),
     )  # fmt: skip
     return Criterion(Ask.RANGE, outcome, found, of)
 

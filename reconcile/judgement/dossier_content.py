@@ -24,6 +24,7 @@ from reconcile.base.model import (
     ACCEPTED_CORRECTED,
     INSUFFICIENT,
     LABORATORY_ONLY,
+    Ask,
     CorrectionFactor,
     Verdict,
 )
@@ -54,6 +55,7 @@ class Covered:
     field: NDArray[np.float64]  # as read, or corrected where the verdict asks for it
     score: dict[str, Any] | None  # of the factor that stood before
     criteria: tuple[Written, ...]  # as the release wrote them
+    lab_variance: float  # the lab's error that was taken off; NaN where none was
 
     @property
     def element(self) -> str:
@@ -267,6 +269,7 @@ def _strata(found: release.Earlier) -> list[Covered]:
                 tuple((x["name"], float(x["value_mg_kg"])) for x in entry["decision_levels"]),
                 entry["difference_scale"] == "log ratio", lab, field, scores.get(entry["key"]),
                 tuple(criterion_words.as_released(c) for c in entry["verdict"]["criteria"]),
+                _lab_variance(entry["verdict"]["criteria"]),
             )
         )  # fmt: skip
     return _told_apart(made)
@@ -289,6 +292,14 @@ def _told_apart(strata: list[Covered]) -> list[Covered]:
         ]
         made.append(replace(s, label=f"{s.label} ({', '.join(own)})") if own else s)
     return made
+
+
+def _lab_variance(criteria: list[dict[str, Any]]) -> float:
+    """The lab's error variance that the release's verdict took off; NaN where none was kept."""
+    for c in criteria:
+        if c.get("ask") == Ask.RANGE and c["facts"].get("lab_variance") is not None:
+            return float(c["facts"]["lab_variance"])
+    return math.nan
 
 
 def _verdict(entry: dict[str, Any]) -> Verdict:

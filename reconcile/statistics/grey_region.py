@@ -28,14 +28,16 @@ class EdgeChance:
     confidence: float
 
 
-def edge_chance(line: TruthLine, level: float, edge: float, confidence: float = 0.95) -> EdgeChance:
+def edge_chance(
+    line: TruthLine, level: float, edge: float, confidence: float = 0.95, two_sided: bool = True
+) -> EdgeChance:
     """P(field on the other side of ``level`` than the true content ``edge``), and its bounds.
 
     ``level`` and ``edge`` in the unit of the values. The chance is Φ((level − line(edge))/σ),
     mirrored below the level, σ the scatter of a field value at a true content: the lab's
     error is taken off where its variance is known. The bounds hold what the pairs leave
     uncertain of line and scatter: exact through the noncentral t where nothing is taken off;
-    else with its degrees of freedom by Satterthwaite.
+    else with its degrees of freedom by Satterthwaite. Without ``two_sided`` no lower bound.
     """
     logs = line.scale == "log ratio"
     if line.reason or not line.own > 0 or (logs and not (level > 0 and edge > 0)):
@@ -49,7 +51,7 @@ def edge_chance(line: TruthLine, level: float, edge: float, confidence: float = 
     return EdgeChance(
         edge,
         float(special.ndtr(k)),
-        tail_bound(k, leverage, df, 1 - confidence),
+        tail_bound(k, leverage, df, 1 - confidence) if two_sided else NAN,
         tail_bound(k, leverage, df, confidence),
         confidence,
     )

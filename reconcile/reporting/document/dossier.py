@@ -173,12 +173,10 @@ def curves_of(s: Covered) -> list[Small]:
         return []
     inside = [(n, at) for n, at in s.levels if s.lab.min() <= at <= s.lab.max()]
     ratio = s.ratio and bool(np.all(s.lab > 0) and np.all(s.field > 0))
-    difference = np.log(s.field / s.lab) if ratio else s.field - s.lab
-    sd = float(np.std(difference, ddof=1))
     title = words.DOSSIER_CURVE_CORRECTED if s.corrected else words.DOSSIER_CURVE_READ
     return [
         (title.format(level=plot.level.name), partial(drawn.chance_plot, plot))
-        for plot in chance_plots(s.lab, s.field, ratio, sd, inside, s.unit, s.per_mg_kg)
+        for plot in chance_plots(s.lab, s.field, ratio, inside, s.unit, s.per_mg_kg, s.lab_variance)
     ]
 
 

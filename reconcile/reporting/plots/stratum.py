@@ -5,13 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.base.model import EarlierResult, Reconciliation, StratumResult, StratumStatistics
+from reconcile.base.model import (
+    Ask,
+    EarlierResult,
+    Reconciliation,
+    StratumResult,
+    StratumStatistics,
+)
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots.kinds import (
@@ -25,10 +30,8 @@ from reconcile.reporting.plots.kinds import (
     TrendPlot,
 )
 from reconcile.reporting.text import printable
-from reconcile.statistics.decisions import (
-    OperatingCharacteristic,
-    operating_characteristic_from_pairs,
-)
+from reconcile.statistics.grey_region import edge_chance
+from reconcile.statistics.level_band import Scale, truth_line
 
 Array = NDArray[np.float64]
 
@@ -229,11 +232,13 @@ def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
     if len(used) < _FEWEST_FOR_CHANCE:
         return []
     lab, field = (used[c].to_numpy("float64") for c in ("lab_mean", "field_mean"))
-    ratio = s.difference_scale == "log ratio"
+    variance = next(
+        (c.fact("lab_variance") for c in result.verdict.criteria if c.ask is Ask.RANGE), math.nan
+    )
     return chance_plots(
-        lab, field, ratio, s.limits_log_ratio.sd if ratio else s.limits_absolute.sd,
+        lab, field, s.difference_scale == "log ratio",
         [(x.name, x.level) for x in s.levels if x.bias.estimable],
-        result.unit, result.per_mg_kg,
+        result.unit, result.per_mg_kg, variance,
     )  # fmt: skip
 
 
@@ -241,61 +246,56 @@ def chance_plots(
     lab: np.ndarray,
     field: np.ndarray,
     ratio: bool,
-    sd: float,
     levels: Sequence[tuple[str, float]],
     unit: str,
     per_mg_kg: float,
+    lab_variance: float = math.nan,
 ) -> list[ChancePlot]:
-    """One plot per decision level (name, mg/kg) from pairs in mg/kg; ``sd`` of their scatter."""
+    """One plot per decision level (name, mg/kg) from pairs in mg/kg.
+
+    By the line and the scatter that the verdict judges: ``lab_variance`` is the lab's error
+    that was taken off, NaN where none was.
+    """
     out = []
+    scale: Scale = "log ratio" if ratio else "absolute"
+    line = truth_line(lab, field, scale, lab_variance)
+    if line.reason or not line.own > 0:
+        return []
+    spread = 4.5 * math.sqrt(line.own)
     for name, at in levels:
         if ratio:
-            span = max(1.5 * _spread(sd), 0.05)
-            steps = np.exp(np.linspace(0, span, _CHANCE_POINTS))
+            steps = np.exp(np.linspace(0, max(spread, 0.05), _CHANCE_POINTS))
             below, above = at / steps[:0:-1], at * steps
         else:
-            span = max(1.5 * _spread(sd), 1e-9 * abs(at))
-            shift = np.linspace(0, span, _CHANCE_POINTS)
+            shift = np.linspace(0, max(spread, 1e-9 * abs(at)), _CHANCE_POINTS)
             below, above = at - shift[:0:-1], at + shift
         below = np.append(below, at * (1 - 1e-9))  # just below: the other call is wrong
         curves = []
         for values in (below, above):
-            found = _characteristic(
-                tuple(lab), tuple(field), at, tuple(values), "log ratio" if ratio else "absolute"
+            value, upper = _chances(
+                tuple(lab), tuple(field), scale, lab_variance, at, tuple(values)
             )
-            if found.reason:
-                break
-            curves.append(
-                Curve(
-                    "",
-                    values * per_mg_kg,
-                    np.array([p.wrong for p in found.points]),
-                    None,
-                    np.array([p.upper for p in found.points]),
-                )
+            curves.append(Curve("", values * per_mg_kg, value, None, upper))
+        out.append(
+            ChancePlot(
+                (curves[0], curves[1]),
+                Level(printable(name), at * per_mg_kg),
+                words.AXIS_TRUE.format(unit=numbers.unit_name(unit)),
+                words.AXIS_CHANCE,
             )
-        if len(curves) == 2:
-            out.append(
-                ChancePlot(
-                    (curves[0], curves[1]),
-                    Level(printable(name), at * per_mg_kg),
-                    words.AXIS_TRUE.format(unit=numbers.unit_name(unit)),
-                    words.AXIS_CHANCE,
-                )
-            )
+        )
     return out
 
 
 @lru_cache(maxsize=1024)  # the printed report and the page for the screen ask for the same
-def _characteristic(
+def _chances(
     lab: tuple[float, ...],
     field: tuple[float, ...],
+    scale: Scale,
+    lab_variance: float,
     at: float,
     values: tuple[float, ...],
-    scale: Literal["log ratio", "absolute"],
-) -> OperatingCharacteristic:
-    return operating_characteristic_from_pairs(lab, field, at, values, scale)
-
-
-def _spread(sd: float) -> float:
-    return 3 * sd if math.isfinite(sd) else 0.0
+) -> tuple[np.ndarray, np.ndarray]:
+    line = truth_line(lab, field, scale, lab_variance)
+    found = [edge_chance(line, at, value, two_sided=False) for value in values]
+    return np.array([c.value for c in found]), np.array([c.upper for c in found])
