@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 from functools import cache
 
 import pandas as pd
@@ -18,6 +19,7 @@ from reconcile.base.model import (
     Verdict,
     refused_counts,
 )
+from reconcile.judgement import many
 from reconcile.reporting import words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
@@ -226,6 +228,18 @@ def put_back_sentence(verdict: Verdict, used: int) -> str:
         used=used,
         verdict=words.DECISION_TITLE.get(verdict.decision_put_back, verdict.decision_put_back),
         reason=_ended(_lower_first(verdict.reason_put_back)),
+    )
+
+
+def many_sentence(verdicts: Iterable[Verdict]) -> str:
+    """How many of a period's acceptances are to be expected wrong at most; "" without any."""
+    found = many.expected(verdicts)
+    if not found.accepted:
+        return ""
+    return words.MANY_VERDICTS.format(
+        accepted=count(found.accepted, *words.ACCEPTANCES),
+        wrong=plain(found.wrong_at_most, 2),
+        judged=count(found.judged, *words.JUDGINGS),
     )
 
 

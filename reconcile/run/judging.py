@@ -17,6 +17,7 @@ from reconcile.base.model import (
     Further,
     Stratum,
     StratumResult,
+    Verdict,
 )
 from reconcile.base.settings import ELEMENTS_SETTING, Settings
 from reconcile.evidence import custody, diagnosis, eligibility, inspection, quality
@@ -25,6 +26,7 @@ from reconcile.intake import workspace as ws
 from reconcile.judgement import (
     factor_life,
     factor_proposal,
+    many,
     scoring,
     sensitivity,
     specimens,
@@ -360,21 +362,37 @@ def give_verdicts(run: Run) -> Run:
         {stratum.key: evaluated.margin for stratum, evaluated in run.evaluated},
         settings.thresholds,
     )
-    results = []
-    for stratum, evaluated in run.evaluated:
-        fault = suspected.get(stratum.key)
-        proposal = factor_proposal.dated(
-            factor_proposal.propose(stratum, evaluated, settings, fault), first, until
+    proposals = [
+        factor_proposal.dated(
+            factor_proposal.propose(stratum, evaluated, settings, suspected.get(stratum.key)),
+            first, until,
         )
+        for stratum, evaluated in run.evaluated
+    ]  # fmt: skip
+
+    def judged(number: int, alpha: float) -> Verdict:
+        stratum, evaluated = run.evaluated[number]
+        return verdicts.judge(
+            stratum, evaluated, proposals[number], settings, suspected.get(stratum.key), until,
+            eligibility.uncontrolled(stratum, run.quality), run.custody_gone, alpha,
+        )  # fmt: skip
+
+    t = settings.thresholds
+    alpha = many.level_of(
+        t.many_verdicts, t.equivalence_alpha, [many.judgings(p.factor) for p in proposals],
+        lambda i, a: many.accepts(judged(i, a)),
+    )  # fmt: skip
+    results = []
+    for number, (stratum, evaluated) in enumerate(run.evaluated):
+        fault, proposal = suspected.get(stratum.key), proposals[number]
         factor = proposal.factor
         bare = eligibility.uncontrolled(stratum, run.quality)
         verdict = sensitivity.with_all_put_back(
-            verdicts.judge(stratum, evaluated, proposal, settings, fault, until, bare,
-                           run.custody_gone),
+            judged(number, alpha),
             evaluated.pairs,
             sensitivity.Judging(
                 stratum, evaluation.lab_error_of(run.lab_errors, stratum), settings, fault,
-                until, bare, run.custody_gone,
+                until, bare, run.custody_gone, alpha,
             ),
         )  # fmt: skip
         why = proposal.why

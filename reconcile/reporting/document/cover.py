@@ -121,7 +121,8 @@ def may_i(r: Reconciliation) -> str:
         purpose=purpose[:200],
         until=words.UNTIL.format(date=dates[0]) if len(dates) == 1 else until,
     )
-    return text + _flips(r)
+    together = sentences.many_sentence(x.verdict for x in r.results)
+    return text + _flips(r) + (f" {together}" if together else "")
 
 
 def open_risks(r: Reconciliation) -> list[str]:

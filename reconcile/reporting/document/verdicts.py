@@ -16,7 +16,7 @@ from reconcile.reporting.document.blocks import (
     counted,
 )
 from reconcile.reporting.figures import by_key
-from reconcile.reporting.sentences import decision_marked, range_of
+from reconcile.reporting.sentences import decision_marked, many_sentence, range_of
 
 Row = list[str | Cell]
 
@@ -35,6 +35,8 @@ def kind_of(result: StratumResult) -> int:
 def section(r: Reconciliation) -> list[Section]:
     """The table of verdicts, then the account."""
     notes = [Text(words.ONE_STRATUM, "small")]
+    if together := many_sentence(x.verdict for x in r.results):
+        notes.append(Text(together, "small"))
     if any(x.verdict.flips for x in r.results):
         notes.append(Text(words.FLIP_NOTE, "small"))
     return [

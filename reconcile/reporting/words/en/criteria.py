@@ -144,6 +144,12 @@ ACCEPTED_FACTOR = (
 ACCEPTED_PART = " The range is where the bias is shown: {share} of the pairs lie in it."
 ACCEPTED_NO_DECISION = " No decision at {levels}: outside the range of the pairs."
 ACCEPTED_CAUTION = " But {what}."
+ACCEPTANCES = ("acceptance", "acceptances")
+JUDGINGS = ("judging", "judgings")
+MANY_VERDICTS = (
+    "Of {accepted} at most {wrong} are to be expected wrong, whatever the truth ({judged} of "
+    "results against what was agreed, each wrong with no more than its agreed chance)."
+)
 PUT_BACK_CORRECTED = (
     "A correction fitted to all of them met the criteria on samples that its fit had not seen."
 )

@@ -1,0 +1,54 @@
+"""Many verdicts: the expected number of wrong acceptances, and rules that hold it down."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Verdict
+from reconcile.judgement import many
+from reconcile.reporting import sentences
+from reconcile.statistics import multiplicity
+
+
+def test_what_may_be_wrong_is_the_sum_of_what_each_judging_may() -> None:
+    verdicts = [
+        *(Verdict(ACCEPTED, "", alpha=0.05, decisions=1) for _ in range(30)),
+        *(Verdict(LABORATORY_ONLY, "", alpha=0.05, decisions=2) for _ in range(5)),
+        *(Verdict(INSUFFICIENT, "", alpha=0.05) for _ in range(9)),  # nothing was judged
+    ]
+    found = many.expected(verdicts)
+    assert (found.accepted, found.judged) == (30, 40)
+    assert found.wrong_at_most == pytest.approx(2.0)  # 0.05 · 40
+    said = sentences.many_sentence(verdicts)
+    assert "Of 30 acceptances at most 2.00 are to be expected wrong" in said
+    assert "40 judgings" in said
+
+
+def test_without_an_acceptance_none_can_be_wrong() -> None:
+    verdicts = [Verdict(LABORATORY_ONLY, "", alpha=0.05, decisions=2)]
+    assert many.expected(verdicts).wrong_at_most == 0
+    assert sentences.many_sentence(verdicts) == ""
+
+
+def rejected(rule: str, p: np.ndarray) -> set[int]:
+    """Which p values lie at or below the alpha of the rule."""
+    level = many.level_of(rule, 0.05, [1] * len(p), lambda i, a: bool(p[i] <= a))
+    return {i for i in range(len(p)) if p[i] <= level}
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_rules_are_those_of_holm_and_of_benjamini_and_hochberg(seed: int) -> None:
+    # adjusted p values by the module that is itself checked against published examples
+    rng = np.random.default_rng(seed)
+    p = rng.uniform(0, 1, 12) ** rng.choice([1.0, 3.0, 6.0])
+    holm, hochberg = multiplicity.holm(p), multiplicity.benjamini_hochberg(p)
+    assert rejected("none", p) == set(np.flatnonzero(p <= 0.05))
+    assert rejected("family-wise", p) == set(np.flatnonzero(holm <= 0.05))
+    assert rejected("false discovery", p) == set(np.flatnonzero(hochberg <= 0.05))
+
+
+def test_a_factor_makes_two_judgings_of_one_stratum() -> None:
+    level = many.level_of("family-wise", 0.05, [2, 2, 1], lambda i, a: False)
+    assert level == pytest.approx(0.05 / 5)
+    assert many.level_of("family-wise", 0.05, [], lambda i, a: True) == 0.05
