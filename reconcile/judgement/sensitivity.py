@@ -57,16 +57,9 @@ def with_all_put_back(verdict: Verdict, pairs: pd.DataFrame, judging: Judging) -
     again = evaluation.evaluate(j.stratum, everything, j.lab_error, j.settings)
     proposal = factor_proposal.propose(j.stratum, again, j.settings, j.fault)
     other = verdicts.judge(
-        j.stratum,
-        again,
-        proposal,
-        j.settings,
-        j.fault,
-        j.until,
-        j.uncontrolled,
-        j.custody_gone,
+        j.stratum, again, proposal, j.settings, j.fault, j.until, j.uncontrolled, j.custody_gone,
         j.alpha,
-    )
+    )  # fmt: skip
     corrected = other.decision == ACCEPTED_CORRECTED
     reason = words.PUT_BACK_CORRECTED if corrected else other.reason
     return replace(
