@@ -253,7 +253,9 @@ def _further(eligible: pd.DataFrame, s: StratumStatistics) -> list[tuple[str, ob
     return found
 
 
-_SEEN = ("margin", 0.10), ("confidence", 0.95), ("n", 38), ("why", "")
+_SEEN = (
+    ("margin", 0.10), ("confidence", 0.95), ("n", 38), ("why", ""), ("lab_variance", math.nan),
+)  # fmt: skip
 _RATE = ("rate", 0.05), ("grey", 0.20), ("confidence", 0.95), ("below", False)
 _COUNTED = ("counted_low", 0.001), ("counted_high", 0.287), ("counted_confidence", 0.95)
 _CRITERIA = (
