@@ -131,6 +131,14 @@ def test_misses_and_false_alarms_are_wrong_from_the_agreed_probability_on() -> N
     ]  # fmt: skip
 
 
+def test_an_error_that_is_the_same_at_every_level_counts_at_the_level() -> None:
+    # RSD 3 % and 8 mg/kg at 84: √(2.52² + 8²) = 8.4; (84 − 70)/8.4 = 1.67 SD: 4.8 %; with
+    # 8.6 mg/kg 14/8.96 = 1.56 SD: 5.9 %
+    truth = replace(PLAIN, rsd=0.03, noise=8.0, level=70.0)
+    assert not wrong(truth, AGREED, 60, 800).missed
+    assert wrong(replace(truth, noise=8.6), AGREED, 60, 800).missed
+
+
 def test_calls_do_not_count_where_the_edge_lies_outside_the_accepted_range() -> None:
     truth = replace(PLAIN, rsd=0.20)
     assert wrong(truth, AGREED, 50, 230).missed is False

@@ -28,8 +28,28 @@ class Study:
     duplicates: pd.DataFrame  # as evaluation.lab_errors asks for them
 
 
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """The same as arrays, mg/kg."""
+
+    lab: Array  # (n,)
+    readings: Array  # (n, spots)
+    twice: Array  # (2, duplicates): both determinations
+
+    @property
+    def field(self) -> Array:
+        """Means of the spots, (n,)."""
+        return np.asarray(self.readings.mean(axis=1), dtype=np.float64)
+
+
 def draw(truth: Truth, n: int, seed: int) -> Study:
     """One study of ``n`` samples; the same truth, ``n`` and ``seed`` give the same study."""
+    drawn = numbers(truth, n, seed)
+    return Study(_pairs(drawn.lab, drawn.readings, truth.limit), _duplicates(*drawn.twice))
+
+
+def numbers(truth: Truth, n: int, seed: int) -> Numbers:
+    """What ``draw`` puts into tables."""
     rng = np.random.default_rng([seed, n, zlib.crc32(truth.name.encode())])
     true = np.exp(rng.uniform(np.log(truth.low), np.log(truth.high), n))
     lab = true * np.exp(rng.normal(0, truth.lab_rsd, n))
@@ -42,10 +62,10 @@ def draw(truth: Truth, n: int, seed: int) -> Study:
     # the mean of the spots, not the single one, reads what the truth says: without this it would
     # lie above by half the variance within
     error *= np.exp(np.log(error).mean(axis=1, keepdims=True)) / error.mean(axis=1, keepdims=True)
-    readings = portion[:, None] * error
     twice = true[rng.permutation(n)[: truth.duplicates]]
     both = twice * np.exp(rng.normal(0, truth.lab_rsd, (2, len(twice))))
-    return Study(_pairs(lab, readings, truth.limit), _duplicates(*both))
+    constant = truth.noise * np.sqrt(truth.spots) * rng.standard_normal(error.shape)
+    return Numbers(lab, portion[:, None] * error + constant, both)
 
 
 def _pairs(lab: Array, readings: Array, limit: float) -> pd.DataFrame:

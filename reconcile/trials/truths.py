@@ -33,6 +33,7 @@ class Truth:
     later: float = 1.0  # and times this in the second half of the period: a step in time
     rsd: float = 0.08  # repeatability of a field mean
     between: float = 0.0  # SD from the spots to the split that went to the laboratory
+    noise: float = 0.0  # and its part that is the same at every level, SD in mg/kg
     lab_rsd: float = 0.02  # of one laboratory determination
     spots: int = 3
     outliers: float = 0.0  # share of samples whose field result has a further gross error
@@ -109,4 +110,13 @@ TRUTHS: tuple[Truth, ...] = (
     Truth("no bias, spots to split 30 %", between=0.30),
     Truth("misses: −8 %, RSD 12 %", ratio=0.92, rsd=0.12),
     Truth("false alarms: +8 %, RSD 12 %", ratio=1.08, rsd=0.12),
+    # where little scatters a wrong acceptance is most tempting
+    Truth("RSD 3 %, no bias", rsd=0.03),
+    Truth("RSD 3 %, just above the margin, no level", rsd=0.03, ratio=UP, level=0.0),
+    Truth("RSD 3 %, constant, +5.1 mg/kg", rsd=0.03, offset=5.1),
+    Truth("RSD 3 %, just beyond at 500, no level", rsd=0.03, power=CURVE, level=0.0),
+    Truth("RSD 3 %, step in level just beyond", rsd=0.03, above=UP, level=0.0),
+    Truth("RSD 3 %, step in time just beyond", rsd=0.03, later=UP, level=0.0),
+    Truth("misses just beyond, RSD 11.15 %", rsd=0.1115),
+    Truth("misses low down: RSD 3 %, SD 9 mg/kg, level 70", rsd=0.03, noise=9.0, level=70.0),
 )  # fmt: skip

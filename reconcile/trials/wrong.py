@@ -81,15 +81,17 @@ def wrong(
 
 @functools.cache
 def _draws() -> Array:
-    """Quasi-random numbers between 0 and 1: level, field, outlier, its size, laboratory, time."""
+    """Quasi-random numbers between 0 and 1: level, field, outlier, its size, laboratory, noise."""
     u = qmc.Sobol(6, rng=7).random_base2(_POWER)
     return np.asarray(np.clip(u, 1e-9, 1 - 1e-9), dtype=np.float64)
 
 
-def _errors(truth: Truth, u: Array) -> Array:
-    z = special.ndtri(u[:, [1, 3]])
+def _field(truth: Truth, true: Array, u: Array) -> Array:
+    """What the field reads of each true value, errors and all."""
+    z = special.ndtri(u[:, [1, 3, 5]])
     gross = np.where(u[:, 2] < truth.outliers, OUTLIER_SD * z[:, 1], 0.0)
-    return np.asarray(truth.field_sd * z[:, 0] + gross, dtype=np.float64)
+    read = truth.reads(true) * np.exp(truth.field_sd * z[:, 0] + gross) + truth.noise * z[:, 2]
+    return np.asarray(read, dtype=np.float64)
 
 
 def _half_width(truth: Truth, low: float, high: float, correct: Callable[[Array], Array]) -> float:
@@ -102,7 +104,7 @@ def _half_width(truth: Truth, low: float, high: float, correct: Callable[[Array]
     if not low < high:
         return 0.0
     true = low * (high / low) ** u[:, 0]
-    field = correct(truth.reads(true) * np.exp(_errors(truth, u)))
+    field = correct(_field(truth, true, u))
     lab = true * np.exp(truth.lab_rsd * special.ndtri(u[:, 4]))
     ratio = field / lab
     ratio = ratio[np.isfinite(ratio)]
@@ -114,7 +116,8 @@ def _half_width(truth: Truth, low: float, high: float, correct: Callable[[Array]
 
 def _called(truth: Truth, at: float, correct: Callable[[Array], Array], acting: bool) -> float:
     """Probability that a result of true mass fraction ``at`` is on the named side of the level."""
-    field = correct(truth.reads(np.full(1, at)) * np.exp(_errors(truth, _draws())))
+    u = _draws()
+    field = correct(_field(truth, np.full(len(u), at), u))
     field = field[np.isfinite(field)]
     if not len(field):
         return 0.0
