@@ -271,8 +271,8 @@ def evaluate(
         ),
     )
     return Evaluated(
-        pairs, statistics, _thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule),
-        _lab_relative_variance(used, lab_error),
+        pairs, statistics, thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule),
+        lab_relative_variance(used, lab_error),
     )  # fmt: skip
 
 
@@ -290,7 +290,7 @@ def with_three_methods(
     sides = []
     for stratum, e in evaluated:
         error, used = lab_error_of(errors, stratum), e.used
-        variance = _lab_relative_variance(used, error)
+        variance = lab_relative_variance(used, error)
         sides.append(further.Side(stratum, used, e.statistics.difference_scale, variance))
     found = further.three_methods(sides, settings.thresholds.confidence)
     return tuple(
@@ -385,7 +385,7 @@ def _lab_replicates(used: pd.DataFrame) -> float:
     return max(float(used["lab_n"].mean()), 1.0) if len(used) else 1.0
 
 
-def _lab_relative_variance(used: pd.DataFrame, lab_error: LabError | None) -> float:
+def lab_relative_variance(used: pd.DataFrame, lab_error: LabError | None) -> float:
     """Relative error variance of a pair's lab mean; NaN where not known."""
     if lab_error is None or not len(used):
         return math.nan
@@ -611,7 +611,7 @@ def _plain(ratio: float) -> str:
     return f"{float(f'{ratio:.2g}'):.6f}".rstrip("0").rstrip(".")
 
 
-def _thirds(lab: Array) -> tuple[int, int, int]:
+def thirds(lab: Array) -> tuple[int, int, int]:
     """Used pairs in each third of the range (of the logarithms above one order of magnitude)."""
     if len(lab) < 2 or np.ptp(lab) == 0:
         return (len(lab), 0, 0)
