@@ -124,7 +124,7 @@ def _held_out(truth: Truth, n: int, seed: int) -> tuple[float, float]:
 
 
 def _chance(truth: Truth, n: int, seed: int) -> tuple[float, bool]:
-    """Chance of a wrong call 10 % above the level, and whether its upper bound holds the true one."""
+    """Chance of a wrong call 10 % above the level; whether its upper bound holds the true one."""
     used = _evaluated(truth, n, seed)[1].used
     lab, field = (used[c].to_numpy("float64") for c in ("lab_mean", "field_mean"))
     line = truth_line(lab, field, "log ratio", truth.lab_rsd**2)
