@@ -136,7 +136,7 @@ def _table(table: Table, width: float, pages: Pages) -> list[Flowable]:
             ]
         )
     if len(rows) == len(table.rows):
-        return [made]
+        return [made, gap(2)]
     shown, total = len(rows), len(table.rows)
     text = (
         words.TRUNCATED.format(shown=shown, total=total, file=table.rest)
