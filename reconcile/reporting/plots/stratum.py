@@ -233,7 +233,14 @@ def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
         return []
     lab, field = (used[c].to_numpy("float64") for c in ("lab_mean", "field_mean"))
     variance = next(
-        (c.fact("lab_variance") for c in result.verdict.criteria if c.ask is Ask.RANGE), math.nan
+        (
+            value
+            for c in result.verdict.criteria
+            if c.ask is Ask.RANGE
+            for name, value in c.facts
+            if name == "lab_variance"
+        ),
+        math.nan,  # not known: the line then takes the laboratory's error for none
     )
     return chance_plots(
         lab, field, s.difference_scale == "log ratio",
