@@ -40,8 +40,8 @@ def draw(rows: Sequence[Characteristic]) -> str:
     many = f"{studies[0]}" if len(studies) == 1 else f"{studies[0]} to {studies[-1]}"
     frame = [
         _text(12, 22, "How often is a field method accepted wrongly, and how often rightly?", 15),
-        _text(12, 40, f"{many} invented studies in each row, judged by the program's own rules, as read. "
-        "Whiskers: exact 95 % intervals.", 10.5, _GREY),
+        _text(12, 40, f"{many} invented studies in each row, judged by the program's own rules, "
+              "as read. Whiskers: exact 95 % intervals.", 10.5, _GREY),
         _text(12, 54, "Wrong: beyond what was agreed anywhere in the accepted range, known "
               "from the truth and not from data.", 10.5, _GREY),
         _text(_NAMES - 40, _HEAD - 10, "truth", 10.5, _GREY, "end"),
