@@ -12,7 +12,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from reconcile.base.model import HELD_OUT, Ask, Criterion, Outcome
-from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, decide
+from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
 from reconcile.statistics.proportions import clopper_pearson
 
 LEVEL = LevelTerms("cut-off", 200.0)
@@ -84,6 +84,34 @@ def test_a_level_outside_the_pairs_is_decided_by_nobody_and_forbids_nothing() ->
     assert found(made, Ask.LEVEL, "far").outcome is Outcome.NO_DECISION
     assert made.accepted
     assert not [c for c in made.criteria if c.level == "far" and c.ask is not Ask.LEVEL]
+
+
+def test_a_level_beyond_where_the_range_is_cut_gets_no_decision() -> None:
+    made = decide(*method(), TERMS, lab_variance=0.02**2)
+    cut_above = cut(made, 220.0, 1000.0, replace(TERMS, least_share=0.2))
+    level = found(cut_above, Ask.LEVEL, "cut-off")
+    assert level.outcome is Outcome.NO_DECISION
+    assert level.fact("cut")
+    assert not [c for c in cut_above.criteria if c.level and c.ask is not Ask.LEVEL]
+    assert cut_above.accepted
+    assert cut_above.low == 220
+    lab = method()[0]
+    share = np.mean((lab >= 220) & (lab <= cut_above.high))
+    assert found(cut_above, Ask.RANGE).fact("share") == pytest.approx(share)
+
+
+def test_a_range_that_is_cut_below_the_agreed_share_is_not_shown() -> None:
+    made = decide(*method(), TERMS, lab_variance=0.02**2)
+    small = cut(made, 150.0, 250.0, TERMS)
+    assert found(small, Ask.RANGE).outcome is Outcome.NOT_SHOWN
+    assert not small.accepted
+    assert math.isnan(small.low)
+    assert cut(made, math.nan, math.nan, TERMS).accepted is False
+
+
+def test_a_cut_beyond_the_range_changes_nothing() -> None:
+    made = decide(*method(), TERMS, lab_variance=0.02**2)
+    assert cut(made, 1.0, 1e6, TERMS) is made
 
 
 def test_no_miss_of_one_sample_passes_nothing() -> None:

@@ -162,6 +162,28 @@ def test_the_range_after_correction_is_no_wider_than_what_the_factor_corrects() 
     assert (low, high) != (lab.min(), lab.max())
 
 
+def test_a_level_that_the_factor_does_not_reach_gets_no_decision_after_correction() -> None:
+    config = settings()
+    evaluated = evaluation.evaluate(STRATUM, study(ratio=1.3, rsd=0.04), None, config)
+    proposal = factor_proposal.propose(STRATUM, evaluated, config, None)
+    assert proposal.factor is not None
+    # the field values from which the factor was made begin above the level's
+    shorter = replace(proposal, factor=replace(proposal.factor, low=1.3 * 205))
+    agreed = config.model_copy(
+        update={"thresholds": config.thresholds.model_copy(update={"least_range_share": 0.2})}
+    )
+    found = verdicts.judge(STRATUM, evaluated, shorter, agreed, None, "2027-01-31")
+    assert found.decision == ACCEPTED_CORRECTED
+    assert found.range_low > 200
+    check_consistent(found)
+    assert "No decision at cut-off: outside the range that the factor corrects." in found.reason
+    # by default half of the pairs are to lie in the range; above 400 less than half do
+    short = replace(proposal, factor=replace(proposal.factor, low=1.3 * 400))
+    found = verdicts.judge(STRATUM, evaluated, short, config, None, "2027-01-31")
+    assert found.decision == INSUFFICIENT
+    check_consistent(found)
+
+
 def test_reserves_are_no_purpose_for_field_results_either() -> None:
     found = verdict(config=with_purpose("ore reserve estimation"), rsd=0.02)
     assert found.decision == LABORATORY_ONLY

@@ -390,7 +390,7 @@ class Outcome(StrEnum):
     NOT_SHOWN = "not shown"
     FAILED = "shown to fail"
     TOLD = "told, not asked for"
-    NO_DECISION = "no decision here"  # of a level outside the range of the pairs
+    NO_DECISION = "no decision here"  # of a level outside the pairs or the factor
 
 
 #: Outcomes with which nothing is accepted.

@@ -240,7 +240,10 @@ _SAID: dict[Ask, Callable[[Facts], Said]] = {
     Ask.MEAN_BIAS: _mean_bias,
     Ask.RANGE: _range,
     Ask.SPREAD: _spread,
-    Ask.LEVEL: lambda f: (words.LEVEL_ASKED, words.LEVEL_OUTSIDE),
+    Ask.LEVEL: lambda f: (
+        words.LEVEL_ASKED,
+        words.LEVEL_CUT if f["cut"] else words.LEVEL_OUTSIDE,
+    ),
     Ask.LEVEL_SAMPLES: lambda f: (
         words.LEVEL_SAMPLES_ASKED.format(least=f["least"], reach=f"{f['reach']:g}"),
         words.LEVEL_SAMPLES_FOUND.format(above=f["above"], below=f["below"]),

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -120,13 +120,42 @@ def decide(
     criteria = [_range(line, proved, (low, high), lab_variance, terms, of), spread]
     for i, level in enumerate(terms.levels):
         if level not in inside:
-            found = (("value", level.value),)
+            found = (("value", level.value), ("cut", False))
             criteria.append(Criterion(Ask.LEVEL, Outcome.NO_DECISION, found, of, level.name))
             continue
         counted = counts[i] if counts is not None else count(lab, field, level)
         criteria += _level(lab, line, level, (low, high), terms, of, counted)
     made = Decision(tuple(criteria), low, high, line)
     return made if made.accepted else Decision(made.criteria, math.nan, math.nan, line)
+
+
+def cut(made: Decision, low: float, high: float, terms: Terms) -> Decision:
+    """An acceptance where no result outside ``low`` to ``high`` (unit of the values) is given.
+
+    A level outside what is left gets no decision; the share of the pairs is that of those left.
+    """
+    if not made.accepted or (low <= made.low and made.high <= high):
+        return made
+    low, high = max(low, made.low), min(high, made.high)
+    logs = made.line.scale == "log ratio"
+    lab = np.exp(made.line.lab) if logs else made.line.lab
+    share = float(np.mean((lab >= low * (1 - 1e-9)) & (lab <= high * (1 + 1e-9))))
+    enough = low < high and share >= terms.least_share
+    outside = {x.name: x.value for x in terms.levels if not low <= x.value <= high}
+    criteria: list[Criterion] = []
+    for c in made.criteria:
+        if c.ask is Ask.RANGE:
+            facts = {**dict(c.facts), "share": share, "low": low, "high": high}
+            outcome = Outcome.SHOWN if enough else Outcome.NOT_SHOWN
+            c = replace(c, outcome=outcome, facts=tuple(facts.items()))
+        elif c.level in outside and c.ask is not Ask.LEVEL:
+            if c.ask is not Ask.LEVEL_BIAS:  # one criterion stands for all of the level
+                continue
+            found = (("value", outside[c.level]), ("cut", True))
+            c = Criterion(Ask.LEVEL, Outcome.NO_DECISION, found, c.of, c.level)
+        criteria.append(c)
+    ends = (low, high) if enough else (math.nan, math.nan)
+    return Decision(tuple(criteria), *ends, made.line)
 
 
 def _anchor(line: TruthLine, inside: Sequence[LevelTerms], logs: bool) -> float:

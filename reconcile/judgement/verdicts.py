@@ -29,7 +29,7 @@ from reconcile.base.quantities import display_factor
 from reconcile.base.settings import Settings
 from reconcile.figures.evaluation import Evaluated
 from reconcile.judgement import criterion_words, requirements
-from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, decide
+from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
 from reconcile.judgement.factor_proposal import Proposal, correct
 from reconcile.reporting import words
 from reconcile.statistics import bias
@@ -99,20 +99,20 @@ def judge(
     if proposal.factor is not None and proposal.factor.form != "none":
         assert proposal.held_out is not None
         judged = _decide(lab, proposal.held_out, evaluated, terms, HELD_OUT)
-        criteria = (*criteria, *judged.criteria)
         # no wider than what the factor corrects: beyond it 'correct' gives no value
         factor = proposal.factor
         ends = sorted(correct(factor, np.array([factor.low, factor.high]))[0])
+        judged = cut(judged, float(ends[0]), float(ends[1]), terms)
+        criteria = (*criteria, *judged.criteria)
         if judged.accepted:
             binding = raw.binding
             assert binding is not None
             said = words.ACCEPTED_FACTOR.format(
                 first=criterion_words.reason(binding), factor=factor.factor_id
             )
-            low, high = max(judged.low, float(ends[0])), min(judged.high, float(ends[1]))
             return Verdict(
-                ACCEPTED_CORRECTED, said + _beside(judged) + caution, low, high, until,
-                criteria, words.NEXT_FACTOR, alpha=terms.alpha, decisions=2,
+                ACCEPTED_CORRECTED, said + _beside(judged) + caution, judged.low, judged.high,
+                until, criteria, words.NEXT_FACTOR, alpha=terms.alpha, decisions=2,
             )  # fmt: skip
     binding = judged.binding
     assert binding is not None
@@ -136,9 +136,10 @@ def _beside(found: Decision) -> str:
     share = next(c.fact("share") for c in found.criteria if c.ask is Ask.RANGE)
     if share < 1:
         said += words.ACCEPTED_PART.format(share=f"{share:.0%}")
-    none = [c.level for c in found.criteria if c.outcome is Outcome.NO_DECISION]
-    if none:
-        said += words.ACCEPTED_NO_DECISION.format(levels=", ".join(none))
+    none = [c for c in found.criteria if c.outcome is Outcome.NO_DECISION]
+    for by_cut, sentence in ((False, words.ACCEPTED_NO_DECISION), (True, words.ACCEPTED_CUT)):
+        if levels := [c.level for c in none if c.fact("cut") is by_cut]:
+            said += sentence.format(levels=", ".join(levels))
     return said
 
 

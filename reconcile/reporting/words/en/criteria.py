@@ -80,6 +80,7 @@ SPREAD_ASKED = "limits of agreement within a factor {span}, by an upper {confide
 SPREAD_FOUND = "a factor {value}, at most {upper}, n {n}"
 LEVEL_ASKED = "a level within the range of the pairs"
 LEVEL_OUTSIDE = "outside the range of the pairs: no decision at this level"
+LEVEL_CUT = "outside the range that the factor corrects: no decision at this level"
 LEVEL_SAMPLES_ASKED = "{least} or more on each side, within a factor {reach}"
 LEVEL_SAMPLES_FOUND = "{above} at or above, {below} below"
 LEVEL_BIAS_ASKED = (
@@ -143,6 +144,7 @@ ACCEPTED_FACTOR = (
 )
 ACCEPTED_PART = " The range is where the bias is shown: {share} of the pairs lie in it."
 ACCEPTED_NO_DECISION = " No decision at {levels}: outside the range of the pairs."
+ACCEPTED_CUT = " No decision at {levels}: outside the range that the factor corrects."
 ACCEPTED_CAUTION = " But {what}."
 ACCEPTANCES = ("acceptance", "acceptances")
 JUDGINGS = ("judging", "judgings")
