@@ -8,18 +8,21 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.model import ACCEPTED_CORRECTED
 from reconcile.commands import planning
 from reconcile.commands.planning import RANDOM, Candidate, choose
+from reconcile.figures import evaluation
+from reconcile.judgement import criterion_words, factor_proposal, verdicts
 from reconcile.statistics import sample_size
 from reconcile.trials.truths import Truth
 from tests import small
+from tests.pairs import STRATUM, settings, study
 from tests.test_cli import reconcile as command
 from tests.validation import decision_faults
 
@@ -176,7 +179,7 @@ def test_a_month_is_planned_from_its_own_samples(site: Path, tmp_path: Path) -> 
     target = tmp_path / "for_the_lab.csv"
     code, out, err = command("plan", "2026-10", str(site), "--share", "0.2", "--save", str(target))
     assert code == 0, err
-    assert "any verdict" in out
+    assert "minimum_pairs" in "".join(out.split())
     rows = list(csv.DictReader(target.open(encoding="utf-8")))
     assert len(rows) == 6
     even = {f"S{i:03d}" for i in range(2, 61, 2)}
@@ -195,18 +198,43 @@ def test_a_month_without_any_laboratory_table_is_planned_too(site: Path) -> None
     assert made.figures_of == ""
 
 
-def test_needs_name_their_model_and_what_is_missing(site: Path) -> None:
+def test_an_accepted_stratum_needs_nothing_more(site: Path) -> None:
     made = planning.plan(site, "2026-10")
     copper = next(s for s in made.strata if s.stratum.element == "Cu")
+    assert copper.verdict == ACCEPTED_CORRECTED
     by_name = {n.what: n for n in copper.needs}
-    assert by_name["any verdict"].needed == 20
-    limits = by_name["each limit of agreement to ±0.55 SD"]
-    assert limits.missing == 40 - limits.there
-    # 20 % bias is outside the margin: no number of pairs can show it inside
-    assert math.isnan(by_name["bias within ±10%, if it is as found"].needed)
-    assert "can't be planned" in by_name["bias within ±10%, if it is as found"].sentence()
-    bound = by_name["at most 5% wrong decisions, with none wrong, at cut-off"]
-    lab = pd.read_csv(site / "lab.csv").set_index("sample_id")["Cu (mg/kg)"]
-    assert bound.needed == 59
-    assert 0 < bound.there <= int((lab >= 300).sum())  # samples at or above the level only
-    assert "at or above the level" in bound.model
+    assert by_name["pairs"].needed == 20
+    assert by_name["missed at cut-off, corrected, held out"].missing == 0
+    assert {n.missing for n in copper.needs} == {0}
+
+
+@pytest.mark.parametrize(
+    ("n", "ratio", "rsd"), [(14, 1.0, 0.06), (30, 1.0, 0.12), (40, 1.08, 0.08), (40, 1.4, 0.25)]
+)
+def test_the_plan_never_asks_for_more_where_the_verdict_is_met(
+    n: int, ratio: float, rsd: float
+) -> None:
+    config = settings(false_negative_bound=0.05)
+    evaluated = evaluation.evaluate(STRATUM, study(n, ratio, rsd), None, config)
+    proposal = factor_proposal.propose(STRATUM, evaluated, config, None)
+    verdict = verdicts.judge(STRATUM, evaluated, proposal, config, None, "2027-01-31")
+    outcomes = {criterion_words.name(c): c for c in verdict.criteria}
+    found = planning.needs_of(STRATUM, evaluated, verdict, config)
+    assert {"pairs", "pairs in each third of the range"} < {x.what for x in found}
+    for need in found:
+        criterion = outcomes[need.what]
+        assert (need.missing == 0) == criterion.passes, need
+        if math.isnan(need.missing):
+            assert "not reachable by more samples" in need.model
+
+
+def test_a_bias_beyond_the_margin_is_not_reachable_by_more_samples() -> None:
+    config = settings()
+    evaluated = evaluation.evaluate(STRATUM, study(40, 1.3, 0.05), None, config)
+    verdict = verdicts.judge(
+        STRATUM, evaluated, factor_proposal.Proposal(None, None, ""), config, None, "2027-01-31"
+    )
+    needs = {n.what: n for n in planning.needs_of(STRATUM, evaluated, verdict, config)}
+    assert math.isnan(needs["bias at cut-off, as read"].missing)
+    assert "not reachable by more samples" in needs["bias at cut-off, as read"].model
+    assert needs["missed at cut-off, as read"].missing == 0

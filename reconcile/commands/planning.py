@@ -20,11 +20,22 @@ from scipy import stats
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.methods import FieldMethod, LabMethod
-from reconcile.base.model import Finding, Stratum, StratumResult
-from reconcile.base.settings import Settings, Thresholds
+from reconcile.base.model import (
+    AS_READ,
+    HELD_OUT,
+    Ask,
+    Finding,
+    Stratum,
+    StratumResult,
+    Verdict,
+)
+from reconcile.base.settings import Settings
 from reconcile.base.writing import write_whole
+from reconcile.evidence import diagnosis
 from reconcile.figures import evaluation
+from reconcile.figures.evaluation import Evaluated
 from reconcile.intake import workspace as ws
+from reconcile.judgement import criterion_words, factor_proposal, needs, verdicts
 from reconcile.pairs import pairing
 from reconcile.releases import release
 from reconcile.reporting.render import tables
@@ -42,85 +53,60 @@ class Need:
     """One figure of a plan: how many, how many are there, under which model."""
 
     what: str
-    needed: float  # NaN: not attainable, or not to be said
+    needed: float  # NaN: can't be reached by more samples
     there: int
     model: str
 
     @property
     def missing(self) -> float:
-        """How many are still missing; NaN where the need is not known."""
+        """How many are still missing; NaN where no number would do."""
         return max(self.needed - self.there, 0.0) if math.isfinite(self.needed) else math.nan
 
-    def sentence(self) -> str:
-        """The figure in words."""
-        if not math.isfinite(self.needed):
-            return f"{self.what}: can't be planned from these pairs ({self.model})."
-        return (
-            f"{self.what}: {self.needed:.0f} pairs, {self.there} there, "
-            f"{self.missing:.0f} missing ({self.model})."
-        )
+
+_MODELS = {
+    Ask.PAIRS: "setting minimum_pairs",
+    Ask.THIRDS: "setting pairs_per_third; pairs lacking in a third",
+    Ask.RANGE: "the bounds of the verdict, if line, scatter and range stay as found",
+    Ask.SPREAD: "chi-square bound, if the scatter stays as found",
+    Ask.LEVEL_SAMPLES: "samples lacking on a side near the level",
+    Ask.LEVEL_BIAS: "t interval at the level, if line and scatter stay as found",
+    Ask.MISSED: "noncentral t bound at the edge of the grey region, if line and scatter stay",
+    Ask.FALSE_ALARMS: "noncentral t bound at the edge of the grey region, if line and scatter stay",
+    Ask.MISSED_COUNT: "exact binomial interval of samples on the acting side, if the share stays",
+}
+NOT_REACHABLE = "not reachable by more samples: what was found is not within what was agreed"
+NO_LINE = "not reachable by more samples of this kind: {why}"
 
 
 def needs_of(
-    result: StratumResult, settings: Settings, power: float = 0.80, half_width: float = 0.55
+    stratum: Stratum,
+    evaluated: Evaluated,
+    verdict: Verdict,
+    settings: Settings,
+    fault: Finding | None = None,
 ) -> tuple[Need, ...]:
-    """Pairs needed for a verdict, for limits of a given precision and for a bound on errors.
+    """Samples needed for each criterion of the verdict, by the verdict's own bounds.
 
-    ``half_width``: how closely each limit of agreement is to be known, in standard
-    deviations of the differences (0.55 is what 40 pairs give; Bland & Altman 1999, section
-    2). From the log ratios of the stratum's used pairs; a bias found so far is taken as
-    true where it lies inside the margin.
+    Of the values that the verdict last judged: as read, or corrected where they were. What
+    was found is taken to stay: a new draw may need more.
     """
-    t = settings.thresholds
-    element = settings.of(result.stratum.element, result.stratum.matrix)
-    margin = (element.margin if element else None) or t.bias_margin
-    n = result.statistics.n_used
-    limits = result.statistics.limits_log_ratio
-    rsd = limits.sd if limits.sd > 0 else math.nan
-    ratio = result.statistics.geometric_mean_ratio.value
-    edge = math.log1p(margin)
-    found = math.log(ratio) if math.isfinite(ratio) and ratio > 0 else math.nan
-
-    def equivalence(bias: float) -> float:
-        if not (math.isfinite(rsd) and math.isfinite(bias)):
-            return math.nan
-        return sample_size.pairs_for_equivalence(rsd, edge, power, t.equivalence_alpha, bias)
-
-    return (
-        Need("any verdict", float(t.minimum_pairs), n, "setting minimum_pairs"),
-        Need(
-            f"bias within ±{margin:.0%}, if there is none", equivalence(0.0), n,
-            f"two one-sided t tests, power {power:.0%}, SD of log ratios {rsd:.3g}",
-        ),
-        Need(
-            f"bias within ±{margin:.0%}, if it is as found", equivalence(found), n,
-            f"the same with a true ratio of {ratio:.3g}",
-        ),
-        Need(
-            f"each limit of agreement to ±{half_width:g} SD",
-            sample_size.pairs_for_limits(half_width, t.confidence), n,
-            f"normal differences, {t.confidence:.0%} interval",
-        ),
-        *_decisions(result, t),
-    )  # fmt: skip
+    terms = verdicts.terms_of(stratum, settings, evaluated.margin, verdict.alpha)
+    lab, field = (evaluated.used[c].to_numpy("float64") for c in ("lab_mean", "field_mean"))
+    of = AS_READ
+    if verdict.decisions > 1:
+        held_out = factor_proposal.propose(stratum, evaluated, settings, fault).held_out
+        if held_out is not None:
+            field, of = held_out, HELD_OUT
+    made = verdicts.decision_of(lab, field, evaluated, terms, of)
+    least = [needs.of_pairs(c) for c in verdict.criteria if c.ask in (Ask.PAIRS, Ask.THIRDS)]
+    return tuple(_in_words(n, made.line.reason) for n in (*least, *needs.needs(made, terms)))
 
 
-def _decisions(result: StratumResult, t: Thresholds) -> tuple[Need, ...]:
-    """Samples on the side that someone acts on, for a bound on missed ones at each level."""
-    bound = t.false_negative_bound or t.false_negative_rate
-    needed = sample_size.pairs_for_false_decision_bound(bound, t.confidence)
-    model = f"exact binomial bound at {t.confidence:.0%}"
-    what = f"at most {bound:.0%} wrong decisions, with none wrong"
-    if not result.statistics.levels:
-        return (Need(what, needed, result.statistics.n_used, f"{model}; no decision level"),)
-    return tuple(
-        Need(
-            f"{what}, at {x.name}", needed,
-            (x.false_positive if x.acts == "below" else x.false_negative).n,
-            f"{model}; samples {x.acts} the level by the laboratory",
-        )
-        for x in result.statistics.levels
-    )  # fmt: skip
+def _in_words(need: needs.Need, why: str) -> Need:
+    model = _MODELS[need.criterion.ask]
+    if not math.isfinite(need.needed):
+        model = NO_LINE.format(why=why) if why else NOT_REACHABLE
+    return Need(criterion_words.name(need.criterion), need.needed, need.there, model)
 
 
 def lab_share(result: StratumResult, cost_ratio: float) -> float:
@@ -324,16 +310,22 @@ def plan(
             known = max((p for p in _released(workspace) if p < period), default="")
             run = _read(pipeline.begin(workspace, known, store)) if known else run
         results: tuple[StratumResult, ...] = ()
+        asked: list[tuple[Need, ...]] = []
         if {"field", "lab"} <= _kinds(run):
             for _, step in pipeline.STEPS[3:7]:
                 run = step(run)
             results = run.results
+            suspected = diagnosis.by_stratum(run.findings)
+            asked = [
+                needs_of(stratum, evaluated, r.verdict, settings, suspected.get(stratum.key))
+                for (stratum, evaluated), r in zip(run.evaluated, results, strict=True)
+            ]
     strata = tuple(
         StratumPlan(
-            r.stratum, r.verdict.decision, needs_of(r, settings), lab_share(r, cost_ratio),
+            r.stratum, r.verdict.decision, of_it, lab_share(r, cost_ratio),
             spots_for(r.pairs, target),
         )
-        for r in results
+        for r, of_it in zip(results, asked, strict=True)
     )  # fmt: skip
     choices: list[Choice] = []
     for kind in sorted({c.kind for c in candidates}):

@@ -28,7 +28,7 @@ from reconcile.statistics.level_band import (
 )
 from reconcile.statistics.proportions import clopper_pearson
 
-_Z = float(special.ndtri(0.975))  # limits of agreement hold 95 % of single differences
+Z = float(special.ndtri(0.975))  # limits of agreement hold 95 % of single differences
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,10 +112,8 @@ def decide(
     line = truth_line(lab, field, scale, lab_variance)
     logs = scale == "log ratio"
     inside = [x for x in terms.levels if lab.size and lab.min() <= x.value <= lab.max()]
-    proved = ProvedRange(math.nan, math.nan, 0.0, 0.0)
-    if not line.reason:
-        proved = proved_range(line, terms.margin, _anchor(line, inside, logs), terms.alpha)
-    spread, proved = _spread(line, proved, terms, of)
+    anchor = math.nan if line.reason else anchor_of(line, inside)
+    spread, proved = spread_and_range(line, anchor, terms, of)
     low, high = (math.exp(v) if logs else v for v in (proved.low, proved.high))
     criteria = [_range(line, proved, (low, high), lab_variance, terms, of), spread]
     for i, level in enumerate(terms.levels):
@@ -158,8 +156,9 @@ def cut(made: Decision, low: float, high: float, terms: Terms) -> Decision:
     return Decision(tuple(criteria), *ends, made.line)
 
 
-def _anchor(line: TruthLine, inside: Sequence[LevelTerms], logs: bool) -> float:
+def anchor_of(line: TruthLine, inside: Sequence[LevelTerms]) -> float:
     """Where the range starts from: the level nearest the middle lab value, else that value."""
+    logs = line.scale == "log ratio"
     middle = float(line.lab[line.n // 2])
     at = [math.log(x.value) if logs else x.value for x in inside]
     return min(at, key=lambda v: abs(v - middle), default=middle)
@@ -193,10 +192,10 @@ def _range(
     return Criterion(Ask.RANGE, outcome, found, of)
 
 
-def _spread(
-    line: TruthLine, proved: ProvedRange, terms: Terms, of: str
+def spread_and_range(
+    line: TruthLine, anchor: float, terms: Terms, of: str
 ) -> tuple[Criterion, ProvedRange]:
-    """Half width of the limits of agreement, with exact (chi-square) one-sided bounds.
+    """Half width of the limits of agreement, with exact (chi-square) one-sided bounds; the range.
 
     As a factor less 1 on the log scale. For constant errors it is relative to the content:
     the range begins no lower than where the bound is as narrow as agreed.
@@ -204,23 +203,25 @@ def _spread(
     asked = (("span", terms.span), ("confidence", 1 - terms.alpha))
     if line.reason:
         nothing = (("value", math.nan), ("lower", math.nan), ("upper", math.nan), ("n", line.n))
-        return Criterion(Ask.SPREAD, Outcome.NOT_SHOWN, (*asked, *nothing), of), proved
+        nowhere = ProvedRange(math.nan, math.nan, 0.0, 0.0)
+        return Criterion(Ask.SPREAD, Outcome.NOT_SHOWN, (*asked, *nothing), of), nowhere
+    proved = proved_range(line, terms.margin, anchor, terms.alpha)
     df = line.n - 1
     sd = float(np.std(line.field - line.lab, ddof=1))
     lower, upper = (
         sd * math.sqrt(df / float(special.chdtri(df, p))) for p in (terms.alpha, 1 - terms.alpha)
     )
     if line.scale == "log ratio":
-        value, least, most = (math.expm1(min(_Z * v, 700.0)) for v in (sd, lower, upper))
+        value, least, most = (math.expm1(min(Z * v, 700.0)) for v in (sd, lower, upper))
         fails = least > terms.span
     else:
-        fails = _Z * lower > terms.span * line.high
-        narrow = _Z * upper / terms.span  # the content from which the bound is narrow enough
+        fails = Z * lower > terms.span * line.high
+        narrow = Z * upper / terms.span  # the content from which the bound is narrow enough
         if proved.low < narrow <= proved.high:
             inside = (line.lab >= narrow) & (line.lab <= proved.high)
             proved = ProvedRange(narrow, proved.high, float(np.mean(inside)), proved.beyond)
         at = proved.low if math.isfinite(proved.low) else line.high
-        value, least, most = (_Z * v / at if at > 0 else math.inf for v in (sd, lower, upper))
+        value, least, most = (Z * v / at if at > 0 else math.inf for v in (sd, lower, upper))
     shown = most <= terms.span * (1 + 1e-12)
     outcome = Outcome.SHOWN if shown else Outcome.FAILED if fails else Outcome.NOT_SHOWN
     found = (*asked, ("value", value), ("lower", least), ("upper", most), ("n", line.n))

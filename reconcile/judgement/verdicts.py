@@ -82,7 +82,7 @@ def judge(
     used = evaluated.used
     lab = used["lab_mean"].to_numpy("float64")
     field = used["field_mean"].to_numpy("float64")
-    raw = _decide(lab, field, evaluated, terms, AS_READ)
+    raw = decision_of(lab, field, evaluated, terms, AS_READ)
     mean = _mean_bias(lab, field, evaluated.margin, terms.alpha)
     criteria = (*forbidding, *evidence, mean, *raw.criteria)
 
@@ -98,7 +98,7 @@ def judge(
     judged = raw
     if proposal.factor is not None and proposal.factor.form != "none":
         assert proposal.held_out is not None
-        judged = _decide(lab, proposal.held_out, evaluated, terms, HELD_OUT)
+        judged = decision_of(lab, proposal.held_out, evaluated, terms, HELD_OUT)
         # no wider than what the factor corrects: beyond it 'correct' gives no value
         factor = proposal.factor
         ends = sorted(correct(factor, np.array([factor.low, factor.high]))[0])
@@ -143,9 +143,10 @@ def _beside(found: Decision) -> str:
     return said
 
 
-def _decide(
+def decision_of(
     lab: np.ndarray, field: np.ndarray, evaluated: Evaluated, terms: Terms, of: str
 ) -> Decision:
+    """What lab and field values (mg/kg), shape (n,), show against what was agreed."""
     scale: Scale = "absolute"
     variance = evaluated.lab_relative_variance
     if evaluated.statistics.difference_scale == "log ratio":

@@ -39,15 +39,9 @@ def edge_chance(
     uncertain of line and scatter: exact through the noncentral t where nothing is taken off;
     else with its degrees of freedom by Satterthwaite. Without ``two_sided`` no lower bound.
     """
-    logs = line.scale == "log ratio"
-    if line.reason or not line.own > 0 or (logs and not (level > 0 and edge > 0)):
+    k, leverage, df = edge_terms(line, level, edge)
+    if not math.isfinite(k):
         return EdgeChance(edge, NAN, NAN, NAN, confidence)
-    at, limit = (math.log(edge), math.log(level)) if logs else (edge, level)
-    k = (limit - float(line.at(at))) / math.sqrt(line.own)
-    if edge < level:
-        k = -k
-    leverage = float(line.variance(at)) / line.own
-    df = max((line.n - 2) * (line.own / line.scatter) ** 2, 1.0)
     return EdgeChance(
         edge,
         float(special.ndtr(k)),
@@ -55,3 +49,15 @@ def edge_chance(
         tail_bound(k, leverage, df, confidence),
         confidence,
     )
+
+
+def edge_terms(line: TruthLine, level: float, edge: float) -> tuple[float, float, float]:
+    """What :func:`tail_bound` asks for: k, leverage and degrees of freedom; NaN without a line."""
+    logs = line.scale == "log ratio"
+    if line.reason or not line.own > 0 or (logs and not (level > 0 and edge > 0)):
+        return NAN, NAN, NAN
+    at, limit = (math.log(edge), math.log(level)) if logs else (edge, level)
+    k = (limit - float(line.at(at))) / math.sqrt(line.own)
+    leverage = float(line.variance(at)) / line.own
+    df = max((line.n - 2) * (line.own / line.scatter) ** 2, 1.0)
+    return -k if edge < level else k, leverage, df

@@ -1,0 +1,125 @@
+"""How many samples each criterion of a decision still asks for, by the decision's own bounds."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from reconcile.base.model import Ask, Criterion
+from reconcile.judgement.decision import (
+    Decision,
+    LevelTerms,
+    Terms,
+    Z,
+    anchor_of,
+    spread_and_range,
+)
+from reconcile.statistics import more_pairs
+from reconcile.statistics.grey_region import edge_terms
+from reconcile.statistics.level_band import ProvedRange
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """Samples that a criterion needs if what was found stays so; NaN: no number would do."""
+
+    criterion: Criterion
+    needed: float
+    there: int
+
+    @property
+    def missing(self) -> float:
+        """How many are still missing; NaN where no number would do."""
+        return max(self.needed - self.there, 0.0)
+
+
+def needs(decision: Decision, terms: Terms) -> tuple[Need, ...]:
+    """One need for each criterion that asks a figure; none for levels without a decision."""
+    return tuple(n for c in decision.criteria if (n := _need(decision, terms, c)) is not None)
+
+
+def of_pairs(criterion: Criterion) -> Need:
+    """The need of a least number of pairs, in all or in each third of the range."""
+    least = criterion.fact("least")
+    if criterion.ask is Ask.PAIRS:
+        return Need(criterion, float(least), criterion.fact("n"))
+    thirds = criterion.fact("thirds")
+    there = sum(thirds)
+    return Need(criterion, float(there + sum(max(least - n, 0) for n in thirds)), there)
+
+
+def _need(decision: Decision, terms: Terms, c: Criterion) -> Need | None:
+    line, f = decision.line, dict(c.facts)
+    if c.ask is Ask.LEVEL:
+        return None
+    if c.ask is Ask.LEVEL_SAMPLES:
+        there = f["above"] + f["below"]
+        lacking = max(f["least"] - f["above"], 0) + max(f["least"] - f["below"], 0)
+        return Need(c, float(there + lacking), there)
+    if c.ask is Ask.MISSED_COUNT:
+        needed = more_pairs.samples_for_count(
+            f["wrong"], f["among"], f["bound"], f["counted_confidence"]
+        )
+        return Need(c, needed, f["among"])
+    if line.reason:
+        return Need(c, math.nan, line.n)
+    return Need(c, _pairs(decision, terms, c), line.n)
+
+
+def _pairs(decision: Decision, terms: Terms, c: Criterion) -> float:
+    line, f = decision.line, dict(c.facts)
+    if c.ask in (Ask.MISSED, Ask.FALSE_ALARMS):
+        level = next(x for x in terms.levels if x.name == c.level)
+        k, leverage, _ = edge_terms(line, level.value, f["edge"])
+        return more_pairs.pairs_for_tail(
+            k, f["rate"], terms.alpha, leverage * line.n,
+            (line.own / line.scatter) ** 2 if line.own > 0 else math.nan, 2, line.n,
+        )  # fmt: skip
+    if c.ask is Ask.SPREAD and line.scale == "log ratio":
+        sd = math.log1p(f["value"]) / Z
+        return more_pairs.pairs_for_spread(sd, math.log1p(terms.span) / Z, terms.alpha, line.n)
+    if c.ask is Ask.SPREAD:
+        return more_pairs.smallest(line.n, lambda n: _spread_holds(decision, terms, n))
+    if c.ask is Ask.RANGE:
+        return more_pairs.smallest(
+            line.n, lambda n: _range(decision, terms, n)[1].share >= terms.least_share
+        )
+    level = next(x for x in terms.levels if x.name == c.level)
+    return _bias(decision, terms, level)
+
+
+def _range(decision: Decision, terms: Terms, n: int) -> tuple[Criterion, ProvedRange]:
+    """Spread and range of ``n`` pairs that lie as those that there are."""
+    line = decision.line
+    logs = line.scale == "log ratio"
+    first, last = (math.exp(v) if logs else v for v in (line.low, line.high))
+    inside = [x for x in terms.levels if first <= x.value <= last]
+    grown = more_pairs.grown(line, n)
+    return spread_and_range(grown, anchor_of(line, inside), terms, "")
+
+
+def _spread_holds(decision: Decision, terms: Terms, n: int) -> bool:
+    return bool(_range(decision, terms, n)[0].fact("upper") <= terms.span * (1 + 1e-12))
+
+
+def _bias(decision: Decision, terms: Terms, level: LevelTerms) -> float:
+    """Pairs at which the interval at the level fits and the level lies in the range."""
+    line, highest = decision.line, terms.margin
+    if line.scale == "log ratio":
+        at, unit = math.log(level.value), 1.0
+        value, edge, lowest = float(line.at(at)) - at, math.log1p(highest), -math.log1p(highest)
+    else:
+        at = unit = level.value
+        value, edge, lowest = float(line.at(at)) / at - 1, highest, 1 / (1 + highest) - 1
+    deviation = math.sqrt(float(line.variance(at)) * line.n) / unit
+    fits = more_pairs.pairs_for_interval(value, deviation, lowest, edge, terms.alpha, line.n)
+    if not math.isfinite(fits):
+        return math.nan
+
+    def holds(n: int) -> bool:
+        proved = _range(decision, terms, n)[1]
+        ends = (proved.low, proved.high)
+        low, high = (math.exp(v) for v in ends) if line.scale == "log ratio" else ends
+        return low <= level.value <= high
+
+    return more_pairs.smallest(int(fits), holds)
