@@ -195,7 +195,8 @@ def proved_range(line: TruthLine, margin: float, anchor: float, alpha: float = 0
     each side (a fixed sequence of tests, Maurer, Hothorn & Lehmacher 1995, from memory). (3)
     The mean bias of every stretch of neighbouring samples (a quarter of them, at least ten),
     by two one-sided tests at alpha: of a stretch that is not inside, nothing is claimed, nor
-    of what lies beyond it as seen from the anchor. A step is seen by (3) alone, a bend by (2),
+    of what lies beyond it as seen from the anchor. Where a quarter is fewer than ten samples
+    that at each end is looked at too. A step is seen by (3) alone, a bend by (2),
     and (1) is narrow where neither is. ``anchor``: a content chosen before the field values
     were seen, as a decision level or the middle lab value.
     """
@@ -255,19 +256,32 @@ def _without_stretches(
     line: TruthLine, margin: float, anchor: float, alpha: float, low: float, high: float
 ) -> tuple[float, float]:
     """The range cut at every stretch of samples whose mean bias is not shown to be inside."""
+    quarter = math.ceil(LOCAL_SHARE * line.n)
+    k = min(max(quarter, FEWEST_LOCAL), line.n)
+    failing, first, last = _stretches(line, margin, alpha, k)
+    if bool(np.any(failing & (first <= anchor) & (anchor <= last))):
+        return NAN, NAN
+    above, below = first[failing & (first > anchor)], last[failing & (last < anchor)]
+    if quarter < k:  # few samples: a step at an end fills half a stretch only
+        failing, first, last = _stretches(line, margin, alpha, quarter)
+        if failing[-1] and first[-1] > anchor:
+            above = np.append(above, first[-1])
+        if failing[0] and last[0] < anchor:
+            below = np.append(below, last[0])
+    return max([low, *below]), min([high, *above])
+
+
+def _stretches(
+    line: TruthLine, margin: float, alpha: float, k: int
+) -> tuple[Booleans, Floats, Floats]:
+    """Of every k neighbours: is their mean bias not shown inside, first and last lab value."""
     n = line.n
-    k = min(max(math.ceil(LOCAL_SHARE * n), FEWEST_LOCAL), n)
     half = float(special.stdtrit(n - 2, 1 - alpha)) * math.sqrt(line.scatter / k)
     field = _means(line.field - line.field_mean, k) + line.field_mean
     truth = _means(line.truth - line.lab_mean, k) + line.lab_mean
     lowest, highest = limits_of_bias(truth, margin, line.scale)
     failing = (field - half < lowest) | (field + half > highest)
-    lab = line.lab
-    first, last = lab[: n - k + 1], lab[k - 1 :]
-    if bool(np.any(failing & (first <= anchor) & (anchor <= last))):
-        return NAN, NAN
-    above, below = first[failing & (first > anchor)], last[failing & (last < anchor)]
-    return max([low, *below]), min([high, *above])
+    return failing, line.lab[: n - k + 1], line.lab[k - 1 :]
 
 
 def _means(values: Floats, k: int) -> Floats:

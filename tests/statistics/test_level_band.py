@@ -106,6 +106,20 @@ def test_the_range_ends_before_a_step() -> None:
     assert math.isnan(proved_range(line, 0.10, math.log(600)).low)
 
 
+def test_of_few_samples_a_step_at_an_end_is_seen_by_the_quarter_there() -> None:
+    # 5 of 20 samples read 11 % high: in a stretch of ten that is 5.5 %
+    lab = np.geomspace(50, 800, 20)
+    step = np.where(np.arange(20) >= 15, 1.11, 1.0)
+    wobble = np.exp(0.02 * np.where(np.arange(20) % 2, 1.0, -1.0))
+    line = truth_line(lab, lab * step * wobble, "log ratio")
+    found = proved_range(line, 0.10, math.log(200))
+    assert math.isfinite(found.low)
+    assert math.exp(found.high) <= lab[15] * (1 + 1e-9)
+    # the same without the step is shown to its end
+    straight = proved_range(truth_line(lab, lab * wobble, "log ratio"), 0.10, math.log(200))
+    assert math.exp(straight.high) == pytest.approx(lab[-1])
+
+
 def test_a_range_that_is_biased_everywhere_is_shown_to_be_so() -> None:
     lab, field = simulated(60, 5)
     line = truth_line(lab, 1.4 * field, "log ratio")
