@@ -17,7 +17,6 @@ from reconcile.base.model import (
     WithoutPair,
 )
 from reconcile.reporting import numbers, words
-from reconcile.reporting import sentences as said
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.further_figures import FIGURES, SHOWN_ALPHA, level_places, several
 from reconcile.statistics.agreement import LevelLimits
@@ -167,22 +166,6 @@ def _say_scatter(say: _Say, found: Scatter) -> list[str]:
             se_four=say.value("mean_se_4"),
         )
         out.append(text + (words.SCATTER_RELATIVE if found.relative else ""))
-    if found.limits.lower.estimable:
-        unit = say.result.unit
-        ends = [say.value(f"single_{end}") for end in ("lower", "upper")]
-        between = words.BETWEEN_TIMES if found.relative else words.BETWEEN_DIFFERENCE
-        if not found.relative:
-            ends = [
-                said.from_the_lab(figure.texts(say.result.per_mg_kg)[0], figure.unit(unit))
-                for figure in (say.figures[f"single_{end}"] for end in ("lower", "upper"))
-            ]
-        out.append(
-            words.SCATTER_LIMITS.format(
-                coverage=said.coverage_words(found.limits.coverage),
-                one=one,
-                between=between.format(low=ends[0], high=ends[1]),
-            )
-        )
     return out
 
 

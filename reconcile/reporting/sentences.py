@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 
 import pandas as pd
@@ -14,6 +14,8 @@ from reconcile.base.model import (
     ACCEPTED_CORRECTED,
     LABORATORY_ONLY,
     CorrectionFactor,
+    Further,
+    Scatter,
     Stratum,
     StratumStatistics,
     Verdict,
@@ -23,6 +25,7 @@ from reconcile.judgement import many
 from reconcile.reporting import words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
+from reconcile.reporting.further_figures import several
 from reconcile.reporting.numbers import (
     NONE,
     count,
@@ -137,8 +140,50 @@ def _bias_sentence(
     return words.BIAS_RATIO.format(ratio=value, level=_level(ratio), interval=interval, **names)
 
 
+def results_of(pairs: pd.DataFrame) -> str:
+    """What one field result of the used pairs (model.PAIR_COLUMNS) is: a mean of so many spots.
+
+    Of readings where samples have one spot.
+    """
+    used = pairs.loc[pairs["used"].astype(bool)]
+    spots, readings = (float(used[c].median()) for c in ("field_spots", "field_n"))
+    by_spots = spots >= 2
+    one, many, _ = words.SCATTER_UNITS[by_spots]
+    count = spots if by_spots else readings
+    if not count >= 1:
+        return words.RESULTS
+    if count < 1.5:
+        return words.RESULTS_OF_ONE.format(one=one)
+    return words.RESULTS_OF_MEANS.format(count=several(count, one, many))
+
+
+def single_sentence(
+    found: Scatter, figures: Mapping[str, Figure], unit: str, per_mg_kg: float
+) -> str:
+    """What one spot (or reading) gives against one laboratory result; "" where not known."""
+    if not found.limits.lower.estimable:
+        return ""
+    one, _, _ = words.SCATTER_UNITS[found.by_spots]
+    ends = [figures[f"single_{end}"] for end in ("lower", "upper")]
+    low, high = (figure.texts(per_mg_kg)[0] for figure in ends)
+    between = words.BETWEEN_TIMES
+    if not found.relative:
+        between = words.BETWEEN_DIFFERENCE
+        low, high = (from_the_lab(v, f.unit(unit)) for v, f in zip((low, high), ends, strict=True))
+    return words.SCATTER_LIMITS.format(
+        coverage=coverage_words(found.limits.coverage),
+        one=one,
+        between=between.format(low=low, high=high),
+    )
+
+
 def _limits_sentence(
-    figures: dict[str, Figure], scale: str, coverage: str, unit: str, per_mg_kg: float
+    figures: dict[str, Figure],
+    scale: str,
+    coverage: str,
+    results: str,
+    unit: str,
+    per_mg_kg: float,
 ) -> str:
     key = "limits_absolute" if scale == "absolute" else "limits_log_ratio"
     lower, upper = figures[f"{key}_lower"], figures[f"{key}_upper"]
@@ -153,6 +198,7 @@ def _limits_sentence(
         low, high = (from_the_lab(v, shown) for v in (low, high))
     return template.format(
         most=coverage,
+        results=results,
         low=low,
         high=high,
         level=_level(lower),
@@ -263,7 +309,7 @@ def range_of(verdict: Verdict, unit: str, per_mg_kg: float) -> str:
 
 
 def coverage_words(coverage: float = 0.95) -> str:
-    """How many single results the limits of agreement hold."""
+    """How many results the limits of agreement hold."""
     if abs(coverage - 0.95) < 1e-9:
         return words.NINETEEN_OF_TWENTY
     return words.SHARE_OF.format(share=percent(coverage))
@@ -276,17 +322,22 @@ def sentences_for(
     verdict: Verdict,
     unit: str,
     per_mg_kg: float,
+    pairs: pd.DataFrame,
 ) -> tuple[str, ...]:
-    """Two to four plain sentences: average difference, single results, what to do.
+    """Two to five plain sentences: average difference, results, one spot's, what to do.
 
-    ``unit`` is the reader's unit and ``per_mg_kg`` turns mg/kg into it. The numbers are
-    those of the stratum's table, digit for digit.
+    ``pairs``: those of the stratum (model.PAIR_COLUMNS). ``unit`` is the reader's unit and
+    ``per_mg_kg`` turns mg/kg into it. The numbers are those of the stratum's table, digit for
+    digit.
     """
     figures = by_key(statistics)
     scale = statistics.difference_scale
+    scatter = dict(statistics.details).get(Further.SCATTER)
+    one = single_sentence(scatter, figures, unit, per_mg_kg) if scatter is not None else ""
     out = [
         _bias_sentence(stratum, figures, scale, unit, per_mg_kg),
-        _limits_sentence(figures, scale, coverage_words(), unit, per_mg_kg),
+        _limits_sentence(figures, scale, coverage_words(), results_of(pairs), unit, per_mg_kg),
+        one,
         _censored_sentence(figures),
         _verdict_sentence(factor, verdict, unit, per_mg_kg),
         put_back_sentence(verdict, statistics.n_used),

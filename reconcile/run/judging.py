@@ -411,7 +411,13 @@ def give_verdicts(run: Run) -> Run:
                 factor=factor,
                 verdict=verdict,
                 sentences=sentences.sentences_for(
-                    stratum, evaluated.statistics, factor, verdict, unit.name, unit.per_mg_kg
+                    stratum,
+                    evaluated.statistics,
+                    factor,
+                    verdict,
+                    unit.name,
+                    unit.per_mg_kg,
+                    evaluated.pairs,
                 ),
                 notes=(*evaluated.notes, *((why,) if why else ())),
                 decision_levels=evaluation.levels_of(stratum, settings),

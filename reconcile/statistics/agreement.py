@@ -1,4 +1,4 @@
-"""Agreement of single results: limits, concordance, correlation, share within a margin."""
+"""Agreement of results: limits, concordance, correlation, share within a margin."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ class LimitsOfAgreement:
             ends = [show(v) for v in (self.lower.value, self.upper.value)]
             wide = [show(v) for v in (self.tolerance_low, self.tolerance_high)]
             return (
-                f"{share} of single field results lie between {ends[0]} and {ends[1]} times the "
+                f"{share} of field results lie between {ends[0]} and {ends[1]} times the "
                 f"laboratory's {n}; {sure}, between {wide[0]} and {wide[1]} times."
             )
         write = percent if self.scale == "relative" else lambda v: with_unit(v, unit)
@@ -99,7 +99,7 @@ class LimitsOfAgreement:
         wide = [write(v) for v in (self.tolerance_low, self.tolerance_high)]
         of = " of the mean of both" if self.scale == "relative" else ""
         return (
-            f"For {share} of single results field minus laboratory lies between {ends[0]} and "
+            f"For {share} of results field minus laboratory lies between {ends[0]} and "
             f"{ends[1]}{of} {n}; {sure}, between {wide[0]} and {wide[1]}."
         )
 

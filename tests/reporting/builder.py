@@ -391,7 +391,7 @@ def result_of(
         statistics=statistics,
         factor=factor,
         verdict=verdict,
-        sentences=sentences.sentences_for(stratum, statistics, factor, verdict, unit, per),
+        sentences=sentences.sentences_for(stratum, statistics, factor, verdict, unit, per, pairs),
         notes=tuple(notes)
         or (
             "The laboratory's digestion is partial: laboratory results below field results are "

@@ -31,7 +31,8 @@ SIDES = re.compile(rf"{N} {UNIT} below to {N} {UNIT} above")
 ONE_SIDE = re.compile(rf"{N} to {N} {UNIT} (above|below)")
 PLAIN = re.compile(rf"{N} to {N}")
 LIMITS = re.compile(
-    rf"single field results lie between {N}(?: ({UNIT}) (above|below|from))? and "
+    rf"field results(?: \(each (?:the mean )?of [\w. ]+, median\))? lie between "
+    rf"{N}(?: ({UNIT}) (above|below|from))? and "
     rf"{N}(?: {UNIT} (above|below|from))?(?: times)? the laboratory's "
     rf"\(95 % intervals of these ends {N} to {N} and {N} to {N}(?: {UNIT})?, n = {N}\)"
 )

@@ -4,9 +4,10 @@ import dataclasses
 import math
 import re
 
+import numpy as np
 import pytest
 
-from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Verdict
+from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Further, Verdict
 from reconcile.reporting import sentences as written
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.statistics.result import Estimate, not_estimable
@@ -36,9 +37,10 @@ def test_every_number_in_a_sentence_stands_in_the_table(make):
     known = table_numbers(result)
     plain = dataclasses.replace(result.verdict, next_step="", reason="", valid_until="")
     sentences = written.sentences_for(
-        result.stratum, result.statistics, None, plain, result.unit, result.per_mg_kg
-    )
-    found = [n for s in sentences for n in numbers_in(s)]
+        result.stratum, result.statistics, None, plain, result.unit, result.per_mg_kg,
+        result.pairs,
+    )  # fmt: skip
+    found = [n for s in sentences for n in numbers_in(s.replace("mean of 3 spots", ""))]
     assert len(found) >= 8
     assert set(found) <= known
 
@@ -53,7 +55,7 @@ def ordinary():
     return builder.ordinary()
 
 
-def sentences(result, statistics=None, verdict=None, stratum=None):
+def sentences(result, statistics=None, verdict=None, stratum=None, pairs=None):
     return [
         s.replace(SPACE, " ")
         for s in written.sentences_for(
@@ -63,6 +65,7 @@ def sentences(result, statistics=None, verdict=None, stratum=None):
             verdict or result.verdict,
             result.unit,
             result.per_mg_kg,
+            result.pairs if pairs is None else pairs,
         )
     ]
 
@@ -96,14 +99,45 @@ def test_a_large_ratio_is_said_as_times(ordinary):
     assert "5.2 times the laboratory's (95 % interval 4.8 to 5.7)" in first
 
 
-def test_single_results_are_said_with_the_intervals_of_their_limits(ordinary):
+def test_results_are_said_as_means_with_the_intervals_of_their_limits(ordinary):
     second = sentences(ordinary)[1]
     f = by_key(ordinary.statistics)
     low, high = f["limits_log_ratio_lower"].texts(1)[0], f["limits_log_ratio_upper"].texts(1)[0]
     assert second.startswith(
-        f"Nineteen of twenty single field results lie between {low} and {high} times"
+        f"Nineteen of twenty field results (each the mean of 3 spots, median) lie between {low} "
+        f"and {high} times"
     )
     assert f"n = {ordinary.statistics.n_used}" in second
+
+
+@pytest.mark.parametrize(
+    ("spots", "readings", "said"),
+    [
+        (3, 9, "field results (each the mean of 3 spots, median) lie"),
+        (1, 4, "field results (each the mean of 4 readings, median) lie"),
+        (1, 1, "field results (each of one reading, median) lie"),
+        (math.nan, math.nan, "field results lie"),
+    ],
+)
+def test_what_one_result_is_the_mean_of_is_said(ordinary, spots, readings, said):
+    used = ordinary.pairs["used"].astype(bool)
+    pairs = ordinary.pairs.assign(  # what is not used counts for nothing
+        field_spots=np.where(used, spots, 99.0), field_n=np.where(used, readings, 99.0)
+    )
+    assert f"Nineteen of twenty {said}" in sentences(ordinary, pairs=pairs)[1]
+
+
+def test_what_one_spot_gives_is_said_where_its_variance_is_known(ordinary):
+    f = by_key(ordinary.statistics)
+    low, high = f["single_lower"].texts(1)[0], f["single_upper"].texts(1)[0]
+    expected = (
+        f"Nineteen of twenty results of one spot lie between {low} and {high} times that of one "
+        "laboratory result."
+    )
+    assert sentences(ordinary)[2] == expected.replace(SPACE, " ")
+    details = tuple(x for x in ordinary.statistics.details if x[0] != Further.SCATTER)
+    without = dataclasses.replace(ordinary.statistics, details=details)
+    assert not [s for s in sentences(ordinary, without) if "one spot" in s]
 
 
 def test_censored_pairs_are_counted_and_kept():

@@ -26,7 +26,7 @@ from reconcile.reporting.render.styles import (
     style,
     worded,
 )
-from reconcile.reporting.sentences import coverage_words, range_of
+from reconcile.reporting.sentences import coverage_words, range_of, results_of
 from reconcile.reporting.text import markup
 
 #: Strata named per verdict, next steps, changes and steps of the account: the first that fit.
@@ -259,7 +259,8 @@ def how_wrong(r: Reconciliation) -> list[str]:
         if math.isfinite(low.value) and math.isfinite(high.value) and low.value > 0:
             ends: dict[str, object] = {"low": low.texts(1)[0], "high": high.texts(1)[0]}
             label = result.stratum.label
-            spans.append((high.value / low.value, label, ends | {"stratum": label, "n": low.n}))
+            ends |= {"stratum": label, "n": low.n, "results": results_of(result.pairs)}
+            spans.append((high.value / low.value, label, ends))
     among = words.AMONG_USABLE if usable else words.AMONG_ALL
     if not spans:
         return [words.NO_LIMITS.format(among=among)]

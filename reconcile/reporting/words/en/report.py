@@ -100,7 +100,7 @@ RISK_NONE = (
 )
 RISK_AFTER = "After it: {text}"
 RANGES_AT = "Valid ranges: page {page}."
-Q_HOW_WRONG = "How wrong can a single field result be?"
+Q_HOW_WRONG = "How wrong can a field result be?"
 AMONG_USABLE = "strata accepted as read"
 AMONG_ALL = "strata, none of which is accepted as read"
 LIMITS_AS_READ = (

@@ -59,11 +59,10 @@ MONTHS = (
 
 USABLE_NONE = "none"
 HOW_WRONG_ONE = (
-    "{most} single field results lie between {low} and {high} times the laboratory's for "
-    "{stratum} (n = {n})"
+    "{most} {results} lie between {low} and {high} times the laboratory's for {stratum} (n = {n})"
 )
 HOW_WRONG_WIDEST = (
-    ", the narrowest, and between {low} and {high} times the laboratory's for {stratum} "
+    ", the narrowest, and {results} between {low} and {high} times the laboratory's for {stratum} "
     "(n = {n}), the widest of the {strata} {among}"
 )
 LEFT_OUT = (
@@ -110,13 +109,17 @@ BIAS_RATIO = (
     "({level} interval {interval})."
 )
 LIMITS = (
-    "{most} single field results lie between {low} and {high} the laboratory's "
+    "{most} {results} lie between {low} and {high} the laboratory's "
     "({level} intervals of these ends {low_interval} and {high_interval} {unit}, n = {n})."
 )
 LIMITS_RATIO = (
-    "{most} single field results lie between {low} and {high} times the laboratory's "
+    "{most} {results} lie between {low} and {high} times the laboratory's "
     "({level} intervals of these ends {low_interval} and {high_interval}, n = {n})."
 )
+#: What one field result of a pair is: a mean, one reading, or not known.
+RESULTS_OF_MEANS = "field results (each the mean of {count}, median)"
+RESULTS_OF_ONE = "field results (each of one {one}, median)"
+RESULTS = "field results"
 NINETEEN_OF_TWENTY = "Nineteen of twenty"
 SHARE_OF = "{share} of"
 CENSORED = (
