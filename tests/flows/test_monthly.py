@@ -163,7 +163,10 @@ def flow(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[str, str], str], li
     from flows import monthly
 
     outcome = SimpleNamespace(
-        reconciliation=SimpleNamespace(release_id="id"), new_release=True, release_folder=Path()
+        reconciliation=SimpleNamespace(release_id="id"),
+        new_release=True,
+        release_folder=Path(),
+        told=(),
     )
     slept: list[float] = []
     monkeypatch.setattr(monthly, "task", plain_task(slept))

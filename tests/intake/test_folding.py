@@ -29,6 +29,7 @@ from reconcile.intake.times import parse_times
 from reconcile.intake.wording import read_heading
 from reconcile.samples import identity
 from tests.intake.test_plain import is_plain, same, tables
+from tests.sizes import cases
 
 POINT = CellFormat()
 EVERY = [chr(c) for c in range(sys.maxunicode + 1) if not 0xD800 <= c < 0xE000]
@@ -230,7 +231,7 @@ def test_words_of_the_settings_fold_like_the_cells_they_mean():
 
 
 def test_folding_twice_changes_nothing_more():
-    for character in EVERY:
+    for character in EVERY[:: cases(1, 23)]:
         for change in (fold, fold_name):
             once = change(f"S{character}")
             assert change(once) == once, hex(ord(character))

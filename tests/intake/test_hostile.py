@@ -18,8 +18,9 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.settings import TableSettings
 from reconcile.intake.read import read_file
 from tests.intake.conftest import check_account
+from tests.sizes import cases
 
-CASES = 2001  # a third in each format
+CASES = cases(2001, 300)  # a third in each format
 SECONDS = 10.0
 TABLE = TableSettings(kind="field", files=("x",), unit="mg/kg", fixed={"technique": "XRF"})
 

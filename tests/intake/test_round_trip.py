@@ -18,8 +18,9 @@ from reconcile.intake import sources
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, in_full
 from tests.intake.conftest import check_account
+from tests.sizes import cases
 
-CASES = 500
+CASES = cases(500, 100)
 SPECIES = ["Cu", "Zn", "Pb", "Fe2O3", "SiO2", "As", "Mn", "MgO", "FeOT", "Ni"]
 UNITS = ["ppm", "mg/kg", "%", "ppb", "g/t", "µg/kg", "wt %", "oz/short ton"]
 STYLES = ["{s} ({u})", "{s} {u}", "{s}_{u}", "{s} [{u}]", "{s}, {u}", "{m} {s} {u}"]

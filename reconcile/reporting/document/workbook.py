@@ -12,7 +12,12 @@ from openpyxl import Workbook
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
-from reconcile.base.model import QUARANTINE_COLUMNS, Reconciliation, StratumResult
+from reconcile.base.model import (
+    CORRECTION_COLUMNS,
+    QUARANTINE_COLUMNS,
+    Reconciliation,
+    StratumResult,
+)
 from reconcile.evidence import finding_words
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
@@ -515,7 +520,8 @@ def _corrections(sheet: Worksheet, r: Reconciliation) -> None:
         Column(words.COLUMNS["entered_in"], width=34),
         Column(words.COLUMNS["outcome"], width=44, wrap=True),
     ]
-    rows = [list(row) for row in r.corrections.itertuples(index=False, name=None)]
+    shown = r.corrections.loc[:, list(CORRECTION_COLUMNS)]
+    rows = [list(row) for row in shown.itertuples(index=False, name=None)]
     sheets.table(sheet, columns, rows[: sheets.MOST_ROWS])
 
 

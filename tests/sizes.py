@@ -1,0 +1,13 @@
+"""How many cases the tests with many files take: few in an ordinary run, all with the slow tests.
+
+RECONCILE_CASES=all takes all; ``.ci/run`` sets it where it runs the slow tests.
+"""
+
+from __future__ import annotations
+
+import os
+
+
+def cases(everything: int, few: int) -> int:
+    """``few``, or ``everything`` where all are asked for."""
+    return everything if os.environ.get("RECONCILE_CASES") == "all" else few
