@@ -10,11 +10,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy import special
+import numpy as np
+from scipy import special, stats
 
-from reconcile.statistics.level_band import TruthLine
+from reconcile.statistics.level_band import FEWEST_LOCAL, TruthLine
 from reconcile.statistics.noncentral_t import tail_bound
 from reconcile.statistics.result import NAN
+
+#: Size of the test that the scatter is the same at every content.
+UNEVEN = 0.10
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +56,36 @@ def edge_chance(
 
 
 def edge_terms(line: TruthLine, level: float, edge: float) -> tuple[float, float, float]:
-    """What :func:`tail_bound` asks for: k, leverage and degrees of freedom; NaN without a line."""
+    """What :func:`tail_bound` asks for: k, leverage and degrees of freedom; NaN without a line.
+
+    Where the scatter about the line changes with the content (rank correlation of its size
+    with the lab value, two-sided at ``UNEVEN``) and the third of the samples nearest the edge
+    scatters more than all, their scatter stands for all, with their degrees of freedom.
+    """
     logs = line.scale == "log ratio"
     if line.reason or not line.own > 0 or (logs and not (level > 0 and edge > 0)):
         return NAN, NAN, NAN
     at, limit = (math.log(edge), math.log(level)) if logs else (edge, level)
-    k = (limit - float(line.at(at))) / math.sqrt(line.own)
-    leverage = float(line.variance(at)) / line.own
-    df = max((line.n - 2) * (line.own / line.scatter) ** 2, 1.0)
-    return -k if edge < level else k, leverage, df
+    variance = float(line.variance(at))
+    scatter, df = line.scatter, line.n - 2.0
+    near = _near(line, at)
+    if near is not None and near[0] > scatter:
+        variance *= near[0] / scatter
+        scatter, df = near
+    own = scatter - (line.scatter - line.own)
+    k = (limit - float(line.at(at))) / math.sqrt(own)
+    return -k if edge < level else k, variance / own, max(df * (own / scatter) ** 2, 1.0)
+
+
+def _near(line: TruthLine, at: float) -> tuple[float, float] | None:
+    """Scatter of the samples nearest a content and its degrees of freedom; None where even."""
+    residual = line.field - line.field_mean - line.slope * (line.lab - line.lab_mean)
+    n = line.n
+    rank = float(stats.spearmanr(line.lab, np.abs(residual)).statistic)
+    t = abs(rank) * math.sqrt((n - 2) / max(1 - rank * rank, 1e-12))
+    count = max(math.ceil(n / 3), FEWEST_LOCAL)
+    if not t > float(special.stdtrit(n - 2, 1 - UNEVEN / 2)) or count >= n:
+        return None
+    nearest = residual[np.argsort(np.abs(line.lab - at), kind="stable")[:count]]
+    df = count * (1 - 2 / n)  # two coefficients, shared by all
+    return float(nearest @ nearest) / df, df

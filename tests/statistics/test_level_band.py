@@ -175,3 +175,18 @@ def test_the_bounds_hold_the_true_chance_as_often_as_they_say() -> None:
     assert above <= 35
     assert below <= 35
     assert above + below >= 15
+
+
+def test_at_an_edge_where_values_scatter_more_their_own_scatter_counts() -> None:
+    # constant SD of 9 and RSD 3 %: 13 % at 70, 3 % at 800
+    rng = np.random.default_rng(5)
+    lab = np.exp(rng.uniform(np.log(50), np.log(800), 100))
+    field = lab * np.exp(rng.normal(0, 0.03, 100)) + rng.normal(0, 9, 100)
+    keep = field > 0
+    line = truth_line(lab[keep], field[keep], "log ratio")
+    low, high = edge_chance(line, 70.0, 84.0), edge_chance(line, 500.0, 600.0)
+    true = float(stats.norm.cdf((math.log(70) - math.log(84)) / math.hypot(0.03, 9 / 84)))
+    assert true < low.upper
+    pooled = (math.log(70) - float(line.at(math.log(84)))) / math.sqrt(line.own)
+    assert low.value > float(stats.norm.cdf(pooled))
+    assert high.value < 0.01
