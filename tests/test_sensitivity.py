@@ -136,9 +136,9 @@ def test_a_verdict_shows_its_range_and_its_date_everywhere(release: Path) -> Non
     copper = table.loc["Cu"]
     assert copper["valid_from_mg_kg"] < copper["valid_to_mg_kg"]
     assert copper["valid_until"] == "2027-01-31"
-    factors = pd.read_csv(release / "factors.csv").set_index("element")
-    assert factors.loc["Cu", "verdict"] == ACCEPTED
-    assert factors.loc["Cu", ["valid_from", "valid_until"]].tolist() == ["2026-10-01", "2027-01-31"]
+    factors = pd.read_csv(release / "factors.csv")
+    assert "Cu" not in set(factors["element"])  # accepted as read: nothing is proposed
+    assert {"valid_from", "valid_until", "verdict"} <= set(factors.columns)
     text = " ".join(p.extract_text() for p in PdfReader(release / "report.pdf").pages)
     assert "until 2027-01-31" in text.replace("\n", " ")
     sheet = openpyxl.load_workbook(release / "workbook.xlsx")["Factors"]
