@@ -17,7 +17,7 @@ from reconcile import cli
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
-from reconcile.commands import demonstration
+from reconcile.commands import demonstration, terminal
 from reconcile.judgement import factor_life
 from tests import small
 
@@ -213,6 +213,15 @@ def test_a_line_keeps_its_length_and_a_message_its_lines(
     open_console().print(safe("a\nb", lines=True))
     open_console().print(safe("a\nb"))
     assert capsys.readouterr().out == "x" * 400 + "⟨U+0007⟩\ny\na\nb\na⟨U+000A⟩b\n"
+
+
+def test_the_head_of_the_record_stands_on_lines_of_its_own(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    terminal._show_head(open_console(), 2, "ab" * 32)
+    first, second = capsys.readouterr().out.splitlines()
+    assert first.endswith("ab" * 32)
+    assert second.startswith("Keep it in another's hands")
 
 
 def test_one_place_alone_writes_to_the_terminal() -> None:

@@ -301,12 +301,8 @@ def show_verify(report: VerifyReport) -> None:
 
 def _show_head(console: Console, lines: int, head: str) -> None:
     """The head of the record, to be kept by another."""
-    console.print(
-        safe(
-            f"Head of the record, {numbers.count(lines, 'line', 'lines')}: {head}\n"
-            "Keep it in another's hands; 'reconcile verify --head' looks for it later."
-        )
-    )
+    console.print(safe(f"Head of the record, {numbers.count(lines, 'line', 'lines')}: {head}"))
+    console.print(safe("Keep it in another's hands; 'reconcile verify --head' looks for it later."))
 
 
 def show_act(folder: Path) -> None:
