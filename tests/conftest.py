@@ -27,3 +27,12 @@ def data_alone() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(releasing, "write_release", small.data_alone)
         yield
+
+
+@pytest.fixture
+def data_alone_unless_whole(
+    request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same test by test; those marked ``whole_release`` look at report, page or workbook."""
+    if request.node.get_closest_marker("whole_release") is None:
+        monkeypatch.setattr(releasing, "write_release", small.data_alone)

@@ -15,6 +15,8 @@ from pypdf import PdfReader
 import reconcile
 from reconcile.commands.storytelling import story_of
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 SETTINGS = """
 [workspace]
 assign_rows_by = "nothing"
@@ -74,6 +76,7 @@ def filled(rows: list[dict[str, str]], **values: tuple[str, str, str]) -> list[d
     return out
 
 
+@pytest.mark.whole_release
 def test_a_quarantined_cell_is_corrected_from_the_release_s_own_list(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     first = reconcile.run_period(folder, "all")
@@ -245,6 +248,7 @@ def test_a_correction_on_a_sheet_that_is_not_there_is_refused_and_not_lost(
     assert not reconcile.run_period(folder, "all").new_release
 
 
+@pytest.mark.whole_release
 def test_a_correction_can_empty_a_cell_and_hostile_text_stays_text(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     rows = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["column"]]
@@ -260,6 +264,7 @@ def test_a_correction_can_empty_a_cell_and_hostile_text_stays_text(tmp_path: Pat
     assert [r["found"] for r in quarantine(outcome) if r["file"] == "lab.csv"] == ["'=cmd()"]
 
 
+@pytest.mark.whole_release
 def test_the_account_of_every_file_balances_in_csv_workbook_and_report(tmp_path: Path) -> None:
     outcome = reconcile.run_period(workspace(tmp_path / "w"), "all")
     table = pd.read_csv(outcome.release_folder / "waterfall.csv", keep_default_na=False)

@@ -18,6 +18,8 @@ from reconcile.intake import workspace as ws
 from reconcile.run import pipeline
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 PERIOD = "2026-10"
 TABLE = """
 [[table]]
@@ -175,6 +177,7 @@ def png(width: int, height: int, *chunks: tuple[bytes, bytes]) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + head + b"".join(chunk(*c) for c in chunks) + chunk(b"IEND", b"")
 
 
+@pytest.mark.whole_release
 @pytest.mark.parametrize(
     ("content", "word"),
     [
@@ -213,6 +216,7 @@ def test_every_usual_kind_of_png_is_shown(mode: str) -> None:
     assert (shown.mode, shown.size) == ("RGB", (30, 20))
 
 
+@pytest.mark.whole_release
 def test_a_photo_is_turned_as_the_camera_was_held_and_keeps_no_other_metadata(site: Path) -> None:
     exif = Image.Exif()
     exif[0x0112] = 6  # orientation: turn by 90 degrees
@@ -231,6 +235,7 @@ def test_a_photo_is_turned_as_the_camera_was_held_and_keeps_no_other_metadata(si
     assert all(b"SECRET" not in image.data for page in reader.pages for image in page.images)
 
 
+@pytest.mark.whole_release
 def test_the_story_page_shows_pictures_digests_and_what_is_wrong(site: Path) -> None:
     (site / "evidence" / "index.csv").write_text(INDEX + "gone.jpg,S003,,\n", "utf-8")
     pipeline.run_period(site, PERIOD)

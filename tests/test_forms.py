@@ -434,7 +434,7 @@ def test_a_story_shows_a_file_that_one_of_two_tables_reads_by_the_ids_it_meets(
     settings.write_text(text.replace(lab, mine) + "\n[[table]]" + again, "utf-8")
     pipeline.run_period(folder, PERIOD)
     told = storytelling.story_of(folder, "S003").lines
-    results = {line.values[0][0] for line in told if line.kind == "determination"}
+    results = {line.values[0][0].element for line in told if line.kind == "determination"}
     assert results == {"Cu", "Fe"}
 
 

@@ -16,6 +16,8 @@ from reconcile.run import pipeline
 from reconcile.store.database import Store
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 PERIOD = "2026-10"
 
 
@@ -24,6 +26,7 @@ def site(tmp_path: Path) -> Path:
     return small.build(tmp_path / "site")
 
 
+@pytest.mark.whole_release
 def test_a_month_gives_report_workbook_tables_and_manifest(site: Path) -> None:
     outcome = reconcile.run_period(site, PERIOD)
     names = {p.name for p in outcome.release_folder.iterdir()}
@@ -77,6 +80,7 @@ def test_a_second_run_changes_no_byte_and_makes_no_release(site: Path) -> None:
     assert small.bytes_of(site / "out" / "releases") == before
 
 
+@pytest.mark.whole_release
 def test_two_workspaces_with_equal_inputs_give_equal_bytes(tmp_path: Path) -> None:
     folders = [small.build(tmp_path / name) for name in ("one", "two")]
     releases = [small.bytes_of(reconcile.run_period(f, PERIOD).release_folder) for f in folders]
@@ -143,6 +147,7 @@ def test_an_altered_release_is_noticed_and_nothing_is_written(site: Path) -> Non
         reconcile.run_period(site, PERIOD)
 
 
+@pytest.mark.whole_release
 def test_the_same_bytes_come_from_a_fresh_store_and_a_used_one(site: Path, tmp_path: Path) -> None:
     reconcile.run_period(site, PERIOD)
     text = (site / "lab.csv").read_text("utf-8")
@@ -173,6 +178,7 @@ def test_a_run_that_dies_after_any_step_costs_nothing(
     assert len(list((site / "out" / "releases" / PERIOD).iterdir())) == 1
 
 
+@pytest.mark.whole_release
 def test_a_second_run_at_the_same_time_is_refused_in_plain_words(site: Path) -> None:
     import subprocess
     import sys
@@ -242,6 +248,7 @@ HOSTILE = (
 )  # fmt: skip
 
 
+@pytest.mark.whole_release
 def test_hostile_ids_come_through_as_text_and_nothing_runs(tmp_path: Path) -> None:
     site = small.build(tmp_path / "site")
     for name in ("field.csv", "lab.csv", "register.csv"):

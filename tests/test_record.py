@@ -10,6 +10,7 @@ import random
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,10 +19,12 @@ import reconcile
 from reconcile.base.errors import ReconcileError
 from reconcile.commands import acceptance, applying
 from reconcile.commands.verifying import PROVES, verify
-from reconcile.judgement import factor_life
+from reconcile.judgement import factor_life, factor_proposal
 from reconcile.releases import anchors, record, signing, stamping
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, PEOPLE, PERIOD, build, copper
+
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
 
 LATER = "2026-11-04T10:00+02:00"
 
@@ -41,6 +44,20 @@ def withdrawn_(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def withdrawn(withdrawn_: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(withdrawn_, tmp_path / "site"))
+
+
+def another_proposal(site: Path) -> str:
+    """The id of one more open proposal in the record: copper's factor for another matrix."""
+    life = copper(site)
+    stratum = replace(life.factor.stratum, matrix="rock")
+    factor = factor_proposal.named(replace(life.factor, stratum=stratum))
+    event = next(
+        e.content for e in record.read(path_of(site)).entries
+        if e.kind == factor_life.EVENT and e.content["act"] == factor_life.PROPOSED
+    )  # fmt: skip
+    changed = {"factor_id": factor.factor_id, "factor": factor_life.as_plain(factor)}
+    record.extend(path_of(site), [(factor_life.EVENT, event | changed)])
+    return factor.factor_id
 
 
 def path_of(site: Path) -> Path:
@@ -165,6 +182,7 @@ def test_a_run_over_a_broken_record_leaves_no_release(withdrawn: Path) -> None:
     assert [p.name for p in (withdrawn / "out" / "releases" / PERIOD).iterdir()] == ["r1"]
 
 
+@pytest.mark.whole_release
 def test_each_release_holds_the_record_before_it_so_one_written_anew_contradicts(
     withdrawn: Path,
 ) -> None:
@@ -229,9 +247,7 @@ def test_a_record_of_before_marks_and_times_stays_readable(withdrawn: Path) -> N
     assert serious(withdrawn) == []
     states = {x.factor.factor_id: x.state for x in factor_life.listed(withdrawn)[0]}
     assert "withdrawn" in states.values()
-    factor_life.approve(
-        withdrawn, next(k for k, s in states.items() if s == "proposed"), "Ben Osei", "fine", AT
-    )
+    factor_life.approve(withdrawn, another_proposal(withdrawn), "Ben Osei", "fine", AT)
     assert serious(withdrawn) == []
 
 
@@ -314,9 +330,7 @@ def test_who_has_a_key_signs_each_act_and_a_forged_one_is_found(
     withdrawn: Path, key: Path, tmp_path: Path
 ) -> None:
     register(withdrawn, key)
-    number = next(
-        x.factor.factor_id for x in factor_life.listed(withdrawn)[0] if x.state == "proposed"
-    )
+    number = another_proposal(withdrawn)
     with pytest.raises(ReconcileError, match="acts in this name are signed"):
         factor_life.approve(withdrawn, number, "Ben Osei", "fine", LATER)
     arguments = ("--by", "Ben Osei", "--reason", "fine", "--at", LATER, "--key", str(key))
