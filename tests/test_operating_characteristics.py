@@ -22,7 +22,8 @@ STUDIES, WHOLE = cases(100, 50), cases(10, 3)
 by_name = pytest.mark.parametrize("name", KNOWN)
 #: Truths whose promise is broken as the rules stand, and from how many samples on. Nothing looks at
 #: the order in time; scatter that changes with the level is seen by a test that can miss it; a
-#: step of just the margin is seen only by enough samples above it. docs/validation.md shows by how much.
+#: step of just the margin is seen only by enough samples above it. docs/validation.md shows by how
+#: much.
 BROKEN = {
     ("RSD 3 %, step in time just beyond", 20), ("RSD 3 %, step in time just beyond", 40),
     ("RSD 3 %, step in time just beyond", 100), ("RSD 3 %, step in level just beyond", 20),
