@@ -16,6 +16,7 @@ from reconcile.figures import evaluation
 from reconcile.judgement import factor_choice, factor_proposal
 from reconcile.judgement.factor_proposal import Proposal
 from tests.pairs import STRATUM, pairs, settings, study
+from tests.sizes import cases
 from tests.test_evaluation import LAB_ERROR
 from tests.validation import narrow_ranges, next_month
 
@@ -56,7 +57,7 @@ def test_noise_over_a_narrow_range_gives_no_factor() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("span", "heterogeneity", "known"), narrow_ranges.CASES)
+@pytest.mark.parametrize(("span", "heterogeneity", "known"), narrow_ranges.CASES[: cases(99, 2)])
 def test_a_correction_out_of_noise_is_rare_and_shrinks_nothing(
     span: float, heterogeneity: float, known: bool
 ) -> None:
