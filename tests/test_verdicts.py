@@ -375,3 +375,20 @@ def test_field_carbon_in_safety_service_is_left_to_the_laboratory_whatever_it_sh
     found = verdict(replace(STRATUM, element="C"), safety, rsd=0.01)
     assert found.decision == LABORATORY_ONLY
     assert "never the sole basis" in found.reason
+
+
+@pytest.mark.parametrize(
+    ("moisture", "form", "unstated"),
+    [
+        (Moisture("dry", ""), "pulp", ("moisture_basis",)),
+        (Moisture("", "dry"), "pulp", ("moisture_basis",)),
+        (Moisture("dry", "dry"), "not stated", ("specimen_form",)),
+        (Moisture("dry", "dry"), "as crew 'not stated' took it", ()),
+    ],
+)
+def test_what_is_not_stated_is_told_by_the_fact_and_not_by_words_in_it(
+    moisture: Moisture, form: str, unstated: tuple[str, ...]
+) -> None:
+    made = verdict(replace(STRATUM, moisture=moisture, specimen_form=form), n=12)
+    (found,) = [c for c in made.criteria if c.ask is Ask.DESCRIPTION]
+    assert found.fact("unstated") == unstated

@@ -23,6 +23,8 @@ _ORDER = (NOT_ASSIGNED, QUALITATIVE_SCREENING, QUANTITATIVE_SCREENING, DEFINITIV
 _NEVER_FIELD_ONLY = ("resource", "reserve")
 #: Laboratory only by default: grades that move money on a few grains (common practice).
 PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd", "Rh", "Ir", "Os", "Ru"})
+#: What people write into a cell instead of leaving it empty.
+_NOTHING_SAID = "not stated"
 #: States of custody that are evidence of an unbroken chain.
 _KEPT = frozenset({"complete", "deviation"})
 
@@ -69,11 +71,12 @@ def evidence(
 ) -> tuple[Criterion, ...]:
     """What must be there before anything is judged, in the order in which it binds."""
     t, s = settings.thresholds, evaluated.statistics
-    facts = ("specimen_form", "moisture_basis", "digestion_class")
-    unstated = tuple(
-        name for name in facts
-        if not getattr(stratum, name) or "not stated" in getattr(stratum, name)
-    )  # fmt: skip
+    stated = (
+        ("specimen_form", stratum.specimen_form),
+        ("moisture_basis", stratum.moisture.field and stratum.moisture.lab),
+        ("digestion_class", stratum.digestion_class),
+    )
+    unstated = tuple(name for name, fact in stated if fact in ("", _NOTHING_SAID))
     differing = stratum.moisture.differs and not unstated
     offered = max(s.n_pairs - s.n_excluded, 0)
     share = 1 - s.n_used / offered if offered else 1.0
