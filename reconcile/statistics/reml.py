@@ -8,8 +8,7 @@ import numpy as np
 
 from reconcile.statistics._values import Floats, Integers, quiet
 from reconcile.statistics.result import NAN
-
-_ROUNDS, _HALVINGS, _CLOSE, _TINY = 200, 60, 1e-13, 1e-30
+from reconcile.statistics.variance_search import lowest
 
 
 class _Nested:
@@ -49,15 +48,6 @@ class _Nested:
             - np.sum(np.log(shrink)) + np.sum(square) + np.log(precision)
         )  # fmt: skip
 
-    def gradient(self, variances: Floats, free: list[int]) -> Floats:
-        """Exact derivatives by a complex step (Squire & Trapp 1998)."""
-        out = np.zeros(3)
-        for i in free:
-            at = variances.astype(complex)
-            at[i] += 1j * _TINY
-            out[i] = self.minus_two_log(at).imag / _TINY
-        return out
-
 
 def _start(nested: _Nested, x: Floats, with_spot: bool) -> Floats:
     shot = nested.within / nested.free if nested.free > 0 else float(np.var(x)) / 3
@@ -71,9 +61,8 @@ def reml_components(
 ) -> tuple[float, float, float] | None:
     """Variances of shot, spot (NaN without spots) and sample; None where none is found.
 
-    Newton steps on exact derivatives until they move nothing; a variance that wants to be
-    negative is held at zero (Searle, Casella & McCulloch 1992, chapter 6). In balanced data
-    without negative estimates the answer is that of the analysis of variance.
+    A variance that wants to be negative is held at zero. In balanced data without negative
+    estimates the answer is that of the analysis of variance.
     """
     spread = float(x.std())
     if not spread > 0:
@@ -83,35 +72,7 @@ def reml_components(
     if not (nested.free > 0 and nested.within > 0):
         return None
     allowed = [0, 2] if spot is None else [0, 1, 2]
-    at = _start(nested, z, spot is not None)
-    for _ in range(_ROUNDS):
-        slope = nested.gradient(at, allowed)
-        free = [i for i in allowed if at[i] > 0 or slope[i] < 0]
-        h = 1e-6 * np.maximum(at, 1e-3)
-        curve = np.empty((len(free), len(free)))
-        for column, i in enumerate(free):
-            up, down = at.copy(), at.copy()
-            up[i] += h[i]
-            down[i] -= h[i] if at[i] > h[i] else 0.0
-            rise = nested.gradient(up, free) - nested.gradient(down, free)
-            curve[:, column] = rise[free] / (up[i] - down[i])
-        values, vectors = np.linalg.eigh((curve + curve.T) / 2)
-        # where the surface bends the wrong way, go down it all the same
-        size = np.maximum(np.abs(values), 1e-8 * np.abs(values).max())
-        move = np.zeros(3)
-        move[free] = -vectors @ ((vectors.T @ slope[free]) / size)
-        now, step = float(nested.minus_two_log(at)), 1.0
-        for _ in range(_HALVINGS):
-            new = np.maximum(at + step * move, 0.0)
-            if new[0] > 0 and float(nested.minus_two_log(new)) <= now + 1e-12 * abs(now):
-                break
-            step /= 2
-        else:
-            new = at
-        moved = float(np.max(np.abs(new - at)))
-        at = new
-        if moved <= _CLOSE * float(at.max()):
-            break
+    at = lowest(nested.minus_two_log, _start(nested, z, spot is not None), allowed, (0,))
     if not np.all(np.isfinite(at)):
         return None
     shot, within, between = (float(v) * spread**2 for v in at)

@@ -1,0 +1,261 @@
+"""Bias over months: each month has a bias of its own, drawn about a long-run bias.
+
+y_ij = μ + m_i + e_ij for pair j of month i, on a working scale (log ratio, or difference in a
+unit); m_i of SD τ between months, e_ij of variance σ² + k_ij with k_ij known (or nought).
+Estimates by restricted maximum likelihood. Intervals:
+
+- long-run bias from the evidence alone: t with months − 1 degrees of freedom on the scatter of
+  the months' means, weighted by their variances (Hartung & Knapp 2001, Sidik & Jonkman 2002,
+  from memory); exact in balanced data, whatever τ is;
+- all others by generalised pivotal quantities (Iyer, Wang & Mathew 2004, from memory): σ² and
+  τ² are what solves the within-month and the between-month sum of squares for chi-square
+  values, over a fixed lattice of both. Given them all else is normal, so that each interval is
+  read off a mixture of normals: no random number, the same bytes each time.
+
+What is assumed of the spread between months before months have shown it enters as if an
+earlier study had found it: ν₀·τ₀²/τ² joins the sum of squares and ν₀ its degrees of freedom.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import special
+
+from reconcile.statistics._values import (
+    TOO_LARGE,
+    Floats,
+    Integers,
+    check_level,
+    estimate,
+    labels,
+    quiet,
+    vector,
+)
+from reconcile.statistics.month_sums import MonthSums, month_sums, pivots, reml_variances
+from reconcile.statistics.normal_mixture import mixture_chance, mixture_interval
+from reconcile.statistics.result import NAN, Estimate, not_estimable
+
+ONE_MONTH = "one month shows nothing of how the bias moves between months"
+
+
+@dataclass(frozen=True, slots=True)
+class AssumedSpread:
+    """SD between months (working scale) that is assumed, and how many degrees of freedom it has.
+
+    The more degrees of freedom, the more months it takes to speak against it.
+    """
+
+    sd: float
+    df: float
+
+    def __post_init__(self) -> None:
+        if not (self.sd > 0 and math.isfinite(self.sd) and self.df > 0):
+            raise ValueError(f"sd and df must be above 0, got {self.sd} and {self.df}")
+
+
+@dataclass(frozen=True, slots=True)
+class MonthBias:
+    """Bias of one month: by its own pairs, and as the model sees it beside the others."""
+
+    raw: Estimate
+    seen: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class MonthsModel:
+    """Bias over months, all on the working scale; ``n`` of each estimate counts pairs.
+
+    ``coming`` holds the bias of a month to come, ``coming_sample`` the error of a single
+    sample of it. ``between`` and ``within`` are SDs. ``centres``, ``deviations`` and
+    ``sample_deviations`` are the mixture behind the intervals.
+    """
+
+    n: int
+    months: int
+    long_run: Estimate
+    between: Estimate
+    within: Estimate
+    coming: Estimate
+    coming_sample: Estimate
+    by_month: tuple[MonthBias, ...]
+    assumed: AssumedSpread | None
+    sums: MonthSums | None
+    centres: Floats
+    deviations: Floats
+    long_run_deviations: Floats
+    reason: str = ""
+
+    def chance_outside(self, low: float, high: float) -> float:
+        """Chance that the bias of a coming month lies outside ``low`` to ``high``."""
+        if self.reason or not self.coming.estimable:
+            return NAN
+        return mixture_chance(self.centres, self.deviations, low, high)
+
+
+def _none(n: int, months: int, reason: str, level: float) -> MonthsModel:
+    e, no = not_estimable(n, reason, "", level), np.array([], dtype=np.float64)
+    return MonthsModel(n, months, e, e, e, e, e, (), None, None, no, no, no, reason)
+
+
+@quiet
+def months_model(
+    values: ArrayLike,
+    month: ArrayLike,
+    known: ArrayLike | None = None,
+    level: float = 0.95,
+    assumed: AssumedSpread | None = None,
+) -> MonthsModel:
+    """Fit the bias over months to ``values``, one per pair, shape (n,), on the working scale.
+
+    ``month``: labels, shape (n,), any hashable; ``by_month`` follows their first appearance.
+    ``known``: error variances that are known of each pair, shape (n,). ``assumed``: what is
+    taken of the spread between months beside the evidence; without it one month gives no
+    interval for a coming one. Not for values that are known only by a limit.
+    """
+    check_level(level)
+    y = vector(values)
+    codes = labels(month, y.size, "month")
+    k = np.zeros(y.size) if known is None else vector(known, "known")
+    if k.size != y.size or np.any(k < 0):
+        raise ValueError("known must hold one variance, 0 or more, for each value")
+    keep = np.isfinite(y) & np.isfinite(k)
+    y, k = y[keep], k[keep]
+    codes = labels(codes[keep], int(keep.sum()), "month")
+    n = int(y.size)
+    if n < 2:
+        return _none(n, n, "fewer than two pairs", level)
+    if not float(np.abs(y).max()) < 1e150:
+        return _none(n, int(codes.max()) + 1, TOO_LARGE, level)
+    return _fitted(y, codes, k, level, assumed)
+
+
+def _fitted(
+    y: Floats, codes: Integers, k: Floats, level: float, assumed: AssumedSpread | None
+) -> MonthsModel:
+    a, n, centre = int(codes.max()) + 1, int(y.size), float(y[0])
+    unit = float(np.std(y - centre))
+    if not unit > 1e-13 * max(float(np.abs(y).max()), 1e-300):
+        return _none(n, a, "the pairs do not scatter", level)
+    sums = month_sums((y - centre) / unit, codes, k / unit**2)
+    return _model(sums, centre, unit, level, assumed)
+
+
+def _model(
+    sums: MonthSums, centre: float, unit: float, level: float, assumed: AssumedSpread | None
+) -> MonthsModel:
+    n, a = sums.n, sums.months
+    prior = (0.0, 0.0) if assumed is None else ((assumed.sd / unit) ** 2, assumed.df)
+    within, between = reml_variances(sums)
+    variances, weights = sums.of_means(within)
+    if a == 1:
+        between = prior[0]
+    w = 1 / (between + variances)
+    mean, known_to = float(w @ sums.means(weights) / w.sum()), float(1 / w.sum())
+    drawn_within, drawn_between = pivots(sums, prior)
+    v = sums.variances_of_means(drawn_within)
+    means = sums.means_at(drawn_within)
+    own = 1 / (drawn_between[:, None] + v)
+    total = own.sum(axis=1)
+    centres = np.sum(own * means, axis=1) / total
+    of_mean = 1 / total
+    name = "months as random, generalised pivots"
+
+    def read(
+        value: float, variance: float, at: Floats, drawn: Floats, several: int = n
+    ) -> Estimate:
+        low, high = (centre + unit * end for end in mixture_interval(at, np.sqrt(drawn), level))
+        se = unit * math.sqrt(variance)
+        return estimate(centre + unit * value, se, low, high, several, level, name)
+
+    spread_known = a > 1 or assumed is not None
+    coming_variance = drawn_between + of_mean
+    if spread_known:
+        long_run = read(mean, known_to, centres, of_mean)
+        coming = read(mean, between + known_to, centres, coming_variance)
+        single = within + sums.usual_known
+        sample = read(
+            mean, between + known_to + single, centres,
+            coming_variance + drawn_within + sums.usual_known,
+        )  # fmt: skip
+        if assumed is None:
+            long_run = _by_scatter(sums, weights, w, mean, centre, unit, level)
+    else:
+        coming = sample = not_estimable(n, ONE_MONTH, name, level)
+        long_run = not_estimable(n, ONE_MONTH, name, level)
+    by_month = []
+    raw_means = sums.means(weights)
+    for i in range(a):
+        raw = _raw(sums, i, float(raw_means[i]), variances, centre, unit, level)
+        shrink = drawn_between / (drawn_between + v[:, i])
+        at = centres + shrink * (means[:, i] - centres)
+        variance = shrink * v[:, i] + (1 - shrink) ** 2 * of_mean
+        kept = between * w[i]
+        point = kept * float(variances[i]) + (1 - kept) ** 2 * known_to
+        value = mean + kept * (float(raw_means[i]) - mean)
+        seen = read(value, point, at, variance, raw.n) if spread_known else raw
+        by_month.append(MonthBias(raw, seen))
+    return MonthsModel(
+        n, a, long_run, _sd(between, drawn_between, unit, level, n, a, assumed),
+        _sd_within(within, drawn_within, unit, level, n, sums), coming, sample, tuple(by_month),
+        assumed, sums, centre + unit * centres, unit * np.sqrt(coming_variance),
+        unit * np.sqrt(of_mean),
+    )  # fmt: skip
+
+
+def _by_scatter(
+    sums: MonthSums, weights: Floats, w: Floats, mean: float, centre: float, unit: float,
+    level: float,
+) -> Estimate:  # fmt: skip
+    """Long-run bias by the weighted scatter of the months' means, t with months − 1."""
+    a = sums.months
+    off = sums.means(weights) - mean
+    se = math.sqrt(float(w @ off**2) / (a - 1) / float(w.sum()))
+    half = float(special.stdtrit(a - 1, (1 + level) / 2)) * se
+    return estimate(
+        centre + unit * mean, unit * se, centre + unit * (mean - half),
+        centre + unit * (mean + half), sums.n, level, "months as random, scatter of their means",
+    )  # fmt: skip
+
+
+def _raw(
+    sums: MonthSums, i: int, mean: float, variances: Floats, centre: float, unit: float,
+    level: float,
+) -> Estimate:  # fmt: skip
+    """A month's mean with a t interval on the scatter within all months."""
+    count, df = int(sums.counts[i]), sums.n - sums.months
+    if df == 0:
+        return not_estimable(count, "no month has two pairs", "mean of the month", level)
+    se = math.sqrt(float(variances[i]))
+    half = float(special.stdtrit(df, (1 + level) / 2)) * se
+    at = centre + unit * mean
+    return estimate(
+        at, unit * se, at - unit * half, at + unit * half, count, level, "mean of the month"
+    )
+
+
+def _sd(
+    value: float, drawn: Floats, unit: float, level: float, n: int, a: int,
+    assumed: AssumedSpread | None,
+) -> Estimate:  # fmt: skip
+    """SD between months: REML, with the quantiles of what the pivots give."""
+    if a == 1:
+        return not_estimable(n, ONE_MONTH, "REML", level)
+    low, high = (unit * math.sqrt(float(q)) for q in _quantiles(drawn, level))
+    return estimate(unit * math.sqrt(value), NAN, low, high, n, level, "REML")
+
+
+def _sd_within(
+    value: float, drawn: Floats, unit: float, level: float, n: int, sums: MonthSums
+) -> Estimate:
+    if sums.n == sums.months:
+        return not_estimable(n, "no month has two pairs", "REML", level)
+    low, high = (unit * math.sqrt(float(q)) for q in _quantiles(drawn, level))
+    return estimate(unit * math.sqrt(value), NAN, low, high, n, level, "REML")
+
+
+def _quantiles(drawn: Floats, level: float) -> Floats:
+    return np.asarray(np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2]), dtype=np.float64)

@@ -1,0 +1,33 @@
+"""Quantiles and chances of a mixture of normals in equal parts."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import optimize, special
+
+from reconcile.statistics._values import Floats
+
+
+def mixture_interval(centres: Floats, deviations: Floats, level: float) -> tuple[float, float]:
+    """The two quantiles that leave (1 − level)/2 on each side; centres and SDs of shape (k,)."""
+    low, high = (_quantile(centres, deviations, p) for p in ((1 - level) / 2, (1 + level) / 2))
+    return low, high
+
+
+def mixture_chance(centres: Floats, deviations: Floats, low: float, high: float) -> float:
+    """Chance of a value outside ``low`` to ``high``."""
+    below, above = ((x - centres) / deviations for x in (low, high))
+    return float(np.mean(special.ndtr(below) + special.ndtr(-above)))
+
+
+def _quantile(centres: Floats, deviations: Floats, p: float) -> float:
+    # between the smallest and the largest quantile of the parts
+    ends = centres + float(special.ndtri(p)) * deviations
+    low, high = float(ends.min()), float(ends.max())
+    if not low < high:
+        return low
+
+    def off(x: float) -> float:
+        return float(np.mean(special.ndtr((x - centres) / deviations))) - p
+
+    return float(optimize.brentq(off, low, high, xtol=1e-12 * max(abs(low), abs(high), 1e-300)))
