@@ -62,6 +62,8 @@ class FindingCode(StrEnum):
     NO_GRADE_IN_COMMON = "no grade in common"
 
     # pairs
+    EARLIER_RELEASE_GONE = "earlier release gone"
+    EARLIER_RELEASE_ALTERED = "earlier release altered"
     REISSUE_INCOMPLETE = "reissue incomplete"
     CERTIFICATE_REPLACED = "certificate replaced"
     CERTIFICATES_UNDATED = "certificates undated"

@@ -450,6 +450,58 @@ INSUFFICIENT = "insufficient evidence"
 DECISIONS = (ACCEPTED, ACCEPTED_CORRECTED, LABORATORY_ONLY, INSUFFICIENT)
 
 
+class Beginning(StrEnum):
+    """Why the evidence of a stratum goes no further back."""
+
+    ALONE = "month alone"  # the settings gather nothing, or the period is no month
+    FIRST = "first month"  # no earlier month has released pairs of this element and technique
+    OTHER_KEY = "another method"  # those that there are differ in named facts
+    EVENT = "event"  # named in the settings
+    NOT_BEFORE = "not before"  # the day that the settings name
+    WINDOW = "window"  # as many months as may count
+    ALL = "all there is"
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """Where evidence begins and why, as data."""
+
+    why: Beginning
+    what: str = ""  # the event, in a person's words; the day
+    last: str = ""  # the last month with pairs of the other method
+    differing: tuple[str, ...] = ()  # names of facts in which it differs
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceMonth:
+    """One month of a stratum's evidence; biases as fractions."""
+
+    period: str
+    release_id: str  # "" for the month in hand
+    pairs: int  # that count
+    raw: Estimate
+    seen: Estimate  # as the model sees it beside the other months
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """The months on which a stratum is judged; biases and SDs as fractions, n counts pairs."""
+
+    months: tuple[EvidenceMonth, ...]  # oldest first, the month in hand last
+    begun: Begun
+    scale: str  # "log ratio" or "absolute"
+    at: float  # mg/kg: differences are shown as a fraction of it; NaN for ratios
+    long_run: Estimate
+    between: Estimate  # SD between months
+    coming: Estimate  # bias of a month to come
+    coming_sample: Estimate  # error of one sample of it
+    assumed_sd: float  # between months, as a fraction
+    assumed_months: float
+    again: int = 0  # pairs of samples that another month counts
+    limited: int = 0  # pairs known only by a limit: they do not enter the bias over months
+    reason: str = ""  # why there is no bias over months
+
+
 @dataclass(frozen=True, slots=True)
 class StratumResult:
     """Everything that the report says of one stratum."""
@@ -464,6 +516,7 @@ class StratumResult:
     sentences: tuple[str, ...]  # two or three, plain words, numbers with units
     notes: tuple[str, ...] = ()  # digestion basis, mixed limits, suspected faults …
     decision_levels: tuple[tuple[str, float], ...] = ()  # name, mg/kg
+    evidence: Evidence | None = None
 
 
 @dataclass(frozen=True, slots=True)

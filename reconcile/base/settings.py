@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import cache
 from importlib import import_module, resources
 from typing import Annotated, Any, Literal
@@ -553,6 +553,50 @@ class LabSettings(Part):
         return value
 
 
+class EvidenceEvent(Part):
+    """Something that happened to a method, with which its evidence begins anew."""
+
+    on: date = Field(description="its day; months before the one that holds it are left out")
+    what: Annotated[str, Field(min_length=1, max_length=200)] = Field(
+        description="what happened, as the report says it: 'tube replaced'"
+    )
+    technique: str = Field("", description="LIBS or XRF; empty: both")
+    instrument: str = Field("", description="serial of the instrument; empty: every one")
+    element: str = Field("", description="symbol; empty: all")
+
+
+class EvidenceSettings(Part):
+    """Which earlier months a stratum is judged on beside the month in hand."""
+
+    gather: bool = Field(
+        True,
+        description="judge a stratum on the pairs of earlier months' releases too; false: on the "
+        "month's own alone",
+    )
+    months_back: Annotated[int, _number(ge=1, le=120)] = Field(
+        12, description="how many months before the month in hand may count"
+    )
+    not_before: date | None = Field(
+        None, description="months that end before this day do not count; empty: none is too old"
+    )
+    begins: tuple[EvidenceEvent, ...] = Field((), description="events that begin new evidence")
+    assumed_spread: Annotated[float, _number(ge=0.01, le=10)] = Field(
+        0.25,
+        description="SD of the bias between months that is assumed before months show it, as a "
+        "share of the bias margin; never nought (project's default, no source)",
+    )
+    assumed_months: Annotated[float, _number(ge=1, le=1000)] = Field(
+        4.0,
+        description="how much the assumed SD weighs: as one that so many further months had shown",
+    )
+
+    @field_validator("begins")
+    @classmethod
+    def _known_elements(cls, value: tuple[EvidenceEvent, ...]) -> tuple[EvidenceEvent, ...]:
+        _known_symbols(event.element for event in value if event.element)
+        return value
+
+
 class ColumnRule(Part):
     """What one column means, where the heading does not say."""
 
@@ -796,6 +840,7 @@ class Settings(Part):
     thresholds: Thresholds = Thresholds()
     errors: ErrorSettings = ErrorSettings()
     lab: LabSettings = LabSettings()
+    evidence: EvidenceSettings = EvidenceSettings()
     pool: tuple[
         Literal["specimen_form", "moisture_basis", "pair_type", "instrument", "calibration"], ...
     ] = Field(

@@ -280,7 +280,7 @@ def settings_hash(settings: Settings) -> str:
 def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
     """Every setting with its value and meaning, as the report prints them."""
     lines: list[SettingLine] = []
-    parts = ["workspace", "report", "thresholds", "errors", "lab"]
+    parts = ["workspace", "report", "thresholds", "errors", "lab", "evidence"]
     if any(table.kind == "specification limits" for table in settings.table):
         parts.append("conformity")
     for part in parts:
@@ -348,9 +348,16 @@ def _lines_of(part: BaseModel, prefix: str) -> Iterator[SettingLine]:
             continue
         value = getattr(part, name)
         if isinstance(value, tuple):
-            value = ", ".join(map(str, value))
+            value = ", ".join(map(_stated, value))
         text = NOT_GIVEN if value in (None, "") else f"{value:g}" if _number(value) else str(value)
         yield SettingLine(f"{prefix}.{name}", text, info.description or "")
+
+
+def _stated(value: object) -> str:
+    """One of several values; of a part of the settings what is stated of it."""
+    if isinstance(value, BaseModel):
+        return " ".join(str(v) for v in value.model_dump().values() if v not in (None, ""))
+    return str(value)
 
 
 def _number(value: object) -> bool:
@@ -370,6 +377,12 @@ def month_after(period: str, months: int) -> str:
     total = year * 12 + month - 1 + months + 1
     first_after = datetime(total // 12, total % 12 + 1, 1, tzinfo=ZoneInfo("UTC"))
     return (first_after - timedelta(days=1)).date().isoformat()
+
+
+def months_between(earlier: str, later: str) -> int:
+    """How many months ``later`` is after ``earlier``; both such as 2026-10."""
+    (a, b), (c, d) = ((int(part) for part in period.split("-")) for period in (earlier, later))
+    return 12 * (c - a) + d - b
 
 
 def write_template(folder: Path) -> Path:

@@ -199,6 +199,7 @@ def _manifest(
             if row.kind == "lab result"
         ],
         "findings": reconciliation.extra.get("findings in brief", []),
+        "evidence": reconciliation.extra.get("evidence in brief", []),
         "factor_scores": reconciliation.extra.get("factor scores in brief", []),
         "pairs": {
             key: value

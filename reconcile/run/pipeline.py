@@ -13,6 +13,7 @@ from pathlib import Path
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import unfinished
+from reconcile.run.gathering import gather_evidence
 from reconcile.run.judging import (
     compute_statistics,
     give_verdicts,
@@ -47,6 +48,7 @@ STEPS: tuple[tuple[str, Callable[[Run], Run]], ...] = (
     ("judge controls and custody", judge_controls),
     ("make pairs", make_pairs),
     ("compute statistics", compute_statistics),
+    ("gather evidence", gather_evidence),
     ("give verdicts", give_verdicts),
     ("judge conformity", judge_conformity),
     ("write the release", write_the_release),

@@ -28,6 +28,7 @@ from reconcile.pairs import filing, pairing, superseded
 from reconcile.releases import anchors, history, persons, record, release, settling
 from reconcile.reporting.files import write_release
 from reconcile.reporting.render.tables import data_files
+from reconcile.run import gathering
 from reconcile.run.reading import archived
 from reconcile.run.state import NO_CHANGES, Run, RunOutcome, of_run
 from reconcile.samples import overlay
@@ -52,6 +53,7 @@ def write_the_release(run: Run) -> Run:
         run.earlier_mark
         + (run.conformity.marks if run.conformity else ())
         + settling.marks(run.findings)
+        + tuple(sorted(m.sha256 for m in run.earlier))
         + run.custody_gone,
     )  # fmt: skip
     past = history.earlier_results(folder.parent, run.period)
@@ -124,6 +126,7 @@ def write_the_release(run: Run) -> Run:
             "rows": rows,
             scoring.SCORES: run.factor_scores,
             "findings in brief": settling.as_manifest(run.findings),
+            "evidence in brief": gathering.as_manifest(run),
             "factor scores in brief": scoring.as_manifest(run.factor_scores),
         },
     )

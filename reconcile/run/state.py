@@ -23,9 +23,11 @@ from reconcile.base.model import (
 )
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import Evaluated
+from reconcile.figures.gathered import Gathered
 from reconcile.intake.corrections import Correction
 from reconcile.intake.workspace import FoundFile, MissingFile, Workspace
 from reconcile.judgement import scoring
+from reconcile.pairs.earlier import EarlierMonth
 from reconcile.pairs.month import Held
 from reconcile.pairs.pairing import Joined, RunFile
 from reconcile.releases import release
@@ -70,6 +72,8 @@ class Run:
     steps_of_account: tuple[WaterfallStep, ...] = ()
     account_of_files: tuple[FileAccount, ...] = ()
     evaluated: tuple[tuple[Stratum, Evaluated], ...] = ()
+    earlier: tuple[EarlierMonth, ...] = ()
+    gathered: dict[str, Gathered] = field(default_factory=dict)  # by stratum key
     results: tuple[StratumResult, ...] = ()
     factor_scores: tuple[scoring.FactorScore, ...] = ()
     earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases

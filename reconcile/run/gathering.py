@@ -1,0 +1,33 @@
+"""The step that gathers: this month's pairs beside those of earlier months' releases."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from reconcile.figures import evaluation, gathered
+from reconcile.pairs import earlier
+from reconcile.run.state import Run
+
+
+def gather_evidence(run: Run) -> Run:
+    """The evidence of every stratum, from the digested tables of released months."""
+    settings = run.workspace.settings
+    months, lacking = earlier.months_before(run.workspace, run.period)
+    found = {
+        stratum.key: gathered.gather(
+            stratum, evaluated, run.period, months,
+            evaluation.lab_error_of(run.lab_errors, stratum), settings,
+        )
+        for stratum, evaluated in run.evaluated
+    }  # fmt: skip
+    return replace(run, earlier=months, gathered=found, findings=run.findings + lacking)
+
+
+def as_manifest(run: Run) -> list[dict[str, Any]]:
+    """The releases behind the verdicts, with the digest of their pairs and how many count."""
+    used: dict[str, int] = {}
+    for g in run.gathered.values():
+        for period in g.month_of_used:
+            used[period] = used.get(period, 0) + 1
+    return [m.mark() | {"pairs": used.get(m.period, 0)} for m in run.earlier]
