@@ -271,6 +271,15 @@ CHOICE_COLUMNS = (
 )  # fmt: skip
 
 
+def _judged(run: pipeline.Run) -> pipeline.Run:
+    """A run whose identities are settled, walked on up to its verdicts."""
+    steps = dict(pipeline.STEPS)
+    names = list(steps)
+    for name in names[names.index("judge controls and custody") : names.index("give verdicts") + 1]:
+        run = steps[name](run)
+    return run
+
+
 def plan(
     folder: Path,
     period: str,
@@ -312,8 +321,7 @@ def plan(
         results: tuple[StratumResult, ...] = ()
         asked: list[tuple[Need, ...]] = []
         if {"field", "lab"} <= _kinds(run):
-            for _, step in pipeline.STEPS[3:7]:
-                run = step(run)
+            run = _judged(run)
             results = run.results
             suspected = diagnosis.by_stratum(run.findings)
             asked = [

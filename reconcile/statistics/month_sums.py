@@ -35,7 +35,7 @@ class MonthSums:
     @property
     def n(self) -> int:
         """Pairs."""
-        return int(self.counts.sum())
+        return round(float(self.counts.sum()))
 
     @property
     def months(self) -> int:

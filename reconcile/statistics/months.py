@@ -35,7 +35,13 @@ from reconcile.statistics._values import (
     quiet,
     vector,
 )
-from reconcile.statistics.month_sums import MonthSums, month_sums, pivots, reml_variances
+from reconcile.statistics.month_sums import (
+    MonthSums,
+    month_sums,
+    of_summaries,
+    pivots,
+    reml_variances,
+)
 from reconcile.statistics.normal_mixture import mixture_chance, mixture_interval
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
@@ -66,6 +72,52 @@ class MonthBias:
 
 
 @dataclass(frozen=True, slots=True)
+class Fitted:
+    """What was fitted, on a scale near one: value = centre + unit·z."""
+
+    sums: MonthSums
+    centre: float
+    unit: float
+    prior: tuple[float, float]  # variance between months assumed, its degrees of freedom
+    mean: float
+    within: float  # variances; what is known of the pairs' errors is in it
+    between: float
+
+    def grown(self, more: int) -> MonthSums:
+        """``more`` further months, all as what was found: mean, variances, pairs a month."""
+        a = self.sums.months + more
+        pairs = max(self.sums.n / self.sums.months, 1.0)
+        # means that have just the variance that is to be expected
+        place = special.ndtri((np.arange(a) + 0.5) / a)
+        off = place / np.std(place, ddof=1) if a > 1 else place
+        means = self.mean + off * math.sqrt(self.between + self.within / pairs)
+        counts = np.full(a, pairs)
+        return of_summaries(counts, means, self.within * max(a * pairs - a, 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class _Mixed:
+    """Over the lattice: centres, and variances of the mean, of a coming month, within, between."""
+
+    centres: Floats
+    of_mean: Floats
+    coming: Floats
+    within: Floats
+    between: Floats
+    means: Floats  # of the months, shape (draws, a)
+    variances: Floats
+
+
+def _mixed(sums: MonthSums, prior: tuple[float, float]) -> _Mixed:
+    within, between = pivots(sums, prior)
+    v, means = sums.variances_of_means(within), sums.means_at(within)
+    own = 1 / (between[:, None] + v)
+    of_mean = 1 / own.sum(axis=1)
+    centres = np.sum(own * means, axis=1) * of_mean
+    return _Mixed(centres, of_mean, between + of_mean, within, between, means, v)
+
+
+@dataclass(frozen=True, slots=True)
 class MonthsModel:
     """Bias over months, all on the working scale; ``n`` of each estimate counts pairs.
 
@@ -83,10 +135,10 @@ class MonthsModel:
     coming_sample: Estimate
     by_month: tuple[MonthBias, ...]
     assumed: AssumedSpread | None
-    sums: MonthSums | None
     centres: Floats
     deviations: Floats
     long_run_deviations: Floats
+    fitted: Fitted | None = None
     reason: str = ""
 
     def chance_outside(self, low: float, high: float) -> float:
@@ -95,10 +147,46 @@ class MonthsModel:
             return NAN
         return mixture_chance(self.centres, self.deviations, low, high)
 
+    def confidence_of_failing(self, low: float, high: float, rate: float) -> float:
+        """How sure it is that more than ``rate`` of the coming months lie outside.
+
+        Long-run biases that leave a month outside on one side with a chance above ``rate``.
+        """
+        if self.reason or not self.coming.estimable:
+            return NAN
+        between = np.sqrt(np.maximum(self.deviations**2 - self.long_run_deviations**2, 0.0))
+        room = -float(special.ndtri(rate)) * between
+        top = (high - room - self.centres) / self.long_run_deviations
+        bottom = (low + room - self.centres) / self.long_run_deviations
+        return float(np.mean(1 - np.maximum(special.ndtr(top) - special.ndtr(bottom), 0.0)))
+
+    def more_months(self, low: float, high: float, rate: float, most: int = 120) -> float:
+        """Further months after which the chance is at most ``rate``, if what was found stays.
+
+        Of as many pairs each as the months so far had; NaN where ``most`` would not do.
+        """
+        if self.fitted is None or not self.coming.estimable:
+            return NAN
+        f = self.fitted
+        ends = (low - f.centre) / f.unit, (high - f.centre) / f.unit
+
+        def holds(more: int) -> bool:
+            grown = f.grown(more)
+            m = _mixed(grown, f.prior)
+            return mixture_chance(m.centres, np.sqrt(m.coming), *ends) <= rate
+
+        if not holds(most):
+            return NAN
+        too_few, enough = 0, most
+        while enough - too_few > 1:
+            middle = (too_few + enough) // 2
+            too_few, enough = (too_few, middle) if holds(middle) else (middle, enough)
+        return float(enough)
+
 
 def _none(n: int, months: int, reason: str, level: float) -> MonthsModel:
     e, no = not_estimable(n, reason, "", level), np.array([], dtype=np.float64)
-    return MonthsModel(n, months, e, e, e, e, e, (), None, None, no, no, no, reason)
+    return MonthsModel(n, months, e, e, e, e, e, (), None, no, no, no, reason=reason)
 
 
 @quiet
@@ -155,13 +243,9 @@ def _model(
         between = prior[0]
     w = 1 / (between + variances)
     mean, known_to = float(w @ sums.means(weights) / w.sum()), float(1 / w.sum())
-    drawn_within, drawn_between = pivots(sums, prior)
-    v = sums.variances_of_means(drawn_within)
-    means = sums.means_at(drawn_within)
-    own = 1 / (drawn_between[:, None] + v)
-    total = own.sum(axis=1)
-    centres = np.sum(own * means, axis=1) / total
-    of_mean = 1 / total
+    mixed = _mixed(sums, prior)
+    drawn_within, drawn_between, v = mixed.within, mixed.between, mixed.variances
+    centres, of_mean, means = mixed.centres, mixed.of_mean, mixed.means
     name = "months as random, generalised pivots"
 
     def read(
@@ -172,7 +256,7 @@ def _model(
         return estimate(centre + unit * value, se, low, high, several, level, name)
 
     spread_known = a > 1 or assumed is not None
-    coming_variance = drawn_between + of_mean
+    coming_variance = mixed.coming
     if spread_known:
         long_run = read(mean, known_to, centres, of_mean)
         coming = read(mean, between + known_to, centres, coming_variance)
@@ -201,8 +285,9 @@ def _model(
     return MonthsModel(
         n, a, long_run, _sd(between, drawn_between, unit, level, n, a, assumed),
         _sd_within(within, drawn_within, unit, level, n, sums), coming, sample, tuple(by_month),
-        assumed, sums, centre + unit * centres, unit * np.sqrt(coming_variance),
+        assumed, centre + unit * centres, unit * np.sqrt(coming_variance),
         unit * np.sqrt(of_mean),
+        Fitted(sums, centre, unit, prior, mean, within + sums.usual_known, between),
     )  # fmt: skip
 
 

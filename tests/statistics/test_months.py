@@ -183,3 +183,21 @@ def test_the_order_of_pairs_and_names_of_months_do_not_matter(seed: int, names: 
     other = months_model(y[mixed], np.array(names)[month[mixed]])
     for name in ("long_run", "between", "coming"):
         assert getattr(other, name).high == pytest.approx(getattr(one, name).high, rel=1e-6)
+
+
+def test_months_that_are_still_missing_do_when_they_come_as_found() -> None:
+    y, month = drawn(5, 3, 12, 0.02)
+    found = months_model(y - y.mean(), month)
+    low, high = -0.1, 0.1
+    assert found.chance_outside(low, high) > 0.05
+    more = found.more_months(low, high, 0.05)
+    assert 1 <= more <= 40
+    assert found.more_months(-1e-4, 1e-4, 0.05) != found.more_months(-1e-4, 1e-4, 0.05)  # NaN
+    assert found.more_months(-5.0, 5.0, 0.05) == 1
+
+
+def test_a_bias_far_beyond_the_limits_is_sure_to_fail_and_one_within_is_not() -> None:
+    y, month = drawn(6, 4, 20, 0.01, 0.03)  # about a bias of 0.05
+    found = months_model(y, month, assumed=AssumedSpread(0.01, 4))
+    assert found.confidence_of_failing(-0.01, 0.01, 0.05) > 0.95
+    assert found.confidence_of_failing(-0.2, 0.2, 0.05) < 0.05
