@@ -139,7 +139,7 @@ def test_what_a_release_does_not_hold_is_neither_shown_nor_recorded(
     terminal.show_outcome(outcome)
     shown = " ".join(capsys.readouterr().out.split())
     manifest = json.loads((outcome.release_folder / "manifest.json").read_text("utf-8"))
-    computed = outcome.reconciliation.results[0].statistics.geometric_mean_ratio.value
+    computed = outcome.reconciliation.results[0].statistics.bias.geometric_mean_ratio.value
     held = next(iter(manifest["strata"].values()))["ratio"]
     assert computed == pytest.approx(held / 10, rel=1e-6)
     assert f"{held:.3g}" in shown

@@ -402,7 +402,7 @@ def _result(element: str, digestion_class: str, low: float, value: float = 1.3) 
         stratum=Stratum(
             element, FieldMethod("XRF"), LabMethod("ICP"), "soil", digestion_class=digestion_class
         ),
-        statistics=SimpleNamespace(geometric_mean_ratio=ratio),
+        statistics=SimpleNamespace(bias=SimpleNamespace(geometric_mean_ratio=ratio)),
     )
 
 
@@ -429,5 +429,5 @@ def test_other_differences_are_not_blamed_on_the_digestion(element, digestion_cl
 
 def test_a_ratio_that_could_not_be_estimated_is_passed_over():
     result = _result("Zr", "partial", 1.2)
-    result.statistics.geometric_mean_ratio = not_estimable(1, "one pair")
+    result.statistics.bias.geometric_mean_ratio = not_estimable(1, "one pair")
     assert diagnosis.digestion_deficit([result]) == ()

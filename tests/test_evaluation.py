@@ -20,7 +20,7 @@ LAB_ERROR = LabError(0.0004, 20, "20 pairs of laboratory duplicates")
 def test_lambda_is_never_assumed() -> None:
     found = evaluation.evaluate(STRATUM, study(), None, settings()).statistics
     assert not found.error_ratio.estimable
-    assert not found.deming.slope.estimable
+    assert not found.fits.deming.slope.estimable
     assert found.headline.method == "passing-bablok"
     assert "not known" in found.headline.rule_text
 
@@ -57,10 +57,10 @@ def test_what_separates_spots_from_the_split_does_not_steepen_the_headline() -> 
 def test_plain_deming_claims_no_interval_where_errors_grow_with_the_level() -> None:
     found = evaluation.evaluate(STRATUM, study(), LAB_ERROR, settings()).statistics
     assert found.difference_scale == "log ratio"
-    assert found.deming.slope.estimable
-    assert math.isnan(found.deming.slope.low)
-    assert "grow with the level" in found.deming.slope.reason
-    assert math.isfinite(found.weighted_deming.slope.low)
+    assert found.fits.deming.slope.estimable
+    assert math.isnan(found.fits.deming.slope.low)
+    assert "grow with the level" in found.fits.deming.slope.reason
+    assert math.isfinite(found.fits.weighted_deming.slope.low)
 
 
 def test_duplicates_of_splits_count_to_the_laboratorys_side() -> None:
@@ -139,7 +139,7 @@ def test_few_pairs_give_no_number_and_no_crash(n: int) -> None:
     found = evaluation.evaluate(STRATUM, study(n) if n else study(5).iloc[:0], None, settings())
     assert found.statistics.n_used == n
     if n < 2:
-        assert math.isnan(found.statistics.geometric_mean_ratio.low)
+        assert math.isnan(found.statistics.bias.geometric_mean_ratio.low)
 
 
 def test_censored_pairs_are_kept_in_the_likelihood_and_out_of_the_means() -> None:
@@ -154,9 +154,9 @@ def test_censored_pairs_are_kept_in_the_likelihood_and_out_of_the_means() -> Non
     found = evaluation.evaluate(STRATUM, frame, None, settings()).statistics
     assert found.n_used == 40 - low.sum()
     assert found.n_excluded == 0
-    assert found.censored_ratio is not None
-    assert found.censored_ratio.n == 40
-    assert found.censored_ratio.value == pytest.approx(1, abs=0.06)
+    assert found.bias.censored_ratio is not None
+    assert found.bias.censored_ratio.n == 40
+    assert found.bias.censored_ratio.value == pytest.approx(1, abs=0.06)
 
 
 def test_thirds_are_of_the_logarithm_where_the_range_is_wide() -> None:
@@ -171,7 +171,7 @@ def test_p_values_are_adjusted_over_all_strata() -> None:
         (STRATUM, evaluation.evaluate(STRATUM, study(30, seed=s), None, settings()))
         for s in range(6)
     )
-    adjusted = [e.statistics.p_value_adjusted for _, e in evaluation.adjust_p_values(items)]
+    adjusted = [e.statistics.bias.p_value_adjusted for _, e in evaluation.adjust_p_values(items)]
     assert all(0 <= p <= 1 for p in adjusted)
-    alone = evaluation.adjust_p_values(items[:1])[0][1].statistics.p_value_adjusted
+    alone = evaluation.adjust_p_values(items[:1])[0][1].statistics.bias.p_value_adjusted
     assert adjusted[0] >= alone

@@ -37,7 +37,7 @@ def with_errors(
 
 def details_of(frame: pd.DataFrame, error: LabError | None = LAB_ERROR) -> dict:
     statistics = evaluation.evaluate(STRATUM, frame, error, settings()).statistics
-    return {"statistics": statistics, **dict(statistics.details)}
+    return {"statistics": statistics, **dict(statistics.further)}
 
 
 @pytest.mark.parametrize(
@@ -87,9 +87,9 @@ def test_least_squares_allows_scatter_in_proportion_where_ratios_lead() -> None:
     lab, field = frame["lab_mean"].to_numpy(), frame["field_mean"].to_numpy()
     found = evaluation.evaluate(STRATUM, frame, LAB_ERROR, settings()).statistics
     assert found.difference_scale == "log ratio"
-    assert found.ols.slope.low == lines.ols(lab, field, errors="any").slope.low
-    assert found.ols.slope.low != lines.ols(lab, field).slope.low
-    assert found.ols.slope.value == pytest.approx(lines.ols(lab, field).slope.value)
+    assert found.fits.ols.slope.low == lines.ols(lab, field, errors="any").slope.low
+    assert found.fits.ols.slope.low != lines.ols(lab, field).slope.low
+    assert found.fits.ols.slope.value == pytest.approx(lines.ols(lab, field).slope.value)
 
 
 def test_a_york_line_needs_the_errors_of_both_sides() -> None:
@@ -124,7 +124,7 @@ def test_the_pair_that_moves_the_slope_most_is_named_and_figures_stand_without_i
         for d in (details_of(frame), details_of(study(40)))
     )
     assert moved > 3 * calm
-    whole = details_of(frame)["statistics"].geometric_mean_ratio
+    whole = details_of(frame)["statistics"].bias.geometric_mean_ratio
     assert found.bias.value < whole.value
     assert math.isnan(found.bias.low)
     assert "chosen by its effect" in found.slope.reason

@@ -76,7 +76,7 @@ def test_a_later_month_shows_the_earlier_and_a_new_issue_of_that_makes_a_revisio
     past = second.reconciliation.history
     assert {h.period for h in past} == {"2026-09"}
     ratios = {
-        r.stratum.key: r.statistics.geometric_mean_ratio for r in first.reconciliation.results
+        r.stratum.key: r.statistics.bias.geometric_mean_ratio for r in first.reconciliation.results
     }
     for h in past:
         assert (h.ratio, h.low, h.high) == pytest.approx(

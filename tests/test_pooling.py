@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile.base.model import Further, Pooling
+from reconcile.base.model import Further, Pooling, Results
 from reconcile.base.settings import Settings
 from reconcile.pairs import pairing, pooling
 from reconcile.store.database import Store
@@ -110,8 +110,10 @@ def test_the_report_says_whether_strata_were_pooled_and_shows_the_test(allowed: 
     from reconcile.reporting import details
 
     result = builder.ordinary()
-    found = dict(result.statistics.details)[Further.POOLING]
-    s = replace(result.statistics, details=((Further.POOLING, replace(found, pooled=allowed)),))
+    found = result.statistics.further.get(Further.POOLING)
+    s = replace(
+        result.statistics, further=Results(((Further.POOLING, replace(found, pooled=allowed)),))
+    )
     text = " ".join(details.sentences_of(replace(result, statistics=s)))
     assert ("Pooled over instrument" if allowed else "Kept apart although") in text
     assert f"n = {found.test.n}" in text

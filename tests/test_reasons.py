@@ -87,7 +87,7 @@ def test_a_persons_reason_is_never_taken_for_a_limit(tmp_path: Path) -> None:
     (iron,) = (r for r in outcome.reconciliation.results if r.stratum.element == "Fe")
     assert iron.pairs["reason_code"].eq(Exclusion.LEFT_OUT).sum() == 6
     assert iron.statistics.n_excluded == 6
-    assert iron.statistics.censored_ratio is None  # nothing of iron is below a limit
+    assert iron.statistics.bias.censored_ratio is None  # nothing of iron is below a limit
     assert iron.pairs["reason"].str.contains(why).sum() == 6
 
 

@@ -135,9 +135,9 @@ def two_months(folder: Path, drift: float) -> Path:
 def test_the_next_month_scores_the_factors_before_it_fits_again(tmp_path: Path) -> None:
     site = two_months(tmp_path / "site", 0.25)
     first = reconcile.run_period(site, "2026-10")
-    assert first.reconciliation.extra["factor scores"] == ()
+    assert first.reconciliation.factor_scores == ()
     second = reconcile.run_period(site, "2026-11")
-    scores = second.reconciliation.extra["factor scores"]
+    scores = second.reconciliation.factor_scores
     copper = next(s for s in scores if s.stratum.startswith("Cu"))
     before = next(r.factor for r in first.reconciliation.results if r.stratum.element == "Cu")
     assert before is not None
@@ -147,7 +147,7 @@ def test_the_next_month_scores_the_factors_before_it_fits_again(tmp_path: Path) 
     assert any(copper.factor_id in f.text for f in second.reconciliation.findings)
     again = reconcile.run_period(site, "2026-11")
     assert not again.new_release
-    assert again.reconciliation.extra["factor scores"] == scores
+    assert again.reconciliation.factor_scores == scores
 
 
 def past(mean: float, period: str, n: int = 30, factor: CorrectionFactor = FACTOR) -> scoring.Past:
@@ -226,7 +226,7 @@ def test_the_approved_factor_is_scored_though_a_newer_one_was_proposed(tmp_path:
     assert before is not None
     factor_life.approve(site, before.factor_id, "Ben Osei", "ratio steady", AT)
     second = reconcile.run_period(site, "2026-11")
-    copper = next(s for s in second.reconciliation.extra["factor scores"] if s.label[:2] == "Cu")
+    copper = next(s for s in second.reconciliation.factor_scores if s.label[:2] == "Cu")
     assert copper.in_force
     assert copper.factor_id == before.factor_id
     assert copper.call == WITHDRAW

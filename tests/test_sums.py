@@ -73,7 +73,7 @@ def test_shots_above_the_limit_are_told_and_none_is_cut(tmp_path: Path) -> None:
     (iron,) = [r for r in outcome.results if r.stratum.element == "Fe"]
     assert iron.pairs["field_n"].eq(SHOTS).all()
     # nothing is cut, so the mean is where it belongs (exp(0.08²/2) = 1.003)
-    assert iron.statistics.geometric_mean_ratio.value == pytest.approx(1.0, abs=0.01)
+    assert iron.statistics.bias.geometric_mean_ratio.value == pytest.approx(1.0, abs=0.01)
     for step in (*outcome.waterfall, *(s for f in outcome.account_of_files for s in f.steps)):
         assert step.balance == 0
 

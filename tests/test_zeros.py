@@ -48,7 +48,7 @@ def test_any_number_of_zeros_is_judged_without_a_warning(field_zeros: int, lab_z
                 factor_proposal.interval(factor, corrected, spread)
                 assert np.isfinite(corrected[inside]).all()
         assert evaluated.statistics.n_used == 25
-        assert np.isfinite(evaluated.statistics.mean_difference.value)
+        assert np.isfinite(evaluated.statistics.bias.mean_difference.value)
 
 
 def test_a_form_whose_line_is_flat_in_some_part_is_not_chosen() -> None:
@@ -61,7 +61,7 @@ def test_a_form_whose_line_is_flat_in_some_part_is_not_chosen() -> None:
 def test_a_month_with_zeros_in_one_element_is_released_without_a_warning(tmp_path: Path) -> None:
     def ratio(outcome: reconcile.RunOutcome, element: str) -> Estimate:
         (result,) = [r for r in outcome.reconciliation.results if r.stratum.element == element]
-        return result.statistics.geometric_mean_ratio
+        return result.statistics.bias.geometric_mean_ratio
 
     clean = reconcile.run_period(small.build(tmp_path / "clean"), "2026-10")
     folder = small.build(tmp_path / "zeros")

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import pandas as pd
 
@@ -23,14 +24,27 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reconcile.base.grades import ConformityRecord
-    from reconcile.statistics.agreement import Concordance, Correlation, LimitsOfAgreement
+    from reconcile.statistics.agreement import (
+        Concordance,
+        Correlation,
+        LevelLimits,
+        LimitsOfAgreement,
+    )
     from reconcile.statistics.bias import Equivalence
-    from reconcile.statistics.components import NestedVariance
-    from reconcile.statistics.decisions import InteractionTest
+    from reconcile.statistics.censoring import (
+        CensoredLine,
+        DetectTable,
+        KaplanMeier,
+        OrderStatistics,
+    )
+    from reconcile.statistics.components import NestedVariance, ThreeMethods
+    from reconcile.statistics.decisions import DataQualityLevel, InteractionTest, MethodCriteria
     from reconcile.statistics.error_model import ErrorModel
     from reconcile.statistics.level_limits import ReplicateLimits
-    from reconcile.statistics.lines import Headline, Line
+    from reconcile.statistics.lines import Diagnostics, ErrorStructure, Headline, Line
     from reconcile.statistics.result import Estimate
+
+T = TypeVar("T")
 
 #: Columns of the pair table: one row per sample and stratum. ``field_low``/``field_high``
 #: bound the field mean (equal to it where nothing is censored; 0 and the limit where all
@@ -194,31 +208,65 @@ class LevelBias:
         return self.false_positive if self.acts == "below" else self.false_negative
 
 
-class Further(StrEnum):
-    """Names of the further results in ``StratumStatistics.details``."""
+@dataclass(frozen=True, slots=True)
+class Key(Generic[T]):
+    """The name of a further result, and its type; the name stands in statistics.json."""
 
-    DIAGNOSTICS = "diagnostics"
-    DETECTION = "detection"
-    STRUCTURE = "error structure of the field mean"
-    YORK = "York line"
-    LEVEL_LIMITS = "limits of agreement by level"
-    LOG_CONCORDANCE = "concordance of logarithms"
-    WITHOUT_PAIR = "without the most influential pair"
-    QUALITY_LEVEL = "data-quality level"
-    METHOD_CRITERIA = "criteria of US EPA Method 6200"
-    CENSORED_LINE = "line with censored pairs kept"
-    LAB_KAPLAN_MEIER = "lab values by Kaplan and Meier"
-    FIELD_KAPLAN_MEIER = "field values by Kaplan and Meier"
-    LAB_ORDER_STATISTICS = "lab values by regression on order statistics"
-    FIELD_ORDER_STATISTICS = "field values by regression on order statistics"
-    SCATTER = "shots, spots and samples"
-    THREE_METHODS = "three methods without a truth"
-    POOLING = "pooling of strata"
-    ERROR_MODEL = "errors of the pairs"
+    name: str
+
+
+class Further:
+    """Keys of the further results of a stratum."""
+
+    ERROR_MODEL: Key[ErrorModel] = Key("errors of the pairs")
+    BATCHES_BACK: Key[Estimate] = Key("with failed batches put back")
+    CUSTODY_BACK: Key[Estimate] = Key("with broken custody put back")
+    ALL_BACK: Key[Estimate] = Key("with every exclusion put back")
+    DIAGNOSTICS: Key[Diagnostics] = Key("diagnostics")
+    DETECTION: Key[DetectTable] = Key("detection")
+    STRUCTURE: Key[ErrorStructure] = Key("error structure of the field mean")
+    YORK: Key[Line] = Key("York line")
+    LEVEL_LIMITS: Key[LevelLimits] = Key("limits of agreement by level")
+    LOG_CONCORDANCE: Key[Concordance] = Key("concordance of logarithms")
+    WITHOUT_PAIR: Key[WithoutPair] = Key("without the most influential pair")
+    QUALITY_LEVEL: Key[DataQualityLevel] = Key("data-quality level")
+    METHOD_CRITERIA: Key[MethodCriteria] = Key("criteria of US EPA Method 6200")
+    CENSORED_LINE: Key[CensoredLine] = Key("line with censored pairs kept")
+    LAB_KAPLAN_MEIER: Key[KaplanMeier] = Key("lab values by Kaplan and Meier")
+    FIELD_KAPLAN_MEIER: Key[KaplanMeier] = Key("field values by Kaplan and Meier")
+    LAB_ORDER_STATISTICS: Key[OrderStatistics] = Key("lab values by regression on order statistics")
+    FIELD_ORDER_STATISTICS: Key[OrderStatistics] = Key(
+        "field values by regression on order statistics"
+    )
+    SCATTER: Key[Scatter] = Key("shots, spots and samples")
+    THREE_METHODS: Key[ThreeMethods] = Key("three methods without a truth")
+    POOLING: Key[Pooling] = Key("pooling of strata")
 
 
 KAPLAN_MEIER = {"lab": Further.LAB_KAPLAN_MEIER, "field": Further.FIELD_KAPLAN_MEIER}
 ORDER_STATISTICS = {"lab": Further.LAB_ORDER_STATISTICS, "field": Further.FIELD_ORDER_STATISTICS}
+
+
+#: The ratio with pairs put back that a reason keeps out, the narrower reason first.
+PUT_BACK = (Further.BATCHES_BACK, Further.CUSTODY_BACK, Further.ALL_BACK)
+
+
+@dataclass(frozen=True, slots=True)
+class Results:
+    """Further results by their keys, in the order in which they were found."""
+
+    items: tuple[tuple[Key[Any], Any], ...] = ()
+
+    def __iter__(self) -> Iterator[tuple[Key[Any], Any]]:
+        return iter(self.items)
+
+    def get(self, key: Key[T]) -> T | None:
+        """The result of a key; None where this stratum has none."""
+        return next((value for each, value in self.items if each == key), None)
+
+    def having(self, *found: tuple[Key[Any], Any]) -> Results:
+        """The same with more."""
+        return Results((*self.items, *found))
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,48 +335,74 @@ class Pooling:
 
 
 @dataclass(frozen=True, slots=True)
-class StratumStatistics:
-    """Every figure of one stratum; mass fractions in mg/kg, ratios dimensionless."""
+class Censored:
+    """Pairs of one stratum by the side on which they are censored."""
 
-    n_pairs: int  # pairs joined
-    n_used: int  # pairs in the bias and agreement statistics: both sides quantified, eligible
-    n_excluded: int  # left out with a reason other than censoring
-    n_field_censored: int
-    n_lab_censored: int
-    n_both_censored: int
-    lab_range: tuple[float, float]  # of the used pairs
-    field_range: tuple[float, float]
+    field: int
+    lab: int
+    both: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bias:
+    """What separates field and laboratory on average; differences in mg/kg."""
+
     mean_difference: Estimate
-    mean_relative_difference: Estimate
     geometric_mean_ratio: Estimate
-    hodges_lehmann: Estimate
     equivalence: Equivalence
+    censored_ratio: Estimate | None = None  # the ratio with censored pairs kept
+    p_value: float = float("nan")  # of no bias, t test on the scale of the page
+    p_value_adjusted: float = float("nan")  # Benjamini-Hochberg over strata
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How far a single field result lies from the laboratory's."""
+
     limits_absolute: LimitsOfAgreement
     limits_relative: LimitsOfAgreement
     limits_log_ratio: LimitsOfAgreement
     concordance: Concordance
     correlation: Correlation
-    share_within: Estimate  # share of pairs within ± share_margin of the lab
-    share_margin: float
+    share_margin: float  # the fraction of the lab's value that counts as near it
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """Lines through the pairs; which one leads is ``StratumStatistics.headline``."""
+
     ols: Line  # field on lab, for reference only
-    ols_lab_on_field: Line  # the predictor of lab from field, for reference only
-    log_line: Line  # log10(field) on log10(lab)
+    log: Line  # log10(field) on log10(lab)
     log_r_squared: float
     deming: Line
     weighted_deming: Line
     passing_bablok: Line
+    lab_on_field: Line  # least squares, the predictor of lab from field, for reference only
+
+
+@dataclass(frozen=True, slots=True)
+class StratumStatistics:
+    """What was computed for one stratum; mass fractions in mg/kg, ratios dimensionless."""
+
+    n_pairs: int  # pairs joined
+    n_used: int  # pairs in the bias and agreement statistics: both sides quantified, eligible
+    n_excluded: int  # left out with a reason other than censoring
+    censored: Censored
+    lab_range: tuple[float, float]  # of the used pairs
+    field_range: tuple[float, float]
+    bias: Bias
+    agreement: Agreement
+    fits: Fits
     error_ratio: Estimate  # lambda = var(error of field)/var(error of lab)
     error_ratio_source: str  # how it was found; never silently 1
     headline: Headline
     headline_line: Line
     difference_scale: str  # "absolute" or "log ratio": the scale the page leads with
     levels: tuple[LevelBias, ...] = ()
-    censored_ratio: Estimate | None = None  # geometric field/lab ratio with censored pairs kept
-    p_value: float = float("nan")  # of no bias, t test on the scale of the page
-    p_value_adjusted: float = float("nan")  # Benjamini-Hochberg over strata
     point_errors: PointErrors | None = None  # SDs by level of both sides, where known
     error_model: ErrorModel | None = None  # what lines, factor and chances suppose of errors
-    details: tuple[tuple[str, Any], ...] = ()  # further result objects, named, with .sentence()
+    further: Results = Results()
+    computed: Mapping[str, Estimate] = field(default_factory=dict)  # by the figure's code
 
 
 @dataclass(frozen=True, slots=True)
@@ -775,4 +849,7 @@ class Reconciliation:
     custody_gone: tuple[str, ...] = ()  # custody files that a release used and that are gone
     record_lines: int = 0  # lines of the record before this release
     record_head: str = ""  # the last one's hash
-    extra: dict[str, Any] = field(default_factory=dict)
+    rows: str = ""  # digest of the accepted rows
+    factor_scores: tuple[Any, ...] = ()  # judgement.scoring.FactorScore
+    evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # which released pairs entered
+    factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them

@@ -115,7 +115,7 @@ def lab_share(result: StratumResult, cost_ratio: float) -> float:
     ``cost_ratio`` = cost of a laboratory result over that of a field result; double
     sampling with regression (Cochran, Sampling Techniques, chapter 12, from memory).
     """
-    r = result.statistics.correlation.r.value
+    r = result.statistics.agreement.correlation.r.value
     return sample_size.optimum_lab_fraction(r, 1.0, cost_ratio) if math.isfinite(r) else math.nan
 
 

@@ -9,17 +9,28 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.base.model import Further, LevelBias, PointErrors, Stratum, StratumStatistics
+from reconcile.base.model import (
+    Agreement,
+    Bias,
+    Censored,
+    Fits,
+    Further,
+    Key,
+    LevelBias,
+    PointErrors,
+    Stratum,
+    StratumStatistics,
+)
 from reconcile.base.quantities import display_factor
 from reconcile.base.reasons import CENSORED, Exclusion
 from reconcile.base.settings import ErrorSettings, Settings
-from reconcile.figures import further
+from reconcile.figures import further, registry
+from reconcile.figures.definition import Studied
 from reconcile.statistics import agreement, bias, censoring, decisions, error_model, lines
 from reconcile.statistics.error_model import ErrorModel, Known
 from reconcile.statistics.result import Estimate, not_estimable
@@ -223,52 +234,49 @@ def evaluate(
         n_pairs=len(pairs),
         n_used=len(used),
         n_excluded=int((~_censor_only(pairs) & ~pairs["used"].astype(bool)).sum()),
-        n_field_censored=int(pairs["field_qualifier"].ne("").sum()),
-        n_lab_censored=int(pairs["lab_qualifier"].ne("").sum()),
-        n_both_censored=int(
-            (pairs["field_qualifier"].ne("") & pairs["lab_qualifier"].ne("")).sum()
-        ),
+        censored=_censored(pairs),
         lab_range=_range(lab),
         field_range=_range(field),
-        mean_difference=bias.mean_difference(lab, field, level),
-        mean_relative_difference=bias.mean_relative_difference(lab, field, level),
-        geometric_mean_ratio=bias.geometric_mean_ratio(lab, field, level),
-        hodges_lehmann=bias.hodges_lehmann(lab, field, level),
-        equivalence=bias.equivalence_ratio(lab, field, margin, t.equivalence_alpha),
-        limits_absolute=agreement.limits_of_agreement(lab, field, "absolute", level),
-        limits_relative=agreement.limits_of_agreement(lab, field, "relative", level),
-        limits_log_ratio=agreement.limits_of_agreement(lab, field, "log ratio", level),
-        concordance=agreement.concordance(lab, field, level),
-        correlation=agreement.correlation(lab, field, level),
-        share_within=agreement.share_within(lab, field, t.share_margin, level),
-        share_margin=t.share_margin,
-        ols=fits["ols"],
-        ols_lab_on_field=lines.ols(field, lab, level, "any" if by_level else "constant"),
-        log_line=log_line,
-        log_r_squared=log_r2,
-        deming=fits["deming"],
-        weighted_deming=fits["weighted deming"],
-        passing_bablok=fits["passing-bablok"],
+        bias=Bias(
+            mean_difference=bias.mean_difference(lab, field, level),
+            geometric_mean_ratio=bias.geometric_mean_ratio(lab, field, level),
+            equivalence=bias.equivalence_ratio(lab, field, margin, t.equivalence_alpha),
+            censored_ratio=_censored_ratio(pairs, level),
+        ),
+        agreement=Agreement(
+            limits_absolute=agreement.limits_of_agreement(lab, field, "absolute", level),
+            limits_relative=agreement.limits_of_agreement(lab, field, "relative", level),
+            limits_log_ratio=agreement.limits_of_agreement(lab, field, "log ratio", level),
+            concordance=agreement.concordance(lab, field, level),
+            correlation=agreement.correlation(lab, field, level),
+            share_margin=t.share_margin,
+        ),
+        fits=Fits(
+            ols=fits["ols"],
+            log=log_line,
+            log_r_squared=log_r2,
+            deming=fits["deming"],
+            weighted_deming=fits["weighted deming"],
+            passing_bablok=fits["passing-bablok"],
+            lab_on_field=lines.ols(field, lab, level, "any" if by_level else "constant"),
+        ),
         error_ratio=ratio,
         error_ratio_source=source,
         headline=headline,
         headline_line=best,
         difference_scale=scale,
         levels=_levels(stratum, pairs, lab, best, settings),
-        censored_ratio=_censored_ratio(pairs, level),
         point_errors=errors,
         error_model=model,
+        computed=registry.compute(Studied(used, lab, field, level, t.share_margin)),
     )
 
     def refit(x: Array, y: Array) -> lines.Line:
         return headline_line(statistics, x, y, level)
 
+    found = _further(pairs, used, statistics, replicates, york, refit, stratum.element, level)
     statistics = replace(
-        statistics,
-        details=(
-            (Further.ERROR_MODEL, model),
-            *_details(pairs, used, statistics, replicates, york, refit, stratum.element, level),
-        ),
+        statistics, further=statistics.further.having((Further.ERROR_MODEL, model), *found)
     )
     return Evaluated(
         pairs, statistics, thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule),
@@ -276,9 +284,9 @@ def evaluate(
     )  # fmt: skip
 
 
-def with_details(e: Evaluated, *found: tuple[str, Any]) -> Evaluated:
+def with_further(e: Evaluated, *found: further.Item) -> Evaluated:
     """The same with further results."""
-    return replace(e, statistics=replace(e.statistics, details=(*e.statistics.details, *found)))
+    return replace(e, statistics=replace(e.statistics, further=e.statistics.further.having(*found)))
 
 
 def with_three_methods(
@@ -294,7 +302,7 @@ def with_three_methods(
         sides.append(further.Side(stratum, used, e.statistics.difference_scale, variance))
     found = further.three_methods(sides, settings.thresholds.confidence)
     return tuple(
-        (stratum, with_details(e, (Further.THREE_METHODS, found[stratum.key])))
+        (stratum, with_further(e, (Further.THREE_METHODS, found[stratum.key])))
         if stratum.key in found
         else (stratum, e)
         for stratum, e in evaluated
@@ -533,7 +541,12 @@ def _censored_ratio(pairs: pd.DataFrame, level: float) -> Estimate | None:
     ).ratio
 
 
-def _details(
+def _censored(pairs: pd.DataFrame) -> Censored:
+    field, lab = pairs["field_qualifier"].ne(""), pairs["lab_qualifier"].ne("")
+    return Censored(int(field.sum()), int(lab.sum()), int((field & lab).sum()))
+
+
+def _further(
     pairs: pd.DataFrame,
     used: pd.DataFrame,
     s: StratumStatistics,
@@ -542,8 +555,8 @@ def _details(
     refit: Callable[[Array, Array], lines.Line],
     element: str,
     level: float,
-) -> tuple[tuple[str, Any], ...]:
-    found: list[tuple[str, Any]] = []
+) -> tuple[further.Item, ...]:
+    found: list[further.Item] = []
     found += _put_back(pairs, len(used), level)
     seen = None
     if len(used) >= 3:
@@ -572,21 +585,21 @@ def _details(
 
 
 #: What may be put back, and the reasons of those pairs.
-_PUT_BACK: tuple[tuple[str, frozenset[str]], ...] = (
+_PUT_BACK: tuple[tuple[Key[Estimate], frozenset[str]], ...] = (
     (
-        "with failed batches put back",
+        Further.BATCHES_BACK,
         frozenset({Exclusion.BATCH_FAILED, Exclusion.OPEN_TO_CONTAMINATION}),
     ),
-    ("with broken custody put back", frozenset({Exclusion.CUSTODY_BROKEN})),
-    ("with every exclusion put back", frozenset(Exclusion)),
+    (Further.CUSTODY_BACK, frozenset({Exclusion.CUSTODY_BROKEN})),
+    (Further.ALL_BACK, frozenset(Exclusion)),
 )
 
 
-def _put_back(pairs: pd.DataFrame, used: int, level: float) -> list[tuple[str, Estimate]]:
+def _put_back(pairs: pd.DataFrame, used: int, level: float) -> list[further.Item]:
     """The geometric mean ratio with pairs put back that a reason keeps out; only where any is."""
     both = pairs.loc[pairs["lab_mean"].notna() & pairs["field_mean"].notna()]
-    found = []
-    for name, codes in _PUT_BACK:
+    found: list[further.Item] = []
+    for key, codes in _PUT_BACK:
         taken = both.loc[both["used"].astype(bool) | both["reason_code"].isin(codes)]
         if len(taken) > used:
             ratio = bias.geometric_mean_ratio(
@@ -594,7 +607,7 @@ def _put_back(pairs: pd.DataFrame, used: int, level: float) -> list[tuple[str, E
                 taken["field_mean"].to_numpy("float64"),
                 level,
             )
-            found.append((name, ratio))
+            found.append((key, ratio))
     return found
 
 
@@ -697,12 +710,11 @@ def adjust_p_values(
     if known.any():
         adjusted[known] = decisions.benjamini_hochberg(p[known])
     return tuple(
-        (
-            stratum,
-            replace(
-                e,
-                statistics=replace(e.statistics, p_value=float(single), p_value_adjusted=float(q)),
-            ),
-        )
+        (stratum, _with_p_values(e, float(single), float(q)))
         for (stratum, e), single, q in zip(evaluated, p, adjusted, strict=True)
     )
+
+
+def _with_p_values(e: Evaluated, single: float, adjusted: float) -> Evaluated:
+    found = replace(e.statistics.bias, p_value=single, p_value_adjusted=adjusted)
+    return replace(e, statistics=replace(e.statistics, bias=found))

@@ -1,6 +1,6 @@
 """Further results of a stratum, beyond those that its page leads with.
 
-Each is a named result object in ``StratumStatistics.details``; what is computed, and on
+Each is a named result object in ``StratumStatistics.further``; what is computed, and on
 which scale, follows from the stratum's own data by written rules.
 """
 
@@ -19,6 +19,7 @@ from reconcile.base.model import (
     KAPLAN_MEIER,
     ORDER_STATISTICS,
     Further,
+    Key,
     PointErrors,
     Readings,
     Scatter,
@@ -31,6 +32,8 @@ from reconcile.statistics.components import ThreeMethods
 from reconcile.statistics.error_structure import ErrorStructure
 
 Array = NDArray[np.float64]
+#: A further result under its key.
+Item = tuple[Key[Any], Any]
 
 #: Censored pairs are compared each with each; beyond this many it takes too long.
 _MOST_CENSORED_LINE = 2000
@@ -107,11 +110,11 @@ def of_pairs(
     diagnostics: lines.Diagnostics | None,
     refit: Any,
     level: float,
-) -> list[tuple[str, Any]]:
+) -> list[Item]:
     """Results that need no more than the used pairs."""
     lab = used["lab_mean"].to_numpy("float64")
     field = used["field_mean"].to_numpy("float64")
-    found: list[tuple[str, Any]] = [(Further.STRUCTURE, structure)]
+    found: list[Item] = [(Further.STRUCTURE, structure)]
     if york is not None:
         found.append((Further.YORK, york))
     if s.difference_scale == "log ratio":
@@ -144,7 +147,7 @@ def _without(
     )
 
 
-def quality_level(used: pd.DataFrame, s: StratumStatistics, element: str) -> list[tuple[str, Any]]:
+def quality_level(used: pd.DataFrame, s: StratumStatistics, element: str) -> list[Item]:
     """Data-quality level and the criteria of Method 6200, from replicates and the line.
 
     The relative SD is that of a single spot (or reading), pooled over the samples; r² is of
@@ -153,8 +156,12 @@ def quality_level(used: pd.DataFrame, s: StratumStatistics, element: str) -> lis
     rsd, most = _single_rsd(used)
     low, high = s.lab_range
     logs = low > 0 and high > 10 * low
-    r_squared = s.log_r_squared if logs else s.correlation.r_squared
-    r = math.copysign(math.sqrt(r_squared), s.correlation.r.value) if r_squared >= 0 else math.nan
+    r_squared = s.fits.log_r_squared if logs else s.agreement.correlation.r_squared
+    r = (
+        math.copysign(math.sqrt(r_squared), s.agreement.correlation.r.value)
+        if r_squared >= 0
+        else math.nan
+    )
     line = s.headline_line
     return [
         (
@@ -203,7 +210,7 @@ def _identity(line: lines.Line, level: float) -> bool | None:
     return all(inside)
 
 
-def of_censored(eligible: pd.DataFrame, level: float) -> list[tuple[str, Any]]:
+def of_censored(eligible: pd.DataFrame, level: float) -> list[Item]:
     """Results in which censored pairs keep their limits; none where nothing is censored."""
     marks = {side: eligible[f"{side}_qualifier"] for side in ("lab", "field")}
     if not any(mark.ne("").any() for mark in marks.values()):
@@ -211,7 +218,7 @@ def of_censored(eligible: pd.DataFrame, level: float) -> list[tuple[str, Any]]:
     columns = ["lab_low", "lab_high", "field_low", "field_high"]
     bounds = eligible[columns].to_numpy("float64")
     bounds = bounds[~np.isnan(bounds).any(axis=1)]
-    found: list[tuple[str, Any]] = []
+    found: list[Item] = []
     usable = bounds if len(bounds) <= _MOST_CENSORED_LINE else bounds[:0]
     lab_low, lab_high, field_low, field_high = usable.T
     line = censoring.akritas_theil_sen(lab_low, lab_high, field_low, field_high, level=level)

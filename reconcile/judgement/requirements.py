@@ -116,10 +116,8 @@ def _controls(uncontrolled: str, settings: Settings) -> Criterion:
 def quality_level(evaluated: Evaluated, settings: Settings) -> Criterion:
     """The data-quality level found against the least one asked for."""
     asked = settings.thresholds.least_quality_level
-    found = next(
-        (str(r.level) for name, r in evaluated.statistics.details if name == Further.QUALITY_LEVEL),
-        NOT_ASSIGNED,
-    )
+    level = evaluated.statistics.further.get(Further.QUALITY_LEVEL)
+    found = NOT_ASSIGNED if level is None else str(level.level)
     facts = (("asked", asked), ("level", found))
     if not asked:
         return Criterion(Ask.QUALITY_LEVEL, Outcome.TOLD, facts)

@@ -31,8 +31,6 @@ from reconcile.statistics.result import Estimate, not_estimable
 
 Array = NDArray[np.float64]
 
-#: Name of the scores among the further values of a Reconciliation.
-SCORES = "factor scores"
 KEEP, WATCH, WITHDRAW, NOT_JUDGED = "keep", "watch", "withdraw", "not judged"
 _FEWEST = 5  # pairs below which no call is made
 #: Shares of the agreed rate of false alarms that the tests of the month's shift and of the

@@ -23,6 +23,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.model import Change, InputFile, Reconciliation, StratumResult
 from reconcile.base.writing import sync_files, sync_folder
 from reconcile.intake.workspace import sha256_of
+from reconcile.releases import in_brief
 
 MANIFEST = "manifest.json"
 _REVISION = re.compile(r"r([1-9][0-9]{0,8})")
@@ -178,7 +179,7 @@ def _manifest(
         "custody_gone": list(reconciliation.custody_gone),
         "record_lines": reconciliation.record_lines,
         "record_head": reconciliation.record_head,
-        "rows": str(reconciliation.extra.get("rows", "")),
+        "rows": reconciliation.rows,
         "needs_a_person": needs_a_person(reconciliation),
         "settings": {line.name: line.value for line in reconciliation.settings},
         "inputs": [
@@ -198,9 +199,9 @@ def _manifest(
             for row in reconciliation.exclusions.itertuples(index=False)
             if row.kind == "lab result"
         ],
-        "findings": reconciliation.extra.get("findings in brief", []),
-        "evidence": reconciliation.extra.get("evidence in brief", []),
-        "factor_scores": reconciliation.extra.get("factor scores in brief", []),
+        "findings": in_brief.as_manifest(reconciliation.findings),
+        "evidence": list(reconciliation.evidence_in_brief),
+        "factor_scores": list(reconciliation.factor_scores_in_brief),
         "pairs": {
             key: value
             for result in reconciliation.results
@@ -222,7 +223,7 @@ def _manifest(
 
 
 def _summary(result: StratumResult) -> dict[str, Any]:
-    ratio = result.statistics.geometric_mean_ratio
+    ratio = result.statistics.bias.geometric_mean_ratio
     return {
         "label": result.stratum.label,
         "used": result.statistics.n_used,

@@ -11,13 +11,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.model import FAULT, NO_FAULT, Finding, Settlement
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
-from reconcile.releases import anchors, persons, record, release, signing
+from reconcile.releases import anchors, in_brief, persons, record, release, signing
 from reconcile.store.database import Store
 
 EVENT = "finding event"
@@ -36,27 +35,6 @@ class Known:
     period: str
     release_id: str
     data_until: str  # ISO time; "" where none
-
-
-def as_manifest(findings: Sequence[Finding]) -> list[dict[str, Any]]:
-    """What a release keeps of the findings that a person can settle."""
-    return [
-        {
-            "id": f.id, "code": f.code, "subject": f.subject,
-            "parameters": [list(p) for p in f.parameters], "strata": list(f.strata),
-            "text": f.text, "settled": None if f.settled is None else as_plain(f.settled),
-        }
-        for f in findings
-        if f.id
-    ]  # fmt: skip
-
-
-def as_plain(settlement: Settlement) -> dict[str, str]:
-    """The settlement as JSON values."""
-    return {
-        "as": settlement.verdict, "by": settlement.by, "reason": settlement.reason,
-        "at": settlement.at,
-    }  # fmt: skip
 
 
 def settlements(reading: record.Reading) -> dict[str, Settlement]:
@@ -89,7 +67,7 @@ def applied(workspace: Workspace, findings: Sequence[Finding]) -> tuple[Finding,
 def marks(findings: Sequence[Finding]) -> tuple[str, ...]:
     """What the settlements bring into the fingerprint of a release."""
     return tuple(
-        "\n".join((f.id, *as_plain(f.settled).values()))
+        "\n".join((f.id, *in_brief.as_plain(f.settled).values()))
         for f in findings
         if f.settled is not None
     )  # fmt: skip

@@ -17,10 +17,10 @@ from reconcile.statistics.result import Estimate
 def sentences_of(result: StratumResult) -> list[str]:
     """What the further results say: the further figures, then others under their names."""
     out = further.sentences(result)
-    for name, value in result.statistics.details:
-        text = "" if name in further.SPOKEN_FOR else _sentence(value)
+    for key, value in result.statistics.further:
+        text = "" if key in further.SPOKEN_FOR else _sentence(value)
         if text:
-            out.append(f"{name[:1].upper()}{name[1:]}: {text}")
+            out.append(f"{key.name[:1].upper()}{key.name[1:]}: {text}")
     return out
 
 

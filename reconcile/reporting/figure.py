@@ -1,19 +1,12 @@
-"""One number with unit, interval and n, as data files and readers get it."""
+"""One figure of one stratum as data files and readers get it."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any
 
+from reconcile.figures.definition import NAN, At, Definition, Found, Kind, Part, Place, Several
 from reconcile.reporting import numbers, words
-from reconcile.statistics.lines import Line
-from reconcile.statistics.result import Estimate
-
-NAN = math.nan
-#: mass: mg/kg; ratio, number: dimensionless; percent: a fraction shown in %; count; p.
-Kind = Literal["mass", "ratio", "number", "percent", "count", "p"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,8 +14,11 @@ class Figure:
     """One number of one stratum. ``value``, ``low`` and ``high`` are in the base unit."""
 
     key: str
-    label: str
+    label: str  # as in the data files
     kind: Kind
+    definition: Definition[Any]
+    item: Any  # what it was read from
+    order: int  # its place in its group, from 1
     value: float
     low: float = NAN
     high: float = NAN
@@ -31,13 +27,16 @@ class Figure:
     level: float = NAN
     method: str = ""
     reason: str = ""
-    place: int = 0  # number of the level at which it is stated; 0 where it has none
-    end: str = ""  # lower | upper, of limits at a place
 
     @property
     def base_unit(self) -> str:
         """Unit of ``value`` in the data files."""
         return "mg/kg" if self.kind == "mass" else "1"
+
+    @property
+    def places(self) -> tuple[Place, ...]:
+        """Where it stands for readers."""
+        return self.definition.places_of(self.item)
 
     def unit(self, mass_unit: str) -> str:
         """Unit of what ``texts`` gives."""
@@ -48,6 +47,10 @@ class Figure:
     def factor(self, per_mg_kg: float) -> float:
         """What multiplies the base unit for the reader."""
         return {"mass": per_mg_kg, "percent": 100.0}.get(self.kind, 1.0)
+
+    def name(self, mass_unit: str, per_mg_kg: float) -> str:
+        """Its label on a page, levels in the reader's unit."""
+        return label_of(self.definition, self.item, mass_unit, per_mg_kg)
 
     def texts(self, per_mg_kg: float) -> tuple[str, str]:
         """Value and interval as the reader sees them, without unit."""
@@ -60,89 +63,50 @@ class Figure:
             return numbers.plain(self.value, 0), numbers.NONE, numbers.NONE
         if self.kind == "p":
             return numbers.p_text(self.value), numbers.NONE, numbers.NONE
+        ratio = self.kind == "ratio"
         return numbers.estimate_parts(
             self.value,
             self.low,
             self.high,
             self.factor(per_mg_kg),
-            signed=self.key in SIGNED and self.kind != "ratio",
-            most_decimals=3 if self.key in CORRELATIONS or self.kind == "ratio" else None,
-            positive=self.kind == "ratio",
+            signed=self.definition.signed and not ratio,
+            most_decimals=3 if ratio else self.definition.decimals,
+            positive=ratio,
         )
 
 
-#: Differences are shown with their sign.
-SIGNED = frozenset(
-    {
-        "mean_difference",
-        "mean_relative_difference",
-        "hodges_lehmann",
-        "ratio_as_difference",
-        "censored_ratio_as_difference",
-    }
-    | {f"level_{i}_bias" for i in range(1, 100)}
-    | {f"limits_at_{i}_{end}" for i in (1, 2, 3) for end in ("lower", "upper")}
-    | {"single_lower", "single_upper"}
-)
-
-
-#: Correlations are shown with three decimals at most.
-CORRELATIONS = frozenset(
-    {"correlation", "r_squared", "spearman", "concordance", "log_r_squared"}
-    | {"concordance_precision", "concordance_accuracy", "concordance_log", "level_r_squared"}
-    | {"concordance_log_precision", "concordance_log_accuracy", "censored_tau"}
-)
-
-
-def ratio_minus_one(figure: Figure, key: str, label: str) -> Figure:
-    """A ratio as a relative difference: 1.12 becomes 12 %."""
+def of_found(found: Found) -> Figure:
+    """A figure of the registry with its words."""
+    d, x = found.definition, found.number
     return Figure(
-        key,
-        label,
-        "percent",
-        figure.value - 1,
-        figure.low - 1,
-        figure.high - 1,
-        figure.se,
-        figure.n,
-        figure.level,
-        figure.method,
-        figure.reason,
-    )
+        found.code, label_of(d, found.item), d.kind_of(found.item), d, found.item,
+        found.place_in_group, x.value, x.low, x.high, x.se, x.n, x.level, x.method, x.reason,
+    )  # fmt: skip
 
 
-def of_estimate(key: str, label: str, kind: Kind, estimate: Estimate) -> Figure:
-    """An Estimate as a figure."""
-    return Figure(
-        key,
-        label,
-        kind,
-        float(estimate.value),
-        float(estimate.low),
-        float(estimate.high),
-        float(estimate.se),
-        int(estimate.n),
-        float(estimate.level),
-        estimate.method,
-        estimate.reason,
-    )
+def label_of(
+    definition: Definition[Any], item: Any, mass_unit: str = "", per_mg_kg: float = NAN
+) -> str:
+    """The label; a level in it by its number where no ``mass_unit`` is given."""
+
+    def said(part: Part) -> str:
+        if isinstance(part, Several):
+            one, many, _ = words.SCATTER_UNITS[part.by_spots]
+            return several(part.count, one, many)
+        if isinstance(part, At):
+            if mass_unit:
+                return numbers.show(part.mg_kg * per_mg_kg, mass_unit)
+            return words.LEVEL_NUMBER.format(n=part.number)
+        return part
+
+    parts = definition.parts(item) if definition.parts is not None else {}
+    text = words.FIGURES[definition.label or definition.code]
+    return text.format(**{name: said(part) for name, part in parts.items()})
 
 
-def line_figures(key: str, name: str, line: Line, log: bool = False) -> Iterator[Figure]:
-    """Slope, intercept and residual SD of a line."""
-    yield of_estimate(
-        f"{key}_slope", words.LINE_PARTS["slope"].format(line=name), "number", line.slope
-    )
-    kind: Kind = "number" if log else "mass"
-    yield of_estimate(
-        f"{key}_intercept", words.LINE_PARTS["intercept"].format(line=name), kind, line.intercept
-    )
-    yield Figure(
-        f"{key}_residual_sd",
-        words.LINE_PARTS["residual_sd"].format(line=name),
-        kind,
-        float(line.residual_sd),
-        n=int(line.n),
-        method=line.method,
-        reason=line.reason,
-    )
+def several(count: float, one: str, many: str) -> str:
+    """ "3 spots"; "2.4 readings" where samples differ."""
+    whole = round(count)
+    if abs(count - whole) < 0.05:
+        return numbers.count(whole, one, many)
+    return f"{numbers.plain(count, 1)} {many}"

@@ -9,20 +9,23 @@ from typing import Any
 
 from reconcile.base.model import (
     KAPLAN_MEIER,
+    ORDER_STATISTICS,
     Further,
+    Key,
     Pooling,
     Scatter,
     StratumResult,
     StratumStatistics,
     WithoutPair,
 )
+from reconcile.figures.of_further import SHOWN_ALPHA, level_places
 from reconcile.reporting import numbers, words
+from reconcile.reporting.figure import several
 from reconcile.reporting.figures import by_key
-from reconcile.reporting.further_figures import FIGURES, SHOWN_ALPHA, level_places, several
 from reconcile.statistics.agreement import LevelLimits
 from reconcile.statistics.censoring import CensoredLine, DetectTable, KaplanMeier
 from reconcile.statistics.components import ThreeMethods
-from reconcile.statistics.decisions import DataQualityLevel, MethodCriteria
+from reconcile.statistics.decisions import DataQualityLevel
 from reconcile.statistics.error_model import NOT_RESOLVED, RESOLVED, ErrorModel
 from reconcile.statistics.lines import Diagnostics, ErrorStructure
 
@@ -72,12 +75,14 @@ def sentences(result: StratumResult) -> list[str]:
     say = _Say(result)
     s = result.statistics
     out = []
-    if math.isfinite(s.p_value):
+    if math.isfinite(s.bias.p_value):
         out.append(
-            words.TESTS_SAID.format(p=_p_said(s.p_value), adjusted=_p_said(s.p_value_adjusted))
+            words.TESTS_SAID.format(
+                p=_p_said(s.bias.p_value), adjusted=_p_said(s.bias.p_value_adjusted)
+            )
         )
-    for name, value in s.details:
-        make = _SENTENCES.get(name)
+    for key, value in s.further:
+        make = _SENTENCES.get(key)
         if make is not None:
             out += [text for text in make(say, value) if text]
     return [*out, *shortfalls(s)]
@@ -87,13 +92,13 @@ def short_of(s: StratumStatistics) -> list[str]:
     """Which printed intervals are known to hold the truth too seldom for such data."""
     out = []
     if s.difference_scale == "log ratio":
-        if s.correlation.r.estimable and s.n_used < _FEW:
+        if s.agreement.correlation.r.estimable and s.n_used < _FEW:
             out.append("correlation")
-        if s.concordance.ccc.estimable and s.n_used < _FEW:
+        if s.agreement.concordance.ccc.estimable and s.n_used < _FEW:
             out.append("concordance")
-        if s.limits_log_ratio.lower.estimable:
+        if s.agreement.limits_log_ratio.lower.estimable:
             out.append("limits")
-    found = dict(s.details).get(Further.LEVEL_LIMITS)
+    found = s.further.get(Further.LEVEL_LIMITS)
     if found is not None and level_places(found) and s.n_used < _FEW:
         out.append("levels")
     return out
@@ -196,8 +201,8 @@ def _say_level(say: _Say, found: DataQualityLevel) -> list[str]:
     if not (math.isfinite(found.rsd) and math.isfinite(found.r_squared)):
         return [words.LEVEL_NONE.format(binding=found.binding)]
     limits = found.limits
-    method = dict(say.result.statistics.details)[Further.METHOD_CRITERIA]
-    assert isinstance(method, MethodCriteria)
+    method = say.result.statistics.further.get(Further.METHOD_CRITERIA)
+    assert method is not None  # both are found together
     few = ""
     if method.enough_replicates is False and method.replicates is not None:
         few = words.LEVEL_FEW.format(n=limits.method_replicates, found=method.replicates)
@@ -255,7 +260,7 @@ def _say_censored(say: _Say, found: CensoredLine) -> list[str]:
             censored=found.n_censored,
             pairs=numbers.count(found.n, *words.PAIRS),
             slope=say.whole("censored_slope"),
-            short=words.CENSORED_SHORT if say.result.statistics.n_lab_censored else "",
+            short=words.CENSORED_SHORT if say.result.statistics.censored.lab else "",
         )
     ]
 
@@ -363,7 +368,7 @@ def _say_diagnostics(say: _Say, found: Diagnostics) -> list[str]:
     return out
 
 
-_SENTENCES: dict[str, Callable[[_Say, Any], list[str]]] = {
+_SENTENCES: dict[Key[Any], Callable[[_Say, Any], list[str]]] = {
     Further.ERROR_MODEL: _say_errors,
     Further.STRUCTURE: _say_structure,
     Further.SCATTER: _say_scatter,
@@ -378,5 +383,9 @@ _SENTENCES: dict[str, Callable[[_Say, Any], list[str]]] = {
     Further.POOLING: _say_pooling,
     Further.DIAGNOSTICS: _say_diagnostics,
 }
+#: Results that are told as figures, or as part of another's sentences.
+_AS_FIGURES = frozenset(
+    (Further.YORK, Further.LOG_CONCORDANCE, *ORDER_STATISTICS.values(), Further.METHOD_CRITERIA)
+)
 #: Results whose sentences stand here or need none of their own.
-SPOKEN_FOR = frozenset((*_SENTENCES, *FIGURES, Further.METHOD_CRITERIA))
+SPOKEN_FOR = frozenset((*_SENTENCES, *_AS_FIGURES))

@@ -23,9 +23,8 @@ from reconcile.base.model import (
 )
 from reconcile.judgement import many
 from reconcile.reporting import words
-from reconcile.reporting.figure import Figure
+from reconcile.reporting.figure import Figure, several
 from reconcile.reporting.figures import by_key
-from reconcile.reporting.further_figures import several
 from reconcile.reporting.numbers import (
     NONE,
     count,
@@ -332,7 +331,7 @@ def sentences_for(
     """
     figures = by_key(statistics)
     scale = statistics.difference_scale
-    scatter = dict(statistics.details).get(Further.SCATTER)
+    scatter = statistics.further.get(Further.SCATTER)
     one = single_sentence(scatter, figures, unit, per_mg_kg) if scatter is not None else ""
     out = [
         _bias_sentence(stratum, figures, scale, unit, per_mg_kg),

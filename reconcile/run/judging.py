@@ -338,9 +338,9 @@ def compute_statistics(run: Run) -> Run:
             settings.thresholds.confidence,
         )
         if scatter is not None:
-            found = evaluation.with_details(found, (Further.SCATTER, scatter))
+            found = evaluation.with_further(found, (Further.SCATTER, scatter))
         if (tested := run.pooling.get(stratum.key)) is not None:
-            found = evaluation.with_details(found, (Further.POOLING, tested))
+            found = evaluation.with_further(found, (Further.POOLING, tested))
         evaluated.append((stratum, found))
     adjusted = evaluation.adjust_p_values(tuple(evaluated))
     return replace(run, evaluated=evaluation.with_three_methods(adjusted, run.lab_errors, settings))

@@ -122,13 +122,10 @@ def write_the_release(run: Run) -> Run:
         language=settings.report.language,
         decimal_mark=settings.report.decimal_mark,
         date_style=settings.report.date_style,
-        extra={
-            "rows": rows,
-            scoring.SCORES: run.factor_scores,
-            "findings in brief": settling.as_manifest(run.findings),
-            "evidence in brief": gathering.as_manifest(run),
-            "factor scores in brief": scoring.as_manifest(run.factor_scores),
-        },
+        rows=rows,
+        factor_scores=run.factor_scores,
+        evidence_in_brief=tuple(gathering.as_manifest(run)),
+        factor_scores_in_brief=tuple(scoring.as_manifest(run.factor_scores)),
     )
     told = run.told
     differing: tuple[str, ...] = ()

@@ -146,9 +146,9 @@ def test_an_element_that_scatters_widely_is_left_to_the_laboratory(element: str)
     found, _, verdict = decision(element)
     n, ratio, factor = JUDGED[element]
     s = found.statistics
-    limits = s.limits_log_ratio
+    limits = s.agreement.limits_log_ratio
     assert s.n_used == n
-    assert s.geometric_mean_ratio.value == pytest.approx(ratio, abs=0.0006)
+    assert s.bias.geometric_mean_ratio.value == pytest.approx(ratio, abs=0.0006)
     assert math.sqrt(limits.upper.value / limits.lower.value) == pytest.approx(factor, abs=0.011)
     assert verdict.decision == LABORATORY_ONLY
 
@@ -163,13 +163,13 @@ def test_evaluation_gives_the_printed_log_line_of_an_element(row: dict[str, str]
     element = row["element"]
     table = soils(element, frozenset(row["samples_excluded"].split()))
     found = evaluation.evaluate(stratum(element), table, None, config()).statistics
-    line = found.log_line
+    line = found.fits.log
     # lead: 106 pairs are found where 108 are printed
     assert line.n == (106 if element == "pb" else int(row["n"]))
     for name, value in {
         "intercept": line.intercept.value, "intercept_lo": line.intercept.low,
         "intercept_hi": line.intercept.high, "slope": line.slope.value,
-        "slope_lo": line.slope.low, "slope_hi": line.slope.high, "r2": found.log_r_squared,
+        "slope_lo": line.slope.low, "slope_hi": line.slope.high, "r2": found.fits.log_r_squared,
     }.items():  # fmt: skip
         assert value == pytest.approx(float(row[name]), abs=0.0101), name
 

@@ -28,7 +28,6 @@ from reconcile.base.model import (
     Finding,
     Further,
     InputFile,
-    LevelBias,
     Outcome,
     Pooling,
     QualityCheck,
@@ -41,19 +40,11 @@ from reconcile.base.model import (
     Verdict,
     WaterfallStep,
 )
-from reconcile.base.reasons import CENSORED, Exclusion, in_words
+from reconcile.base.reasons import Exclusion, in_words
+from reconcile.base.settings import Settings
 from reconcile.figures import evaluation, further
 from reconcile.reporting import sentences
-from reconcile.statistics import (
-    agreement,
-    bias,
-    censored_ratio,
-    censoring,
-    components,
-    decisions,
-    lines,
-)
-from reconcile.statistics.result import Estimate, not_estimable
+from reconcile.statistics import components, decisions
 
 RELEASE = "2026-10-r2-3fa9c2d4"
 MARKUP_ID = '<img src="file:///etc/passwd"/>'
@@ -126,112 +117,30 @@ def pair_table(
     return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
 
 
+LAB_ERROR = evaluation.LabError(0.0009, 24, "24 pairs of laboratory duplicates")
+
+
 def statistics_of(
-    pairs: pd.DataFrame, levels: Sequence[tuple[str, float]] = (), scale: str = "log ratio"
+    stratum: Stratum, pairs: pd.DataFrame, levels: Sequence[tuple[str, float]] = ()
 ) -> StratumStatistics:
-    """The real statistics of a pair table."""
-    used = pairs.loc[pairs["used"]]
+    """The evaluation of a pair table, with invented readings behind it."""
+    settings = Settings.model_validate(
+        {
+            "table": [
+                {"kind": "field", "files": ["f.csv"]},
+                {"kind": "lab", "files": ["l.csv"]},
+            ],
+            "element": {stratum.element: {"levels": [{"name": n, "value": v} for n, v in levels]}},
+        }
+    )
+    found = evaluation.evaluate(stratum, pairs, LAB_ERROR, settings)
+    ((_, found),) = evaluation.adjust_p_values(((stratum, found),))
+    return evaluation.with_further(found, *_behind(found.used, found.statistics)).statistics
+
+
+def _behind(used: pd.DataFrame, s: StratumStatistics) -> list[further.Item]:
+    """What comes from invented readings, a second instrument and parts of the stratum."""
     lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
-    lam = 2.0
-    fits = {
-        "ols": lines.ols(lab, field, errors="any" if scale == "log ratio" else "constant"),
-        "deming": lines.deming(lab, field, lam),
-        "weighted deming": lines.weighted_deming(lab, field, lam),
-        "passing-bablok": lines.passing_bablok(lab, field),
-    }
-    headline = lines.choose_headline(
-        structure="constant CV" if scale == "log ratio" else "constant SD", lam=lam, n=len(lab)
-    )
-    best = fits.get(headline.method, fits["passing-bablok"])
-    low, high = (float(lab.min()), float(lab.max())) if len(lab) else (math.nan, math.nan)
-    f_cens, l_cens = pairs["field_qualifier"].ne(""), pairs["lab_qualifier"].ne("")
-    eligible = pairs.loc[pairs["used"].astype(bool) | pairs["reason_code"].isin(CENSORED)]
-    bounds = eligible[["lab_low", "lab_high", "field_low", "field_high"]].to_numpy("float64")
-    at_levels = []
-    for name, value in levels:
-        table = decisions.decision_table_censored(*bounds.T, value)
-        at = (
-            bias.bias_at(best, value)
-            if low <= value <= high
-            else not_estimable(len(lab), "the level lies outside the range of the pairs")
-        )
-        at_levels.append(
-            LevelBias(
-                value, name, at, table.lab_above, table.field_above,
-                table.false_negative, table.false_positive,
-            )
-        )  # fmt: skip
-    censored = (
-        censored_ratio.censored_log_ratio_bias(*bounds.T).ratio if (f_cens | l_cens).any() else None
-    )
-    positive = bool(len(lab)) and bool((lab > 0).all() and (field > 0).all())
-    x, y = (np.log10(lab), np.log10(field)) if positive else (lab[:0], field[:0])
-    statistics = StratumStatistics(
-        n_pairs=len(pairs),
-        n_used=len(used),
-        n_excluded=int(pairs["custody"].eq("broken").sum()),
-        n_field_censored=int(f_cens.sum()),
-        n_lab_censored=int(l_cens.sum()),
-        n_both_censored=int((f_cens & l_cens).sum()),
-        lab_range=(low, high),
-        field_range=(
-            (float(field.min()), float(field.max())) if len(field) else (math.nan, math.nan)
-        ),
-        mean_difference=bias.mean_difference(lab, field),
-        mean_relative_difference=bias.mean_relative_difference(lab, field),
-        geometric_mean_ratio=bias.geometric_mean_ratio(lab, field),
-        hodges_lehmann=bias.hodges_lehmann(lab, field),
-        equivalence=bias.equivalence_ratio(lab, field, 0.10),
-        limits_absolute=agreement.limits_of_agreement(lab, field, "absolute"),
-        limits_relative=agreement.limits_of_agreement(lab, field, "relative"),
-        limits_log_ratio=agreement.limits_of_agreement(lab, field, "log ratio"),
-        concordance=agreement.concordance(lab, field),
-        correlation=agreement.correlation(lab, field),
-        share_within=agreement.share_within(lab, field, 0.20),
-        share_margin=0.20,
-        ols=fits["ols"],
-        ols_lab_on_field=lines.ols(
-            field, lab, errors="any" if scale == "log ratio" else "constant"
-        ),
-        log_line=lines.ols(x, y),
-        log_r_squared=agreement.correlation(x, y).r_squared,
-        deming=fits["deming"],
-        weighted_deming=fits["weighted deming"],
-        passing_bablok=fits["passing-bablok"],
-        error_ratio=Estimate(lam, 0.4, 1.3, 3.1, len(lab)),
-        error_ratio_source="field replicates against 12 pairs of laboratory duplicates",
-        headline=headline,
-        headline_line=best,
-        difference_scale=scale,
-        levels=tuple(at_levels),
-        censored_ratio=censored,
-        p_value=0.012,
-        p_value_adjusted=0.031,
-        details=(("with every exclusion put back", bias.geometric_mean_ratio(lab, field)),),
-    )
-    return replace(statistics, details=(*statistics.details, *_further(eligible, statistics)))
-
-
-def _further(eligible: pd.DataFrame, s: StratumStatistics) -> list[tuple[str, object]]:
-    """Every kind of further result, of the pairs and of invented readings behind them."""
-    used = eligible.loc[eligible["used"].astype(bool)]
-    lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
-    structure = further.replicate_structure(used, 0.95)
-    middle = float(np.median(lab)) if len(lab) else math.nan
-    errors = further.point_errors(structure, s.difference_scale, 0.03, middle, "12 duplicates")
-    york = further.york_line(lab, field, errors, 0.95) if errors else None
-    seen = lines.diagnostics(lab, field, s.headline_line) if len(lab) >= 3 else None
-
-    def refit(x: np.ndarray, y: np.ndarray) -> lines.Line:
-        return evaluation.headline_line(s, x, y, 0.95)
-
-    found = further.of_pairs(used, s, structure, york, seen, refit, 0.95)
-    if seen is not None:
-        found.append((Further.DIAGNOSTICS, seen))
-    found += further.quality_level(used, s, "Cu")
-    detected = [eligible[f"{side}_qualifier"].ne("<").to_numpy() for side in ("lab", "field")]
-    found.append((Further.DETECTION, censoring.detect_table(*detected)))
-    found += further.of_censored(eligible, 0.95)
     n = len(used)
     rng = np.random.default_rng(n)
     sample, spot = np.repeat(np.arange(n), 6), np.repeat(np.arange(3 * n), 2)
@@ -240,8 +149,7 @@ def _further(eligible: pd.DataFrame, s: StratumStatistics) -> list[tuple[str, ob
     )
     readings = Readings(shots, sample, spot, lab, np.arange(n))
     scatter = further.scatter(readings, s.difference_scale, 0.95)
-    if scatter is not None:
-        found.append((Further.SCATTER, scatter))
+    found: list[further.Item] = [] if scatter is None else [(Further.SCATTER, scatter)]
     other = field * np.exp(rng.normal(0, 0.05, n))
     three = components.three_method_error_variances(
         other, field, lab, rng, ("LIBS", "XRF", "laboratory"), "log", known_index=2,
@@ -342,7 +250,7 @@ def result_of(
     lab_limit: float = 0.0,
     excluded: Sequence[int] = (3,),
     ids: Sequence[str] = (),
-    scale: str = "log ratio",
+    scale: str = "",
     levels: Sequence[tuple[str, float]] = (("trigger", 150.0),),
     notes: Sequence[str] = (),
     seed: int = 1,
@@ -356,7 +264,11 @@ def result_of(
         lab = np.exp(rng.normal(math.log(middle), width, n))
         field = lab * ratio * np.exp(rng.normal(0, spread, n))
     pairs = pair_table(stratum, lab, field, field_limit, lab_limit, excluded, ids)
-    statistics = statistics_of(pairs, levels, scale)
+    if scale == "absolute":  # replicates scatter alike at every level
+        pairs["field_se"] = 0.04 * float(np.median(field))
+    statistics = statistics_of(stratum, pairs, levels)
+    if scale:  # whatever the data say
+        statistics = replace(statistics, difference_scale=scale)
     factor = None
     if decision == ACCEPTED_CORRECTED:
         factor = CorrectionFactor(

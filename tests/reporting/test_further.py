@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reconcile.base.model import Further
-from reconcile.reporting import details, further, further_figures, numbers, words
-from reconcile.reporting.document import screen, stratum_page
+from reconcile.base.model import Further, Results
+from reconcile.reporting import details, figures, further, numbers, words
+from reconcile.reporting.document import figure_rows, screen
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.render.tables import data_files
 from reconcile.statistics import agreement
@@ -22,6 +22,10 @@ def ordinary():
     return builder.ordinary()
 
 
+def tables(result) -> list[list[figures.Figure]]:
+    return [figures.further(result.statistics, side) for side in figures.FURTHER_TABLES]
+
+
 def spoken(result) -> str:
     return " ".join(details.sentences_of(result))
 
@@ -30,7 +34,7 @@ def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(ordi
     value = builder.reconciliation([ordinary])
     rows = csv.DictReader(io.StringIO(data_files(value)["statistics.csv"].decode("utf-8")))
     found = {row["figure"]: row for row in rows}
-    for figure in further_figures.figures(ordinary.statistics):
+    for figure in figures.figures_of(ordinary.statistics):
         row = found[figure.key]
         assert row["unit"] == figure.base_unit
         if math.isfinite(figure.value):
@@ -42,14 +46,14 @@ def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(ordi
 
 def test_labels_of_the_tables_of_one_stratum_are_all_different():
     for result in builder.mixed().results:
-        for rows in further_figures.shown(result):
-            names = [f.label for f in rows]
+        for rows in tables(result):
+            names = [f.name(result.unit, result.per_mg_kg) for f in rows]
             assert len(set(names)) == len(names), result.stratum.label
 
 
 def test_further_figures_show_no_number_that_is_not_known():
     for result in (builder.empty(), builder.insufficient()):
-        for rows in stratum_page.further_rows(result):
+        for rows in figure_rows.further_rows(result):
             assert all(value != numbers.NONE for _, value, _, _ in rows)
         assert "nan" not in spoken(result)
 
@@ -57,7 +61,7 @@ def test_further_figures_show_no_number_that_is_not_known():
 def test_masses_are_in_the_readers_unit():
     iron = builder.absolute()
     found = by_key(iron.statistics)
-    left, _ = further_figures.shown(iron)
+    left, _ = tables(iron)
     one = next(f for f in left if f.key == "single_sd")
     value, _ = one.texts(iron.per_mg_kg)
     assert float(value) == pytest.approx(found["single_sd"].value * 1e-4, rel=0.02)
@@ -81,7 +85,7 @@ def test_three_methods_say_what_they_rest_on(ordinary):
 
 
 def test_the_level_stands_with_what_decided_and_the_limits_under_methods(ordinary):
-    found = dict(ordinary.statistics.details)[Further.QUALITY_LEVEL]
+    found = ordinary.statistics.further.get(Further.QUALITY_LEVEL)
     text = spoken(ordinary)
     assert f"Data-quality level: {found.level}" in text
     assert (found.binding or words.LEVEL_ALL_MET) in text
@@ -91,7 +95,10 @@ def test_the_level_stands_with_what_decided_and_the_limits_under_methods(ordinar
 
 
 def test_raw_and_adjusted_p_values_stand_together(ordinary):
-    assert "p = 0.012 for this stratum alone, p = 0.031 adjusted" in spoken(ordinary)
+    s = ordinary.statistics
+    tested = replace(s, bias=replace(s.bias, p_value=0.012, p_value_adjusted=0.031))
+    text = spoken(replace(ordinary, statistics=tested))
+    assert "p = 0.012 for this stratum alone, p = 0.031 adjusted" in text
 
 
 def test_censored_strata_have_medians_a_line_and_detection():
@@ -106,9 +113,9 @@ def test_censored_strata_have_medians_a_line_and_detection():
 
 def test_where_limits_decide_everything_no_slope_is_made_up():
     result = builder.censored()
-    found = dict(result.statistics.details)[Further.CENSORED_LINE]
+    found = result.statistics.further.get(Further.CENSORED_LINE)
     bare = replace(found, slope=replace(found.slope, low=math.nan, high=math.nan, reason="few"))
-    s = replace(result.statistics, details=((Further.CENSORED_LINE, bare),))
+    s = replace(result.statistics, further=Results(((Further.CENSORED_LINE, bare),)))
     assert "censored_slope" not in by_key(s)
     assert "can’t be given: few" in spoken(replace(result, statistics=s))
 
@@ -116,12 +123,14 @@ def test_where_limits_decide_everything_no_slope_is_made_up():
 def test_limits_by_level_are_tabled_where_the_spread_changes_on_the_scale_of_differences():
     rng = np.random.default_rng(2)
     lab = rng.uniform(100, 500, 60)
-    values = lab, lab + 0.15 * lab * rng.normal(size=60)
+    field = lab + 0.15 * lab * rng.normal(size=60)
+    lab[0], field[0] = 2.0, 0.0  # no ratio: differences lead
+    values = lab, field
     stratum = builder.stratum_of()
     result = builder.result_of(stratum, values=values, scale="absolute", excluded=())
-    found = dict(result.statistics.details)[Further.LEVEL_LIMITS]
+    found = result.statistics.further.get(Further.LEVEL_LIMITS)
     assert found.p_spread_changes < 0.05
-    _, right = further_figures.shown(result)
+    _, right = tables(result)
     keys = [f.key for f in right if f.key.startswith("limits_at_")]
     assert keys == [f"limits_at_{i}_{end}" for i in (1, 2, 3) for end in ("lower", "upper")]
     shown = next(f for f in right if f.key == "limits_at_3_upper")
@@ -130,21 +139,20 @@ def test_limits_by_level_are_tabled_where_the_spread_changes_on_the_scale_of_dif
         result.pairs.loc[result.pairs["used"], "field_mean"],
     )
     assert shown.value == again.at(again.high)[2].value
-    assert numbers.show(again.high, result.unit) in shown.label
+    assert numbers.show(again.high, result.unit) in shown.name(result.unit, result.per_mg_kg)
     assert "limits of agreement by level" in spoken(result)
     steady = builder.result_of(
         stratum, values=(lab, lab + 5 * rng.normal(size=60)), scale="absolute"
     )
-    assert not any(f.key.startswith("limits_at_") for f in further_figures.shown(steady)[1])
+    assert not any(f.key.startswith("limits_at_") for f in tables(steady)[1])
 
 
 def test_intervals_known_to_fall_short_are_marked_on_the_page_and_the_better_is_named():
     few = builder.result_of(builder.stratum_of(), n=25)
     assert set(further.short_of(few.statistics)) == {"correlation", "concordance", "limits"}
-    figures = by_key(few.statistics)
     marked = [
         row[0]
-        for row in (*stratum_page.left_rows(figures, few), *stratum_page.right_rows(figures, few))
+        for row in (*figure_rows.left_rows(few), *figure_rows.right_rows(few))
         if row[0].endswith(words.SHORT_MARK)
     ]
     assert len(marked) == 3
@@ -179,9 +187,9 @@ def test_thirds_of_a_rank_line_carry_no_interval():
 
 def test_the_page_for_the_screen_holds_the_same_figures(ordinary):
     page = screen.page(builder.reconciliation([ordinary])).decode("utf-8")
-    left, right = further_figures.shown(ordinary)
+    left, right = tables(ordinary)
     for figure in (*left, *right):
-        assert figure.label.split(",")[0] in page
+        assert figure.name(ordinary.unit, ordinary.per_mg_kg).split(",")[0] in page
 
 
 def test_a_pair_that_moves_the_slope_is_named_with_and_without():
@@ -191,6 +199,6 @@ def test_a_pair_that_moves_the_slope_is_named_with_and_without():
     field[int(lab.argmax())] *= 1.8
     result = builder.result_of(builder.stratum_of(), values=(lab, field), excluded=())
     text = spoken(result)
-    sample = dict(result.statistics.details)[Further.WITHOUT_PAIR].sample_id
+    sample = result.statistics.further.get(Further.WITHOUT_PAIR).sample_id
     assert f"The pair that moves the slope most is {sample}" in text
     assert "without it" in text

@@ -166,12 +166,12 @@ def squeezed(text: str) -> str:
 def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics():
     value = builder.mixed()
     table: dict[tuple[str, str], Figure] = {}
-    kinds = {k: f.kind for x in value.results for k, f in by_key(x.statistics).items()}
+    made = {k: f for x in value.results for k, f in by_key(x.statistics).items()}
     rows = csv.DictReader(io.StringIO(data_files(value)["statistics.csv"].decode("utf-8")))
     for row in rows:
-        numbers = [float(row[c]) if row[c] else float("nan") for c in ("value", "low", "high")]
+        numbers = {c: float(row[c]) if row[c] else float("nan") for c in ("value", "low", "high")}
         n = int(row["n"]) if row["n"] else None
-        figure = Figure(row["figure"], row["label"], kinds[row["figure"]], *numbers, n=n)
+        figure = replace(made[row["figure"]], n=n, **numbers)
         table[row["stratum"].lstrip("'"), row["figure"]] = figure
     reader = PdfReader(io.BytesIO(report.report(value)))
     texts = [squeezed(page.extract_text()) for page in reader.pages]

@@ -186,8 +186,8 @@ def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
     assert set(points["both_below"].x) == {6.0}
     assert set(points["both_below"].y) == {12.0}
     s = result.statistics
-    assert len(points["both_below"].x) == s.n_both_censored
-    assert len(points["field_below"].x) == s.n_field_censored - s.n_both_censored
+    assert len(points["both_below"].x) == s.censored.both
+    assert len(points["field_below"].x) == s.censored.field - s.censored.both
     assert sum(len(p.x) for p in points.values()) == s.n_pairs
 
 
@@ -216,7 +216,7 @@ def test_the_difference_plot_shows_the_limits_of_the_scale_that_leads():
     assert ratio is not None
     assert ratio.ratio
     assert ratio.reference == 1.0
-    limits = builder.ordinary().statistics.limits_log_ratio
+    limits = builder.ordinary().statistics.agreement.limits_log_ratio
     assert [r.value for r in ratio.rules] == pytest.approx(
         [limits.lower.value, limits.bias.value, limits.upper.value], rel=1e-3
     )

@@ -37,7 +37,7 @@ def release():
         Past("2026-09", "Cu-1", 55.0, 20.0, 80.0, KEEP, False),  # mg/kg then: no point here
     )
     moved = replace(scored(stratum, 1.2), history=past)
-    return replace(r, extra={"factor scores": (scored(r.results[1].stratum, 1.0), moved)})
+    return replace(r, factor_scores=(scored(r.results[1].stratum, 1.0), moved))
 
 
 def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release):
@@ -59,7 +59,7 @@ def test_what_asks_for_an_act_stands_first(release):
 
 def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(release):
     score = scored(release.results[0].stratum, 1.0, relative=False)
-    plot = scores.plot_of(replace(release, extra={"factor scores": (score,)}), score)
+    plot = scores.plot_of(replace(release, factor_scores=(score,)), score)
     assert plot is not None
     assert plot.rule == 0.0
     assert plot.bounds[0] == -plot.bounds[1]
@@ -79,5 +79,5 @@ def test_report_and_page_show_chart_and_sentence(release):
 
 
 def test_without_an_earlier_factor_the_section_says_so():
-    r = replace(builder.mixed(), extra={})
+    r = replace(builder.mixed(), factor_scores=())
     assert words.SCORES_NONE in screen.page(r).decode()

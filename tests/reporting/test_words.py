@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pytest
 
-from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Further, Verdict
+from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Further, Results, Verdict
 from reconcile.reporting import sentences as written
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.statistics.result import Estimate, not_estimable
@@ -45,9 +45,14 @@ def test_every_number_in_a_sentence_stands_in_the_table(make):
     assert set(found) <= known
 
 
+def with_ratio(statistics, ratio):
+    bias = dataclasses.replace(statistics.bias, geometric_mean_ratio=ratio)
+    return dataclasses.replace(statistics, bias=bias)
+
+
 def shaped(statistics, ratio, scale="log ratio", low=None, high=None):
     estimate = Estimate(ratio, 0.02, low or ratio - 0.04, high or ratio + 0.04, 41)
-    return dataclasses.replace(statistics, geometric_mean_ratio=estimate, difference_scale=scale)
+    return dataclasses.replace(with_ratio(statistics, estimate), difference_scale=scale)
 
 
 @pytest.fixture(scope="module")
@@ -135,22 +140,20 @@ def test_what_one_spot_gives_is_said_where_its_variance_is_known(ordinary):
         "laboratory result."
     )
     assert sentences(ordinary)[2] == expected.replace(SPACE, " ")
-    details = tuple(x for x in ordinary.statistics.details if x[0] != Further.SCATTER)
-    without = dataclasses.replace(ordinary.statistics, details=details)
+    rest = Results(tuple(x for x in ordinary.statistics.further if x[0] != Further.SCATTER))
+    without = dataclasses.replace(ordinary.statistics, further=rest)
     assert not [s for s in sentences(ordinary, without) if "one spot" in s]
 
 
 def test_censored_pairs_are_counted_and_kept():
     text = " ".join(sentences(builder.censored()))
     s = builder.censored().statistics
-    censored = s.n_field_censored + s.n_lab_censored - s.n_both_censored
+    censored = s.censored.field + s.censored.lab - s.censored.both
     assert f"{censored} of {s.n_pairs} pairs have a result below or above a limit" in text
 
 
 def test_too_few_pairs_give_their_reason(ordinary):
-    statistics = dataclasses.replace(
-        ordinary.statistics, geometric_mean_ratio=not_estimable(1, "fewer than two pairs")
-    )
+    statistics = with_ratio(ordinary.statistics, not_estimable(1, "fewer than two pairs"))
     assert sentences(ordinary, statistics)[0] == (
         "1 usable pair of XRF and laboratory copper results can't show the bias "
         "(fewer than two pairs)."
@@ -158,10 +161,8 @@ def test_too_few_pairs_give_their_reason(ordinary):
 
 
 def test_nothing_estimable_gives_a_reason_instead_of_a_number(ordinary):
-    statistics = dataclasses.replace(
-        ordinary.statistics,
-        geometric_mean_ratio=not_estimable(0, "no pair has two quantified values"),
-    )
+    none = not_estimable(0, "no pair has two quantified values")
+    statistics = with_ratio(ordinary.statistics, none)
     first = sentences(ordinary, statistics)[0]
     assert first.startswith("There is no usable pair of XRF and laboratory copper results")
     assert not re.search(r"nan", first, re.IGNORECASE)
@@ -190,9 +191,7 @@ def test_the_last_sentence_says_what_to_do(ordinary, decision, start):
 
 
 def test_one_sample_is_singular_and_an_odd_matrix_is_set_apart(ordinary):
-    one = dataclasses.replace(
-        ordinary.statistics, geometric_mean_ratio=Estimate(1.1, 0.1, 0.9, 1.3, 1)
-    )
+    one = with_ratio(ordinary.statistics, Estimate(1.1, 0.1, 0.9, 1.3, 1))
     odd = dataclasses.replace(ordinary.stratum, matrix="<b>x</b>")
     assert sentences(ordinary, one)[0].startswith("On 1 soil sample the")
     assert sentences(ordinary, one, stratum=odd)[0].startswith("On 1 sample (matrix <b>x</b>) the")

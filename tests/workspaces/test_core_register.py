@@ -68,8 +68,8 @@ def test_the_line_of_lab_on_field_is_the_one_computed_by_hand(
     hand = by_hand(element)
     line = stats.linregress(hand["field"], hand["lab"])
     assert statistics.n_used == len(hand) == 60
-    assert statistics.ols_lab_on_field.slope.value == pytest.approx(line.slope, rel=1e-9)
-    assert statistics.correlation.r.value == pytest.approx(line.rvalue, rel=1e-9)
+    assert statistics.fits.lab_on_field.slope.value == pytest.approx(line.slope, rel=1e-9)
+    assert statistics.agreement.correlation.r.value == pytest.approx(line.rvalue, rel=1e-9)
     assert abs(line.slope - slope) < 0.0055
     assert abs(line.rvalue - r) < 0.0055
 

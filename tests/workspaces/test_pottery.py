@@ -60,9 +60,9 @@ def test_the_line_of_lab_on_field_mean_is_the_one_computed_by_hand(
     hand = by_hand(element)
     line = stats.linregress(hand["field"], hand["lab"])
     assert statistics.n_used == len(hand) == pairs
-    assert statistics.ols_lab_on_field.slope.value == pytest.approx(line.slope, rel=1e-9)
-    assert statistics.ols_lab_on_field.intercept.value == pytest.approx(line.intercept, rel=1e-7)
-    assert statistics.correlation.r.value == pytest.approx(line.rvalue, rel=1e-9)
+    assert statistics.fits.lab_on_field.slope.value == pytest.approx(line.slope, rel=1e-9)
+    assert statistics.fits.lab_on_field.intercept.value == pytest.approx(line.intercept, rel=1e-7)
+    assert statistics.agreement.correlation.r.value == pytest.approx(line.rvalue, rel=1e-9)
     assert abs(line.slope - slope) < 0.0055
     assert abs(line.rvalue - r) < 0.0055
 
@@ -82,7 +82,7 @@ def test_sulfur_below_its_limit_is_counted_with_the_limit_from_the_error_column(
     result = result_of(outcome, "S")
     assert result.statistics.n_pairs == 30
     assert result.statistics.n_used == 26
-    assert result.statistics.n_field_censored == 4
+    assert result.statistics.censored.field == 4
     pairs = result.pairs.set_index("sample_id")
     censored = pairs.loc[pairs["field_qualifier"].ne("")]
     assert sorted(censored.index) == samples

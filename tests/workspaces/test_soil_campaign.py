@@ -58,7 +58,7 @@ def test_every_printed_figure_of_the_regression_comes_out(
 ) -> None:
     printed = PRINTED.loc[symbol]
     statistics = result_of(campaign, symbol.capitalize()).statistics
-    line = statistics.log_line
+    line = statistics.fits.log
     found = {
         "intercept": line.intercept.value,
         "intercept_lo": line.intercept.low,
@@ -66,7 +66,7 @@ def test_every_printed_figure_of_the_regression_comes_out(
         "slope": line.slope.value,
         "slope_lo": line.slope.low,
         "slope_hi": line.slope.high,
-        "r2": statistics.log_r_squared,
+        "r2": statistics.fits.log_r_squared,
     }
     off = {k: (v, printed[k]) for k, v in found.items() if not abs(v - printed[k]) <= TOLERANCE}
     assert off == {}
@@ -76,9 +76,9 @@ def test_every_printed_figure_of_the_regression_comes_out(
 
 def test_zinc_is_the_campaigns_good_case(campaign: reconcile.RunOutcome) -> None:
     statistics = result_of(campaign, "Zn").statistics
-    assert round(statistics.log_line.slope.value, 2) == 1.00
-    assert round(statistics.log_line.intercept.value, 2) == 0.11
-    assert round(statistics.log_r_squared, 2) == 0.94
+    assert round(statistics.fits.log.slope.value, 2) == 1.00
+    assert round(statistics.fits.log.intercept.value, 2) == 0.11
+    assert round(statistics.fits.log_r_squared, 2) == 0.94
     assert statistics.n_used == 115
 
 
@@ -105,7 +105,7 @@ def test_nickel_below_its_limit_is_kept_as_censored(campaign: reconcile.RunOutco
     field, lab = (table[f"ni_{side}"].str.startswith("<") for side in ("field", "lab"))
     statistics = result_of(campaign, "Ni").statistics
     assert statistics.n_pairs == len(table) == 120
-    assert statistics.n_both_censored == (field & lab).sum()
+    assert statistics.censored.both == (field & lab).sum()
     assert statistics.n_used == (~field & ~lab).sum()
     pairs = result_of(campaign, "Ni").pairs.set_index("sample_id")
     limits = table.set_index("sample")["ni_field"].str.removeprefix("<").astype(float)

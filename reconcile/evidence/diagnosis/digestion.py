@@ -33,7 +33,7 @@ def digestion_deficit(results: Iterable[StratumResult]) -> tuple[Finding, ...]:
     findings = []
     for result in results:
         stratum = result.stratum
-        ratio = result.statistics.geometric_mean_ratio
+        ratio = result.statistics.bias.geometric_mean_ratio
         hard = HARDLY_ATTACKED.get(stratum.digestion_class.strip().casefold(), frozenset())
         if stratum.element not in hard or not ratio.estimable or not ratio.low > 1:
             continue

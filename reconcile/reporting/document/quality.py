@@ -6,7 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 
-from reconcile.base.model import ControlChart, QualityCheck, Reconciliation
+from reconcile.base.model import PUT_BACK, ControlChart, QualityCheck, Reconciliation
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (
     Block,
@@ -302,12 +302,12 @@ def put_back_rows(r: Reconciliation) -> list[list[str]]:
     """Ratios as reported and with exclusions put back, in the order of words.PUT_BACK_HEADINGS."""
     rows = []
     for result in r.results:
-        details = result.statistics.details
-        lines = [(name, e) for name, e in details if name in words.PUT_BACK_LINES]
+        found = result.statistics.further
+        lines = [(key.name, e) for key in PUT_BACK if (e := found.get(key)) is not None]
         if not lines:
             continue
         s = result.stratum
-        as_reported = _ratio(result.statistics.geometric_mean_ratio)
+        as_reported = _ratio(result.statistics.bias.geometric_mean_ratio)
         rows.append([f"{s.label} · {s.lab_method}", words.AS_REPORTED, *as_reported])
         rows += [["", words.PUT_BACK_LINES[name], *_ratio(e)] for name, e in lines]
     return rows

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from reconcile.base.model import Reconciliation
-from reconcile.judgement.scoring import KEEP, NOT_JUDGED, SCORES, WATCH, WITHDRAW, FactorScore
+from reconcile.judgement.scoring import KEEP, NOT_JUDGED, WATCH, WITHDRAW, FactorScore
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import Column, Gap, Plot, Plots, Section, Table, Text
 from reconcile.reporting.plots.kinds import TrendPlot
@@ -19,7 +19,7 @@ _ORDER = (WITHDRAW, WATCH, KEEP, NOT_JUDGED)
 
 def scores_of(r: Reconciliation) -> list[FactorScore]:
     """The scores of the release, those that ask for an act first."""
-    found: tuple[FactorScore, ...] = r.extra.get(SCORES, ())
+    found: tuple[FactorScore, ...] = r.factor_scores
     return sorted(found, key=lambda s: (_ORDER.index(s.call), s.stratum))
 
 

@@ -14,7 +14,7 @@ from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.document import contents, cover, stratum_page, verdicts
+from reconcile.reporting.document import contents, cover, figure_rows, stratum_page, verdicts
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.plots.stratum import (
@@ -166,11 +166,11 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
         (label, getattr(s, key)) for key, label in words.DETAIL_FACTS.items() if getattr(s, key)
     ]
     method = line_name(x.statistics.headline.method)
-    level = numbers.percent(x.statistics.mean_difference.level)
+    level = numbers.percent(x.statistics.bias.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
     criteria = [[w.name, w.asked, w.found, w.outcome] for w in map(written, verdict.criteria)]
     more = [*stratum_page.rule_lines(x), *sentences_of(x)]
-    more_rows = [row for side in stratum_page.further_rows(x) for row in side]
+    more_rows = [row for side in figure_rows.further_rows(x) for row in side]
     more_table = table(headings, more_rows, (1, 2, 3), sortable=False) if more_rows else ""
     further = words.FURTHER_OF.format(label=x.stratum.label)
     more_text = "".join(paragraph(line, "small") for line in more)
@@ -182,9 +182,9 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
         + _plots(x)
         + _small_plots(r, x)
         + f'<div class="two"><div><h3>{words.FIGURES_LEFT}</h3>'
-        + table(headings, stratum_page.left_rows(figures, x), (1, 2, 3), False, ours=(0,))
+        + table(headings, figure_rows.left_rows(x), (1, 2, 3), False, ours=(0,))
         + f"</div><div><h3>{escaped(words.FIGURES_RIGHT.format(method=method))}</h3>"
-        + table(headings, stratum_page.right_rows(figures, x), (1, 2, 3), False, ours=(0,))
+        + table(headings, figure_rows.right_rows(x), (1, 2, 3), False, ours=(0,))
         + f"</div></div><h3>{words.CRITERIA}</h3>"
         + table(words.CRITERIA_HEADINGS, criteria, sortable=False, ours=(0, 1, 2, 3))
         + f"<h3>{words.FACTOR}</h3>{paragraph(stratum_page.factor_text(x))}"

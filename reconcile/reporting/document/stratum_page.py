@@ -20,7 +20,8 @@ from reconcile.base.model import (
     StratumResult,
 )
 from reconcile.judgement.criterion_words import written
-from reconcile.reporting import further, further_figures, numbers, words
+from reconcile.reporting import further, numbers, words
+from reconcile.reporting.document.figure_rows import Row, further_rows, left_rows, right_rows
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
@@ -49,7 +50,6 @@ from reconcile.reporting.text import markup
 #: Heights between which the plots of a page are chosen, points.
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
 _SMALLEST = 42 * mm  # rather than a second page for the last lines
-_LEVELS_SHOWN = 3
 _NOTES_ON_HALF = 4
 NO_PAGES = Pages()
 _FEWEST = 8  # pairs from which an insufficient stratum gets a whole page
@@ -58,7 +58,11 @@ _FEWEST = 8  # pairs from which an insufficient stratum gets a whole page
 def is_short(result: StratumResult) -> bool:
     """True where limits can't be estimated or rest on a handful: half a page is enough."""
     s = result.statistics
-    limits = s.limits_log_ratio if s.difference_scale == "log ratio" else s.limits_absolute
+    limits = (
+        s.agreement.limits_log_ratio
+        if s.difference_scale == "log ratio"
+        else s.agreement.limits_absolute
+    )
     if not (limits.lower.estimable and limits.upper.estimable):
         return True
     return result.verdict.decision == INSUFFICIENT and s.n_used < _FEWEST
@@ -121,10 +125,10 @@ def _tail(
     return [
         _counts(figures, result),
         beside(
-            [own(words.FIGURES_LEFT, "h3"), _table(left_rows(figures, result), result, width)],
+            [own(words.FIGURES_LEFT, "h3"), _table(left_rows(result), result, width)],
             [
                 own(words.FIGURES_RIGHT.format(method=method), "h3"),
-                _table(right_rows(figures, result), result, width),
+                _table(right_rows(result), result, width),
             ],
             width,
         ),
@@ -159,12 +163,6 @@ def further_tables(result: StratumResult, width: float) -> list[Flowable]:
         for title, rows in ((words.FURTHER_LEFT, left), (words.FURTHER_RIGHT, right))
     ]
     return [beside(sides[0], sides[1], width), gap(3)]
-
-
-def further_rows(result: StratumResult) -> tuple[list[Row], list[Row]]:
-    """Name, value, interval and n of the further figures, left and right table."""
-    left, right = further_figures.shown(result)
-    return [_row(f, result) for f in left], [_row(f, result) for f in right]
 
 
 _IN_A_ROW, _SMALL_HEIGHT = 3, 30 * mm
@@ -346,125 +344,10 @@ def _plots(result: StratumResult, width: float, height: float) -> Flowable:
 
 # ---- figures -------------------------------------------------------------------------
 
-#: Name, value, interval, n as printed.
-Row = tuple[str, str, str, str]
-
-
-def _row(figure: Figure, result: StratumResult, label: str = "") -> Row:
-    unit = figure.unit(result.unit)
-    value, interval = figure.texts(result.per_mg_kg)
-    name = label or figure.label
-    if unit and figure.kind != "count":
-        name = f"{name}, {unit}"
-    return name, value, interval, "" if figure.n is None else numbers.plain(float(figure.n), 0)
-
-
-def left_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
-    """Name, value, interval and n of what is said of differences."""
-    s = result.statistics
-    keys = ["geometric_mean_ratio", "ratio_as_difference"]
-    if "censored_ratio" in figures:
-        keys.append("censored_ratio")
-    keys += ["mean_relative_difference", "mean_difference", "hodges_lehmann"]
-    short = {"ratio_as_difference": words.AS_DIFFERENCE}
-    rows = [_row(figures[k], result, short.get(k, "")) for k in keys]
-    rows.append(_equivalence(figures, result))
-    lead, other = (
-        ("limits_log_ratio", "limits_absolute")
-        if s.difference_scale == "log ratio"
-        else ("limits_absolute", "limits_relative")
-    )
-    first, last = _limits(figures, lead, result)
-    marked = "limits" in further.short_of(s)
-    rows += [(first[0] + words.SHORT_MARK, *first[1:]) if marked else first, last]
-    rows.append(_tolerance(figures, lead, result))
-    rows += _limits(figures, other, result)
-    share = words.PAIRS_WITHIN.format(share=numbers.percent(s.share_margin))
-    rows.append(_row(figures["share_within"], result, share))
-    return rows
-
-
-def _limits(figures: dict[str, Figure], key: str, result: StratumResult) -> list[Row]:
-    label = words.AS_RATIO if figures[f"{key}_lower"].kind == "ratio" else "{label}"
-    return [
-        _row(figures[f"{key}_{end}"], result, label.format(label=name))
-        for end, name in words.LIMIT_ROWS.items()
-    ]
-
-
-def _equivalence(figures: dict[str, Figure], result: StratumResult) -> Row:
-    test = result.statistics.equivalence
-    answer = numbers.NONE
-    if math.isfinite(test.p_value):
-        answer = words.YES_NO[bool(test.equivalent)]
-    bias, margin = figures["equivalence_bias"], figures["equivalence_margin"]
-    _, interval = bias.texts(result.per_mg_kg)
-    within = numbers.exact(margin.value * margin.factor(result.per_mg_kg))
-    unit = margin.unit(result.unit)
-    name = words.EQUIVALENT.format(margin=within, unit=unit, level=numbers.percent(bias.level))
-    return name, answer, interval, str(test.n)
-
-
-def _tolerance(figures: dict[str, Figure], key: str, result: StratumResult) -> Row:
-    low, high = figures[f"{key}_tolerance_low"], figures[f"{key}_tolerance_high"]
-    factor = low.factor(result.per_mg_kg)
-    _, interval = numbers.estimate_texts(math.nan, low.value * factor, high.value * factor)
-    unit = low.unit(result.unit)
-    label = words.WITH_UNIT if unit else words.AS_RATIO
-    return (
-        label.format(label=words.TOLERANCE, unit=unit),
-        "",
-        interval,
-        "" if low.n is None else str(low.n),
-    )
-
-
-def right_rows(figures: dict[str, Figure], result: StratumResult) -> list[Row]:
-    """Name, value, interval and n of the line, the scatter and the decisions."""
-    s = result.statistics
-    short = further.short_of(s)
-
-    def mark(key: str) -> str:
-        return words.SHORT_MARK if key in short else ""
-
-    rows = [
-        _row(figures["headline_slope"], result, words.LINE_SLOPE),
-        _row(figures["headline_intercept"], result, words.LINE_INTERCEPT),
-        _row(figures["headline_residual_sd"], result, words.LINE_SD),
-        _row(figures["error_ratio"], result, words.ERROR_RATIO),
-        _row(figures["equivalence_p"], result),
-        _row(figures["difference_p_adjusted"], result, words.NO_DIFFERENCE),
-        _row(figures["concordance"], result, figures["concordance"].label + mark("concordance")),
-        *(
-            [_row(figures["concordance_log"], result)]
-            if "concordance_log" in figures and math.isfinite(figures["concordance_log"].value)
-            else []
-        ),
-        _row(figures["correlation"], result, words.CORRELATION + mark("correlation")),
-        _row(figures["spearman"], result, words.RANK_CORRELATION),
-    ]
-    for index, level in enumerate(s.levels[:_LEVELS_SHOWN], start=1):
-        key = f"level_{index}"
-        value = numbers.exact(level.level * result.per_mg_kg, result.unit)
-        at = words.BIAS_AT.format(level=_short(level.name), value=value)
-        rows += [
-            _row(figures[f"{key}_bias"], result, at),
-            _row(figures[f"{key}_false_negative"], result, words.MISSED),
-            _row(figures[f"{key}_false_positive"], result, words.FALSE_ALARMS),
-        ]
-    if len(s.levels) > _LEVELS_SHOWN:
-        more = len(s.levels) - _LEVELS_SHOWN
-        rows.append((words.MORE_LEVELS.format(n=more), "", "", ""))
-    return rows
-
-
-def _short(name: str, most: int = 40) -> str:
-    return name if len(name) <= most else f"{name[:most]}…"
-
 
 def _table(rows: list[Row], result: StratumResult, width: float) -> Table:
     half = (width - 5 * mm) / 2
-    level = numbers.percent(result.statistics.mean_difference.level)
+    level = numbers.percent(result.statistics.bias.mean_difference.level)
     headings = [h.format(level=level) for h in words.FIGURE_HEADINGS]
     shares = (0.505, 0.145, 0.27, 0.08)
     cells = [[worded(r[0], limit=90), *r[1:]] for r in rows]

@@ -167,8 +167,8 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
             out.append(Points(p.kind, p.label, (x + y) / 2, y - x, names=names))
     if not any(len(p.x) for p in out):
         return None
-    limits = s.limits_log_ratio if ratio else s.limits_absolute
-    bias = s.geometric_mean_ratio if ratio else s.mean_difference
+    limits = s.agreement.limits_log_ratio if ratio else s.agreement.limits_absolute
+    bias = s.bias.geometric_mean_ratio if ratio else s.bias.mean_difference
     factor = 1.0 if ratio else result.per_mg_kg
     rules = []
     for estimate, name, bold in (
@@ -208,7 +208,7 @@ _FEWEST_FOR_CHANCE = 10  # used pairs from which the chance of a wrong call is d
 def trend_plot_of(r: Reconciliation, result: StratumResult) -> TrendPlot | None:
     """The ratio field/lab over the earlier periods and this one, or None without a past."""
     past: list[EarlierResult] = [h for h in r.history if h.stratum == result.stratum.key]
-    now = result.statistics.geometric_mean_ratio
+    now = result.statistics.bias.geometric_mean_ratio
     points = [(h.period, h.ratio, h.low, h.high, h.used) for h in past]
     points.append((r.period, now.value, now.low, now.high, now.n))
     points = [p for p in points if math.isfinite(p[1]) and p[1] > 0][-_MOST_MONTHS:]

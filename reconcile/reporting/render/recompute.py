@@ -133,9 +133,9 @@ def _bias(figures: Mapping[str, Figure]) -> Iterator[Cell]:
 
 def _limits(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Cell]:
     scales = (
-        ("limits_absolute", "difference", "{}", s.limits_absolute),
-        ("limits_relative", "to_mean", "{}", s.limits_relative),
-        ("limits_log_ratio", "ln_ratio", "EXP({})", s.limits_log_ratio),
+        ("limits_absolute", "difference", "{}", s.agreement.limits_absolute),
+        ("limits_relative", "to_mean", "{}", s.agreement.limits_relative),
+        ("limits_log_ratio", "ln_ratio", "EXP({})", s.agreement.limits_log_ratio),
     )
     for key, name, wrap, limits in scales:
         if not math.isfinite(figures[f"{key}_sd"].value):
@@ -239,7 +239,7 @@ def _scatter(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Ce
         return
     # The slack lets a pair exactly on the margin count as within.
     near = (
-        f"SUMPRODUCT(--(ABS({{difference}})<={s.share_margin!r}*ABS({{lab}})"
+        f"SUMPRODUCT(--(ABS({{difference}})<={s.agreement.share_margin!r}*ABS({{lab}})"
         "+4E-16*(ABS({lab})+ABS({field}))))"
     )
     yield Cell("near", words.BLOCKS["near"], near)

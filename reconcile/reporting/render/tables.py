@@ -147,7 +147,7 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
                 "difference_scale": s.difference_scale,
                 "headline": {"method": s.headline.method, "rule": s.headline.rule_text},
                 "error_ratio_source": s.error_ratio_source,
-                "equivalent": bool(s.equivalence.equivalent),
+                "equivalent": bool(s.bias.equivalence.equivalent),
                 "figures": {
                     f.key: {
                         "label": f.label,
@@ -163,7 +163,7 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
                     }
                     for f in figures_of(s)
                 },
-                "details": [{"name": name, "result": value} for name, value in s.details],
+                "details": [{"name": key.name, "result": value} for key, value in s.further],
                 "verdict": _verdict_value(result.verdict),
                 "sentences": result.sentences,
                 "notes": result.notes,

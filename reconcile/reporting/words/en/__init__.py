@@ -4,6 +4,7 @@ from reconcile.reporting.words.en.conformity import *  # noqa: F403
 from reconcile.reporting.words.en.criteria import *  # noqa: F403
 from reconcile.reporting.words.en.dossier import *  # noqa: F403
 from reconcile.reporting.words.en.faults import *  # noqa: F403
+from reconcile.reporting.words.en.figures import *  # noqa: F403
 from reconcile.reporting.words.en.forms import *  # noqa: F403
 from reconcile.reporting.words.en.further import *  # noqa: F403
 from reconcile.reporting.words.en.quality import *  # noqa: F403

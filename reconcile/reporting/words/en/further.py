@@ -5,54 +5,11 @@ FURTHER_RIGHT = "Lines, limits and summaries"
 FURTHER_OF = "{label}: further figures"
 FURTHER_PAGE = "Further figures and results in words: page {page}."
 FURTHER_SIDES = {"lab": "lab", "field": "field"}
-#: Labels of the further figures; {…} as the code fills them.
-FURTHER = {
-    "error_constant": "SD of a field mean: constant",
-    "error_proportional": "– in proportion to the level",
-    "error_p_constant_sd": "Constant SD, p value",
-    "error_p_constant_cv": "Constant CV, p value",
-    "pair_lab_sd": "Error SD of a laboratory value in a pair",
-    "pair_replicate_sd": "Error SD of a field mean, from its replicates",
-    "pair_heterogeneity_sd": "SD of heterogeneity, field to split",
-    "shot_sd": "SD between {shots}",
-    "spot_sd": "SD between spots of a sample",
-    "sample_sd": "SD between samples",
-    "single_sd": "SD of one {one}",
-    "mean_se": "SE of a mean of {count}",
-    "single_lower": "Lower limit, one {one}",
-    "single_upper": "Upper limit, one {one}",
-    "three": "Error SD of {name}, no truth",
-    "replicate_rsd": "Relative SD of one reading",
-    "level_r_squared": "r² for the data-quality level",
-    "concordance_log": "Concordance of logarithms",
-    "concordance_log_precision": "– its precision r",
-    "concordance_log_accuracy": "– its accuracy",
-    "bias_change_p": "Same bias at all levels, p value",
-    "spread_change_p": "Same spread at all levels, p value",
-    "limits_at_lower": "Lower limit at a level of {level}",
-    "limits_at_upper": "Upper limit at a level of {level}",
-    "without_pair_bias": "{bias} without {sample}",
-    "without_pair_slope": "Slope without {sample}",
-    "without_pair_influence": "Slope moved by {sample}, in its SE",
-    "censored_slope": "Slope of logarithms, censored kept",
-    "censored_tau": "Kendall’s τ, censored kept",
-    "censored_p": "No slope, p value",
-    "median_km": "Median of {side}, Kaplan–Meier",
-    "median_ros": "Median of {side}, order statistics",
-    "lab_detected": "Detected by the lab",
-    "field_detected": "Detected by the field",
-    "detected_field_only": "Field’s share of disagreements",
-    "mcnemar_p": "Equal detection, p value",
-    "pooling_slopes_p": "Equal slopes of the parts, p value",
-    "pooling_offsets_p": "Equal offsets of the parts, p value",
-    "difference_p": "No difference, p value, not adjusted",
-}
 #: What is read more than once on a sample: its name where spots are given, and where not.
 SCATTER_UNITS = {True: ("spot", "spots", "shots"), False: ("reading", "readings", "readings")}
 ONE_PAIR = "one pair"
 NOT_RESOLVED = "not resolved from zero"
 NO_INTERVAL = "no interval is claimed"
-LEVEL_PLACE = "Level {n} of limits by level"
 LEVEL_NUMBER = "level {n}"
 P_NOT_KNOWN = "p not known"
 P_BELOW = "p {p}"
