@@ -851,5 +851,5 @@ class Reconciliation:
     record_head: str = ""  # the last one's hash
     rows: str = ""  # digest of the accepted rows
     factor_scores: tuple[Any, ...] = ()  # judgement.scoring.FactorScore
-    evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # which released pairs entered
+    evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # releases behind the verdicts
     factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them
