@@ -338,5 +338,7 @@ def test_another_coefficient_has_another_id() -> None:
 def test_only_a_factor_whose_verdict_accepts_field_results_is_proposed(tmp_path: Path) -> None:
     site = build(tmp_path / "site", samples=15)
     outcome = reconcile.run_period(site, PERIOD)
-    assert {r.verdict.decision for r in outcome.reconciliation.results} == {"insufficient evidence"}
+    assert {r.verdict.decision for r in outcome.reconciliation.results} <= {
+        "insufficient evidence", "laboratory only"
+    }  # fmt: skip
     assert factor_life.listed(site)[0] == []

@@ -455,6 +455,8 @@ class Ask(StrEnum):
     MISSED = "missed at a level"
     FALSE_ALARMS = "false alarms at a level"
     MISSED_COUNT = "missed samples counted"
+    COMING = "bias of a coming month"
+    COMING_SAMPLE = "error of a coming sample"
 
 
 class Outcome(StrEnum):

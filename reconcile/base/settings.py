@@ -581,13 +581,19 @@ class EvidenceSettings(Part):
     )
     begins: tuple[EvidenceEvent, ...] = Field((), description="events that begin new evidence")
     assumed_spread: Annotated[float, _number(ge=0.01, le=10)] = Field(
-        0.25,
+        0.22,
         description="SD of the bias between months that is assumed before months show it, as a "
-        "share of the bias margin; never nought (project's default, no source)",
+        "share of the bias margin; never nought (project's default, by simulation: with it at "
+        "most 5 % are accepted wrongly where the true SD is up to half the margin)",
     )
     assumed_months: Annotated[float, _number(ge=1, le=1000)] = Field(
         4.0,
         description="how much the assumed SD weighs: as one that so many further months had shown",
+    )
+    beyond_rate: Annotated[float, _number(ge=0.001, le=0.5)] = Field(
+        0.05,
+        description="largest chance that the bias of a coming month lies beyond the bias margin, "
+        "by all that is known of the spread between months; acceptance asks for it",
     )
 
     @field_validator("begins")

@@ -72,6 +72,7 @@ _MODELS = {
     Ask.LEVEL_BIAS: "t interval at the level, if line and scatter stay as found",
     Ask.MISSED: "noncentral t bound at the edge of the grey region, if line and scatter stay",
     Ask.FALSE_ALARMS: "noncentral t bound at the edge of the grey region, if line and scatter stay",
+    Ask.COMING: "months of as many pairs, if their mean bias and its spread stay as found",
     Ask.MISSED_COUNT: "exact binomial interval of samples on the acting side, if the share stays",
 }
 NOT_REACHABLE = "not reachable by more samples: what was found is not within what was agreed"
@@ -99,6 +100,7 @@ def needs_of(
             field, of = held_out, HELD_OUT
     made = verdicts.decision_of(lab, field, evaluated, terms, of)
     least = [needs.of_pairs(c) for c in verdict.criteria if c.ask in (Ask.PAIRS, Ask.THIRDS)]
+    least += [needs.of_months(c) for c in verdict.criteria if c.ask is Ask.COMING and c.of == of]
     return tuple(_in_words(n, made.line.reason) for n in (*least, *needs.needs(made, terms)))
 
 
@@ -325,8 +327,14 @@ def plan(
             results = run.results
             suspected = diagnosis.by_stratum(run.findings)
             asked = [
-                needs_of(stratum, evaluated, r.verdict, settings, suspected.get(stratum.key))
-                for (stratum, evaluated), r in zip(run.evaluated, results, strict=True)
+                needs_of(
+                    r.stratum,
+                    run.gathered[r.stratum.key].evaluated,
+                    r.verdict,
+                    settings,
+                    suspected.get(r.stratum.key),
+                )
+                for r in results
             ]
     strata = tuple(
         StratumPlan(

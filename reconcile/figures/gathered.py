@@ -21,6 +21,7 @@ from reconcile.base.model import (
 from reconcile.base.reasons import CENSORED
 from reconcile.base.settings import EvidenceEvent, EvidenceSettings, Settings
 from reconcile.figures.evaluation import Array, Evaluated, LabError, evaluate, levels_of
+from reconcile.intake.workspace import is_month
 from reconcile.pairs.earlier import NUMBERS, TIMES, EarlierMonth, nearest
 from reconcile.statistics.months import AssumedSpread, MonthsModel, months_model
 from reconcile.statistics.result import Estimate, not_estimable
@@ -40,7 +41,12 @@ class Gathered:
     @property
     def month_of_used(self) -> list[str]:
         """The period of each used pair."""
-        return self.evaluated.used[MONTH].astype("str").tolist()
+        used = self.evaluated.used
+        return (
+            used[MONTH].astype("str").tolist()
+            if MONTH in used
+            else [self.months[-1][0]] * len(used)
+        )
 
 
 def gather(
@@ -52,6 +58,8 @@ def gather(
     settings: Settings,
 ) -> Gathered:
     """The evidence of a stratum, evaluated as a whole where it is more than the month's own."""
+    if not (settings.evidence.gather and is_month(period)):
+        return Gathered(own, ((period, ""),), Begun(Beginning.ALONE), 0)
     counted, begun = _counted(stratum, period, earlier, settings.evidence)
     parts = [
         (m, rows) for m in counted if len(rows := m.pairs.loc[m.pairs["stratum"].eq(stratum.key)])
@@ -83,8 +91,6 @@ def _counted(
         (e for e in settings.begins if _concerns(e, stratum) and e.on.strftime("%Y-%m") <= period),
         key=lambda e: (e.on, e.what),
     )
-    if not settings.gather:
-        return [], Begun(Beginning.ALONE)
     if events:
         last = events[-1]
         first = last.on.strftime("%Y-%m")
@@ -170,6 +176,11 @@ class Scaled:
             return -math.log1p(margin), math.log1p(margin)
         return self.at / (1 + margin) - self.at, self.at * margin
 
+    def span(self, span: float) -> tuple[float, float]:
+        """Lowest and highest error of a sample that limits of agreement within ``span`` allow."""
+        most = math.log1p(span) if self.logs else self.at * span
+        return -most, most
+
     def spread(self, e: Estimate) -> Estimate:
         """An SD of the working scale as a fraction."""
         if not e.estimable or self.logs:
@@ -179,15 +190,16 @@ class Scaled:
 
 
 def over_months(
-    stratum: Stratum, gathered: Gathered, settings: Settings, field: Array | None = None
+    stratum: Stratum, evaluated: Evaluated, settings: Settings, field: Array | None = None
 ) -> Scaled:
-    """The bias over months of the used pairs; ``field``: other values of them, as corrected.
+    """The bias over months of the used pairs, which name theirs in the column MONTH.
+
+    ``field``: other values of these pairs, as corrected.
 
     On the scale that the evidence leads with. A difference is judged at the decision level
     within the range that lies nearest the middle laboratory value, else at that value.
     """
-    evaluated, s = gathered.evaluated, settings.evidence
-    used = evaluated.used
+    used, s = evaluated.used, settings.evidence
     lab = used["lab_mean"].to_numpy("float64")
     read = used["field_mean"].to_numpy("float64") if field is None else field
     logs = evaluated.statistics.difference_scale == "log ratio"
@@ -203,7 +215,10 @@ def over_months(
     if allowed > 0 and math.isfinite(allowed):
         assumed = AssumedSpread(s.assumed_spread * allowed, s.assumed_months)
     model = months_model(
-        bias, gathered.month_of_used, level=settings.thresholds.confidence, assumed=assumed
+        bias,
+        used[MONTH].astype("str").tolist(),
+        level=settings.thresholds.confidence,
+        assumed=assumed,
     )
     return Scaled(model, logs, at)
 
@@ -216,8 +231,11 @@ def _content(lab: Array, levels: list[float]) -> float:
     return min(inside, key=lambda v: abs(v - middle), default=middle)
 
 
-def evidence_of(gathered: Gathered, scaled: Scaled, settings: Settings) -> Evidence:
-    """What the report says of the months behind a stratum."""
+def evidence_of(stratum: Stratum, gathered: Gathered, settings: Settings) -> Evidence | None:
+    """What the report says of the months behind a stratum; None where months mean nothing."""
+    if MONTH not in gathered.evaluated.pairs:
+        return None
+    scaled = over_months(stratum, gathered.evaluated, settings)
     model = scaled.model
     periods = gathered.month_of_used
     order = list(dict.fromkeys(periods))

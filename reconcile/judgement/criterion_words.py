@@ -213,6 +213,41 @@ def _chance(acting: bool) -> Callable[[Facts], Said]:
     return said
 
 
+def _months(n: int) -> str:
+    one, many = words.COMING_MONTHS
+    return (one if n == 1 else many).format(n=n)
+
+
+def _coming(f: Facts) -> Said:
+    asked = words.COMING_ASKED.format(rate=_share(f["rate"]), **_edges(f["margin"]))
+    if not math.isfinite(f["chance"]):
+        why = f": {f['why']}" if f["why"] else ""
+        return asked, f"{words.NOT_ESTIMABLE_CRITERION}{why}"
+    assumed = _share(f["assumed"], 1)
+    spread = words.COMING_ASSUMED.format(assumed=assumed)
+    if math.isfinite(f["spread"]):
+        spread = words.COMING_SPREAD.format(found=_share(f["spread"], 1), assumed=assumed)
+    low, high = _outward(f["low"], f["high"])
+    found = words.COMING_FOUND.format(
+        chance=_bound(f["chance"]), low=low, high=high, level=_share(f["level"]),
+        months=_months(f["months"]), n=f["n"], spread=spread,
+    )  # fmt: skip
+    if f["failing"] >= f["confidence"]:
+        failing = f"{math.floor(1000 * f['failing']) / 1000:.1%}"
+        found = words.COMING_SURE.format(found=found, failing=failing)
+    return asked, found
+
+
+def _coming_sample(f: Facts) -> Said:
+    asked = words.COMING_SAMPLE_ASKED.format(span=_factor(f["span"]), level=_share(f["level"]))
+    if not math.isfinite(f["low"]):
+        return asked, words.NOT_ESTIMABLE_CRITERION
+    low, high = _outward(f["low"], f["high"])
+    return asked, words.COMING_SAMPLE_FOUND.format(
+        low=low, high=high, months=_months(f["months"]), n=f["n"]
+    )
+
+
 _SAID: dict[Ask, Callable[[Facts], Said]] = {
     Ask.PURPOSE: _purpose,
     Ask.ELEMENT: _element,
@@ -255,6 +290,8 @@ _SAID: dict[Ask, Callable[[Facts], Said]] = {
         words.MISSED_COUNT_ASKED.format(bound=_share(f["bound"])),
         _counted(f),
     ),
+    Ask.COMING: _coming,
+    Ask.COMING_SAMPLE: _coming_sample,
 }
 
 
@@ -321,6 +358,17 @@ def next_step(criterion: Criterion) -> str:
         return _NEXT[ask]
     if failed:
         return words.NEXT_CAUSE
+    if ask is Ask.COMING:
+        return _next_months(criterion)
     if ask in _LEVELS:
         return words.NEXT_LEVEL.format(level=criterion.level)
     return words.NEXT_MORE
+
+
+def _next_months(criterion: Criterion) -> str:
+    more = criterion.fact("more_months")
+    if not math.isfinite(more):
+        return words.NEXT_NO_MONTHS
+    one, many = words.NEXT_MONTHS
+    pairs = f"{max(round(criterion.fact('a_month')), 1)}"
+    return (one if more == 1 else many).format(n=int(more), pairs=pairs)

@@ -48,9 +48,18 @@ def of_pairs(criterion: Criterion) -> Need:
     return Need(criterion, float(there + sum(max(least - n, 0) for n in thirds)), there)
 
 
+def of_months(criterion: Criterion) -> Need:
+    """Pairs until coming months can be promised, in months of as many pairs as there were."""
+    there = criterion.fact("n")
+    if criterion.passes:
+        return Need(criterion, float(there), there)
+    needed = there + criterion.fact("more_months") * criterion.fact("a_month")
+    return Need(criterion, math.ceil(needed) if math.isfinite(needed) else math.nan, there)
+
+
 def _need(decision: Decision, terms: Terms, c: Criterion) -> Need | None:
     line, f = decision.line, dict(c.facts)
-    if c.ask is Ask.LEVEL:
+    if c.ask in (Ask.LEVEL, Ask.COMING, Ask.COMING_SAMPLE):
         return None
     if c.ask is Ask.LEVEL_SAMPLES:
         there = f["above"] + f["below"]

@@ -8,6 +8,7 @@ that of a criterion that was judged and not shown, or that all were.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,7 +29,8 @@ from reconcile.base.model import (
 from reconcile.base.quantities import display_factor
 from reconcile.base.settings import Settings
 from reconcile.figures.evaluation import Evaluated
-from reconcile.judgement import criterion_words, requirements
+from reconcile.figures.gathered import MONTH, over_months
+from reconcile.judgement import coming, criterion_words, requirements
 from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
 from reconcile.judgement.factor_proposal import Proposal, correct
 from reconcile.reporting import words
@@ -82,12 +84,16 @@ def judge(
     used = evaluated.used
     lab = used["lab_mean"].to_numpy("float64")
     field = used["field_mean"].to_numpy("float64")
-    raw = decision_of(lab, field, evaluated, terms, AS_READ)
+    over = _Months(stratum, evaluated, settings, terms)
+    raw = over.joined(decision_of(lab, field, evaluated, terms, AS_READ), None, AS_READ)
     mean = _mean_bias(lab, field, evaluated.margin, terms.alpha)
     criteria = (*forbidding, *evidence, mean, *raw.criteria)
 
     first = next((c for c in (*forbidding, *evidence) if not c.passes), None)
     if first is not None:
+        # too few pairs do not take back what they show for certain
+        if first.ask in _FEW and (failed := _certain(raw)) is not None:
+            return _refused(failed, criteria, terms, 1)
         return _refused(first, criteria, terms, 0)
     caution = words.ACCEPTED_CAUTION.format(what=uncontrolled) if uncontrolled else ""
     if raw.accepted:
@@ -98,7 +104,10 @@ def judge(
     judged = raw
     if proposal.factor is not None and proposal.factor.form != "none":
         assert proposal.held_out is not None
-        judged = decision_of(lab, proposal.held_out, evaluated, terms, HELD_OUT)
+        judged = over.joined(
+            decision_of(lab, proposal.held_out, evaluated, terms, HELD_OUT),
+            proposal.held_out, HELD_OUT,
+        )  # fmt: skip
         # no wider than what the factor corrects: beyond it 'correct' gives no value
         factor = proposal.factor
         ends = sorted(correct(factor, np.array([factor.low, factor.high]))[0])
@@ -117,6 +126,38 @@ def judge(
     binding = judged.binding
     assert binding is not None
     return _refused(binding, criteria, terms, 1 if judged is raw else 2)
+
+
+#: Too little there, which more samples would mend.
+_FEW = frozenset({Ask.PAIRS, Ask.THIRDS})
+
+
+def _certain(raw: Decision) -> Criterion | None:
+    """What is shown to fail by a bound that knows how few the pairs are."""
+    failed = (c for c in raw.criteria if c.ask is Ask.COMING and c.outcome is Outcome.FAILED)
+    return next(failed, None)
+
+
+@dataclass(frozen=True, slots=True)
+class _Months:
+    """What coming months are judged by; nothing where pairs name no month."""
+
+    stratum: Stratum
+    evaluated: Evaluated
+    settings: Settings
+    terms: Terms
+
+    def joined(self, made: Decision, field: np.ndarray | None, of: str) -> Decision:
+        """The decision with what is asked of coming months."""
+        if MONTH not in self.evaluated.pairs:
+            return made
+        scaled = over_months(self.stratum, self.evaluated, self.settings, field)
+        t = self.terms
+        asked = coming.criteria(
+            scaled, t.margin, t.span, self.settings.evidence.beyond_rate, t.alpha, of
+        )
+        both = replace(made, criteria=(*made.criteria, *asked))
+        return both if both.accepted else replace(both, low=math.nan, high=math.nan)
 
 
 def _refused(

@@ -21,7 +21,7 @@ from reconcile.base.model import (
 )
 from reconcile.base.settings import ELEMENTS_SETTING, Settings
 from reconcile.evidence import custody, diagnosis, eligibility, inspection, quality
-from reconcile.figures import evaluation, further
+from reconcile.figures import evaluation, further, gathered
 from reconcile.intake import workspace as ws
 from reconcile.judgement import (
     factor_life,
@@ -362,16 +362,17 @@ def give_verdicts(run: Run) -> Run:
         {stratum.key: evaluated.margin for stratum, evaluated in run.evaluated},
         settings.thresholds,
     )
+    behind = [(stratum, run.gathered[stratum.key].evaluated) for stratum, _ in run.evaluated]
     proposals = [
         factor_proposal.dated(
             factor_proposal.propose(stratum, evaluated, settings, suspected.get(stratum.key)),
             first, until,
         )
-        for stratum, evaluated in run.evaluated
+        for stratum, evaluated in behind
     ]  # fmt: skip
 
     def judged(number: int, alpha: float) -> Verdict:
-        stratum, evaluated = run.evaluated[number]
+        stratum, evaluated = behind[number]
         return verdicts.judge(
             stratum, evaluated, proposals[number], settings, suspected.get(stratum.key), until,
             eligibility.uncontrolled(stratum, run.quality), run.custody_gone, alpha,
@@ -389,7 +390,7 @@ def give_verdicts(run: Run) -> Run:
         bare = eligibility.uncontrolled(stratum, run.quality)
         verdict = sensitivity.with_all_put_back(
             judged(number, alpha),
-            evaluated.pairs,
+            behind[number][1].pairs,
             sensitivity.Judging(
                 stratum, evaluation.lab_error_of(run.lab_errors, stratum), settings, fault,
                 until, bare, run.custody_gone, alpha,
@@ -421,6 +422,7 @@ def give_verdicts(run: Run) -> Run:
                 ),
                 notes=(*evaluated.notes, *((why,) if why else ())),
                 decision_levels=evaluation.levels_of(stratum, settings),
+                evidence=gathered.evidence_of(stratum, run.gathered[stratum.key], settings),
             )
         )
     return replace(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.validation.months import coverage
+from reconcile.base.model import Outcome
+from tests.validation.months import beyond, coverage, outcomes
 
 pytestmark = pytest.mark.slow
 
@@ -22,3 +23,21 @@ def test_intervals_over_months_hold_the_truth(months: int, pairs: int, spread: f
     assert sample >= LOW
     if spread > 0 and pairs * months >= 40:  # else the interval is wide, on the safe side
         assert coming <= HIGH
+
+
+@pytest.mark.parametrize("months", [1, 2, 3, 6])
+@pytest.mark.parametrize(
+    ("bias", "spread"), [(0.0, 0.05), (0.03, 0.05), (0.06, 0.05), (0.06, 0.03)]
+)
+def test_few_are_accepted_whose_coming_month_lies_beyond(
+    months: int, bias: float, spread: float
+) -> None:
+    studies = 300
+    shown = outcomes(months, 30, bias, spread, studies)[Outcome.SHOWN] / studies
+    # two standard errors of the share of those accepted
+    room = 2 * (shown * (1 - shown) / studies) ** 0.5
+    assert (shown - room) * beyond(bias, spread) <= 0.05
+
+
+def test_a_certain_failure_is_named_within_three_months() -> None:
+    assert outcomes(3, 14, 0.107, 0.0, 200, margin=0.05, rsd=0.05)[Outcome.FAILED] >= 180

@@ -21,6 +21,8 @@ ASK_NAMES = {
     "missed at a level": "missed at {level}",
     "false alarms at a level": "false alarms at {level}",
     "missed samples counted": "missed at {level}, counted",
+    "bias of a coming month": "bias of a coming month",
+    "error of a coming sample": "error of a coming sample",
 }
 OF_VALUES = "{name}, {of}"
 OUTCOMES = {
@@ -94,6 +96,17 @@ CHANCE_FOUND = "{value}, at most {upper}; counted over all: {counted}"
 COUNTED = "{wrong} of {among} ({confidence} interval {low} to {high})"
 COUNTED_NONE = "no sample"
 MISSED_COUNT_ASKED = "the interval of the counted share ends at or below {bound}"
+COMING_ASKED = "within {lowest} and {highest} but for a chance of at most {rate}"
+COMING_FOUND = (
+    "beyond with a chance of {chance}; long-run bias {low} to {high} ({level} interval), {months}, "
+    "n {n}; {spread}"
+)
+COMING_MONTHS = ("{n} month", "{n} months")
+COMING_SPREAD = "SD between months {found} (assumed before: {assumed})"
+COMING_ASSUMED = "SD between months not known, {assumed} assumed"
+COMING_SURE = "{found}; that more months than agreed are beyond is {failing} sure"
+COMING_SAMPLE_ASKED = "within a factor {span} ({level} interval)"
+COMING_SAMPLE_FOUND = "{low} to {high}, {months}, n {n}"
 
 BINDING_FIGURE = "{name}: {found}; what was agreed: {asked}."
 BINDING_PLAIN = "{found}."
@@ -124,6 +137,14 @@ NEXT_ENTER = "Enter what is missing in the tables or in reconcile.toml, then run
 NEXT_QUALITY_NONE = "Repeat readings on the samples, so that their precision is known."
 NEXT_QUALITY = "Use laboratory results; more spots or a longer count time may reach the level."
 NEXT_MORE = "Send more of the next month's samples to the laboratory, spread over the range."
+NEXT_MONTHS = (
+    "If what was found stays so, {n} more month with {pairs} pairs would show it.",
+    "If what was found stays so, {n} more months with {pairs} pairs each would show it.",
+)
+NEXT_NO_MONTHS = (
+    "No number of further months would show it if what was found stays so: look for what moves "
+    "the bias from month to month, or correct it."
+)
 NEXT_LEVEL = (
     "Send more of the next month's samples near {level} to the laboratory, on both sides of it."
 )
