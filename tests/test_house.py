@@ -239,6 +239,10 @@ ALLOWED = {
         "str(error).splitlines()": _FOREIGN_ERROR,
         "table.endswith(STORED)": _OWN_NAMES,
     },
+    "reconcile.store.statements": {
+        "_NAMED.split(text)": "a file of statements of our own",
+        "name.partition('.')": "the file and the name of a statement, as a module gives them",
+    },
     "reconcile.store.ledger": {"data[:whole].split(b'\\n')": "lines of the ledger's bytes"},
 }  # fmt: skip
 

@@ -34,7 +34,10 @@ _READING = (
     "reconcile/store/database.py",
     "reconcile/store/contents.py",
 )
-_READING_SQL = ("reconcile/store/sql/store.sql",)
+_READING_SQL = tuple(
+    f"reconcile/store/sql/{name}.sql"
+    for name in ("cells", "contents", "database", "kinds", "store")
+)
 #: Its imports are the kinds of values that rooms hand on.
 _VALUES_ONLY = ("reconcile/base/model.py",)
 _PACKAGES = ("reconcile", "schemas")

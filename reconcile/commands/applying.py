@@ -37,6 +37,7 @@ from reconcile.releases import anchors
 from reconcile.reporting.render import sheets, tables
 from reconcile.run import pipeline
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 ENDINGS = (".csv", ".parquet", ".xlsx")
 
@@ -207,10 +208,7 @@ def _means(
         means = field_means(store, keys, settings.thresholds, zone)
         notes += [
             f"{count} rows: {reason}"
-            for reason, count in store.rows(
-                "SELECT disposition, count(*) FROM field_row WHERE disposition <> 'sample' "
-                "GROUP BY 1 ORDER BY 1"
-            )
+            for reason, count in store.rows(sql("applying.other_dispositions"))
         ]
     refused = pd.concat([sheet.quarantine for sheet in read])
     notes += [

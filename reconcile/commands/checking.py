@@ -14,6 +14,7 @@ from reconcile.pairs import filing
 from reconcile.pairs.grouping import Grouping, groupings
 from reconcile.run import pipeline
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +52,10 @@ def check(
         for number, (name, step) in enumerate(pipeline.CHECK_STEPS):
             step_started(number, name)
             run = step(run)
-        named = store.frame("SELECT file_id, path, kind, problem FROM file JOIN run_file "
-                            "USING (file_id) ORDER BY file_place")  # fmt: skip
+        named = store.frame(sql("checking.files"))  # fmt: skip
         files = named.merge(filing.counts_of_files(store), on="file_id", how="left")
-        columns = store.frame(
-            "SELECT path, sheet, heading, role, key, element, species, unit, to_mg_kg, sigma, "
-            "method, why FROM column_meaning JOIN file USING (file_id) JOIN run_file "
-            "USING (file_id) ORDER BY file_place, sheet, position"
-        )
-        notes = store.frame(
-            "SELECT path, sheet, text FROM note JOIN file USING (file_id) JOIN run_file "
-            "USING (file_id) ORDER BY file_place, sheet, text"
-        )
+        columns = store.frame(sql("checking.columns"))
+        notes = store.frame(sql("checking.notes"))
         return CheckReport(
             period, files, columns, pipeline.quarantine_of(run), notes,
             (*run.told, *run.findings),

@@ -42,6 +42,7 @@ from reconcile.reporting.render import tables
 from reconcile.run import pipeline
 from reconcile.statistics import sample_size
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 RANDOM, EVERY = "at random in stratum", "every sample is sent"
 NO_VALUE = "no field value"
@@ -396,11 +397,8 @@ def _candidates(run: pipeline.Run) -> list[Candidate]:
     store = run.store
     side = pairing.Side(store, "field")
     keys = pairing.keys_of(store, "field", run.workspace.settings.workspace.elements)
-    samples = store.frame("SELECT * FROM field_sample ORDER BY number")
-    with_lab = {
-        row[0]
-        for row in store.rows("SELECT DISTINCT sample_id FROM lab_row WHERE disposition = 'sample'")
-    }
+    samples = store.frame(sql("planning.field_samples"))
+    with_lab = {row[0] for row in store.rows(sql("planning.answered"))}
     values: list[dict[str, float]] = [{} for _ in range(len(samples))]
     for key in keys:
         means = side.of(key)

@@ -21,7 +21,8 @@ from reconcile.releases.release import MANIFEST, pair_key
 from reconcile.run import rereading
 from reconcile.run.pipeline import reading_key
 from reconcile.samples import identity, overlay
-from reconcile.store.database import ROW_TABLES, Store, quoted
+from reconcile.store.database import ROW_TABLES, Store
+from reconcile.store.statements import listed, quoted, sql
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,17 +121,10 @@ def _current_files(store: Store, workspace: ws.Workspace) -> list[int]:
         if not table.look_up:
             plain.setdefault(file.shown, []).append(table)
     readings: dict[str, list[tuple[int, str, str]]] = {}
-    for path, *reading in store.rows(
-        "SELECT path, file_id, sha256, reading_key FROM file ORDER BY file_id"
-    ):
+    for path, *reading in store.rows(sql("storytelling.readings")):
         readings.setdefault(path, []).append((reading[0], reading[1], reading[2]))
     # read once to see the ids, then again knowing the other side's: the newest stands
-    chosen_by_ids = {
-        row[0]
-        for row in store.rows(
-            "SELECT DISTINCT file_id FROM column_meaning WHERE key = 'sample_id' AND role <> 'fact'"
-        )
-    }
+    chosen_by_ids = {row[0] for row in store.rows(sql("storytelling.chosen_by_ids"))}
     current: list[int] = []
     corrections: overlay.Corrections = {}
     # what corrections say bears on the readings of the files that they mean
@@ -155,16 +149,13 @@ def _names(store: Store, files: list[int], wanted: str) -> set[str]:
         row[0]
         for table in ("register", "field", "lab", "custody_event")
         for row in store.rows(
-            f"SELECT DISTINCT sample_id FROM {table} WHERE list_contains(?, file_id) "
-            "AND sample_id IS NOT NULL",
+            sql("storytelling.written_ids", rows=quoted(table)),
             [files],
         )
     }
     aliases = {
         row[0]
-        for row in store.rows(
-            "SELECT written_id, sample_id FROM alias WHERE list_contains(?, file_id)", [files]
-        )
+        for row in store.rows(sql("storytelling.aliases"), [files])
         if identity.normalise_id(str(row[1])).casefold() == wanted
     }
     return {
@@ -180,17 +171,12 @@ def _custody_lines(store: Store, files: list[int], names: set[str]) -> list[Stor
     dispatches = [
         row[0]
         for row in store.rows(
-            "SELECT DISTINCT dispatch FROM register WHERE list_contains(?, file_id) "
-            "AND list_contains(?, sample_id) AND dispatch IS NOT NULL",
+            sql("storytelling.dispatches"),
             [files, sorted(names)],
         )
     ]
     rows = store.rows(
-        'SELECT "at", event, "by", "to", seal, seal_intact, place, containers, mass_g, note, '
-        'dispatch, path, "row" FROM custody_event JOIN file USING (file_id) '
-        "WHERE list_contains(?, file_id) "
-        "AND (list_contains(?, sample_id) OR (sample_id IS NULL AND list_contains(?, dispatch))) "
-        'ORDER BY "at", file_id, "row"',
+        sql("storytelling.custody"),
         [files, sorted(names), dispatches],
     )
     lines = []
@@ -230,10 +216,7 @@ def _holder(event: object, by: object, to: object) -> str:
 
 def _register_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
     rows = store.rows(
-        "SELECT collected_at, collected_by, matrix, specimen_form, moisture_basis, place, "
-        'path, "row" '
-        "FROM register JOIN file USING (file_id) WHERE list_contains(?, file_id) "
-        'AND list_contains(?, sample_id) ORDER BY file_id, "row"',
+        sql("storytelling.register"),
         [files, sorted(names)],
     )
     return [
@@ -251,32 +234,22 @@ def _register_lines(store: Store, files: list[int], names: set[str]) -> list[Sto
 
 def _field_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
     return _result_lines(
-        store, files, names, "field", "measured_at", "operator",
+        store, files, names, "field", "operator",
         ("technique", "instrument", "calibration", "spot_no", "shot_no"), "read",
     )  # fmt: skip
 
 
 def _lab_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
     return _result_lines(
-        store, files, names, "lab", "coalesce(reported_at, analysed_at, received_at)",
-        "laboratory", ("technique", "lab_method", "digestion", "certificate", "certificate_issue"),
-        "determined",
+        store, files, names, "lab", "laboratory",
+        ("technique", "lab_method", "digestion", "certificate", "certificate_issue"), "determined",
     )  # fmt: skip
 
 
 def _correction_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
     """Cells of the sample's rows that a person corrected, with the text of the file."""
     rows = store.rows(
-        'SELECT DISTINCT c."column", c.original, c.corrected, c.corrected_by, '
-        'c.corrected_because, c.entered_in, path, c."row" FROM applied_correction AS c '
-        "JOIN file USING (file_id) JOIN ("
-        + " UNION ALL ".join(
-            f"SELECT file_id, coalesce(sheet, '') AS sheet, \"row\", sample_id FROM {table}"
-            for table in ("field", "lab", "register", "custody_event")
-        )
-        + ') AS r ON r.file_id = c.file_id AND r.sheet = c.sheet AND r."row" = c."row" '
-        "WHERE list_contains(?, c.file_id) AND list_contains(?, r.sample_id) "
-        'AND c.refused = \'\' ORDER BY path, c."row", c."column"',
+        sql("storytelling.corrected"),
         [files, sorted(names)],
     )
     return [
@@ -297,23 +270,26 @@ def _result_lines(
     files: list[int],
     names: set[str],
     table: str,
-    at: str,
     who: str,
     facts: tuple[str, ...],
     verb: str,
 ) -> list[StoryLine]:
     columns, cells = store.keys(table), store.cells(table)
     known = {key.key.casefold(): key for key in pairing.every_key(store, table)}
-    results = "".join(
-        f", {part} AS {quoted(mark + key)}"
+    results = [
+        sql("storytelling.named", of=part, name=quoted(mark + key))
         for key in columns
         for mark, part in zip(("v:", "q:", "l:"), astuple(cells.of(key)), strict=False)
-    )
-    described = ", ".join(("sample_id", '"row"', *facts))
+    ]
+    described = [quoted(name) for name in ("sample_id", "row", *facts, "path")]
     frame = store.frame(
-        f'SELECT {described}, {at} AS "line at", {who} AS "line who", path{results} FROM {table} '
-        f"JOIN file USING (file_id) WHERE list_contains(?, file_id) "
-        f'AND list_contains(?, sample_id) ORDER BY file_id, "row"',
+        sql(
+            "storytelling.results",
+            columns=listed([*described, *results]),
+            at=sql(f"storytelling.{table}_time"),
+            who=quoted(who),
+            rows=quoted(table),
+        ),
         [files, sorted(names)],
     )
     lines = []

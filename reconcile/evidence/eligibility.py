@@ -21,6 +21,7 @@ from reconcile.pairs.pairing import Key, Side, censor_reason, field_method, lab_
 from reconcile.pairs.sums import HighMean
 from reconcile.samples import identity
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql, quoted, sql
 
 CONTROL_COLUMNS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
@@ -28,6 +29,11 @@ CONTROL_COLUMNS = (
     "limit_mg_kg", "se", "digestion_class", "set_up",
 )  # fmt: skip
 
+#: Facts that name the method of a row.
+_METHOD = {
+    "field": ("technique", "instrument", "calibration"),
+    "lab": ("technique", "lab_method", "digestion"),
+}
 _QUALIFIERS = {0: "", 1: "<", 2: ">"}
 
 
@@ -36,7 +42,7 @@ def control_rows(store: Store, side: str, keys: Sequence[Key], zone: str = "UTC"
 
     A lab batch is a certificate, a field batch a day as the calendar of ``zone`` has it.
     """
-    return _long(store, side, keys, "disposition = 'control'", zone)
+    return _long(store, side, keys, sql("eligibility.controls"), zone=zone)
 
 
 def set_up(technique: str, instrument: str, calibration: str) -> str:
@@ -59,14 +65,12 @@ def control_history(
     Only files that bear on this period are asked, for these alone a release lists as its
     inputs. ``finish``: end of the period, UTC without a zone.
     """
-    moment = "measured_at" if side == "field" else "coalesce(analysed_at, reported_at, received_at)"
-    until = "" if finish is None else f"AND {moment} < TIMESTAMP '{finish.isoformat(sep=' ')}'"
-    return _long(
-        store, side, keys,
-        f"disposition = 'control' OR (disposition = 'other period' AND sample_kind <> 'sample' "
-        f"AND file_id IN (SELECT file_id FROM {side}_row WHERE disposition <> 'other period') "
-        f"{until})", zone,
+    condition = sql(
+        "eligibility.controls_of_files", at=sql(f"eligibility.{side}_time"),
+        rows=quoted(f"{side}_row"),
     )  # fmt: skip
+    bound = {"finish": finish or datetime(9999, 1, 1)}  # noqa: DTZ001 - stored as UTC
+    return _long(store, side, keys, condition, bound, zone)
 
 
 def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
@@ -75,10 +79,10 @@ def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
     Columns: CONTROL_COLUMNS of the duplicate plus ``first_mg_kg``, ``first_qualifier``
     and ``first_limit_mg_kg``: of the sample's ordinary determination, by the same method.
     """
-    duplicates = _long(store, "lab", keys, "disposition = 'control' AND sample_kind = 'duplicate'")
+    duplicates = _long(store, "lab", keys, sql("eligibility.duplicates"))
     if duplicates.empty:
         return duplicates.assign(first_mg_kg=[], first_qualifier=[], first_limit_mg_kg=[])
-    originals = _long(store, "lab", keys, "disposition = 'sample'")
+    originals = _long(store, "lab", keys, sql("eligibility.samples"))
     duplicates["pair_id"] = duplicates["duplicate_of"].where(
         duplicates["duplicate_of"].fillna("").ne(""), duplicates["sample_id"]
     )
@@ -96,41 +100,32 @@ def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
 
 
 def _long(
-    store: Store, side: str, keys: Sequence[Key], condition: str, zone: str = "UTC"
+    store: Store,
+    side: str,
+    keys: Sequence[Key],
+    condition: Sql,
+    bound: Mapping[str, Any] | None = None,
+    zone: str = "UTC",
 ) -> pd.DataFrame:
-    if side == "field":
-        batch = "''"
-        at, method = "measured_at", ("technique", "instrument", "calibration")
-    else:
-        batch = "coalesce(certificate, '')"
-        at = "coalesce(analysed_at, reported_at, received_at)"
-        method = ("technique", "lab_method", "digestion")
-    described = ", ".join(f"chosen.{name}" for name in method)
-    digestion = "chosen.digestion_class" if side == "lab" else "''"
-    settled = (
-        "AND NOT EXISTS (SELECT 1 FROM lab_cell WHERE lab_cell.source = chosen.source "
-        "AND lab_cell.key = ? AND lab_cell.code < 0)"
-        if side == "lab"
-        else ""
-    )
+    """``bound``: what ``condition`` asks for."""
     frames = []
     cells = store.cells(side)
     for key in keys:
         cell = cells.of(key.key)
         frame = store.frame(
-            f"SELECT chosen.sample_kind, coalesce(chosen.reference_code, '') AS reference_code, "
-            f"chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind, {described}, batch, "
-            f"moment AS at, {cell.value} AS value_mg_kg, {cell.code} AS code, "
-            f"{cell.limit} AS limit_mg_kg, {cell.error} AS se, {digestion} AS digestion_class "
-            f"FROM (SELECT *, {batch} AS batch, {at} AS moment FROM {side}_row WHERE {condition}) "
-            f"AS chosen JOIN (SELECT rowid AS source, * FROM {side}) AS stored "
-            f"ON stored.source = chosen.source WHERE {cell.code} IN (0, 1, 2) {settled} "
-            f'ORDER BY file_place, chosen."row", chosen.sheet',
-            [key.key] if settled else [],
+            sql(
+                f"eligibility.{side}_results",
+                value=cell.value,
+                code=cell.code,
+                limit=cell.limit,
+                error=cell.error,
+                condition=condition,
+            ),
+            {**({"key": key.key} if side == "lab" else {}), **(bound or {})},
         )
         if frame.empty:
             continue
-        parts = list(zip(*(frame[name].fillna("") for name in method), strict=True))
+        parts = list(zip(*(frame[name].fillna("") for name in _METHOD[side]), strict=True))
         made = field_method if side == "field" else lab_method
         frame["method"] = [made(key, *each).text for each in parts]
         frame["set_up"] = [set_up(*each) if side == "field" else "" for each in parts]
@@ -181,7 +176,7 @@ def lead_on_arsenic(
     arsenic = next((k for k in field_keys if k.element == "As" and not k.method), None)
     if lead is None or arsenic is None:
         return quality.interference_flags(pd.DataFrame(), thresholds)
-    samples = store.frame("SELECT sample_id, technique FROM field_sample ORDER BY number")
+    samples = store.frame(sql("eligibility.samples_read"))
     pb, ars = field.of(lead), field.of(arsenic)
     samples["Pb"] = np.where(pb.censored == 0, pb.low, np.nan)
     samples["As"] = np.where(ars.censored == 0, ars.low, np.nan)

@@ -19,7 +19,8 @@ from reconcile.base.settings import Thresholds
 from reconcile.evidence import eligibility, quality
 from reconcile.evidence.quality.bracketing import ONE_CHECK
 from reconcile.pairs.pairing import Key
-from reconcile.store.database import Store, sql
+from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +92,7 @@ def _columns(store: Store, keys: Sequence[Key], facts: pd.DataFrame) -> Iterator
     for key in keys:
         cell = cells.of(key.key)
         found = store.frame(
-            f"SELECT rowid AS source, CASE WHEN {cell.code} = 0 THEN {cell.value} END AS value, "
-            f"{cell.error} AS error FROM field WHERE file_id IN (SELECT file_id FROM run_file) "
-            "ORDER BY rowid"
+            sql("inspection.results", code=cell.code, value=cell.value, error=cell.error)
         )
         taken = found.set_index("source").reindex(source[order])
         value_of, error_of = np.full((2, len(source)), np.nan)
@@ -104,13 +103,7 @@ def _columns(store: Store, keys: Sequence[Key], facts: pd.DataFrame) -> Iterator
 
 def _solid(store: Store) -> frozenset[str]:
     """Certificates on results that needed no digestion ('none …')."""
-    return frozenset(
-        row[0]
-        for row in store.rows(
-            "SELECT certificate FROM lab_row WHERE certificate IS NOT NULL GROUP BY certificate "
-            "HAVING bool_and(lower(digestion) LIKE 'none%')"
-        )
-    )
+    return frozenset(row[0] for row in store.rows(sql("inspection.solid")))
 
 
 def _rates(store: Store, timeline: pd.DataFrame) -> pd.DataFrame:

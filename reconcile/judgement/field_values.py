@@ -25,6 +25,7 @@ from reconcile.judgement import factor_proposal
 from reconcile.judgement.factor_life import APPROVED, PROPOSED, Life
 from reconcile.pairs import pairing
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,27 +249,10 @@ def field_means(
         store, side, pairing.keys_of(store, "field", ()), thresholds
     )
     overlapped = dict(zip(overlap["sample_id"], overlap["evidence"], strict=True))
-    samples = store.frame(_SAMPLES)
+    samples = store.frame(sql("field_values.samples"))
     return [
         value for key in keys for value in _of_key(key, side, samples, overlapped, ZoneInfo(zone))
     ]
-
-
-_SAMPLES = """
-SELECT s.*, max(r.measured_at) AS last_time,
-    count(*) FILTER (WHERE r.measured_at IS NULL) AS untimed
-FROM field_sample AS s
-JOIN field_row AS r
-    ON r.disposition = 'sample' AND r.sample_id = s.sample_id
-    AND r.technique IS NOT DISTINCT FROM s.technique
-    AND r.instrument IS NOT DISTINCT FROM s.instrument
-    AND r.calibration IS NOT DISTINCT FROM s.calibration
-    AND r.matrix = s.matrix AND r.specimen_form = s.specimen_form
-    AND r.moisture_basis = s.moisture_basis AND r.pair_type = s.pair_type
-    AND r."group" = s."group"
-GROUP BY ALL
-ORDER BY number
-"""
 
 
 def _of_key(

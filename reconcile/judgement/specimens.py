@@ -45,6 +45,7 @@ from reconcile.judgement.factor_life import Life
 from reconcile.judgement.field_values import FieldMean, correct_mean, differences, field_means
 from reconcile.pairs import pairing
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 _FEWEST = 8  # pairs below which their scatter is no measure of uncertainty
 _NEAR = 1.25  # lab duplicates up to this factor from the value say its error
@@ -141,10 +142,7 @@ def findings(record: ConformityRecord | None) -> tuple[Finding, ...]:
 
 def limits_of(store: Store) -> tuple[tuple[Limit, ...], int]:
     """The limits of the run's tables in mg/kg, and how many of their rows or cells were refused."""
-    rows = store.rows(
-        "SELECT grade, element, minimum, maximum, unit FROM specification_limit "
-        'JOIN run_file USING (file_id) ORDER BY file_place, "row"'
-    )
+    rows = store.rows(sql("specimens.limits"))
     limits = []
     for grade, element, low, high, unit in rows:
         known = parse_unit(unit)
@@ -158,10 +156,7 @@ def limits_of(store: Store) -> tuple[tuple[Limit, ...], int]:
                 known.name, 1 / per_unit,
             )
         )  # fmt: skip
-    ((refused,),) = store.rows(
-        "SELECT count(*) FROM quarantine JOIN run_file USING (file_id) JOIN file USING (file_id) "
-        "WHERE kind = 'specification limits'"
-    )
+    ((refused,),) = store.rows(sql("specimens.refused_limits"))
     return tuple(limits), int(refused)
 
 
@@ -195,11 +190,7 @@ def result_sets(
 
 
 def _of_form(store: Store, forms: set[str]) -> set[str]:
-    rows = store.rows(
-        "SELECT DISTINCT coalesce(identity.sample_id, register.sample_id), specimen_form "
-        "FROM register JOIN run_file USING (file_id) "
-        "LEFT JOIN identity ON identity.written_id = register.sample_id"
-    )
+    rows = store.rows(sql("specimens.of_form"))
     return {sample for sample, form in rows if sample and form in forms}
 
 
@@ -324,7 +315,7 @@ def _lab_sets(
 ) -> list[ResultSet]:
     keys = [k for k in pairing.keys_of(store, "lab", ()) if k.element in elements]
     side = pairing.Side(store, "lab")
-    samples = store.frame("SELECT * FROM lab_sample ORDER BY number").to_dict("records")
+    samples = store.frame(sql("specimens.lab_sets")).to_dict("records")
     found: dict[tuple[str, str, str, tuple[str, ...]], list[Measured]] = {}
     for key in keys:
         means = side.of(key)

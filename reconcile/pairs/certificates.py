@@ -20,6 +20,7 @@ from reconcile.base.settings import LabSettings
 from reconcile.intake.tables import ABOVE, QUANTIFIED
 from reconcile.pairs.pairing import Key, lab_method
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql, listed, quoted, sql
 
 REISSUE = "superseded by a re-issue"
 LATER = "replaced by a later certificate"
@@ -66,9 +67,7 @@ class _Settled:
             return
         frame = pd.DataFrame(self.rows, columns=list(_CELL)).astype({"value": "float64"})
         self.store.connection.register("incoming", frame)
-        self.store.connection.execute(
-            "INSERT INTO lab_cell SELECT * REPLACE (nullif(value, 'NaN') AS value) FROM incoming"
-        )
+        self.store.connection.execute(sql("certificates.put_settled"))
         self.store.connection.unregister("incoming")
 
 
@@ -92,11 +91,13 @@ def settle(store: Store, keys: Sequence[Key], rules: LabSettings) -> tuple[Findi
 
 
 def _cells(
-    store: Store, keys: Sequence[Key], condition: str, among: str, values: Sequence[Any] = ()
+    store: Store, keys: Sequence[Key], condition: Sql, among: Sql, values: Sequence[Any] = ()
 ) -> pd.DataFrame:
     """Results of chosen rows, one line each; ``among`` compares the code of the cell."""
-    facts = ", ".join(
-        "coalesce(r.certificate, '') AS certificate" if name == "certificate" else f"r.{name}"
+    facts = listed(
+        sql("certificates.certificate")
+        if name == "certificate"
+        else sql("certificates.fact", name=quoted(name))
         for name in _FACTS
     )
     frames = []
@@ -104,13 +105,15 @@ def _cells(
     for key in keys:
         cell = cells.of(key.key)
         frame = store.frame(
-            f"SELECT {facts}, coalesce(r.reported_at, r.analysed_at, r.received_at) AS moment, "
-            f'file.path, r."row", {cell.code}::INTEGER AS code, '
-            f"{cell.value} AS value, {cell.limit} AS lim "
-            f"FROM lab_row AS r JOIN lab ON lab.rowid = r.source "
-            f"JOIN file ON file.file_id = r.file_id "
-            f"WHERE ({condition}) AND {cell.code} {among} "
-            f'ORDER BY r.file_place, r."row", r.sheet',
+            sql(
+                "certificates.results",
+                facts=facts,
+                code=cell.code,
+                value=cell.value,
+                limit=cell.limit,
+                condition=condition,
+                among=among,
+            ),
             values,
         )
         if len(frame):
@@ -162,13 +165,12 @@ def _rows_of(frame: pd.DataFrame) -> list[Any]:
 
 def _reissues(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding]:
     """An earlier issue's result goes where a later issue answers for the same element."""
-    ((revised,),) = store.rows("SELECT count(*) FROM lab_row WHERE has_newer")
+    ((revised,),) = store.rows(sql("certificates.revised_rows"))
     if not revised:
         return []
     cells = _cells(
         store, keys,
-        "EXISTS (SELECT 1 FROM lab_row AS old WHERE old.has_newer "
-        "AND old.certificate = r.certificate AND old.sample_id = r.sample_id)", "IS NOT NULL",
+        sql("certificates.has_issues"), sql("certificates.any_cell"),
     )  # fmt: skip
     came_back: list[Any] = []
     identity = ["key", "technique", "lab_method", "digestion"]
@@ -214,30 +216,20 @@ def _reissues(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Find
 def _place_again(store: Store, cells: Sequence[Any]) -> None:
     sources = sorted({int(cell.source) for cell in cells})
     if sources:
-        store.connection.execute(
-            "UPDATE lab_row SET disposition = placed WHERE list_contains(?, source)", [sources]
-        )
+        store.connection.execute(sql("certificates.place_again"), [sources])
 
 
 def _whole_rows(store: Store, keys: Sequence[Key]) -> None:
     """A row whose every result was superseded is superseded itself, with that reason."""
-    frame = store.frame(
-        "SELECT source, min(reason) AS reason, count(*) AS gone FROM lab_cell "
-        "JOIN lab_row USING (source) WHERE code < 0 AND disposition IN ('sample', 'control') "
-        "GROUP BY source HAVING count(DISTINCT reason) = 1 ORDER BY source"
-    )
+    frame = store.frame(sql("certificates.whole_rows"))
     if frame.empty:
         return
     cells = store.cells("lab")
-    counted = " + ".join(
-        f"coalesce({cells.of(key.key).code} IN (0, 1, 2), false)::INTEGER" for key in keys
+    counted = listed(
+        (sql("certificates.is_result", code=cells.of(key.key).code) for key in keys), "sum"
     )
     store.connection.register("incoming", frame)
-    store.connection.execute(
-        f"UPDATE lab_row SET disposition = whole.reason FROM (SELECT incoming.source, reason "
-        f"FROM incoming JOIN lab ON lab.rowid = incoming.source WHERE {counted} <= gone) AS whole "
-        "WHERE lab_row.source = whole.source"
-    )
+    store.connection.execute(sql("certificates.place_whole_rows", counted=counted))
     store.connection.unregister("incoming")
 
 
@@ -246,25 +238,18 @@ def _whole_rows(store: Store, keys: Sequence[Key]) -> None:
 
 def _later(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding]:
     """By the same laboratory and method, the later certificate's results stand."""
-    ((certificates,),) = store.rows(
-        "SELECT count(DISTINCT certificate) FROM lab_row WHERE disposition = 'sample'"
-    )
+    ((certificates,),) = store.rows(sql("certificates.certificates"))
     if certificates < 2:
         return []
-    group = ", ".join([*_GROUP, "laboratory"])
-    ((several,),) = store.rows(
-        f"SELECT count(*) FROM (SELECT 1 FROM lab_row WHERE disposition = 'sample' "
-        f"GROUP BY {group} HAVING count(DISTINCT certificate) > 1)"
-    )
+    group = [quoted(name) for name in (*_GROUP, "laboratory")]
+    ((several,),) = store.rows(sql("certificates.answered_twice", group=listed(group)))
     if not several:
         return []
-    same = " AND ".join(f"a.{name} = r.{name}" for name in [*_GROUP, "laboratory"])
+    same = listed((sql("certificates.same", name=name) for name in group), "all")
     cells = _standing(
         _cells(
             store, keys,
-            "r.disposition = 'sample' AND r.certificate IS NOT NULL AND EXISTS (SELECT 1 "
-            f"FROM lab_row AS a WHERE a.disposition = 'sample' AND {same} "
-            "AND a.certificate <> r.certificate)", "IN (0, 1, 2)",
+            sql("certificates.by_another", same=same), sql("certificates.results_only"),
         ),
         settled,
     )  # fmt: skip
@@ -320,14 +305,16 @@ def _over_range(
 ) -> list[Finding]:
     """A re-assay's number in the place of '>10000' of the method before it."""
     above = _keys_above(store, keys)
-    limited = _standing(_cells(store, above, "r.disposition = 'sample'", f"= {ABOVE}"), settled)
+    limited = _standing(
+        _cells(store, above, sql("certificates.samples"), sql("certificates.above_range")), settled
+    )
     if limited.empty:
         return []
     elements = set(limited["element"])
     answers = _standing(
         _cells(
             store, [key for key in keys if key.element in elements],
-            "r.disposition = 'sample' AND list_contains(?, r.sample_id)", f"= {QUANTIFIED}",
+            sql("certificates.these_samples"), sql("certificates.quantified"),
             [sorted(set(limited["sample_id"]))],
         ),
         settled,
@@ -380,12 +367,8 @@ def _keys_above(store: Store, keys: Sequence[Key]) -> list[Key]:
     if not keys:
         return []
     cells = store.cells("lab")
-    asked = ", ".join(
-        f"coalesce(bool_or({cells.of(key.key).code} = {ABOVE}), false)" for key in keys
-    )
-    (found,) = store.rows(
-        f"SELECT {asked} FROM lab WHERE file_id IN (SELECT file_id FROM run_file)"
-    )
+    asked = listed(sql("certificates.any_above", code=cells.of(key.key).code) for key in keys)
+    (found,) = store.rows(sql("certificates.above", asked=asked))
     return [key for key, is_above in zip(keys, found, strict=True) if is_above]
 
 
@@ -411,8 +394,8 @@ def _serving(
     Named in the settings, or: wherever both answer for a sample, the first is above range.
     """
     cells = _cells(
-        store, [key for key in keys if key.element in elements], "r.disposition = 'sample'",
-        "IN (0, 1, 2)",
+        store, [key for key in keys if key.element in elements], sql("certificates.samples"),
+        sql("certificates.results_only"),
     )  # fmt: skip
     samples = {
         (element, method, above): set(rows["sample_id"])
@@ -468,7 +451,9 @@ def _best(store: Store, keys: Sequence[Key], ranked: Sequence[str], settled: _Se
         per_element.setdefault(key.element, []).append(key)
     settled_values = {(row[0], row[1]) for row in settled.rows if row[2] == QUANTIFIED}
     for of_element in per_element.values():
-        cells = _cells(store, of_element, "r.disposition = 'sample'", "IN (0, 1, 2)")
+        cells = _cells(
+            store, of_element, sql("certificates.samples"), sql("certificates.results_only")
+        )
         gone = {(row[0], row[1]) for row in settled.rows if row[2] == _SUPERSEDED}
         if cells.empty:
             continue

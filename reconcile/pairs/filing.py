@@ -8,6 +8,7 @@ import pandas as pd
 
 from reconcile.base.model import FileAccount, WaterfallStep
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 _ABOVE = "headings and what stands above them"
 _JOINED = "further lines of quoted cells"
@@ -19,21 +20,7 @@ def counts_of_files(store: Store) -> pd.DataFrame:
     Columns: file_id, rows (= accepted + refused_rows + set_aside), accepted, without_result (of
     the accepted), refused_rows, set_aside, refused_cells (in accepted rows).
     """
-    return store.frame(
-        "SELECT file_id, "
-        "coalesce((SELECT sum(rows_in_file) FROM sheet s WHERE s.file_id = f.file_id), 0)::BIGINT "
-        "AS rows, "
-        "coalesce((SELECT sum(accepted) FROM sheet s WHERE s.file_id = f.file_id), 0)::BIGINT "
-        "AS accepted, "
-        "(SELECT count(*) FROM row_without_result r WHERE r.file_id = f.file_id) "
-        "AS without_result, "
-        "(SELECT count(DISTINCT (coalesce(sheet, ''), \"row\")) FROM quarantine q "
-        "WHERE q.file_id = f.file_id AND \"column\" = '') AS refused_rows, "
-        "coalesce((SELECT sum(rows) FROM set_aside a WHERE a.file_id = f.file_id), 0)::BIGINT "
-        "AS set_aside, "
-        "(SELECT count(*) FROM quarantine q WHERE q.file_id = f.file_id AND \"column\" <> '') "
-        "AS refused_cells FROM run_file AS f ORDER BY file_place"
-    )
+    return store.frame(sql("filing.counts"))
 
 
 def account_of_files(store: Store, tables: Mapping[int, str]) -> tuple[FileAccount, ...]:
@@ -43,31 +30,17 @@ def account_of_files(store: Store, tables: Mapping[int, str]) -> tuple[FileAccou
     has two accounts, the later one marked.
     """
     counts: dict[tuple[int, str], dict[str, int]] = {}
-    for file_id, sheet, reason, rows in store.rows(
-        "SELECT file_id, sheet, reason, sum(rows) FROM set_aside JOIN run_file USING (file_id) "
-        "GROUP BY ALL ORDER BY ALL"
-    ):
+    for file_id, sheet, reason, rows in store.rows(sql("filing.set_aside")):
         counts.setdefault((file_id, sheet), {})[str(reason)] = int(rows)
-    for file_id, sheet, reason, rows in store.rows(
-        "SELECT file_id, sheet, reason, count(*) FROM (SELECT file_id, coalesce(sheet, '') "
-        'AS sheet, "row", min(reason) AS reason FROM quarantine JOIN run_file USING (file_id) '
-        'WHERE "column" = \'\' AND "row" > 0 GROUP BY file_id, sheet, "row") '
-        "GROUP BY ALL ORDER BY ALL"
-    ):
+    for file_id, sheet, reason, rows in store.rows(sql("filing.refused_rows")):
         counts.setdefault((file_id, sheet), {})[f"quarantined: {reason}"] = int(rows)
     used: dict[tuple[int, str], dict[str, int]] = {}
-    for file_id, sheet, disposition, rows in store.rows(
-        "SELECT file_id, coalesce(sheet, ''), disposition, count(*) FROM ("
-        "SELECT file_id, sheet, disposition FROM field_row "
-        "UNION ALL SELECT file_id, sheet, disposition FROM lab_row) GROUP BY ALL ORDER BY ALL"
-    ):
+    for file_id, sheet, disposition, rows in store.rows(sql("filing.dispositions")):
         used.setdefault((file_id, sheet), {})[str(disposition)] = int(rows)
     seen: set[tuple[str, str]] = set()
     accounts = []
     for file_id, path, kind, sheet, entered, accepted, lines, above, joined in store.rows(
-        "SELECT file_id, path, kind, sheet, rows_in_file, accepted, lines_in_file, lines_above, "
-        "lines_joined FROM sheet "
-        "JOIN run_file USING (file_id) JOIN file USING (file_id) ORDER BY file_place, sheet"
+        sql("filing.sheets")
     ):
         place = f"{path}, sheet {sheet}" if sheet else str(path)
         left = ((_ABOVE, int(above)), (_JOINED, int(joined)))

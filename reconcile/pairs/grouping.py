@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from reconcile.store.database import Store, sql
+from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 #: What may tell readings apart, in the order in which it is told; ``day``: where shots of one
 #: reading have times of their own; ``row``: nothing numbers the rows.

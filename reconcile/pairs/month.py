@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 _MOST_MONTHS = 6  # named in a message
 
@@ -31,25 +32,14 @@ def held(
     store: Store, assign_by: str, zone: str, field_samples: set[str], lab_samples: set[str]
 ) -> Held:
     """Count; the rows of the run must have their dispositions, and the samples come from them."""
-    field = dict(store.rows("SELECT disposition, count(*) FROM field_row GROUP BY 1"))
+    field = dict(store.rows(sql("month.field_rows")))
     others, untimed = "other period", "no time of measurement"
     own_field = sum(n for name, n in field.items() if name not in (others, untimed))
     # by field time a laboratory row is of a period where its file is: without a reading of its
     # sample it would be of every month
-    own_file = "AND of_period" if assign_by == "field time" else ""
-    ((own_lab,),) = store.rows(
-        "SELECT count(*) FROM lab_row "
-        f"WHERE disposition NOT IN ('{others}', 'no time of report') {own_file}"
-    )
-    of_its_file = "" if assign_by == "nothing" else "AND of_period"
-    ((refused,),) = store.rows(
-        "SELECT count(*) FROM quarantine JOIN run_file USING (file_id) JOIN file USING (file_id) "
-        f"WHERE kind IN ('field', 'lab') {of_its_file}"
-    )
-    ((controls,),) = store.rows(
-        "SELECT count(*) FROM (SELECT disposition FROM field_row UNION ALL "
-        "SELECT disposition FROM lab_row) WHERE disposition = 'control'"
-    )
+    ((own_lab,),) = store.rows(sql("month.lab_rows"), [assign_by != "field time"])
+    ((refused,),) = store.rows(sql("month.refused"), [assign_by == "nothing"])
+    ((controls,),) = store.rows(sql("month.controls"))
     return Held(
         int(own_field + own_lab + refused), len(field_samples), len(lab_samples),
         len(field_samples & lab_samples), int(controls), int(field.get(untimed, 0)),
@@ -60,10 +50,7 @@ def held(
 def _elsewhere(store: Store, zone: str) -> tuple[tuple[str, int], ...]:
     """Months of the field rows that are of another period, by the clock of the workspace."""
     counts: Counter[str] = Counter()
-    for minute, rows in store.rows(
-        "SELECT date_trunc('minute', measured_at), count(*) FROM field_row "
-        "WHERE disposition = 'other period' GROUP BY 1"
-    ):
+    for minute, rows in store.rows(sql("month.elsewhere")):
         local = minute.replace(tzinfo=UTC).astimezone(ZoneInfo(zone))
         counts[f"{local.year:04d}-{local.month:02d}"] += rows
     return tuple(sorted(counts.items()))

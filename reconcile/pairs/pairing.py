@@ -34,7 +34,8 @@ from reconcile.base.reasons import Exclusion
 from reconcile.base.strata import told_apart
 from reconcile.intake.tables import QUANTIFIED
 from reconcile.pairs.averaging import Means, Nesting, nested_means, nested_means_signed
-from reconcile.store.database import Store, sql
+from reconcile.store.database import Store
+from reconcile.store.statements import Sql, listed, quoted, sql
 
 #: Facts that the setting ``pool`` may merge, and their column in the pair query.
 _POOLED = {
@@ -136,10 +137,10 @@ def begin(store: Store, files: Sequence[RunFile], identities: pd.DataFrame) -> N
         columns=["file_id", "file_place", "of_period"],
     ).astype({"file_id": "int64", "file_place": "int64", "of_period": "bool"})
     con.register("incoming", frame)
-    con.execute("CREATE OR REPLACE TEMP TABLE run_file AS FROM incoming")
+    con.execute(sql("pairing.begin_files"))
     con.unregister("incoming")
     con.register("incoming", identities[["written_id", "sample_id"]].astype("str"))
-    con.execute("CREATE OR REPLACE TEMP TABLE identity AS FROM incoming")
+    con.execute(sql("pairing.begin_identities"))
     con.unregister("incoming")
     con.execute(sql("register_rows"))
 
@@ -148,8 +149,7 @@ def written_ids(store: Store, files: Sequence[RunFile], table: str) -> list[str]
     """The distinct ids as written in the rows of one kind, in order of first sight."""
     numbers = [f.file_id for f in files]
     rows = store.rows(
-        f"SELECT sample_id FROM {table} WHERE list_contains(?, file_id) AND sample_id IS NOT NULL "
-        'GROUP BY sample_id ORDER BY min((file_id, "row"))',
+        sql("pairing.written_ids", rows=quoted(table)),
         [numbers],
     )
     return sorted(row[0] for row in rows)
@@ -198,8 +198,7 @@ def keys_of(store: Store, kind: str, elements: Iterable[str]) -> tuple[Key, ...]
     wanted = set(elements)
     rows = store.rows(
         # methods that differ in case alone are one, as they are one column of the store
-        "SELECT min(key), element, min(method) FROM analyte JOIN run_file USING (file_id) "
-        "JOIN file USING (file_id) WHERE kind = ? GROUP BY element, lower(key) ORDER BY 2, 1",
+        sql("pairing.keys_of"),
         [kind],
     )
     return tuple(Key(*row) for row in rows if not wanted or row[1] in wanted)
@@ -210,8 +209,7 @@ def every_key(store: Store, kind: str) -> tuple[Key, ...]:
     return tuple(
         Key(*row)
         for row in store.rows(
-            "SELECT min(key), element, min(method) FROM analyte JOIN file USING (file_id) "
-            "WHERE kind = ? GROUP BY element, lower(key) ORDER BY 2, 1",
+            sql("pairing.every_key"),
             [kind],
         )
     )
@@ -223,12 +221,12 @@ class Side:
     def __init__(self, store: Store, side: str) -> None:
         """``side``: field or lab. The side's rows must have their dispositions."""
         self._store, self._side = store, side
-        self._files = [row[0] for row in store.rows("SELECT file_id FROM run_file")]
+        self._files = [row[0] for row in store.rows(sql("pairing.files"))]
         self._cells = store.cells(side)
         rows = _as_stored(store, side)
         alone = side == "lab" and rows is not None and rows.groups == len(rows.source)
         store.connection.execute(sql("lab_samples_alone" if alone else f"{side}_samples"))
-        ((groups,),) = store.rows(f"SELECT count(*) FROM {side}_sample")
+        ((groups,),) = store.rows(sql("pairing.how_many", rows=quoted(f"{side}_sample")))
         if rows is None or rows.groups != groups:  # a sample may have several means
             order = store.connection.sql(sql(f"{side}_order")).to_arrow_table()
             group = order.column("group").to_numpy().astype(np.int64)
@@ -239,25 +237,28 @@ class Side:
         else:  # every determination stands for itself
             spot, of_spot = np.arange(len(group)), group
         self._nesting = Nesting(group, spot, of_spot, int(groups))
-        self._take = _places(self._stored(f"{side}.rowid")[0], self._source)
+        self._take = _places(self._stored(sql("pairing.place"))[0], self._source)
         self._settled = _settled(store) if side == "lab" else {}
         self._last: tuple[Key, tuple[Any, Any, Any]] | None = None
 
-    def _stored(self, *columns: str) -> list[NDArray[Any]]:
+    def _stored(self, *columns: Sql) -> list[NDArray[Any]]:
         """Columns of all rows of the run's files, in the order in which they are stored.
 
         A plain filter keeps that order; a join need not. No column may hold an empty cell.
         """
-        names = ", ".join(f"{column} AS c{i}" for i, column in enumerate(columns))
+        statement = sql(
+            "pairing.stored",
+            columns=listed(
+                sql("pairing.column", of=column, name=quoted(f"c{i}"))
+                for i, column in enumerate(columns)
+            ),
+            stored=quoted(f"{self._side}_stored"),
+        )
         with self._store.connection.cursor() as con:  # a thread must not share a connection
-            found = con.sql(
-                f"SELECT {names} FROM {self._side}_stored AS {self._side} "
-                "WHERE list_contains($files, file_id)",
-                params={"files": self._files},
-            ).to_arrow_table()
+            found = con.sql(statement, params={"files": self._files}).to_arrow_table()
         return [column.to_numpy() for column in found.columns]
 
-    def _sorted(self, *columns: str) -> list[NDArray[Any]]:
+    def _sorted(self, *columns: Sql) -> list[NDArray[Any]]:
         """Columns in the order of the nesting."""
         found = self._stored(*columns)
         return found if self._take is None else [column[self._take] for column in found]
@@ -266,7 +267,7 @@ class Side:
         """Means of one analyte, in the order of ``number`` in field_sample or lab_sample."""
         plain = self._cells.of(key.key).plain
         if plain and key.key not in self._settled:
-            (column,) = self._sorted(f"coalesce({plain}, 'nan'::DOUBLE)")
+            (column,) = self._sorted(sql("pairing.number", of=plain))
             return nested_means_signed(column, self._nesting)
         return nested_means(*self._rows(key), self._nesting)
 
@@ -288,9 +289,9 @@ class Side:
         # empty cells as NaN and -1 from the statement: masks cost more than the sums
         cell = self._cells.of(key.key)
         values, codes, limits = self._sorted(
-            f"coalesce({cell.value}, 'nan'::DOUBLE)",
-            f"coalesce({cell.code}, -1)::TINYINT",
-            f"coalesce({cell.limit}, 'nan'::DOUBLE)",
+            sql("pairing.number", of=cell.value),
+            sql("pairing.code", of=cell.code),
+            sql("pairing.number", of=cell.limit),
         )
         if key.key in self._settled:
             values, codes = values.copy(), codes.copy()
@@ -312,7 +313,7 @@ class Side:
 
 def _settled(store: Store) -> dict[str, pd.DataFrame]:
     """By analyte, the results that do not stand as they were given: source, code and value."""
-    cells = store.frame("SELECT key, source, code, value FROM lab_cell")
+    cells = store.frame(sql("pairing.settled"))
     return {str(key): rows for key, rows in cells.groupby("key")}
 
 
@@ -336,11 +337,7 @@ def _as_stored(store: Store, side: str) -> _Rows | None:
     Most tables list sample after sample; to look costs a third of joining and sorting
     every row.
     """
-    spot = "spot" if side == "field" else "''"
-    rows = store.connection.sql(
-        f'SELECT source, sample_id, {spot} AS spot, file_place, "row" FROM {side}_row '
-        "WHERE disposition = 'sample' ORDER BY source"
-    ).to_arrow_table()
+    rows = store.connection.sql(sql(f"pairing.{side}_rows_as_stored")).to_arrow_table()
     sample = rows.column("sample_id")
     other_sample, other_spot = _changes(sample), _changes(rows.column("spot"))
     place, row = (rows.column(name).to_numpy() for name in ("file_place", "row"))
@@ -481,10 +478,7 @@ def join(
 def read_as(store: Store, joined: Joined) -> dict[str, tuple[ReadAs, ReadAs]]:
     """By stratum key, how the columns of field and lab were read in the run's files."""
     known: dict[tuple[str, str], list[tuple[str, str, int]]] = {}
-    for kind, key, species, unit, isotope in store.rows(
-        "SELECT DISTINCT kind, lower(key), species, unit, isotope FROM analyte "
-        "JOIN run_file USING (file_id) JOIN file USING (file_id) ORDER BY ALL"
-    ):
+    for kind, key, species, unit, isotope in store.rows(sql("pairing.read_as")):
         known.setdefault((kind, key), []).append((species, unit, isotope))
 
     def of(side: str, element: str, keys: Iterable[Key]) -> ReadAs:
@@ -526,10 +520,7 @@ def _element_pairs(
 
 
 def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
-    rows = store.rows(
-        f"SELECT DISTINCT sample_id FROM {here} "
-        f"WHERE sample_id NOT IN (SELECT sample_id FROM {there}) ORDER BY sample_id"
-    )
+    rows = store.rows(sql("pairing.one_sided", here=quoted(here), there=quoted(there)))
     return tuple(row[0] for row in rows)
 
 
@@ -708,9 +699,7 @@ def censor_reason(pairs: pd.DataFrame) -> pd.Series:
 def placement_findings(store: Store) -> tuple[Finding, ...]:
     """What a person must settle before rows can be placed: no time, one certificate twice."""
     findings: list[Finding] = []
-    (untimed,) = store.rows(
-        "SELECT count(*) FROM field_row WHERE disposition = 'no time of measurement'"
-    )[0]
+    (untimed,) = store.rows(sql("pairing.untimed"))[0]
     if untimed:
         findings.append(
             Finding(
@@ -722,10 +711,7 @@ def placement_findings(store: Store) -> tuple[Finding, ...]:
                 code=FindingCode.NO_TIME_OF_MEASUREMENT,
             )
         )  # fmt: skip
-    for certificate, count in store.rows(
-        "SELECT certificate, count(*) FROM lab_row "
-        "WHERE disposition = 'certificate given twice under one issue' GROUP BY 1 ORDER BY 1"
-    ):
+    for certificate, count in store.rows(sql("pairing.certificates_twice")):
         findings.append(
             Finding(
                 "intake", "serious", f"certificate {certificate}",
@@ -736,15 +722,7 @@ def placement_findings(store: Store) -> tuple[Finding, ...]:
                 code=FindingCode.CERTIFICATE_TWICE,
             )
         )  # fmt: skip
-    for sample, count in store.rows(
-        "SELECT coalesce(identity.sample_id, register.sample_id) AS sample, "
-        "count(DISTINCT (coalesce(matrix, ''), coalesce(specimen_form, ''), "
-        "coalesce(moisture_basis, ''), coalesce(sample_kind, ''))) AS entries "
-        "FROM register JOIN run_file USING (file_id) "
-        "LEFT JOIN identity ON identity.written_id = register.sample_id "
-        "WHERE register.sample_id IS NOT NULL AND coalesce(register.sample_kind, '') = '' "
-        "GROUP BY 1 HAVING entries > 1 ORDER BY 1"
-    ):
+    for sample, count in store.rows(sql("pairing.registered_differently")):
         findings.append(
             Finding(
                 "identity", "serious", str(sample),
@@ -759,17 +737,7 @@ def placement_findings(store: Store) -> tuple[Finding, ...]:
 
 def rows_mark(store: Store) -> str:
     """Digest of which rows belong to this period and how, so that a release can say so."""
-    marks = store.rows(
-        """
-        SELECT coalesce(md5(string_agg(line, chr(10) ORDER BY line)), '') FROM (
-            SELECT concat_ws('|', 'field', path, sheet, "row", sample_id, disposition) AS line
-            FROM field_row JOIN file USING (file_id) WHERE disposition <> 'other period'
-            UNION ALL
-            SELECT concat_ws('|', 'lab', path, sheet, "row", sample_id, disposition) AS line
-            FROM lab_row JOIN file USING (file_id) WHERE disposition <> 'other period'
-        )
-        """
-    )
+    marks = store.rows(sql("pairing.rows_mark"))
     return str(marks[0][0])
 
 
@@ -806,27 +774,21 @@ def waterfall(store: Store, joined: Joined, pairs: pd.DataFrame) -> tuple[Waterf
 
 def _read_step(store: Store, kind: str, label: str) -> WaterfallStep:
     entered, accepted = store.rows(
-        "SELECT coalesce(sum(rows_in_file), 0), coalesce(sum(accepted), 0) FROM sheet "
-        "JOIN run_file USING (file_id) JOIN file USING (file_id) WHERE kind = ?",
+        sql("pairing.rows_read"),
         [kind],
     )[0]
     aside = store.rows(
-        "SELECT reason, sum(rows) FROM set_aside JOIN run_file USING (file_id) "
-        "JOIN file USING (file_id) WHERE kind = ? GROUP BY reason ORDER BY reason",
+        sql("pairing.rows_set_aside"),
         [kind],
     )
     whole_rows = store.rows(
-        'SELECT reason, count(*) FROM (SELECT file_id, sheet, "row", min(reason) AS reason '
-        "FROM quarantine JOIN run_file USING (file_id) JOIN file USING (file_id) "
-        'WHERE kind = ? AND "column" = \'\' AND "row" > 0 '
-        'GROUP BY file_id, sheet, "row") GROUP BY reason ORDER BY reason',
+        sql("pairing.rows_refused"),
         [kind],
     )
     lost = [(f"quarantined: {reason}", int(n)) for reason, n in whole_rows]
     lost += [(str(reason), int(n)) for reason, n in aside]
     ((twice,),) = store.rows(
-        "SELECT count(*) FROM (SELECT path, sheet FROM sheet JOIN run_file USING (file_id) "
-        "JOIN file USING (file_id) WHERE kind = ? GROUP BY path, sheet HAVING count(*) > 1)",
+        sql("pairing.sheets_read_twice"),
         [kind],
     )
     name = f"{label} read"
@@ -837,8 +799,8 @@ def _read_step(store: Store, kind: str, label: str) -> WaterfallStep:
 
 
 def _use_step(store: Store, kind: str, label: str) -> WaterfallStep:
-    counts = dict(store.rows(f"SELECT disposition, count(*) FROM {kind}_row GROUP BY 1 ORDER BY 1"))
-    (stored,) = store.rows(f"SELECT count(*) FROM {kind} JOIN run_file USING (file_id)")[0]
+    counts = dict(store.rows(sql("pairing.dispositions", rows=quoted(f"{kind}_row"))))
+    (stored,) = store.rows(sql("pairing.rows_of_run", rows=quoted(kind)))[0]
     kept = int(counts.pop("sample", 0))
     return WaterfallStep(
         f"{label} that hold a result of a sample in this period",
@@ -852,8 +814,8 @@ def _use_step(store: Store, kind: str, label: str) -> WaterfallStep:
 def _sample_step(
     store: Store, table: str, alone: tuple[str, ...], side: str, reason: str
 ) -> WaterfallStep:
-    (entered,) = store.rows(f"SELECT count(DISTINCT sample_id) FROM {table}")[0]
-    (kept,) = store.rows("SELECT count(DISTINCT sample_id) FROM sample_pair")[0]
+    (entered,) = store.rows(sql("pairing.samples", rows=quoted(table)))[0]
+    (kept,) = store.rows(sql("pairing.samples_paired"))[0]
     return WaterfallStep(
         f"samples with a {side} result",
         "samples",

@@ -15,6 +15,7 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import TableSettings
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 _MOST_NAMED = 10
 
@@ -38,12 +39,7 @@ def high_means(store: Store, tables: Mapping[int, TableSettings]) -> tuple[HighM
 
     Shots are averaged within a spot and spots within a sample, as the results are.
     """
-    rows = store.frame(
-        "SELECT sample_id, coalesce(technique, '') AS technique, "
-        "coalesce(instrument, '') AS instrument, coalesce(calibration, '') AS calibration, "
-        'spot, file_id, sum_pct FROM field_row JOIN reported_sum USING (file_id, sheet, "row") '
-        "WHERE disposition = 'sample' ORDER BY sample_id, file_place, sheet, \"row\""
-    )
+    rows = store.frame(sql("sums.high_means"))
     if rows.empty:
         return ()
     rows["limit"] = rows["file_id"].map({i: t.largest_sum_pct for i, t in tables.items()})

@@ -11,6 +11,7 @@ from reconcile.base.model import WaterfallStep
 from reconcile.pairs.certificates import BEST, LATER, OVER_RANGE, REISSUE, STANDS_IN
 from reconcile.pairs.pairing import Key, keys_of, lab_method
 from reconcile.store.database import Store
+from reconcile.store.statements import listed, sql
 
 _JOINT = " | "
 
@@ -28,11 +29,7 @@ def name_links(store: Store, pairs: pd.DataFrame, lab_methods: dict[str, str]) -
     """
     none: list[tuple[str, ...]] = [()] * len(pairs)
     pairs = pairs.assign(lab_link="", stood_in=pd.Series(none, index=pairs.index, dtype=object))
-    cells = store.frame(
-        "SELECT lab_cell.*, coalesce(certificate, '') AS certificate, technique, lab_method, "
-        "digestion FROM lab_cell JOIN lab_row USING (source) "
-        "ORDER BY lab_cell.sample_id, element, link"
-    )
+    cells = store.frame(sql("superseded.name_links"))
     if cells.empty or pairs.empty:
         return pairs
     links: dict[tuple[str, str, str], list[str]] = {}
@@ -70,18 +67,14 @@ def superseded_rows(store: Store) -> list[tuple[str, str, str, str]]:
     """Sample, element, reason and link of every result that does not stand as given."""
     return [
         (str(row[0]), str(row[1]), str(row[2]), str(row[3]))
-        for row in store.rows(
-            "SELECT lab_cell.sample_id, element, reason, link FROM lab_cell "
-            "JOIN lab_row USING (source) WHERE placed <> 'other period' "
-            "ORDER BY lab_cell.sample_id, element, reason, link, key"
-        )
+        for row in store.rows(sql("superseded.superseded_rows"))
     ]
 
 
 def account(store: Store, keys: Sequence[Key]) -> tuple[WaterfallStep, ...]:
     """Results of samples, one by one, where certificates answered more than once."""
-    ((settled,),) = store.rows("SELECT count(*) FROM lab_cell")
-    ((older,),) = store.rows("SELECT count(*) FROM lab_row WHERE has_newer")
+    ((settled,),) = store.rows(sql("superseded.settled"))
+    ((older,),) = store.rows(sql("superseded.revised_rows"))
     if (not settled and not older) or not keys:
         return ()
     cells = store.cells("lab")
@@ -89,11 +82,7 @@ def account(store: Store, keys: Sequence[Key]) -> tuple[WaterfallStep, ...]:
     lost: dict[str, int] = {}
     for key in keys:
         for disposition, reason, count in store.rows(
-            f"SELECT disposition, coalesce(c.reason, ''), count(*) FROM lab_row AS r "
-            f"JOIN lab ON lab.rowid = r.source "
-            f"LEFT JOIN lab_cell AS c ON c.source = r.source AND c.key = ? AND c.code < 0 "
-            f"WHERE {cells.of(key.key).code} IN (0, 1, 2) AND r.sample_kind = 'sample' "
-            f"AND (disposition = 'sample' OR list_contains(?, disposition)) GROUP BY 1, 2",
+            sql("superseded.results_by_reason", code=cells.of(key.key).code),
             [key.key, [REISSUE, LATER, OVER_RANGE, STANDS_IN, BEST]],
         ):
             entered += count
@@ -101,14 +90,13 @@ def account(store: Store, keys: Sequence[Key]) -> tuple[WaterfallStep, ...]:
             if why:
                 lost[why] = lost.get(why, 0) + count
     ((kept,),) = store.rows(
-        "SELECT coalesce(sum(n), 0) FROM ("
-        + " UNION ALL ".join(
-            f"SELECT count(*) AS n FROM lab_row JOIN lab ON lab.rowid = lab_row.source "
-            f"WHERE disposition = 'sample' AND {cells.of(key.key).code} IN (0, 1, 2)"
-            for key in keys
+        sql(
+            "superseded.results_kept",
+            each=listed(
+                (sql("superseded.results_of", code=cells.of(key.key).code) for key in keys),
+                "union",
+            ),
         )
-        + " UNION ALL SELECT -count(*) FROM lab_cell JOIN lab_row USING (source) "
-        "WHERE code < 0 AND disposition = 'sample')"
     )
     return (
         WaterfallStep(

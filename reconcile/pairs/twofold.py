@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from reconcile.store.database import Store, StoredFile
+from reconcile.store.statements import sql
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,18 +33,11 @@ def same_cells(store: Store, files: Mapping[int, StoredFile]) -> tuple[SameCells
             if (field.kind, lab.kind) != ("field", "lab") or field.sha256 != lab.sha256:
                 continue
             columns = store.rows(
-                "SELECT sheet, f.heading FROM column_meaning AS f JOIN column_meaning AS l "
-                "USING (sheet, position) WHERE f.file_id = ? AND l.file_id = ? AND f.role = l.role "
-                "AND (f.role = 'value' OR (f.role = 'fact' AND f.key = 'value' AND l.key = f.key)) "
-                "ORDER BY sheet, position",
+                sql("twofold.same_headings"),
                 [field.file_id, lab.file_id],
             )
             rows = store.rows(
-                "SELECT sheet, count(*) FROM field JOIN lab USING (sheet, \"row\") "
-                "WHERE field.file_id = ? AND lab.file_id = ? "
-                "AND coalesce(field.sample_kind, '') <> 'leave out' "
-                "AND coalesce(lab.sample_kind, '') <> 'leave out' "
-                "GROUP BY sheet ORDER BY sheet",
+                sql("twofold.same_rows"),
                 [field.file_id, lab.file_id],
             ) if columns else []  # fmt: skip
             of_sheet = {str(sheet): int(count) for sheet, count in rows}

@@ -19,8 +19,9 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.run import rereading
 from reconcile.store import contents, ledger
-from reconcile.store.database import Store, UnfitStore, left_as, quoted, tables_of_files
+from reconcile.store.database import Store, UnfitStore, left_as, tables_of_files
 from reconcile.store.ledger import Ledger
+from reconcile.store.statements import quoted, sql
 
 _HEX = frozenset("0123456789abcdef")
 
@@ -127,7 +128,7 @@ def _store(workspace: Workspace, book: Ledger) -> tuple[int, list[Finding]]:
     findings: list[Finding] = []
     try:
         with Store(path, only_look=True) as store:
-            held = store.rows("SELECT file_id, path, sha256, reading_key FROM file ORDER BY 1")
+            held = store.rows(sql("holdings.files"))
             for file_id, *reading in held:
                 shown, sha256, key = reading
                 expected = book.contents_of((shown, sha256, key))
@@ -139,10 +140,7 @@ def _store(workspace: Workspace, book: Ledger) -> tuple[int, list[Finding]]:
                     )
                     findings.append(serious(f"{name}, {shown}", text, _AGAIN))
             for table in tables_of_files():
-                if store.rows(
-                    f"SELECT 1 FROM {quoted(table)} WHERE file_id NOT IN "
-                    "(SELECT file_id FROM file) LIMIT 1"
-                ):
+                if store.rows(sql("holdings.of_no_file", rows=quoted(table))):
                     text = f"The store holds rows of no file ({table}); no run uses them."
                     findings.append(serious(name, text, _AGAIN))
     except UnfitStore as error:

@@ -38,7 +38,8 @@ from reconcile.releases import kept_custody, settling
 from reconcile.reporting import sentences
 from reconcile.run.state import Run, of_run
 from reconcile.samples import identity, overlay, spelling
-from reconcile.store.database import Store, sql
+from reconcile.store.database import Store
+from reconcile.store.statements import quoted, sql
 
 
 def settle_identities(run: Run) -> Run:
@@ -49,8 +50,7 @@ def settle_identities(run: Run) -> Run:
     register_ids = pairing.written_ids(store, files, "register")
     numbers = [f.file_id for f in files]
     aliases = store.frame(
-        "SELECT * EXCLUDE (file_id, sheet) FROM alias WHERE list_contains(?, file_id) "
-        'ORDER BY file_id, "row"',
+        sql("judging.aliases"),
         [numbers],
     )
     everything = sorted({*field_ids, *lab_ids, *register_ids})
@@ -67,13 +67,7 @@ def settle_identities(run: Run) -> Run:
         store, pairing.keys_of(store, "lab", ()), run.workspace.settings.lab
     )
     samples = {
-        side: [
-            row[0]
-            for row in store.rows(
-                f"SELECT DISTINCT sample_id FROM {side}_row "
-                "WHERE disposition IN ('sample', 'no result') ORDER BY 1"
-            )
-        ]
+        side: [row[0] for row in store.rows(sql("judging.samples_of", rows=quoted(f"{side}_row")))]
         for side in ("field", "lab")
     }
     zone = run.workspace.settings.workspace.time_zone
@@ -175,14 +169,8 @@ def judge_controls(run: Run) -> Run:
     judgement = custody.judge(
         eligibility.with_settled_ids(events, register["sample_id"], of_run(run, "alias")),
         register,
-        store.frame(
-            "SELECT sample_id, certificate, received_at, analysed_at, reported_at FROM lab_row "
-            "WHERE disposition IN ('sample', 'no result') ORDER BY ALL"
-        ),
-        store.frame(
-            "SELECT sample_id, measured_at FROM field_row "
-            "WHERE disposition IN ('sample', 'no result') ORDER BY ALL"
-        ),
+        store.frame(sql("judging.lab_times")),
+        store.frame(sql("judging.field_times")),
         thresholds,
         zone=zone,
     )

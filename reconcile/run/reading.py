@@ -37,6 +37,7 @@ from reconcile.store import binding
 from reconcile.store.binding import Binding, Doubted
 from reconcile.store.database import ROW_TABLES, Store, StoredFile
 from reconcile.store.ledger import Name, Reading
+from reconcile.store.statements import sql
 
 _Result = TypeVar("_Result")
 _ENDING = re.compile(r"\.[a-z0-9]{1,16}")
@@ -264,8 +265,7 @@ class _Archive:
 def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
     """What the reading did or left to a person: recalculations, missing facts, doubts."""
     rows = run.store.rows(
-        "SELECT path, sheet, text FROM note JOIN file USING (file_id) "
-        "WHERE list_contains(?, file_id) ORDER BY list_position(?, file_id), sheet, text",
+        sql("reading.notes"),
         [file_ids, file_ids],
     )
     return tuple(
@@ -291,15 +291,11 @@ def _absent_columns(run: Run, stored: dict[int, StoredFile]) -> tuple[Finding, .
             if run.found[i].table_index == number and not f.problem
         }
         ids = list(files)
-        ((sheets,),) = run.store.rows(
-            "SELECT count(*) FROM sheet WHERE list_contains(?, file_id)", [ids]
-        )
+        ((sheets,),) = run.store.rows(sql("reading.sheets"), [ids])
         lacking = {
             str(heading): (int(count), str(why))
             for heading, count, why in run.store.rows(
-                "SELECT heading, count(*), arg_min(why, (list_position(?, file_id), sheet)) "
-                "FROM column_meaning WHERE role = ? AND list_contains(?, file_id) "
-                "GROUP BY heading",
+                sql("reading.headings"),
                 [ids, ABSENT, ids],
             )
         }
@@ -337,8 +333,7 @@ def _by_ids_met(
         index
         for index, file in stored.items()
         if file.kind in ("field", "lab") and not file.problem and run.store.rows(
-            "SELECT 1 FROM column_meaning WHERE file_id = ? AND key = 'sample_id' "
-            "AND role <> 'fact'", [file.file_id],
+            sql("reading.has_ids"), [file.file_id],
         )
     }  # fmt: skip
     if not doubtful:
@@ -347,8 +342,7 @@ def _by_ids_met(
     known = {
         str(text)
         for (text,) in run.store.rows(
-            "SELECT sample_id FROM register WHERE list_contains(?, file_id) UNION "
-            "SELECT written_id FROM alias WHERE list_contains(?, file_id)",
+            sql("reading.ids"),
             [numbers, numbers],
         )
         if text
@@ -660,8 +654,7 @@ def reading_key(
 
 def _register(run: Run, file_ids: list[int]) -> _Register:
     names = run.store.rows(
-        "SELECT path, sha256, reading_key FROM file WHERE list_contains(?, file_id) "
-        "AND kind = 'sample register' ORDER BY file_id",
+        sql("reading.register_files"),
         [file_ids],
     )
     return _Register(register_rows(run.store, file_ids), tuple((p, s, k) for p, s, k in names))
@@ -670,7 +663,6 @@ def _register(run: Run, file_ids: list[int]) -> _Register:
 def register_rows(store: Store, file_ids: list[int]) -> pd.DataFrame:
     """The rows of the sample registers among these files."""
     return store.frame(
-        "SELECT * EXCLUDE (file_id, sheet) FROM register WHERE list_contains(?, file_id) "
-        'ORDER BY file_id, "row"',
+        sql("reading.register_rows"),
         [file_ids],
     )

@@ -32,6 +32,7 @@ from reconcile.run import gathering
 from reconcile.run.reading import archived
 from reconcile.run.state import NO_CHANGES, Run, RunOutcome, of_run
 from reconcile.samples import overlay
+from reconcile.store.statements import listed, quoted, sql
 
 
 def write_the_release(run: Run) -> Run:
@@ -200,14 +201,7 @@ def _record(run: Run, target: Path, reconciliation: Reconciliation | None, autho
 def _inputs(run: Run) -> tuple[InputFile, ...]:
     """The files that bear on this period: all but field and lab files wholly of other periods."""
     counts = {row.file_id: row for row in filing.counts_of_files(run.store).itertuples()}
-    elsewhere = {
-        row[0]
-        for row in run.store.rows(
-            "SELECT file_id FROM (SELECT file_id, disposition FROM field_row UNION ALL "
-            "SELECT file_id, disposition FROM lab_row) GROUP BY file_id "
-            "HAVING bool_and(disposition = 'other period')"
-        )
-    }
+    elsewhere = {row[0] for row in run.store.rows(sql("releasing.files_of_other_periods"))}
     entries = overlay.entered(run.store, run.corrections_refused)["entered_in"]
     file_of = overlay.files_of_entries(run.store)
     corrected_by = {file_of.get(text, "") for text in entries}
@@ -238,23 +232,16 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
 
 
 def _data_until(run: Run) -> str:
-    ((latest,),) = run.store.rows(
-        "SELECT max(moment) FROM ("
-        "SELECT measured_at AS moment FROM field_row WHERE disposition = 'sample' "
-        "UNION ALL SELECT coalesce(reported_at, analysed_at, received_at) FROM lab_row "
-        "WHERE disposition = 'sample')"
-    )
+    ((latest,),) = run.store.rows(sql("releasing.data_until"))
     return "" if latest is None else latest.isoformat() + "Z"
 
 
 def quarantine_of(run: Run) -> pd.DataFrame:
     """Every refused file, row and cell of the run."""
-    columns = ", ".join(f'quarantine."{name}"' for name in QUARANTINE_COLUMNS)
-    rows = run.store.frame(
-        f"SELECT {columns}, sha256 FROM quarantine JOIN run_file USING (file_id) "
-        f"JOIN file USING (file_id) "
-        f"ORDER BY file_place, {columns}"
+    columns = listed(
+        sql("releasing.refused_column", name=quoted(name)) for name in QUARANTINE_COLUMNS
     )
+    rows = run.store.frame(sql("releasing.refused", columns=columns))
     whole = pd.DataFrame(
         [
             (stored.path, "", 0, "", "the whole file", stored.problem, stored.advice,
@@ -280,9 +267,7 @@ def _exclusions(run: Run) -> pd.DataFrame:
         rows += [
             (f"{side} row", sample, "", "", reason, f"{path}, row {number}", "")
             for sample, reason, path, number in run.store.rows(
-                f'SELECT {side}_row.sample_id, disposition, path, "row" FROM {side}_row '
-                "JOIN file USING (file_id) WHERE disposition NOT IN "
-                f"('sample', 'control', 'other period') ORDER BY file_place, \"row\""
+                sql("releasing.left_out", rows=quoted(f"{side}_row"))
             )
         ]
     rows += [

@@ -22,6 +22,7 @@ from reconcile.store import binding, contents, ledger
 from reconcile.store.binding import Binding, Doubted
 from reconcile.store.database import Store
 from reconcile.store.ledger import Ledger, Reading
+from reconcile.store.statements import sql
 
 _ADVICE = "'reconcile run' reads the file again where it is needed."
 
@@ -112,7 +113,7 @@ def made_sound(workspace: Workspace, store: Store) -> tuple[Finding, ...]:
     """
     bound = Binding(workspace, store)
     try:
-        for name in store.rows("SELECT path, sha256, reading_key FROM file"):
+        for name in store.rows(sql("rereading.files")):
             bound.known(name)
     except Doubted as doubt:
         store.start_afresh(str(doubt))

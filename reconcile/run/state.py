@@ -32,6 +32,7 @@ from reconcile.pairs.month import Held
 from reconcile.pairs.pairing import Joined, RunFile
 from reconcile.releases import release
 from reconcile.store.database import Store, StoredFile
+from reconcile.store.statements import quoted, sql
 
 Tell = Callable[[str], None]
 
@@ -105,10 +106,7 @@ class RunOutcome:
 
 def of_run(run: Run, table: str) -> pd.DataFrame:
     """The stored rows of one kind that belong to this run."""
-    frame = run.store.frame(
-        f"SELECT {table}.* EXCLUDE (file_id, sheet) FROM {table} JOIN run_file USING (file_id) "
-        f'ORDER BY file_place, "row"'
-    )
+    frame = run.store.frame(sql("state.rows_of_run", rows=quoted(table)))
     for column in frame.columns:
         if pd.api.types.is_datetime64_any_dtype(frame[column]):
             frame[column] = frame[column].dt.tz_localize("UTC")

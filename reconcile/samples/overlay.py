@@ -11,6 +11,7 @@ from reconcile.base.model import CORRECTION_COLUMNS, Finding, WaterfallStep
 from reconcile.base.places import Place
 from reconcile.intake.corrections import Correction
 from reconcile.store.database import Store
+from reconcile.store.statements import sql
 
 #: (path, SHA-256) of a file -> the corrections entered for it.
 Corrections = Mapping[tuple[str, str], tuple[Correction, ...]]
@@ -21,10 +22,7 @@ def corrections_in(store: Store, file_ids: Sequence[int]) -> Corrections:
     """Every filled-in correction of these files of kind corrections, by the file it means."""
     found: dict[tuple[str, str], list[Correction]] = {}
     for file, sha256, sheet, row, column, value, by, because, path, number in store.rows(
-        'SELECT correction.file, lower(correction.sha256), of_sheet, file_row, "column", '
-        'corrected_value, corrected_by, corrected_because, path, "row" FROM correction '
-        "JOIN file USING (file_id) WHERE corrected_value IS NOT NULL "
-        'AND list_contains(?, file_id) ORDER BY path, "row"',
+        sql("overlay.corrections_in"),
         [list(file_ids)],
     ):
         entry = Correction(
@@ -37,9 +35,7 @@ def corrections_in(store: Store, file_ids: Sequence[int]) -> Corrections:
 
 def files_of_entries(store: Store) -> dict[str, str]:
     """By where an entry stands (``entered_in``), the file in which it does; of the run's files."""
-    rows = store.rows(
-        'SELECT path, "row" FROM correction JOIN run_file USING (file_id) JOIN file USING (file_id)'
-    )
+    rows = store.rows(sql("overlay.files_of_entries"))
     return {Place(path, row=number).text: path for path, number in rows}
 
 
@@ -91,8 +87,7 @@ def met_sheets(store: Store, file_ids: Sequence[int]) -> list[str]:
     return [
         str(row[0])
         for row in store.rows(
-            "SELECT DISTINCT entered_in FROM applied_correction WHERE list_contains(?, file_id) "
-            "ORDER BY entered_in",
+            sql("overlay.met"),
             [list(file_ids)],
         )
     ]
@@ -102,12 +97,7 @@ def entered(store: Store, refused: Sequence[tuple[str, Correction, str]]) -> pd.
     """Every correction of the run and what became of it: model.CORRECTION_COLUMNS, of which
     ``outcome`` is for the reader, and ``refused``: why it was not applied, '' where it was.
     """
-    rows = store.rows(
-        'SELECT path, sheet, "row", "column", original, corrected, corrected_by, '
-        "corrected_because, entered_in, refused "
-        "FROM applied_correction JOIN run_file USING (file_id) JOIN file USING (file_id) "
-        'ORDER BY file_place, sheet, "row", "column", entered_in'
-    )
+    rows = store.rows(sql("overlay.entered"))
     rows += [
         (path, c.sheet, c.row, c.column, "", c.value, c.by, c.because, c.entered_in, why)
         for path, c, why in refused

@@ -5,6 +5,7 @@ from __future__ import annotations
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.store.database import Store
+from reconcile.store.statements import quoted, sql
 
 _NAMES = {
     "field": ("technique", "instrument", "calibration"),
@@ -21,7 +22,7 @@ def one_spelling(store: Store) -> tuple[Finding, ...]:
     for side, names in _NAMES.items():
         for name in names:
             written = store.rows(
-                f"SELECT {name}, count(*) FROM {side}_row WHERE {name} <> '' GROUP BY 1 ORDER BY 1"
+                sql("spelling.spellings", fact=quoted(name), rows=quoted(f"{side}_row"))
             )
             if len(written) < 2:
                 continue
@@ -34,7 +35,7 @@ def one_spelling(store: Store) -> tuple[Finding, ...]:
                     continue
                 kept, *others = [text for _, text in sorted(spellings)]
                 store.connection.execute(
-                    f"UPDATE {side}_row SET {name} = ? WHERE list_contains(?, {name})",
+                    sql("spelling.respell", fact=quoted(name), rows=quoted(f"{side}_row")),
                     [kept, others],
                 )
                 shown = ", ".join(f"'{text}'" for text in others)

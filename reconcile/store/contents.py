@@ -12,7 +12,8 @@ import hashlib
 import json
 from collections.abc import Sequence
 
-from reconcile.store.database import STORED, Store, is_result, quoted, tables_of_files
+from reconcile.store.database import STORED, Store, is_result, tables_of_files
+from reconcile.store.statements import listed, quoted, sql
 
 
 def digest_of(store: Store, file_id: int) -> str:
@@ -22,10 +23,8 @@ def digest_of(store: Store, file_id: int) -> str:
     whatever other files widened the table, and in whatever capitals these name an analyte.
     """
     tables = tables_of_files()
-    counts = ", ".join(
-        f"(SELECT count(*) FROM {quoted(table)} WHERE file_id = $1)" for table in tables
-    )
-    ((*held,),) = store.rows(f"SELECT {counts}", [file_id])
+    counts = listed(sql("contents.rows_of_file", rows=quoted(table)) for table in tables)
+    ((*held,),) = store.rows(sql("contents.counts", counts=counts), [file_id])
     parts = [
         [table, rows, *_of_table(store, table, columns, file_id)]
         for (table, columns), rows in zip(tables.items(), held, strict=True)
@@ -38,7 +37,6 @@ def _of_table(
     store: Store, table: str, columns: Sequence[str], file_id: int
 ) -> tuple[list[str], str, str, list[int]]:
     """Columns that the file fills; sum and fold of the hashes of its rows; plain limits."""
-    where = f"FROM {quoted(table)} WHERE file_id = ?"
     named = [(c, quoted(c)) for c in columns if c != "file_id"]
     if table.endswith(STORED):
         wide = table.removesuffix(STORED)
@@ -46,15 +44,17 @@ def _of_table(
         named = [(c, quoted(c)) for c in store.columns(table) if not is_result(c)]
         named = [(c, text) for c, text in named if c != "file_id"]
         for key in store.keys(wide):
-            named += [(f"{mark}:{key}".lower(), sql) for mark, sql in cells.folded(key).items()]
-        counts = ", ".join(f"count({text})" for _, text in named)
-        ((*filled,),) = store.rows(f"SELECT {counts} {where}", [file_id])
+            named += [(f"{mark}:{key}".lower(), of) for mark, of in cells.folded(key).items()]
+        counts = listed(sql("contents.filled", of=text) for _, text in named)
+        (filled,) = store.rows(
+            sql("contents.of_file", columns=counts, rows=quoted(table)), [file_id]
+        )
         named = sorted(pair for pair, n in zip(named, filled, strict=True) if n)
-    texts = ", ".join(text for _, text in named)
+    texts = listed(text for _, text in named)
     # the hash takes -0.0 and 0.0 for one; as a plain result one is a limit, the other a value
-    below = [f"count_if(signbit({text}))" for name, text in named if name.startswith("r:")]
+    below = [sql("contents.limits", of=text) for name, text in named if name.startswith("r:")]
+    hashes = sql("contents.hashes", columns=texts)
     ((added, folded, *signs),) = store.rows(
-        f"SELECT {', '.join([f'sum(hash({texts}))', f'bit_xor(hash({texts}))', *below])} {where}",
-        [file_id],
+        sql("contents.of_file", columns=listed([hashes, *below]), rows=quoted(table)), [file_id]
     )
     return [name for name, _ in named], str(added), str(folded), signs

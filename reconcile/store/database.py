@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +25,7 @@ from reconcile.base.model import QUARANTINE_COLUMNS
 from reconcile.base.writing import hold
 from reconcile.intake import tables as contract
 from reconcile.intake.tables import TypedTable
+from reconcile.store.statements import Sql, listed, quoted, sql
 
 #: Table name in the store and facts, by kind of file.
 ROW_TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
@@ -71,29 +71,6 @@ _WIDE = ("field", "lab")
 
 STORED = "_stored"
 _UNFIT = "The next run moves it aside and reads every archived file again."
-_SHAPE = """
-    SELECT table_name, column_name, data_type FROM duckdb_columns()
-    WHERE database_name = current_database() AND NOT internal
-    UNION ALL SELECT function_name, function_type, '' FROM duckdb_functions()
-    WHERE database_name = current_database() AND NOT internal
-    UNION ALL SELECT index_name, 'index', '' FROM duckdb_indexes()
-    WHERE database_name = current_database()
-"""
-
-
-def quoted(identifier: str) -> str:
-    """An SQL identifier that can hold any text."""
-    return '"' + identifier.replace('"', '""') + '"'
-
-
-@cache
-def sql(name: str) -> str:
-    """A statement from ``sql/``."""
-    return (
-        resources.files("reconcile.store")
-        .joinpath("sql", f"{name}.sql")
-        .read_text(encoding="utf-8")
-    )
 
 
 def _busy(path: Path | None) -> BusyError:
@@ -139,10 +116,12 @@ def _make_tables(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(sql("store"))
     for table, facts in ROW_TABLES.values():
         if table in _WIDE:
-            con.execute(f"CREATE TABLE {table}{STORED} (file_id BIGINT NOT NULL, sheet VARCHAR)")
+            con.execute(sql("database.make_wide", table=quoted(table + STORED)))
             continue
-        columns = ", ".join(f"{quoted(f)} {_type_of(f)}" for f in facts)
-        con.execute(f"CREATE TABLE {table} (file_id BIGINT NOT NULL, sheet VARCHAR, {columns})")
+        columns = listed(
+            sql("database.column", name=quoted(f), kind=_kind(_type_of(f))) for f in facts
+        )
+        con.execute(sql("database.make", table=quoted(table), columns=columns))
 
 
 @cache
@@ -150,7 +129,7 @@ def _expected_shape() -> dict[str, dict[str, str]]:
     with _connect(":memory:") as con:
         _make_tables(con)
         shape: dict[str, dict[str, str]] = {}
-        for table, column, kind in con.execute(_SHAPE).fetchall():
+        for table, column, kind in con.execute(sql("database.shape")).fetchall():
             shape.setdefault(table, {})[column] = kind
         return shape
 
@@ -311,7 +290,7 @@ class Store:
         try:
             self.connection = self._opened()
             for table in tables_of_files():
-                self.rows(f"SELECT max(hash(held)) FROM {quoted(table)} AS held")
+                self.rows(sql("database.whole", table=quoted(table)))
         except (duckdb.Error, UnfitStore):
             return False
         return True
@@ -342,7 +321,7 @@ class Store:
     def _shape(self) -> dict[str, dict[str, str]]:
         """Columns and their types of every table, and of whatever else stands in the file."""
         shape: dict[str, dict[str, str]] = {}
-        for table, column, kind in self.rows(_SHAPE):
+        for table, column, kind in self.rows(sql("database.shape")):
             shape.setdefault(table, {})[column] = kind
         return shape
 
@@ -350,20 +329,31 @@ class Store:
         """Add columns (name: type) that the field or lab table lacks, and show them."""
         for name, kind in columns.items():
             # finding a small form for a million ids takes longer than writing them
-            how = " USING COMPRESSION uncompressed" if kind == "VARCHAR" else ""
+            how = "add_text_column" if kind == "VARCHAR" else "add_column"
             self.connection.execute(
-                f"ALTER TABLE {table}_stored ADD COLUMN IF NOT EXISTS {quoted(name)} {kind}{how}"
-            )
+                sql(
+                    f"database.{how}",
+                    table=quoted(table + STORED), name=quoted(name), kind=_kind(kind),
+                )
+            )  # fmt: skip
         facts = next(facts for name, facts in ROW_TABLES.values() if name == table)
         stored = self.columns(f"{table}_stored")
-        shown = ["rowid", "file_id", "sheet"]
+        shown = [quoted(f) for f in ("rowid", "file_id", "sheet")]
         shown += [
-            quoted(f) if f in stored else f"NULL::{_type_of(f)} AS {quoted(f)}" for f in facts
+            quoted(f)
+            if f in stored
+            else sql("database.absent", kind=_kind(_type_of(f)), name=quoted(f))
+            for f in facts
         ]
         shown += [quoted(c) for c in stored if c not in {*facts, "file_id", "sheet"}]
         self.connection.execute(
             # not kept in the file: what is shown is what this program says
-            f"CREATE OR REPLACE TEMP VIEW {table} AS SELECT {', '.join(shown)} FROM {table}_stored"
+            sql(
+                "database.show",
+                view=quoted(table),
+                columns=listed(shown),
+                table=quoted(table + STORED),
+            )
         )
 
     # ---- files ------------------------------------------------------------------
@@ -371,8 +361,7 @@ class Store:
     def find(self, path: str, sha256: str, reading_key: str) -> StoredFile | None:
         """The file, where the same bytes were read the same way before."""
         row = self.connection.execute(
-            "SELECT file_id, path, sha256, kind, size, problem, advice FROM file "
-            "WHERE path = ? AND sha256 = ? AND reading_key = ?",
+            sql("database.find"),
             [path, sha256, reading_key],
         ).fetchone()
         return StoredFile(*row) if row else None
@@ -396,11 +385,11 @@ class Store:
         if self._path is not None:
             left_as(self._path).unlink(missing_ok=True)
         with self.transaction() as con:
-            found = con.execute("SELECT nextval('file_number')").fetchone()
+            found = con.execute(sql("database.next_file")).fetchone()
             assert found is not None
             file_id = int(found[0])
             con.execute(
-                "INSERT INTO file VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                sql("database.add_file"),
                 [file_id, path, sha256, reading_key, kind, size, problem, advice],
             )
             for table in read:
@@ -413,8 +402,7 @@ class Store:
         name, facts = ROW_TABLES[table.kind]
         self._add_rows(con, name, facts, file_id, table)
         con.execute(
-            "INSERT INTO sheet BY NAME SELECT ? AS file_id, ? AS sheet, ? AS rows_in_file, "
-            "? AS accepted, ? AS lines_in_file, ? AS lines_above, ? AS lines_joined",
+            sql("database.add_sheet"),
             [
                 file_id, table.sheet, table.rows_in_file, table.rows_accepted,
                 table.counted.lines, table.counted.above, table.lines_joined,
@@ -422,12 +410,12 @@ class Store:
         )  # fmt: skip
         _insert(
             con,
-            "INSERT INTO set_aside VALUES (?, ?, ?, ?)",
+            sql("database.add_set_aside"),
             ([file_id, table.sheet, reason, rows] for reason, rows in table.rows_set_aside),
         )
         _insert(
             con,
-            "INSERT INTO analyte VALUES (?, ?, ?, ?, ?, ?, ?)",
+            sql("database.add_analyte"),
             (
                 [file_id, a.key, a.element, a.method, a.species, a.unit, a.isotope]
                 for a in table.analytes
@@ -435,7 +423,7 @@ class Store:
         )
         _insert(
             con,
-            "INSERT INTO column_meaning VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            sql("database.add_column_meaning"),
             (
                 [
                     file_id, table.sheet, c.index, c.heading, c.role, c.key, c.element,
@@ -446,12 +434,12 @@ class Store:
         )  # fmt: skip
         _insert(
             con,
-            "INSERT INTO note VALUES (?, ?, ?)",
+            sql("database.add_note"),
             ([file_id, table.sheet, note] for note in table.notes),
         )
         _insert(
             con,
-            "INSERT INTO applied_correction VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            sql("database.add_applied_correction"),
             (
                 [
                     file_id, c.sheet, c.row, c.column, c.original, c.corrected, c.by, c.because,
@@ -462,25 +450,23 @@ class Store:
         )  # fmt: skip
         if table.sums is not None and table.sums.num_rows:
             con.register("incoming", table.sums.select(["row", "sum_pct"]))
-            con.execute(
-                "INSERT INTO reported_sum SELECT ?, ?, * FROM incoming", [file_id, table.sheet]
-            )
+            con.execute(sql("database.add_reported_sum"), [file_id, table.sheet])
             con.unregister("incoming")
         if len(table.without_result):
             con.register("incoming", pa.table({"row": table.without_result}))
             con.execute(
-                "INSERT INTO row_without_result SELECT ?, ?, * FROM incoming",
+                sql("database.add_row_without_result"),
                 [file_id, table.sheet],
             )
             con.unregister("incoming")
         if len(table.quarantine):
             rows = table.quarantine.loc[:, list(QUARANTINE_COLUMNS)]
             con.register("incoming", rows)
-            con.execute("INSERT INTO quarantine SELECT ?, * FROM incoming", [file_id])
+            con.execute(sql("database.add_quarantine"), [file_id])
             con.unregister("incoming")
         if table.texts.num_rows:
             con.register("incoming", table.texts.select(["row", "key", "text"]))
-            con.execute("INSERT INTO cell_text SELECT ?, * FROM incoming", [file_id])
+            con.execute(sql("database.add_cell_text"), [file_id])
             con.unregister("incoming")
 
     def _add_rows(
@@ -519,7 +505,7 @@ class Store:
             self.widen(name, kinds)
         con.register("incoming", _in_large_parts(pa.table(columns)))
         con.execute(
-            f"INSERT INTO {into} BY NAME SELECT ? AS file_id, ? AS sheet, * FROM incoming",
+            sql("database.add_rows", table=quoted(into)),
             [file_id, table.sheet],
         )
         con.unregister("incoming")
@@ -537,13 +523,13 @@ class Store:
 
     def columns(self, table: str) -> list[str]:
         """Names of a table's columns, in its order."""
-        return [row[0] for row in self.rows(f"SELECT column_name FROM (DESCRIBE {table})")]
+        return [row[0] for row in self.rows(sql("database.columns", table=quoted(table)))]
 
-    def frame(self, statement: str, values: Mapping[str, Any] | Sequence[Any] = ()) -> pd.DataFrame:
+    def frame(self, statement: Sql, values: Mapping[str, Any] | Sequence[Any] = ()) -> pd.DataFrame:
         """The answer of a statement as a DataFrame."""
         return self.connection.execute(statement, values or None).df()
 
-    def rows(self, statement: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+    def rows(self, statement: Sql, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """The answer of a statement as tuples."""
         return self.connection.execute(statement, list(values) or None).fetchall()
 
@@ -571,11 +557,11 @@ class Cell:
     ``plain`` is the column of plain results where the analyte has no other, else ''.
     """
 
-    value: str
-    code: str
-    limit: str
-    error: str
-    plain: str
+    value: Sql
+    code: Sql
+    limit: Sql
+    error: Sql
+    plain: Sql
 
 
 @dataclass(frozen=True, slots=True)
@@ -584,48 +570,44 @@ class Cells:
 
     columns: frozenset[str]
 
-    def folded(self, key: str) -> dict[str, str]:
+    def folded(self, key: str) -> dict[str, Sql]:
         """SQL that gives a cell alike however it is stored, for ``contents``.
 
         'r' is the cell as a plain result, NULL where it is none; 'x' a hash of what is none.
         """
         kept = self._kept(key)
-        plain = kept.get("r", "NULL::DOUBLE")
+        none, no_code = sql("cells.no_number"), sql("cells.no_code")
+        plain = kept.get("r", none)
         if not kept.keys() & set("vqle"):
             return {"r": plain}
-        v, limit, error = (kept.get(mark, "NULL::DOUBLE") for mark in "vle")
-        code = kept.get("q", "NULL::TINYINT")
-        number = (
-            f"coalesce({plain}, CASE WHEN {error} IS NOT NULL THEN NULL "
-            f"WHEN {code} = 0 AND {limit} IS NULL AND NOT signbit({v}) THEN {v} "
-            f"WHEN {code} = 1 AND {v} IS NULL AND NOT signbit({limit}) THEN -{limit} END)"
-        )
-        other = (
-            f"CASE WHEN {number} IS NULL AND coalesce({v}, {code}, {limit}, {error}) IS NOT NULL "
-            f"THEN hash({v}, {code}, {limit}, {error}) END"
-        )
-        return {"r": number, "x": other}
+        value, limit, error = (kept.get(mark, none) for mark in "vle")
+        parts = {"value": value, "code": kept.get("q", no_code), "limit": limit, "error": error}
+        number = sql("cells.folded_number", plain=plain, **parts)
+        return {"r": number, "x": sql("cells.folded_other", number=number, **parts)}
 
-    def _kept(self, key: str) -> dict[str, str]:
+    def _kept(self, key: str) -> dict[str, Sql]:
         names = {mark: f"{mark}:{key}" for mark in "rvqle"}
         return {m: quoted(name) for m, name in names.items() if name.lower() in self.columns}
 
     def of(self, key: str) -> Cell:
         """How a statement reads one analyte; NULL where its cell is empty."""
         kept = self._kept(key)
-        plain = kept.get("r", "")
+        plain = kept.get("r", Sql())
         parts = []
-        for mark, kind, from_plain in (
-            ("v", "DOUBLE", f"CASE WHEN NOT signbit({plain}) THEN {plain} END"),
-            ("q", "TINYINT", f"signbit({plain})::TINYINT"),  # QUANTIFIED or BELOW
-            ("l", "DOUBLE", f"CASE WHEN signbit({plain}) THEN -{plain} END"),
-            ("e", "DOUBLE", ""),
+        for mark, empty, from_plain in (
+            ("v", "no_number", "plain_value"),
+            ("q", "no_code", "plain_code"),  # QUANTIFIED or BELOW
+            ("l", "no_number", "plain_limit"),
+            ("e", "no_number", ""),
         ):
             choices = [kept[mark]] if mark in kept else []
-            choices += [from_plain] if plain and from_plain else []
-            parts.append(f"coalesce({', '.join(choices)})" if choices else f"NULL::{kind}")
+            choices += [sql(f"cells.{from_plain}", plain=plain)] if plain and from_plain else []
+            parts.append(
+                sql("cells.first", choices=listed(choices)) if choices else sql(f"cells.{empty}")
+            )
         value, code, limit, error = parts
-        return Cell(value, code, limit, error, plain if not kept.keys() & {"v", "q", "l"} else "")
+        alone = not kept.keys() & {"v", "q", "l"}
+        return Cell(value, code, limit, error, plain if alone else Sql())
 
 
 _PART = 245_760  # rows: two row groups of the store
@@ -652,7 +634,12 @@ def _type_of(fact: str) -> str:
     return "BIGINT" if fact == "row" else "VARCHAR"
 
 
-def _insert(con: duckdb.DuckDBPyConnection, statement: str, rows: Iterable[list[Any]]) -> None:
+def _kind(name: str) -> Sql:
+    """A type of columns, by its name."""
+    return sql(f"kinds.{name.lower()}")
+
+
+def _insert(con: duckdb.DuckDBPyConnection, statement: Sql, rows: Iterable[list[Any]]) -> None:
     many = list(rows)
     if many:
         con.executemany(statement, many)

@@ -1,0 +1,3 @@
+-- name: files
+SELECT path, sha256, reading_key
+FROM file;
