@@ -7,7 +7,7 @@ demo:
 	$(PYTHON) -m venv .venv && .venv/bin/pip install -q -c constraints.txt . && .venv/bin/reconcile demo
 
 test:
-	$(PYTHON) -m venv .venv && .venv/bin/pip install -q -c constraints.txt -e '.[dev]' && .venv/bin/pytest -q -n 2
+	$(PYTHON) -m venv .venv && .venv/bin/pip install -q -c constraints.txt -e '.[dev]' && .venv/bin/pytest -q -n 2 --dist loadfile
 
 lint:
 	.venv/bin/ruff check . && .venv/bin/ruff format --check . && .venv/bin/mypy

@@ -6,8 +6,11 @@ RECONCILE_CASES=all takes all; ``.ci/run`` sets it where it runs the slow tests.
 from __future__ import annotations
 
 import os
+from typing import TypeVar
+
+T = TypeVar("T")
 
 
-def cases(everything: int, few: int) -> int:
+def cases(everything: T, few: T) -> T:
     """``few``, or ``everything`` where all are asked for."""
     return everything if os.environ.get("RECONCILE_CASES") == "all" else few

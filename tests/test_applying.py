@@ -24,18 +24,25 @@ from reconcile.judgement.factor_life import Life
 from reconcile.judgement.field_values import FieldMean, FlagKind, correct_mean
 from reconcile.statistics.proportions import clopper_pearson
 from tests.pairs import STRATUM, settings, study
+from tests.sizes import cases
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, build
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
 
-def factor_of(n: int = 60, seed: int = 1, **truth: float) -> CorrectionFactor:
+
+def proposed(n: int, seed: int, **truth: float) -> CorrectionFactor | None:
     config = settings()
     evaluated = evaluation.evaluate(STRATUM, study(n, seed=seed, **truth), None, config)
-    proposal = factor_proposal.dated(
+    return factor_proposal.dated(
         factor_proposal.propose(STRATUM, evaluated, config, None), "2026-10-01", "2027-01-31"
-    )
-    assert proposal.factor is not None
-    return proposal.factor
+    ).factor
+
+
+def factor_of(n: int = 60, seed: int = 1, **truth: float) -> CorrectionFactor:
+    factor = proposed(n, seed, **truth)
+    assert factor is not None
+    return factor
 
 
 def life_of(factor: CorrectionFactor, state: str = "approved") -> Life:
@@ -305,9 +312,12 @@ def test_what_can_not_be_done_is_said(
 def test_intervals_of_corrected_results_cover_next_months_laboratory(
     n: int, truth: dict[str, float]
 ) -> None:
-    inside = total = 0
-    for seed in range(150):
-        factor = factor_of(n, seed, **truth)
+    inside = total = none = 0
+    for seed in range(studies := cases(150, 60)):
+        factor = proposed(n, seed, **truth)
+        if factor is None:  # in a few months no correction is as good as any
+            none += 1
+            continue
         month = study(40, seed=10_000 + seed, **truth)
         field = month["field_mean"].to_numpy("float64")
         lab = month["lab_mean"].to_numpy("float64")
@@ -318,6 +328,7 @@ def test_intervals_of_corrected_results_cover_next_months_laboratory(
         total += int(np.sum(ok))
     rate = clopper_pearson(inside, total)
     print(f"n {n}, {truth}: {inside}/{total} = {rate.value:.3f}")
+    assert none <= 0.05 * studies
     assert 0.93 <= rate.value <= 0.97
 
 

@@ -16,6 +16,8 @@ from reconcile.releases.release import MANIFEST
 from reconcile.store.database import Store, UnfitStore, tables_of_files
 from tests.test_verify import PERIOD, with_custody
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 STORE, LEFT = "store/reconcile.duckdb", "store/reconcile.duckdb.sha256"
 LEDGER = "readings.jsonl"
 

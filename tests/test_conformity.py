@@ -44,6 +44,8 @@ from tests.small import bytes_of
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, build, copper
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 PERIOD = "2026-10"
 NONE = math.nan
 GRADES = conformity.grouped(
@@ -320,6 +322,7 @@ def test_nothing_says_fit_for_service_but_to_deny_it(site: Path) -> None:
     assert "local code" in words.CONFORMITY_CAUTION
 
 
+@pytest.mark.whole_release
 def test_the_same_inputs_give_the_same_bytes_and_no_new_release(
     site: Path, released: Path, tmp_path: Path
 ) -> None:
@@ -428,6 +431,7 @@ def test_a_workspace_without_limits_says_how_to_name_them(tmp_path: Path) -> Non
     assert 'kind = "specification limits"' in err.replace("\n", " ")
 
 
+@pytest.mark.whole_release
 def test_a_hostile_grade_name_stays_text(tmp_path: Path) -> None:
     name = "=cmd|' /C calc'!A0<img src=\"x\"/>"
     rows = (

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import functools
 import hashlib
 import io
+import tempfile
 from pathlib import Path
 
 import openpyxl
@@ -76,6 +78,17 @@ def filled(rows: list[dict[str, str]], **values: tuple[str, str, str]) -> list[d
     return out
 
 
+@functools.cache
+def _listed() -> tuple[dict[str, str], ...]:
+    with tempfile.TemporaryDirectory() as folder:
+        return tuple(quarantine(reconcile.run_period(workspace(Path(folder) / "w"), "all")))
+
+
+def listed() -> list[dict[str, str]]:
+    """What the first release of the workspace refused: its list is the start of most tests."""
+    return [dict(row) for row in _listed()]
+
+
 @pytest.mark.whole_release
 def test_a_quarantined_cell_is_corrected_from_the_release_s_own_list(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
@@ -134,7 +147,7 @@ def test_a_quarantined_cell_is_corrected_from_the_release_s_own_list(tmp_path: P
 
 def test_a_row_without_id_comes_back_where_the_person_names_the_column(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
-    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if not r["column"]]
+    (row,) = [r for r in listed() if not r["column"]]
     feed_back(folder, filled([row], field=("Sample", "S3", "the tag on the bag")))
     outcome = reconcile.run_period(folder, "all")
     pairs = pd.read_csv(outcome.release_folder / "pairs.csv")
@@ -156,7 +169,7 @@ def test_a_correction_that_does_not_match_is_refused_with_the_reason(
     tmp_path: Path, change: dict[str, str], reason: str
 ) -> None:
     folder = workspace(tmp_path / "w")
-    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["column"] == "Cu"]
+    (row,) = [r for r in listed() if r["column"] == "Cu"]
     (entry,) = filled([row], field=("", "200", "see the field book"))
     feed_back(folder, [entry | change])
     outcome = reconcile.run_period(folder, "all")
@@ -171,7 +184,7 @@ def test_a_correction_that_does_not_match_is_refused_with_the_reason(
 
 def test_a_corrected_cell_that_is_refused_in_its_turn_is_told(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
-    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["column"] == "Cu"]
+    (row,) = [r for r in listed() if r["column"] == "Cu"]
     feed_back(folder, filled([row], field=("", "2O0", "see the field book")))
     outcome = reconcile.run_period(folder, "all")
     (told,) = outcome.reconciliation.corrections["outcome"]
@@ -183,7 +196,7 @@ def test_a_corrected_cell_that_is_refused_in_its_turn_is_told(tmp_path: Path) ->
 
 def test_a_correction_in_a_row_that_is_refused_for_another_reason_is_told(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
-    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if not r["column"]]
+    (row,) = [r for r in listed() if not r["column"]]
     feed_back(folder, filled([row], field=("Cu", "7", "see the field book")))
     (told,) = reconcile.run_period(folder, "all").reconciliation.corrections["outcome"]
     assert told.startswith("refused: the row of the corrected cell is refused: no sample id")
@@ -192,7 +205,7 @@ def test_a_correction_in_a_row_that_is_refused_for_another_reason_is_told(tmp_pa
 @pytest.mark.parametrize("missing", ["corrected_by", "corrected_because"])
 def test_a_correction_without_name_or_reason_is_refused(tmp_path: Path, missing: str) -> None:
     folder = workspace(tmp_path / "w")
-    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["column"] == "Cu"]
+    (row,) = [r for r in listed() if r["column"] == "Cu"]
     (entry,) = filled([row], field=("", "200", "see the field book"))
     feed_back(folder, [entry | {missing: ""}])
     outcome = reconcile.run_period(folder, "all")
@@ -204,7 +217,7 @@ def test_a_correction_without_name_or_reason_is_refused(tmp_path: Path, missing:
 
 def test_two_different_corrections_of_one_cell_do_not_both_stand(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
-    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["column"] == "Cu"]
+    (row,) = [r for r in listed() if r["column"] == "Cu"]
     feed_back(folder, filled([row], field=("", "200", "the field book")), "1.csv")
     feed_back(folder, filled([row], field=("", "220", "the display")), "2.csv")
     told = reconcile.run_period(folder, "all").reconciliation.corrections
@@ -219,7 +232,7 @@ def test_one_cell_named_in_two_ways_is_not_corrected_to_two_values(
 ) -> None:
     folder = workspace(tmp_path / "w")
     (row,) = [
-        r for r in quarantine(reconcile.run_period(folder, "all"))
+        r for r in listed()
         if r["file"] == "field.csv" and r["column"]
     ]  # fmt: skip
     (entry,) = filled([row], field=("", "200", "the field book"))
@@ -237,7 +250,7 @@ def test_a_correction_on_a_sheet_that_is_not_there_is_refused_and_not_lost(
 ) -> None:
     folder = workspace(tmp_path / "w")
     (row,) = [
-        r for r in quarantine(reconcile.run_period(folder, "all"))
+        r for r in listed()
         if r["file"] == "field.csv" and r["column"]
     ]  # fmt: skip
     feed_back(folder, filled([row | {"sheet": "Page 9"}], field=("", "200", "the field book")))
@@ -251,7 +264,7 @@ def test_a_correction_on_a_sheet_that_is_not_there_is_refused_and_not_lost(
 @pytest.mark.whole_release
 def test_a_correction_can_empty_a_cell_and_hostile_text_stays_text(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
-    rows = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["column"]]
+    rows = [r for r in listed() if r["column"]]
     hostile = "'=cmd()"  # as a spreadsheet keeps what the release wrote
     feed_back(
         folder,

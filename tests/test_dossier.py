@@ -24,6 +24,8 @@ from reconcile.reporting.document import dossier as pages
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, build
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 PERIOD = "2026-10"
 
 

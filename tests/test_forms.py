@@ -25,6 +25,8 @@ from reconcile.reporting.render import codes
 from reconcile.run import pipeline
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 PERIOD = "2026-10"
 ORDINARY = ["KRS-1201", "S 7", "1234567890"]
 ODD = [

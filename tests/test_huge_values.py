@@ -7,6 +7,7 @@ import pytest
 import reconcile
 from reconcile.base.errors import ReconcileError
 from tests import small
+from tests.sizes import cases
 
 HUGE = ("1e300", "<1e300", ">1e300", "9" * 300, "1e-300")
 
@@ -19,8 +20,13 @@ def with_cell(folder: Path, file: str, row: int, column: int, text: str) -> Path
     return folder
 
 
-@pytest.mark.parametrize("text", HUGE)
-@pytest.mark.parametrize(("file", "column"), [("lab.csv", 1), ("field.csv", 3)])
+PLACES = (("lab.csv", 1), ("field.csv", 3))
+
+
+@pytest.mark.parametrize(
+    ("file", "column", "text"),
+    [(*place, text) for i, text in enumerate(HUGE) for place in cases(PLACES, (PLACES[i % 2],))],
+)
 def test_a_result_that_no_material_has_does_not_stop_the_month(tmp_path, file, column, text):
     folder = with_cell(tmp_path / "site", file, 3, column, text)
     outcome = reconcile.run_period(folder, "2026-10")

@@ -16,10 +16,11 @@ from reconcile.commands.verifying import verify
 from reconcile.releases import record
 from reconcile.store.database import Store
 from tests import small
+from tests.sizes import cases
 from tests.test_verify import with_custody
 
 PERIOD = "2026-10"
-KILLS = 40
+KILLS = cases(40, 10)
 
 
 def start(site: Path) -> subprocess.Popen[bytes]:

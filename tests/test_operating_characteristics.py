@@ -20,18 +20,6 @@ KNOWN = {truth.name: truth for truth in TRUTHS}
 #: Studies of a truth by the decision alone and through the whole path.
 STUDIES, WHOLE = cases(100, 50), cases(10, 3)
 by_name = pytest.mark.parametrize("name", KNOWN)
-#: Truths whose promise is broken as the rules stand, and from how many samples on. Nothing looks at
-#: the order in time; scatter that changes with the level is seen by a test that can miss it; a
-#: step of just the margin is seen only by enough samples above it. docs/validation.md shows by how
-#: much.
-BROKEN = {
-    ("RSD 3 %, step in time just beyond", 20), ("RSD 3 %, step in time just beyond", 40),
-    ("RSD 3 %, step in time just beyond", 100), ("RSD 3 %, step in level just beyond", 20),
-    ("RSD 3 %, step in level just beyond", 40), ("RSD 3 %, step in level just beyond", 100),
-    ("misses low down: RSD 3 %, SD 9 mg/kg, level 70", 20),
-    ("misses low down: RSD 3 %, SD 9 mg/kg, level 70", 40),
-    ("misses low down: RSD 3 %, SD 9 mg/kg, level 70", 100),
-}  # fmt: skip
 
 
 def test_the_decision_alone_and_the_whole_path_accept_alike() -> None:
@@ -65,21 +53,13 @@ def test_an_unbiased_method_is_accepted_alike_by_the_decision_alone_and_the_whol
 @pytest.mark.slow
 @pytest.mark.parametrize("n", [20, 40, 100])
 @by_name
-def test_a_wrong_acceptance_as_read_is_rare(
-    name: str, n: int, request: pytest.FixtureRequest
-) -> None:
-    if (name, n) in BROKEN:
-        request.applymarker(pytest.mark.xfail(reason="the promise is broken here", strict=False))
+def test_a_wrong_acceptance_as_read_is_rare(name: str, n: int) -> None:
     rare(as_read.tried(KNOWN[name], n, STUDIES), 0.09 if STUDIES >= 100 else 0.13)
 
 
 @pytest.mark.slow
 @by_name
-def test_a_wrong_acceptance_of_the_whole_decision_is_rare(
-    name: str, request: pytest.FixtureRequest
-) -> None:
-    if (name, 40) in BROKEN:
-        request.applymarker(pytest.mark.xfail(reason="the promise is broken here", strict=False))
+def test_a_wrong_acceptance_of_the_whole_decision_is_rare(name: str) -> None:
     rare(trial.tried(KNOWN[name], 40, WHOLE), 0.20 if WHOLE >= 10 else 0.34)
 
 

@@ -21,6 +21,7 @@ from reconcile.commands import acceptance, applying
 from reconcile.commands.verifying import PROVES, verify
 from reconcile.judgement import factor_life, factor_proposal
 from reconcile.releases import anchors, record, signing, stamping
+from tests.sizes import cases
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, PEOPLE, PERIOD, build, copper
 
@@ -205,7 +206,7 @@ def test_each_release_holds_the_record_before_it_so_one_written_anew_contradicts
 def test_the_marks_loss_or_change_is_found(withdrawn: Path) -> None:
     whole = mark_of(withdrawn).read_bytes()
     chance = random.Random(3)
-    for _ in range(40):
+    for _ in range(cases(40, 6)):
         place = chance.randrange(len(whole))
         changed = bytes([whole[place] ^ chance.randrange(1, 256)])
         mark_of(withdrawn).write_bytes(whole[:place] + changed + whole[place + 1 :])

@@ -16,6 +16,8 @@ from reconcile.base.model import FAULT, NO_FAULT, Ask, Finding, Reconciliation, 
 from reconcile.releases import record, settling
 from tests import small
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 BY, WHY, AT = (
     "Ada Quill",
     "the instrument's mode is for ores: sheet 7 shows it",

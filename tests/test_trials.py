@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 import sys
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -16,7 +17,9 @@ from reconcile import cli
 from reconcile.base.model import DECISIONS, PAIR_COLUMNS
 from reconcile.commands import trying
 from reconcile.figures import evaluation
-from reconcile.trials import drawing, trial
+from reconcile.reporting.plots import svg
+from reconcile.reporting.plots.characteristics import characteristics
+from reconcile.trials import as_read, counted, trial
 from reconcile.trials.studies import STRATUM, draw
 from reconcile.trials.trial import Characteristic, Outcome
 from reconcile.trials.truths import TRUTHS, UP, Truth
@@ -202,13 +205,32 @@ def test_counts_of_studies_are_summed_by_what_was_wrong() -> None:
     assert row.wrong_rate.low == pytest.approx(1 - 0.975**0.25)
 
 
-def test_the_picture_names_every_truth_and_says_how_many_studies() -> None:
-    rows = [trial.summed(name, 40, outcomes()) for name in ("a < b & c", "another")]
-    tree = ET.fromstring(drawing.draw(rows))
-    words = [element.text or "" for element in tree.iter("{http://www.w3.org/2000/svg}text")]
-    assert {"a < b & c", "another", "accepted wrongly", "accepted rightly"} <= set(words)
-    assert any(word.startswith("4 invented studies") for word in words)
-    assert words.count("25%") == 4 + 1  # two bars in each of two rows, and one tick
+def test_the_picture_names_every_truth_and_shows_a_mark_for_every_share() -> None:
+    rows = [
+        trial.summed(name, n, outcomes()) for name in ("a < b & c", "another") for n in (20, 40)
+    ]
+    tree = ET.fromstring(svg.picture(characteristics(rows, 500), "shares"))
+    shapes = "{http://www.w3.org/2000/svg}"
+    said = [element.text or "" for element in tree.iter(f"{shapes}text")]
+    assert {"a < b & c", "another", "accepted wrongly", "accepted rightly"} <= set(said)
+    assert {"20 samples", "40 samples"} <= set(said)
+    # a circle for 20 samples: one in the legend, two in each of two rows
+    assert len(list(tree.iter(f"{shapes}circle"))) == 1 + 2 * 2
+
+
+def test_the_counts_that_come_with_the_program_are_of_every_truth_and_keep_the_promise() -> None:
+    rows = counted.as_read()
+    assert {row.truth for row in rows} == {truth.name for truth in TRUTHS}
+    assert {row.n for row in rows} >= {20, 40, 100}
+    assert min(row.studies for row in rows) >= 100
+    assert [row for row in rows if not row.kept] == []
+
+
+@pytest.mark.slow
+def test_the_counts_that_come_with_the_program_are_those_that_it_makes() -> None:
+    known = {truth.name: truth for truth in TRUTHS}
+    for row in random.Random(5).sample([r for r in counted.as_read() if r.n >= 20], 4):
+        assert as_read.tried(known[row.truth], row.n, row.studies) == row
 
 
 def test_one_study_runs_through_the_whole_decision() -> None:

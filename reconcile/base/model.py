@@ -449,6 +449,7 @@ class Ask(StrEnum):
     MEAN_BIAS = "mean bias"
     RANGE = "bias over the range"
     SPREAD = "spread"
+    TIME = "bias through the period"
     LEVEL = "decision at a level"
     LEVEL_SAMPLES = "samples at a level"
     LEVEL_BIAS = "bias at a level"

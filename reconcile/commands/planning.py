@@ -69,6 +69,7 @@ _MODELS = {
     Ask.THIRDS: "setting pairs_per_third; pairs lacking in a third",
     Ask.RANGE: "the bounds of the verdict, if line, scatter and range stay as found",
     Ask.SPREAD: "chi-square bound, if the scatter stays as found",
+    Ask.TIME: "t interval of a stretch of time, if its bias and scatter stay as found",
     Ask.LEVEL_SAMPLES: "samples lacking on a side near the level",
     Ask.LEVEL_BIAS: "t interval at the level, if line and scatter stay as found",
     Ask.MISSED: "noncentral t bound at the edge of the grey region, if line and scatter stay",

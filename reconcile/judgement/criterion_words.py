@@ -165,6 +165,18 @@ def _spread(f: Facts) -> Said:
     return asked, found
 
 
+def _time(f: Facts) -> Said:
+    asked = words.TIME_ASKED.format(confidence=_share(f["confidence"]), **_edges(f["margin"]))
+    if not f["stretches"]:
+        return asked, words.TIME_UNKNOWN.format(timed=f["timed"], n=f["n"])
+    if not math.isfinite(f["low"]):
+        return asked, words.NOT_ESTIMABLE_CRITERION
+    low, high = _outward(f["low"], f["high"])
+    return asked, words.TIME_FOUND.format(
+        low=low, high=high, stretch=f["stretch"], stretches=f["stretches"], n=f["stretch_n"]
+    )
+
+
 def _level_bias(f: Facts) -> Said:
     asked = words.LEVEL_BIAS_ASKED.format(confidence=_share(f["confidence"]), **_edges(f["margin"]))
     if not math.isfinite(f["low"]):
@@ -275,6 +287,7 @@ _SAID: dict[Ask, Callable[[Facts], Said]] = {
     Ask.MEAN_BIAS: _mean_bias,
     Ask.RANGE: _range,
     Ask.SPREAD: _spread,
+    Ask.TIME: _time,
     Ask.LEVEL: lambda f: (
         words.LEVEL_ASKED,
         words.LEVEL_CUT if f["cut"] else words.LEVEL_OUTSIDE,
@@ -356,6 +369,8 @@ def next_step(criterion: Criterion) -> str:
         return words.NEXT_SPOTS.format(n=criterion.fact("least"))
     if ask in _NEXT:
         return _NEXT[ask]
+    if ask is Ask.TIME and failed:
+        return words.NEXT_TIME
     if failed:
         return words.NEXT_CAUSE
     if ask is Ask.COMING:

@@ -17,6 +17,7 @@ from scipy import special
 
 from reconcile.base.model import AS_READ, Ask, Criterion, Outcome
 from reconcile.statistics._values import Floats
+from reconcile.statistics.bias_in_time import stretches_in_time
 from reconcile.statistics.grey_region import EdgeChance, edge_chance
 from reconcile.statistics.level_band import (
     ProvedRange,
@@ -100,13 +101,15 @@ def decide(
     lab_variance: float = math.nan,
     of: str = AS_READ,
     counts: Sequence[Counts] | None = None,
+    times: Floats | None = None,
 ) -> Decision:
     """Judge lab and field means, shape (n,), one unit, against ``terms``.
 
     ``scale``: "log ratio" where errors grow in proportion to the level, else "absolute".
     ``lab_variance``: error variance of a lab mean, relative or in the unit squared as the
     scale asks; NaN where not known. ``counts``: one per level where they include results
-    known only by a limit, else they are counted here.
+    known only by a limit, else they are counted here. ``times``: when each sample was read,
+    as numbers, NaN where not known; where they are not, no step in time is looked for.
     """
     lab, field = np.asarray(lab, np.float64), np.asarray(field, np.float64)
     line = truth_line(lab, field, scale, lab_variance)
@@ -115,7 +118,11 @@ def decide(
     anchor = math.nan if line.reason else anchor_of(line, inside)
     spread, proved = spread_and_range(line, anchor, terms, of)
     low, high = (math.exp(v) if logs else v for v in (proved.low, proved.high))
-    criteria = [_range(line, proved, (low, high), lab_variance, terms, of), spread]
+    criteria = [
+        _range(line, proved, (low, high), lab_variance, terms, of), spread,
+    ]  # fmt: skip
+    if not line.reason:
+        criteria.append(_in_time(line, lab, times, (low, high), terms, of))
     for i, level in enumerate(terms.levels):
         if level not in inside:
             found = (("value", level.value), ("cut", False))
@@ -226,6 +233,58 @@ def spread_and_range(
     outcome = Outcome.SHOWN if shown else Outcome.FAILED if fails else Outcome.NOT_SHOWN
     found = (*asked, ("value", value), ("lower", least), ("upper", most), ("n", line.n))
     return Criterion(Ask.SPREAD, outcome, found, of), proved
+
+
+def _in_time(
+    line: TruthLine, lab: Floats, times: Floats | None, accepted: tuple[float, float], terms: Terms,
+    of: str,
+) -> Criterion:  # fmt: skip
+    """The mean bias in stretches of time, each within the margin; told where times are not known.
+
+    By all samples: what each is off the line, about the line's mean bias. So samples that were
+    read late because they are poor don't pass for a step. The mean is that of all samples or of
+    those in the accepted range, the one further from none: a range that was found by the bias
+    alone would make it look small.
+    """
+    logs = line.scale == "log ratio"
+    inside = np.ones(line.n, dtype=bool)
+    if math.isfinite(accepted[0]):
+        low, high = (math.log(v) if logs else v for v in accepted)
+        tiny = 1e-9 * (line.high - line.low)
+        inside = (line.lab >= low - tiny) & (line.lab <= high + tiny)
+    inside = inside if inside.any() else ~inside
+    off = line.at(line.truth) - line.truth
+    level = max((float(np.mean(off)), float(np.mean(off[inside]))), key=abs)
+    errors = level + line.field - line.at(line.lab)
+    unit = 1.0 if logs else float(np.mean(line.lab[inside]))
+    known = np.full(line.n, math.nan)
+    if times is not None:  # the line holds the samples in rising order of the lab value
+        known = np.asarray(times, np.float64)[np.argsort(lab, kind="stable")]
+    found = stretches_in_time(errors / unit, known, terms.alpha)
+    facts: tuple[tuple[str, object], ...] = (
+        ("margin", terms.margin), ("confidence", 1 - 2 * terms.alpha), ("stretches", len(found)),
+        ("timed", int(np.sum(np.isfinite(known)))), ("n", line.n),
+    )  # fmt: skip
+    if not found:
+        return Criterion(Ask.TIME, Outcome.TOLD, facts, of)
+    lowest, highest = 1 / (1 + terms.margin) - 1, terms.margin
+
+    def share(value: float) -> float:
+        return math.expm1(min(value, 700.0)) if logs else value
+
+    outcome = Outcome.NOT_SHOWN
+    if all(lowest <= share(s.low) and share(s.high) <= highest for s in found):
+        outcome = Outcome.SHOWN
+    elif any(share(s.least) > highest or share(s.most) < lowest for s in found):
+        outcome = Outcome.FAILED
+    reach = [max(share(s.high) / highest, share(s.low) / lowest) for s in found]
+    worst = int(np.argmax(reach))
+    one = found[worst]
+    facts += (
+        ("stretch", worst + 1), ("value", share(one.value)), ("low", share(one.low)),
+        ("high", share(one.high)), ("stretch_n", one.n), ("deviation", one.deviation),
+    )  # fmt: skip
+    return Criterion(Ask.TIME, outcome, facts, of)
 
 
 def _level(

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
-from reconcile.base.model import Ask, Criterion
+from scipy import special
+
+from reconcile.base.model import Ask, Criterion, Outcome
 from reconcile.judgement.decision import (
     Decision,
     LevelTerms,
@@ -59,8 +62,10 @@ def of_months(criterion: Criterion) -> Need:
 
 def _need(decision: Decision, terms: Terms, c: Criterion) -> Need | None:
     line, f = decision.line, dict(c.facts)
-    if c.ask in (Ask.LEVEL, Ask.COMING, Ask.COMING_SAMPLE):
+    if c.ask in (Ask.LEVEL, Ask.COMING, Ask.COMING_SAMPLE) or c.outcome is Outcome.TOLD:
         return None
+    if c.ask is Ask.TIME and c.outcome is Outcome.SHOWN:
+        return Need(c, float(line.n), line.n)
     if c.ask is Ask.LEVEL_SAMPLES:
         there = f["above"] + f["below"]
         lacking = max(f["least"] - f["above"], 0) + max(f["least"] - f["below"], 0)
@@ -79,11 +84,10 @@ def _pairs(decision: Decision, terms: Terms, c: Criterion) -> float:
     line, f = decision.line, dict(c.facts)
     if c.ask in (Ask.MISSED, Ask.FALSE_ALARMS):
         level = next(x for x in terms.levels if x.name == c.level)
-        k, leverage, _ = edge_terms(line, level.value, f["edge"])
+        k, leverage, df = edge_terms(line, level.value, f["edge"])
         return more_pairs.pairs_for_tail(
-            k, f["rate"], terms.alpha, leverage * line.n,
-            (line.own / line.scatter) ** 2 if line.own > 0 else math.nan, 2, line.n,
-        )  # fmt: skip
+            k, f["rate"], terms.alpha, leverage * line.n, df / (line.n - 2), 2, line.n
+        )
     if c.ask is Ask.SPREAD and line.scale == "log ratio":
         sd = math.log1p(f["value"]) / Z
         return more_pairs.pairs_for_spread(sd, math.log1p(terms.span) / Z, terms.alpha, line.n)
@@ -93,8 +97,27 @@ def _pairs(decision: Decision, terms: Terms, c: Criterion) -> float:
         return more_pairs.smallest(
             line.n, lambda n: _range(decision, terms, n)[1].share >= terms.least_share
         )
+    if c.ask is Ask.TIME:
+        return _time(f, line.scale, terms.alpha, line.n)
     level = next(x for x in terms.levels if x.name == c.level)
     return _bias(decision, terms, level)
+
+
+def _time(f: dict[str, Any], scale: str, alpha: float, there: int) -> float:
+    """Pairs at which a stretch with the bias and scatter of the widest would be inside."""
+    value, lowest, highest = f["value"], 1 / (1 + f["margin"]) - 1, f["margin"]
+    if scale == "log ratio":
+        value, lowest, highest = (math.log1p(v) for v in (value, lowest, highest))
+    room: float = min(value - lowest, highest - value)
+    deviation: float = f["deviation"]
+    if not (room > 0 and deviation >= 0):
+        return math.nan
+
+    def holds(n: int) -> bool:
+        k = n // f["stretches"]
+        return float(special.stdtrit(k - 1, 1 - alpha)) * deviation / math.sqrt(k) <= room
+
+    return more_pairs.smallest(there + 1, holds)
 
 
 def _range(decision: Decision, terms: Terms, n: int) -> tuple[Criterion, ProvedRange]:

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from reconcile.base.model import (
     ACCEPTED,
@@ -177,6 +178,8 @@ def _beside(found: Decision) -> str:
     share = next(c.fact("share") for c in found.criteria if c.ask is Ask.RANGE)
     if share < 1:
         said += words.ACCEPTED_PART.format(share=f"{share:.0%}")
+    if any(c.ask is Ask.TIME and c.outcome is Outcome.TOLD for c in found.criteria):
+        said += words.ACCEPTED_UNTIMED
     none = [c for c in found.criteria if c.outcome is Outcome.NO_DECISION]
     for by_cut, sentence in ((False, words.ACCEPTED_NO_DECISION), (True, words.ACCEPTED_CUT)):
         if levels := [c.level for c in none if c.fact("cut") is by_cut]:
@@ -205,7 +208,15 @@ def decision_of(
             )
             counts.append(Counts(a, b, c, d))
     keep = np.isfinite(lab) & np.isfinite(field)
-    return decide(lab[keep], field[keep], terms, scale, variance, of, counts)
+    times = seconds(evaluated.used["field_time"])
+    return decide(lab[keep], field[keep], terms, scale, variance, of, counts, times[keep])
+
+
+def seconds(times: pd.Series) -> np.ndarray:
+    """Times of reading as seconds, shape (n,); NaN where not known."""
+    known = pd.to_datetime(times, utc=True)
+    found = (known - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)
+    return found.to_numpy("float64", na_value=np.nan)
 
 
 def _mean_bias(lab: np.ndarray, field: np.ndarray, margin: float, alpha: float) -> Criterion:

@@ -18,7 +18,7 @@ from reconcile.statistics.noncentral_t import tail_bound
 from reconcile.statistics.result import NAN
 
 #: Size of the test that the scatter is the same at every content.
-UNEVEN = 0.10
+UNEVEN = 0.20
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,6 +63,13 @@ class TruthLine:
         """Highest lab value; NaN where there is no line."""
         return float(self.lab[-1]) if self.lab.size else NAN
 
+    @property
+    def lab_error(self) -> float:
+        """SD of the lab's error on the working scale, as it was known; 0 where it was not."""
+        if self.n < 2 or not self.lab.size:
+            return 0.0
+        return math.sqrt(max((1 - self.reliability) * float(np.var(self.lab, ddof=1)), 0.0))
+
     def at(self, truth: ArrayLike) -> Floats:
         """The line at true contents on the working scale, shape as given."""
         u = np.asarray(truth, dtype=np.float64)
@@ -196,9 +203,9 @@ def proved_range(line: TruthLine, margin: float, anchor: float, alpha: float = 0
     The mean bias of every stretch of neighbouring samples (a quarter of them, at least ten),
     by two one-sided tests at alpha: of a stretch that is not inside, nothing is claimed, nor
     of what lies beyond it as seen from the anchor. Where a quarter is fewer than ten samples
-    that at each end is looked at too. A step is seen by (3) alone, a bend by (2),
-    and (1) is narrow where neither is. ``anchor``: a content chosen before the field values
-    were seen, as a decision level or the middle lab value.
+    the last of each end, from a quarter to nine, are looked at too. A step is seen by (3)
+    alone, a bend by (2), and (1) is narrow where neither is. ``anchor``: a content chosen
+    before the field values were seen, as a decision level or the middle lab value.
     """
     if line.reason or not line.low <= anchor <= line.high:
         return _NOWHERE
@@ -255,20 +262,27 @@ def _curve(line: TruthLine, points: Floats, alpha: float) -> tuple[Floats, Float
 def _without_stretches(
     line: TruthLine, margin: float, anchor: float, alpha: float, low: float, high: float
 ) -> tuple[float, float]:
-    """The range cut at every stretch of samples whose mean bias is not shown to be inside."""
+    """The range cut at every stretch of samples whose mean bias is not shown to be inside.
+
+    It ends the lab's error short of the stretch: whose lab value lies outside may be inside.
+    """
     quarter = math.ceil(LOCAL_SHARE * line.n)
     k = min(max(quarter, FEWEST_LOCAL), line.n)
     failing, first, last = _stretches(line, margin, alpha, k)
     if bool(np.any(failing & (first <= anchor) & (anchor <= last))):
         return NAN, NAN
-    above, below = first[failing & (first > anchor)], last[failing & (last < anchor)]
-    if quarter < k:  # few samples: a step at an end fills half a stretch only
-        failing, first, last = _stretches(line, margin, alpha, quarter)
+    above, below = [first[failing & (first > anchor)]], [last[failing & (last < anchor)]]
+    for size in range(quarter, k):  # few samples: a step near an end fills no whole stretch
+        failing, first, last = _stretches(line, margin, alpha, size)
         if failing[-1] and first[-1] > anchor:
-            above = np.append(above, first[-1])
+            above.append(first[-1:])
         if failing[0] and last[0] < anchor:
-            below = np.append(below, last[0])
-    return max([low, *below]), min([high, *above])
+            below.append(last[:1])
+    short = float(special.ndtri(1 - alpha)) * line.lab_error
+    return (
+        max([low, *(np.concatenate(below) + short)]),
+        min([high, *(np.concatenate(above) - short)]),
+    )
 
 
 def _stretches(

@@ -44,7 +44,8 @@ def outcome(truth: Truth, n: int, seed: int, settings: Settings) -> Outcome:
     if evaluation.difference_scale(lab, field, structure)[0] != scale:
         scale, variance = "absolute", variance * float(used["lab_mean"].median()) ** 2
     terms = verdicts.terms_of(STRATUM, settings, t.bias_margin)
-    found = decide(lab, field, terms, scale, variance)
+    times = verdicts.seconds(used["field_time"])
+    found = decide(lab, field, terms, scale, variance, times=times)
     if not found.accepted:
         return NOT_ACCEPTED
     contradicted = wrong(truth, agreed_of(settings), found.low, found.high)

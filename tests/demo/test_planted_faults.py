@@ -27,10 +27,11 @@ from reconcile.run.pipeline import Run
 from reconcile.store.database import Store
 from tests.demo import scenario as s
 from tests.demo.make_demo_inputs import FOLDER
+from tests.sizes import cases
 
 pytestmark = pytest.mark.slow
 
-PLACES = 20
+PLACES = cases(20, 6)
 SOIL = ("Cu", "Zn", "Pb")
 METHOD = "ICP-OES · KR-acid-2 · four acids"
 Row = dict[str, str]

@@ -25,6 +25,8 @@ from reconcile.run import pipeline
 from tests.intake.conftest import check_account
 from tests.small import build
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 HEAD = "Sample,Note,Cu ppm\n"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +21,10 @@ from reconcile.intake.read import read_file
 from reconcile.intake.tables import in_full
 from reconcile.run import pipeline, reading
 from tests.intake.conftest import check_account
+from tests.sizes import cases
 from tests.small import SETTINGS, build
+
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
 
 WIDE = TableSettings(
     kind="field", files=("x",), unit="mg/kg", fixed={"technique": "XRF", "instrument": "X1"}
@@ -113,19 +117,20 @@ QUOTED = "".join(
 ODD = campaign(5).replace("S1,1,", '"S1,1",').replace("S2,3,", '"S2,3,')
 
 
+ENCODINGS = (("utf-8", "\n"), ("utf-8-sig", "\r\n"), ("utf-16", "\r\n"), ("cp1252", "\r"))
+TEXTS = (
+    (campaign(3).replace(",", ";"), WIDE),  # semicolons
+    (QUOTED, WIDE), (ODD, WIDE), (LONG, LAB),
+)  # fmt: skip
+EACH = tuple(zip(range(4), range(4), strict=True))
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("encoding", "end"),
-    [("utf-8", "\n"), ("utf-8-sig", "\r\n"), ("utf-16", "\r\n"), ("cp1252", "\r")],
+    ("which", "encoded"), cases(tuple(itertools.product(range(4), range(4))), EACH)
 )
-@pytest.mark.parametrize(
-    ("text", "table"),
-    [(campaign(3).replace(",", ";"), WIDE), (QUOTED, WIDE), (ODD, WIDE), (LONG, LAB)],
-    ids=["semicolons", "quoted", "odd marks", "long"],
-)
-def test_a_text_of_any_kind_cut_at_any_byte_gives_true_values_only(
-    text, table, encoding, end, tmp_path
-):
+def test_a_text_of_any_kind_cut_at_any_byte_gives_true_values_only(which, encoded, tmp_path):
+    (text, table), (encoding, end) = TEXTS[which], ENCODINGS[encoded]
     assert untold(text.replace("\n", end).encode(encoding), table, tmp_path) == ([], [])
 
 

@@ -10,6 +10,8 @@ import pytest
 import reconcile
 from reconcile.base.errors import ReconcileError
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 
 def long(*symbols: str) -> str:
     return "Sample,Element,Value,Unit\n" + "".join(

@@ -22,6 +22,8 @@ from tests import small
 from tests.intake.test_hostile import mutate
 from tests.sizes import cases
 
+pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
+
 PERIOD = "2026-10"
 PLAIN_CELLS = ["5", "0", "12.50", "0.001", "<5", "<0.5", "<.5", ".5", "7.", "", "007", "<0", "1000"]
 OTHER_CELLS = [

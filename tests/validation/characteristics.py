@@ -10,14 +10,16 @@ what studies of the same truths gave at the commit that BEFORE names.
 from __future__ import annotations
 
 import argparse
-import csv
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from multiprocessing import Pool
 from pathlib import Path
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, DECISIONS
+from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED
+from reconcile.reporting import words
+from reconcile.reporting.plots import svg
+from reconcile.reporting.plots.characteristics import characteristics as drawing_of
 from reconcile.statistics.result import Estimate
-from reconcile.trials import as_read, drawing, trial
+from reconcile.trials import as_read, counted, trial
 from reconcile.trials.trial import ALLOWED, Characteristic, Outcome
 from reconcile.trials.truths import TRUTHS, Truth
 from tests.validation.notes import put_table
@@ -27,6 +29,9 @@ BEFORE = ("733c92b", Path(__file__).parent / "characteristics_before.csv")
 SIZES = (10, 20, 40, 100)
 KNOWN = {truth.name: truth for truth in TRUTHS}
 PICTURE = "operating_characteristics.svg"
+#: What comes with the program, for the dossier.
+COUNTS = Path(counted.__file__).parent / counted.FILE
+FEWEST = 20  # with fewer nothing is accepted
 
 
 Task = tuple[str, int, int]  # name of the truth, samples, seed
@@ -59,33 +64,6 @@ def characteristics(
                 row = trial.summed(truth.name, n, pool.imap(one, tasks, 5))
                 print(row.as_record(), flush=True)
                 yield row
-
-
-def read_counts(path: Path) -> dict[tuple[str, int], Characteristic]:
-    """Rows that ``write_counts`` wrote, by truth and number of samples."""
-    if not path.exists():
-        return {}
-    with path.open(encoding="utf-8", newline="") as stream:
-        rows = [_row(record) for record in csv.DictReader(stream)]
-    return {(row.truth, row.n): row for row in rows}
-
-
-def _row(record: Mapping[str, str]) -> Characteristic:
-    decisions = tuple((name, int(record[name])) for name in DECISIONS)
-    names = ("wrongly accepted", "by bias", "by spread", "by misses", "by false alarms")
-    return Characteristic(
-        record["truth"], int(record["n"]), int(record["studies"]), decisions,
-        *(int(record[name]) for name in names),
-    )  # fmt: skip
-
-
-def write_counts(path: Path, rows: Sequence[Characteristic]) -> None:
-    """The counts as CSV."""
-    records = [row.as_record() for row in rows]
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, list(records[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(records)
 
 
 def _shown(rate: Estimate) -> str:
@@ -168,12 +146,14 @@ def write_as_read(into: Path, rows: Sequence[Characteristic], command: str) -> N
     ]
     title = "How often a method is accepted wrongly as read, and how often rightly"
     put_table(into, "operating characteristics", title, command, text)
-    (into.parent / PICTURE).write_text(drawing.draw(rows), encoding="utf-8", newline="\n")
+    drawn = drawing_of([row for row in rows if row.n >= FEWEST], 520)
+    picture = svg.picture(drawn, words.CHARACTERISTICS_TITLE, scale=1.6)
+    (into.parent / PICTURE).write_text(picture, encoding="utf-8", newline="\n")
 
 
 def write_whole(into: Path, rows: Sequence[Characteristic], command: str) -> None:
     """Table of the whole decision."""
-    before = read_counts(BEFORE[1])
+    before = {(row.truth, row.n): row for row in counted.read(BEFORE[1])}
     above = sum(not row.kept for row in rows)
     text = [
         "The same truths through evaluate, propose and judge, so that an acceptance after "
@@ -204,13 +184,15 @@ def main() -> None:
         found = characteristics(as_read_of, chosen, given.sizes, given.studies, given.workers)
         rows = list(found)
         if given.rows:
-            write_counts(given.rows.with_suffix(".as_read.csv"), rows)
+            counted.write(given.rows.with_suffix(".as_read.csv"), rows)
         else:
             write_as_read(given.into, rows, f"{module} --studies {given.studies} --whole 0")
+            if not given.truths and given.sizes == SIZES:
+                counted.write(COUNTS, rows)
     if given.whole:
         rows = list(characteristics(whole, chosen, (40,), given.whole, given.workers))
         if given.rows:
-            write_counts(given.rows.with_suffix(".whole.csv"), rows)
+            counted.write(given.rows.with_suffix(".whole.csv"), rows)
         else:
             write_whole(given.into, rows, f"{module} --studies 0 --whole {given.whole}")
 

@@ -28,7 +28,7 @@ from reconcile.figures import evaluation
 from reconcile.judgement import factor_proposal, verdicts
 from reconcile.judgement.factor_proposal import Proposal
 from reconcile.statistics.grey_region import edge_chance
-from reconcile.statistics.level_band import truth_line
+from reconcile.statistics.level_band import bias_interval, truth_line
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.trials import as_read, trial
 from reconcile.trials.studies import STRATUM, draw
@@ -107,19 +107,28 @@ def _factor(truth: Truth, n: int, seed: int) -> tuple[str, bool, float, float]:
     return factor.form, after, float(ratio[0]), float(ratio[1])
 
 
-def _held_out(truth: Truth, n: int, seed: int) -> tuple[float, float]:
-    """Mean log error of the held-out values, and that of the factor on samples to come."""
+def _held_out(truth: Truth, n: int, seed: int) -> tuple[float, float, bool]:
+    """Mean log error of the held-out values, and that of the factor on samples to come.
+
+    And whether the interval of the bias at the level, as the verdict has it from the held-out
+    values, holds the bias that the factor truly leaves there.
+    """
     config, found = _evaluated(truth, n, seed)
     proposal = factor_proposal.propose(STRATUM, found, config, None)
     if proposal.factor is None or proposal.held_out is None:
-        return math.nan, math.nan
+        return math.nan, math.nan, False
     lab = found.used["lab_mean"].to_numpy("float64")
     t = np.geomspace(truth.low, truth.high, 200)
     everywhere = replace(proposal.factor, low=0.0, high=math.inf)
     to_come = factor_proposal.correct(everywhere, truth.reads(t))[0]
+    line = truth_line(lab, proposal.held_out, "log ratio", truth.lab_rsd**2)
+    seen = bias_interval(line, math.log(truth.level))
+    at = truth.reads(np.array([truth.level]))
+    left = float(factor_proposal.correct(everywhere, at)[0][0]) / truth.level - 1
     return (
         float(np.mean(np.log(proposal.held_out / lab))),
         float(np.mean(np.log(to_come / t))),
+        seen.low <= left <= seen.high,
     )
 
 
@@ -247,8 +256,12 @@ def held_out(many: Many, studies: int) -> Iterator[Row]:
             yield Row(
                 "6 held-out bias", truth.name, n, len(found),
                 f"{figure}, root mean square (no share)", size, math.nan, math.nan,
-                "the same size",
+                "the first may be smaller",
             )  # fmt: skip
+        yield _share(
+            "6 held-out bias", truth.name, n, "interval at the level holds what the factor leaves",
+            [x[2] for x in found], "90 %",
+        )  # fmt: skip
 
 
 def wrong_calls(many: Many, studies: int) -> Iterator[Row]:

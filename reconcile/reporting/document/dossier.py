@@ -16,14 +16,18 @@ from reconcile.reporting.document import methods, signing
 from reconcile.reporting.document.stratum_page import Small, small_row
 from reconcile.reporting.manner import Manner, styled, written_as
 from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots.characteristics import characteristics
 from reconcile.reporting.plots.stratum import chance_plots
 from reconcile.reporting.render import book, paper
 from reconcile.reporting.render.book import Heading, Meta
 from reconcile.reporting.render.styles import boxed, facts, foreign, gap, grid, own, style, worded
 from reconcile.reporting.sentences import decision_marked, put_back_sentence, range_of
 from reconcile.reporting.text import markup, printable
+from reconcile.trials import counted
+from reconcile.trials.trial import ALLOWED
 
 _FEWEST, _NOTES = 8, 4
+_FEWEST_OF_TRIALS = 20  # with fewer nothing is accepted
 
 
 def pdf(d: Dossier) -> bytes:
@@ -62,7 +66,7 @@ def _story(d: Dossier, width: float) -> list[Flowable]:
         for number, s in enumerate(accepted, start=1):
             story += _stratum(s, f"accepted-{number}", width)
     signs = signing.sign_off(d.setting("report.prepared_by"), d.client, d.release_id)
-    return [*story, *_checks(d), *_limits(width), *paper.flowables([signs], width)]
+    return [*story, *_rules(width), *_checks(d), *_limits(width), *paper.flowables([signs], width)]
 
 
 def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
@@ -164,6 +168,21 @@ def _others(others: list[Covered], width: float) -> list[Flowable]:
         *paper.start(),
         own(words.DOSSIER_OTHERS, "h2"),
         grid(words.DOSSIER_OTHER_HEADINGS, rows, widths, compact=True),
+    ]
+
+
+def _rules(width: float) -> list[Flowable]:
+    """How often the rules accept wrongly and rightly, drawn from the trials of this version."""
+    rows = [row for row in counted.as_read() if row.n >= _FEWEST_OF_TRIALS]
+    said = words.DOSSIER_RULES_INTRO.format(
+        studies=rows[0].studies, truths=len({row.truth for row in rows}), allowed=f"{ALLOWED:.0%}"
+    )
+    return [
+        PageBreak(),
+        Heading(words.DOSSIER_RULES, words.DOSSIER_SECTIONS["rules"]),
+        own(said, "small"),
+        gap(4),
+        characteristics(rows, width),
     ]
 
 

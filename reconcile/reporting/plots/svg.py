@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from reportlab.graphics.shapes import (
     Circle,
+    Drawing,
     Group,
     Line,
     Path,
@@ -57,6 +58,18 @@ def svg(plot: Kind, title: str) -> str:
     return (
         f'<svg viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{escaped(title)}" '
         f'font-family="sans-serif" overflow="visible">{inside}</svg>'
+    )
+
+
+def picture(made: Drawing, title: str, scale: float = 1.0) -> str:
+    """A whole SVG file of any drawing, on white."""
+    width, height = made.width, made.height
+    inside = "".join(part for shape in made.contents for part in _of(shape, _PLAIN, height))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-6 -6 {width + 12:g} {height + 12:g}" '
+        f'width="{scale * (width + 12):g}" height="{scale * (height + 12):g}" role="img" '
+        f'font-family="sans-serif">\n<title>{escaped(title)}</title>\n'
+        f'<rect x="-6" y="-6" width="100%" height="100%" fill="#ffffff"/>\n{inside}\n</svg>\n'
     )
 
 

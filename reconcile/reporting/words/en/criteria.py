@@ -15,6 +15,7 @@ ASK_NAMES = {
     "mean bias": "mean bias",
     "bias over the range": "bias over the range",
     "spread": "spread",
+    "bias through the period": "bias through the period",
     "decision at a level": "decision at {level}",
     "samples at a level": "samples near {level}",
     "bias at a level": "bias at {level}",
@@ -80,6 +81,11 @@ RANGE_FOUND = "shown where {share} of the pairs lie, n {n}"
 RANGE_BEYOND = "{found}; shown to lie outside where {beyond} lie"
 SPREAD_ASKED = "limits of agreement within a factor {span}, by an upper {confidence} bound"
 SPREAD_FOUND = "a factor {value}, at most {upper}, n {n}"
+TIME_ASKED = (
+    "mean bias of each stretch of time within {lowest} and {highest} ({confidence} intervals)"
+)
+TIME_FOUND = "{low} to {high} in the widest, stretch {stretch} of {stretches}, n {n}"
+TIME_UNKNOWN = "not looked for: {timed} of {n} samples have a time of reading of their own"
 LEVEL_ASKED = "a level within the range of the pairs"
 LEVEL_OUTSIDE = "outside the range of the pairs: no decision at this level"
 LEVEL_CUT = "outside the range that the factor corrects: no decision at this level"
@@ -145,6 +151,10 @@ NEXT_NO_MONTHS = (
     "No number of further months would show it if what was found stays so: look for what moves "
     "the bias from month to month, or correct it."
 )
+NEXT_TIME = (
+    "Look for what changed within the period (calibration, window, crew, weather) and judge the "
+    "part after it on its own."
+)
 NEXT_LEVEL = (
     "Send more of the next month's samples near {level} to the laboratory, on both sides of it."
 )
@@ -164,6 +174,9 @@ ACCEPTED_FACTOR = (
     "not seen."
 )
 ACCEPTED_PART = " The range is where the bias is shown: {share} of the pairs lie in it."
+ACCEPTED_UNTIMED = (
+    " Whether the bias moved within the period was not looked for: times of reading are not known."
+)
 ACCEPTED_NO_DECISION = " No decision at {levels}: outside the range of the pairs."
 ACCEPTED_CUT = " No decision at {levels}: outside the range that the factor corrects."
 ACCEPTED_CAUTION = " But {what}."
