@@ -204,13 +204,11 @@ ALLOWED = {
         "p.read_bytes().removeprefix(b'\\xef\\xbb\\xbf').splitlines()": "bytes of a custody file",
     },
     "reconcile.releases.persons": dict.fromkeys(_OF_PERSONS, _PERSONS_ENTRY),
-    "reconcile.reporting.document.stratum_page": {"title.split('\\n')": _TYPESETTING},
     "reconcile.reporting.further": {"text.startswith('<')": _OF_A_NUMBER},
     "reconcile.reporting.numbers": {
         "f'{value:.2e}'.partition('e')": _OF_A_NUMBER,
         "text.partition('.')": _OF_A_NUMBER,
     },
-    "reconcile.reporting.render.paper": {"plot.title.split('\\n')": _TYPESETTING},
     "reconcile.reporting.render.sheets": {"text.split(' ')": _TYPESETTING},
     "reconcile.reporting.render.styles": {"name.endswith('right')": _OWN_NAMES},
     "reconcile.reporting.sentences": {

@@ -40,43 +40,6 @@ def candidates(n: int = 100, seed: int = 1) -> list[Candidate]:
 
 
 @pytest.mark.parametrize(
-    ("rsd", "figure"), [(0.10, 11), (0.15, 21), (0.20, 36), (0.30, 79), (0.40, 139)]
-)
-def test_pairs_for_equivalence_against_the_planning_figures(rsd: float, figure: int) -> None:
-    # The figures' model: relative differences are normal, margin ±0.10 on their own scale,
-    # no bias, exact power (Owen 1965). n is about ((z.95 + z.90)·RSD/0.10)² and a pair or two.
-    assert sample_size.pairs_for_equivalence(rsd, 0.10, 0.80) == figure
-    z = stats.norm.ppf(0.95) + stats.norm.ppf(0.90)
-    assert 0 < figure - (z * rsd / 0.10) ** 2 < 3
-    # The verdict tests log ratios between 1/1.1 and 1.1, which is closer: a plan says so.
-    assert sample_size.pairs_for_equivalence(rsd, math.log(1.1), 0.80) >= figure
-
-
-def test_pairs_for_equivalence_have_their_power_by_simulation() -> None:
-    rng = np.random.default_rng(7)
-    edge = math.log(1.1)
-    n = int(sample_size.pairs_for_equivalence(0.20, edge, 0.80))
-    for pairs, reached in ((n, True), (n - 4, False)):
-        x = rng.normal(0, 0.20, (20_000, pairs))
-        half = stats.t.isf(0.05, pairs - 1) * x.std(axis=1, ddof=1) / math.sqrt(pairs)
-        power = float(np.mean(np.abs(x.mean(axis=1)) + half < edge))
-        assert (power >= 0.80 - 0.006) == reached
-
-
-def test_fifty_nine_of_fifty_nine_right_bound_the_wrong_ones_at_five_percent() -> None:
-    # Exact: 0.95^59 = 0.0485 <= 0.05 < 0.95^58.
-    assert sample_size.pairs_for_false_decision_bound(0.05) == 59
-    assert 0.95**59 <= 0.05 < 0.95**58
-    assert sample_size.pairs_for_false_decision_bound(0.10) == 29
-
-
-def test_forty_pairs_know_each_limit_of_agreement_to_about_055_sd() -> None:
-    # Bland & Altman 1999, section 2: SE of a limit is about 1.71 s/sqrt(n); 0.55 s at n = 40.
-    assert sample_size.limits_half_width(40) == pytest.approx(0.55, abs=0.005)
-    assert sample_size.pairs_for_limits(0.55) == 40
-
-
-@pytest.mark.parametrize(
     ("r", "percent"), [(0.7, 22.8), (0.8, 16.8), (0.9, 10.8), (0.95, 7.3), (0.98, 4.5)]
 )
 def test_the_optimum_share_at_a_cost_ratio_of_twenty(r: float, percent: float) -> None:

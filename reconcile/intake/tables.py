@@ -9,7 +9,6 @@ file becomes wide rows in which only the row's own element is filled.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -23,17 +22,6 @@ QUANTIFIED, BELOW, ABOVE, NO_RESULT = 0, 1, 2, 3
 #: value; sign bit set, below that limit; null, an empty cell. Stands for all other columns.
 PLAIN = "_plain"
 
-TableKind = Literal[
-    "field",
-    "lab",
-    "sample register",
-    "custody",
-    "reference materials",
-    "aliases",
-    "corrections",
-    "evidence",
-    "specification limits",
-]
 
 #: Facts that may describe a row, by kind of table. Text unless said. All facts of a kind
 #: are always present in ``facts`` (null where the table does not say).

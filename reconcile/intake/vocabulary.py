@@ -24,14 +24,6 @@ def word_set(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
-def all_words() -> frozenset[str]:
-    """Every single word that the rules know."""
-    texts = [*LONG_WORDS, *_NO_RESULT, *_KINDS_OF_FIGURE, *METHOD_WORDS, *IGNORED_WORDS]
-    texts += [*RELATIVE_WORDS, *UNIT_LABELS, *METHOD_LABELS, *LIMIT_LABELS, *UPPER_LABELS]
-    texts += [heading for known in FACT_WORDS.values() for heading in known]
-    return frozenset(word for text in texts for word in text.split())
-
-
 FACTS: dict[str, tuple[str, ...]] = {
     "field": FIELD_FACTS,
     "lab": LAB_FACTS,

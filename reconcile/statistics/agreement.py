@@ -9,10 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from reconcile.statistics._jackknife import jackknife_half_width
 from reconcile.statistics._quantiles import noncentral_t_quantile, normal_quantile
 from reconcile.statistics._values import (
-    TOO_LARGE,
     Floats,
     check_level,
     estimate,
@@ -24,7 +22,7 @@ from reconcile.statistics._values import (
     show,
     with_unit,
 )
-from reconcile.statistics.bias import ALL_EQUAL, mean_of
+from reconcile.statistics.bias import mean_of
 from reconcile.statistics.concordance import (
     Concordance,
     Correlation,
@@ -52,8 +50,6 @@ __all__ = [
     "level_dependent_limits",
     "limits_of_agreement",
     "limits_with_replicates",
-    "mean_relative_percent_difference",
-    "rms_difference",
     "share_within",
 ]
 
@@ -205,64 +201,3 @@ def share_within(
     slack = 4e-16 * (np.abs(x) + np.abs(y))
     count = int(np.sum(np.abs(y - x) <= fraction * np.abs(x) + slack))
     return clopper_pearson(count, int(x.size), level)
-
-
-@quiet
-def rms_difference(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Estimate:
-    """Root mean square of field − lab, in the unit of the inputs: bias and scatter together.
-
-    Interval by the jackknife of its logarithm (measured: 95 % at constant SD; at constant CV
-    over 1.3 decades, where the highest samples carry it, 90.5, 92.5 and 94.5 % at n = 20, 40
-    and 100); none below five pairs or where the pairs agree exactly.
-    """
-    check_level(level)
-    method = "root mean square difference, jackknife interval of the logarithm"
-    x, y = pairs(lab, field, ("lab", "field"))
-    n = int(x.size)
-    if n == 0:
-        return not_estimable(0, "no pair", method, level)
-    d = y - x
-    largest = float(np.abs(d).max())
-    if not largest < 1e150:
-        return not_estimable(n, TOO_LARGE, method, level)
-    if largest < 1e-150:
-        return point(largest if largest == 0 else NAN, n, method, ALL_EQUAL, level)
-    square = (d / largest) ** 2
-    total = float(square.sum())
-    value = largest * math.sqrt(total / n)
-    left = total - square
-    if n < 5 or not np.all(left > 1e-12 * total):
-        return point(value, n, method, "too few different pairs for an interval", level)
-    se, half = jackknife_half_width(np.log(left / (n - 1)) / 2, level)
-    if not se > 1e-14:
-        return point(value, n, method, ALL_EQUAL, level)
-    return estimate(value, value * se, value * _exp(-half), value * _exp(half), n, level, method)
-
-
-@quiet
-def mean_relative_percent_difference(
-    lab: ArrayLike, field: ArrayLike, level: float = 0.95
-) -> Estimate:
-    """Mean of 100 |field − lab| over the pair's mean, in percent.
-
-    Interval by the jackknife of its logarithm, as sizes of differences are skewed (measured
-    94 to 96 % at n = 20 to 100, where Student's t gives 91 to 95 %). Not estimable where a
-    pair's mean is zero or negative.
-    """
-    check_level(level)
-    method = "mean relative percent difference, jackknife interval of the logarithm"
-    x, y = pairs(lab, field, ("lab", "field"))
-    n = int(x.size)
-    mean = x / 2 + y / 2
-    if np.any(mean <= 0):
-        return not_estimable(n, "it needs pair means above zero", method, level)
-    size = 100 * np.abs(y - x) / mean
-    plain = mean_of(size, np.full(1, 100.0), level, method)
-    if not plain.estimable or math.isnan(plain.low):
-        return plain
-    left = (float(size.sum()) - size) / (n - 1)
-    if n < 5 or not np.all(left > 1e-12 * plain.value):
-        return point(plain.value, n, method, "too few different pairs for an interval", level)
-    se, half = jackknife_half_width(np.log(left), level)
-    value = plain.value
-    return estimate(value, value * se, value * _exp(-half), value * _exp(half), n, level, method)

@@ -17,7 +17,6 @@ from reconcile.statistics._values import (
     Floats,
     check_level,
     estimate,
-    interval_text,
     level_text,
     pairs,
     percent,
@@ -278,21 +277,6 @@ def equivalence_ratio(
 
 
 @quiet
-def equivalence_difference(
-    lab: ArrayLike, field: ArrayLike, margin: float, alpha: float = 0.05
-) -> Equivalence:
-    """Two one-sided t tests on field − lab against ±margin, in the unit of the inputs."""
-    _check_margin(margin, alpha)
-    difference = mean_difference(lab, field)
-    n, scale = difference.n, "difference"
-    if not difference.estimable or math.isnan(difference.low):
-        why = difference.reason
-        return Equivalence(difference, NAN, NAN, NAN, False, margin, n, scale, alpha, why)
-    low, high, p, inside = _tost(difference, -margin, margin, alpha)
-    return Equivalence(difference, low, high, p, inside, margin, n, scale, alpha)
-
-
-@quiet
 def bias_at(line: Line, level_x: float) -> Estimate:
     """Bias a + (b − 1)·x at a lab value x, from a fitted line (delta method, t with n − 2).
 
@@ -313,19 +297,3 @@ def bias_at(line: Line, level_x: float) -> Estimate:
         value, at.se, value + (at.low - at.value), value + (at.high - at.value), at.n, at.level,
         at.method,
     )  # fmt: skip
-
-
-def bias_sentence(item: Estimate, unit: str = "", ratio: bool = False) -> str:
-    """A bias in words."""
-    if not item.estimable:
-        return f"The bias could not be estimated: {item.reason}."
-    if ratio:
-        side = "above" if item.value >= 1 else "below"
-        text = f"Field results lay on average {percent(abs(item.value - 1))} {side} the lab's"
-        if math.isnan(item.low):
-            return text + "."
-        return (
-            f"{text} ({level_text(item.level)} interval {percent(item.low - 1)} to "
-            f"{percent(item.high - 1)}, n {item.n})."
-        )
-    return f"Field minus lab: {interval_text(item, unit)}, n {item.n}."

@@ -29,19 +29,15 @@ from reconcile.statistics._values import (
 from reconcile.statistics.error_ratio import (
     VarianceRatio,
     error_variance_ratio,
-    pooled_sd,
-    replicate_rsd,
     replicate_sd,
     variance_ratio_of_sds,
 )
 from reconcile.statistics.precision import (
     HalfDifferences,
     Precision,
-    ThompsonHowarth,
     duplicate_cv,
     hard,
     repeatability_reproducibility,
-    thompson_howarth,
 )
 from reconcile.statistics.reml import reml_components
 from reconcile.statistics.result import NAN, Estimate, not_estimable
@@ -52,18 +48,14 @@ __all__ = [
     "HalfDifferences",
     "NestedVariance",
     "Precision",
-    "ThompsonHowarth",
     "ThreeMethods",
     "VarianceRatio",
     "duplicate_cv",
     "error_variance_ratio",
     "hard",
     "nested_variance",
-    "pooled_sd",
     "repeatability_reproducibility",
-    "replicate_rsd",
     "replicate_sd",
-    "thompson_howarth",
     "three_method_error_variances",
     "variance_ratio_of_sds",
 ]
@@ -93,23 +85,6 @@ class NestedVariance:
     balanced: bool
     method: str
     reason: str = ""
-
-    @property
-    def resolved_spot(self) -> bool:
-        """True where the spot variance is distinguishable from zero."""
-        return self.spot.estimable and self.spot.low > 0
-
-    @property
-    def resolved_sample(self) -> bool:
-        """True where the sample variance is distinguishable from zero."""
-        return self.sample.estimable and self.sample.low > 0
-
-    def se_of_mean(self, spots: float = 1, shots_per_spot: float = 1) -> float:
-        """Standard error of one sample's mean for a design; NaN where a component is missing."""
-        if spots < 1 or shots_per_spot < 1 or not self.shot.estimable:
-            return NAN
-        spot = max(self.spot.value, 0.0) if self.spot.estimable else 0.0
-        return math.sqrt(spot / spots + self.shot.value / (spots * shots_per_spot))
 
     def sentence(self, unit: str = "") -> str:
         """One or two plain sentences, as standard deviations."""

@@ -48,18 +48,6 @@ def tabular_cusum(z: ArrayLike, k: float, h: float) -> Cusum:
     return Cusum(tuple(upper), tuple(lower), tuple(alarms), k, h)
 
 
-def average_run_length(k: float, h: float, shift: float = 0.0) -> float:
-    """Mean number of values to the first alarm of the two-sided chart, for a steady shift.
-
-    Independent standard normal values plus ``shift``; by the Markov chain of Brook & Evans
-    (1972), both sides joined by 1/L = 1/L⁺ + 1/L⁻ (exact for charts that do not overlap).
-    """
-    if not (k >= 0 and h > 0):
-        raise ValueError(f"k must be at least 0 and h above 0, got {k} and {h}")
-    one, other = _one_sided(k, h, shift), _one_sided(k, h, -shift)
-    return 1 / (1 / one + 1 / other)
-
-
 def _one_sided(k: float, h: float, shift: float) -> float:
     width = 2 * h / (2 * _STATES - 1)
     state = np.arange(_STATES) * width

@@ -13,7 +13,6 @@ from scipy import stats
 from reconcile.statistics._values import (
     check_level,
     interval_text,
-    level_text,
     pairs,
     percent,
     quiet,
@@ -23,44 +22,27 @@ from reconcile.statistics._values import (
 )
 from reconcile.statistics.guard_bands import Conformity, GuardBand, conformity, guard_band
 from reconcile.statistics.multiplicity import (
-    Homogeneity,
     InteractionTest,
     benjamini_hochberg,
-    holm,
-    homogeneity,
     interaction_test,
 )
-from reconcile.statistics.noncentral_t import normal_tail_upper, one_sided_tolerance_factor
+from reconcile.statistics.noncentral_t import one_sided_tolerance_factor
 from reconcile.statistics.proportions import clopper_pearson, howe_tolerance_factor
 from reconcile.statistics.quality_levels import (
     DataQualityLevel,
     MethodCriteria,
     QualityLevelLimits,
     data_quality_level,
-    detection_limit,
     method_6200_criteria,
-    quantitation_limit,
 )
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 from reconcile.statistics.sample_size import (
-    equivalence_power,
-    limits_half_width,
     optimum_lab_fraction,
-    pairs_for_equivalence,
-    pairs_for_false_decision_bound,
-    pairs_for_limits,
-    pairs_to_detect_shift,
-    spots_for_mineral,
     spots_needed,
 )
 from reconcile.statistics.scores import (
     Scores,
-    Uncertainty,
     en_score,
-    horrat,
-    horwitz,
-    horwitz_modified,
-    nordtest_uncertainty,
     scores,
     z_score,
     zeta_score,
@@ -72,45 +54,24 @@ __all__ = [
     "DecisionTable",
     "FieldLimit",
     "GuardBand",
-    "Homogeneity",
     "InteractionTest",
     "MethodCriteria",
-    "OperatingCharacteristic",
-    "OperatingPoint",
     "QualityLevelLimits",
     "Scores",
-    "Uncertainty",
     "benjamini_hochberg",
     "clopper_pearson",
     "conformity",
     "data_quality_level",
     "decision_table",
     "decision_table_censored",
-    "detection_limit",
     "en_score",
-    "equivalence_power",
     "field_limit_for_false_negative_rate",
     "guard_band",
-    "holm",
-    "homogeneity",
-    "horrat",
-    "horwitz",
-    "horwitz_modified",
     "howe_tolerance_factor",
     "interaction_test",
-    "limits_half_width",
     "method_6200_criteria",
-    "nordtest_uncertainty",
-    "operating_characteristic",
-    "operating_characteristic_from_pairs",
     "optimum_lab_fraction",
-    "pairs_for_equivalence",
-    "pairs_for_false_decision_bound",
-    "pairs_for_limits",
-    "pairs_to_detect_shift",
-    "quantitation_limit",
     "scores",
-    "spots_for_mineral",
     "spots_needed",
     "z_score",
     "zeta_score",
@@ -250,126 +211,6 @@ def decision_table_censored(
         level,
         int(np.sum(~placed)),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class OperatingPoint:
-    """Chance of the wrong call for one true value."""
-
-    true_value: float
-    wrong: float
-    upper: float  # one-sided upper confidence bound of that chance
-
-
-@dataclass(frozen=True, slots=True)
-class OperatingCharacteristic:
-    """Chance that the field method calls a sample wrongly, by its true value."""
-
-    threshold: float  # the decision level for the true value
-    cut: float  # the field value at or above which the sample is called above
-    scale: str
-    bias: float  # mean of ln(field/true) or of field − true
-    sd: float
-    n: int
-    level: float
-    points: tuple[OperatingPoint, ...]
-    reason: str = ""
-
-    def sentence(self, unit: str = "") -> str:
-        """Chances at the true values given."""
-        if self.reason:
-            return f"The chance of a wrong call could not be estimated: {self.reason}."
-        parts = [
-            f"{with_unit(p.true_value, unit)}: {percent(p.wrong, 2)} (at most "
-            f"{percent(p.upper, 2)} with {level_text(self.level)} confidence)"
-            for p in self.points
-        ]
-        return (
-            f"With the field limit at {with_unit(self.cut, unit)} for a decision level of "
-            f"{with_unit(self.threshold, unit)}, the chance of the wrong call at a true value of "
-            + "; ".join(parts)
-            + f" (n = {self.n})."
-        )
-
-
-@quiet
-def operating_characteristic(
-    threshold: float,
-    true_values: ArrayLike,
-    bias: float,
-    sd: float,
-    n: int,
-    scale: Scale = "log ratio",
-    cut: float | None = None,
-    level: float = 0.95,
-) -> OperatingCharacteristic:
-    """P(wrong call | true value) from an error model, with an upper bound for each.
-
-    ``scale`` 'log ratio': ln field = ln true + bias + sd·Z; 'absolute': field = true +
-    bias + sd·Z. ``bias`` and ``sd`` (divisor n − 1) come from the same ``n`` pairs. The
-    upper bound is exact under that model (noncentral t, Owen 1968), one-sided at
-    ``level``. A sample is called above when the field value is at or above ``cut``
-    (default: the threshold itself).
-    """
-    check_level(level)
-    values = vector(true_values, "true_values")
-    limit = threshold if cut is None else cut
-
-    def failed(reason: str) -> OperatingCharacteristic:
-        return OperatingCharacteristic(threshold, limit, scale, bias, sd, n, level, (), reason)
-
-    if not (math.isfinite(bias) and math.isfinite(sd) and math.isfinite(limit)):
-        return failed("bias or scatter is not known")
-    if n < 2:
-        return failed("fewer than two pairs")
-    if sd <= 0:
-        return failed("the pairs show no scatter at all")
-    if scale == "log ratio" and not (threshold > 0 and limit > 0):
-        return failed("on the log scale the level must be above zero")
-    points: list[OperatingPoint] = []
-    for value in values.tolist():
-        if not math.isfinite(value) or (scale == "log ratio" and value <= 0):
-            points.append(OperatingPoint(value, NAN, NAN))
-            continue
-        gap = math.log(limit / value) if scale == "log ratio" else limit - value
-        k = (gap - bias) / sd
-        # at or above the threshold, 'field below the cut' is wrong; below it, the reverse
-        if value < threshold:
-            k = -k
-        points.append(
-            OperatingPoint(value, float(stats.norm.cdf(k)), normal_tail_upper(k, n, level))
-        )
-    return OperatingCharacteristic(threshold, limit, scale, bias, sd, n, level, tuple(points))
-
-
-@quiet
-def operating_characteristic_from_pairs(
-    lab: ArrayLike,
-    field: ArrayLike,
-    threshold: float,
-    true_values: ArrayLike | None = None,
-    scale: Scale = "log ratio",
-    cut: float | None = None,
-    level: float = 0.95,
-) -> OperatingCharacteristic:
-    """:func:`operating_characteristic` with bias and scatter taken from pairs.
-
-    The scatter then contains the lab's error, so the chances are on the safe side.
-    """
-    x, y = pairs(lab, field, ("lab", "field"))
-    if scale == "log ratio":
-        positive = (x > 0) & (y > 0)
-        x, y = x[positive], y[positive]
-        d = np.log(y) - np.log(x)
-    else:
-        d = y - x
-    if true_values is None:
-        true_values = threshold * np.array([0.5, 0.75, 0.9, 1.1, 1.25, 1.5, 2.0])
-    bias = float(d.mean()) if d.size else NAN
-    sd = float(d.std(ddof=1)) if d.size > 1 else NAN
-    if d.size > 1 and sd <= 1e-12 * max(float(np.abs(d).max()), 1e-300):
-        sd = 0.0
-    return operating_characteristic(threshold, true_values, bias, sd, d.size, scale, cut, level)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,6 @@ from reconcile.statistics._values import (
     interval_text,
     labels,
     quiet,
-    same_length,
     show,
     vector,
 )
@@ -75,42 +74,6 @@ def replicate_sd(values: ArrayLike, sample: ArrayLike, level: float = 0.95) -> E
     return _sd_estimate(
         *_within(values, sample, False), level, "pooled replicates, chi-square interval"
     )
-
-
-@quiet
-def replicate_rsd(values: ArrayLike, sample: ArrayLike, level: float = 0.95) -> Estimate:
-    """Pooled relative SD of replicates, as a fraction: the SD of their natural logarithms.
-
-    For scatter up to about 30 % this equals SD/mean within a few per cent of itself;
-    values that are not positive are left out.
-    """
-    check_level(level)
-    return _sd_estimate(
-        *_within(values, sample, True), level, "pooled replicates, log scale, chi-square interval"
-    )
-
-
-@quiet
-def pooled_sd(sds: ArrayLike, counts: ArrayLike, level: float = 0.95) -> Estimate:
-    """:func:`replicate_sd` from one SD and one number of replicates per sample."""
-    check_level(level)
-    s, k = vector(sds, "sds"), vector(counts, "counts")
-    same_length(s, k, names=("sds", "counts"))
-    keep = np.isfinite(s) & np.isfinite(k) & (k >= 2) & (s >= 0)
-    s, k = s[keep], k[keep]
-    df = int(np.sum(k - 1))
-    n = int(k.sum())
-    method = "pooled replicates, chi-square interval"
-    if df == 0:
-        return not_estimable(n, "no sample was measured more than once", method, level)
-    size = float(s.max())
-    if size == 0:
-        reason = "replicates are all equal, so their scatter cannot be estimated"
-        return not_estimable(n, reason, method, level)
-    if not size < 1e150:
-        return not_estimable(n, TOO_LARGE, method, level)
-    variance = float(np.sum((k - 1) * (s / size) ** 2)) / df * size * size
-    return _sd_estimate(variance, df, n, "", level, method)
 
 
 @dataclass(frozen=True, slots=True)

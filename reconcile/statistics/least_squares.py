@@ -11,29 +11,23 @@ from numpy.typing import ArrayLike
 from scipy import linalg
 
 from reconcile.statistics._jackknife import freedom_of
-from reconcile.statistics._quantiles import t_quantile
 from reconcile.statistics._values import (
-    TOO_LARGE,
     Floats,
     check_level,
-    estimate,
     pairs,
-    point,
     quiet,
     same_length,
     show,
     vector,
 )
 from reconcile.statistics.line import (
-    ON_A_LINE,
-    ROUNDING,
     Covariance,
     Line,
     line_of,
     no_line,
     trouble,
 )
-from reconcile.statistics.result import NAN, Estimate, not_estimable
+from reconcile.statistics.result import NAN
 
 Errors = Literal["constant", "any"]
 
@@ -54,20 +48,6 @@ def ols(x: ArrayLike, y: ArrayLike, level: float = 0.95, errors: Errors = "const
     if reason := trouble(u, v):
         return no_line(method, u.size, reason, level)
     return fit(method, u, v, np.ones_like(u), level, "", errors)
-
-
-@quiet
-def weighted_ols(x: ArrayLike, y: ArrayLike, weights: ArrayLike, level: float = 0.95) -> Line:
-    """Weighted least squares of y on x; weights are proportional to 1/variance of y."""
-    check_level(level)
-    method = "weighted least squares"
-    u, v, w = vector(x, "x"), vector(y, "y"), vector(weights, "weights")
-    same_length(u, v, w, names=("x", "y", "weights"))
-    keep = np.isfinite(u) & np.isfinite(v) & np.isfinite(w) & (w > 0)
-    u, v, w = u[keep], v[keep], w[keep]
-    if reason := trouble(u, v):
-        return no_line(method, u.size, reason, level)
-    return fit(method, u, v, w / w.max(), level, "given weights")
 
 
 def fit(
@@ -192,26 +172,3 @@ def polynomial(
         tuple(float(e) for e in errors),
         math.sqrt(variance),
     )
-
-
-@quiet
-def through_origin(x: ArrayLike, y: ArrayLike, level: float = 0.95) -> Estimate:
-    """Slope of least squares of y on x through the origin, t interval with n − 1."""
-    check_level(level)
-    method = "least squares through the origin"
-    u, v = pairs(x, y, ("x", "y"))
-    n = int(u.size)
-    if n < 2:
-        return not_estimable(n, "fewer than two pairs", method, level)
-    size = max(float(np.abs(u).max()), float(np.abs(v).max()))
-    if not (float(np.abs(u).max()) > 1e-130 and size < 1e130):
-        zero = not np.any(u)
-        return not_estimable(n, "all laboratory values are zero" if zero else TOO_LARGE, method)
-    xx = float(u @ u)
-    b = float(u @ v) / xx
-    residual = v - b * u
-    if float(np.abs(residual).max()) <= 4 * ROUNDING * float(np.abs(v).max()):
-        return point(b, n, method, ON_A_LINE, level)
-    se = math.sqrt(float(residual @ residual) / (n - 1) / xx)
-    half = t_quantile(n - 1, level) * se
-    return estimate(b, se, b - half, b + half, n, level, method)

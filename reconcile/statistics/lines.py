@@ -26,8 +26,6 @@ from reconcile.statistics.least_squares import (
     Polynomial,
     ols,
     polynomial,
-    through_origin,
-    weighted_ols,
 )
 from reconcile.statistics.line import NO_COVARIANCE, Covariance, Line
 from reconcile.statistics.passing_bablok import (
@@ -36,7 +34,7 @@ from reconcile.statistics.passing_bablok import (
     passing_bablok,
     theil_sen,
 )
-from reconcile.statistics.york import CurveFit, SdAt, york, york_by_curves, york_with_excess
+from reconcile.statistics.york import CurveFit, SdAt, york, york_with_excess
 
 __all__ = [
     "FEWEST_FOR_RANKS",
@@ -63,11 +61,8 @@ __all__ = [
     "passing_bablok",
     "polynomial",
     "theil_sen",
-    "through_origin",
     "weighted_deming",
     "weighted_deming_point",
-    "weighted_ols",
     "york",
-    "york_by_curves",
     "york_with_excess",
 ]

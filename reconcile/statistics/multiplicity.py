@@ -24,72 +24,9 @@ def benjamini_hochberg(p_values: ArrayLike) -> Floats:
     known = np.flatnonzero(~np.isnan(p))
     if np.any((p[known] < 0) | (p[known] > 1)):
         raise ValueError("p values must lie between 0 and 1")
-    m = known.size
-    if m == 0:
-        return adjusted
-    order = known[np.argsort(p[known], kind="stable")]
-    raised = p[order] * (m / np.arange(1, m + 1))
-    adjusted[order] = np.minimum(np.minimum.accumulate(raised[::-1])[::-1], 1.0)
+    if known.size:
+        adjusted[known] = stats.false_discovery_control(p[known], method="bh")
     return adjusted
-
-
-def holm(p_values: ArrayLike) -> Floats:
-    """Adjusted p values that control the chance of any false flag (Holm 1979)."""
-    p = vector(p_values, "p_values")
-    adjusted = np.full(p.size, np.nan)
-    known = np.flatnonzero(~np.isnan(p))
-    if np.any((p[known] < 0) | (p[known] > 1)):
-        raise ValueError("p values must lie between 0 and 1")
-    m = known.size
-    if m == 0:
-        return adjusted
-    order = known[np.argsort(p[known], kind="stable")]
-    adjusted[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(m, 0, -1)), 1.0)
-    return adjusted
-
-
-@dataclass(frozen=True, slots=True)
-class Homogeneity:
-    """Do several estimates of one quantity agree within their standard errors?"""
-
-    n_strata: int
-    pooled: float  # weighted by 1/se²
-    statistic: float  # chi-square distributed where all are equal
-    df: int
-    p_value: float
-    reason: str = ""
-
-    def sentence(self, unit: str = "") -> str:
-        """One plain sentence."""
-        if self.reason:
-            return f"Whether the strata agree could not be tested: {self.reason}."
-        answer = "do not agree" if self.p_value < 0.05 else "show no disagreement"
-        return f"{self.n_strata} strata {answer} beyond their errors (p = {show(self.p_value)})."
-
-
-@quiet
-def homogeneity(values: ArrayLike, se: ArrayLike) -> Homogeneity:
-    """Chi-square test that estimates with known standard errors are equal (Cochran 1954).
-
-    Made for slopes or intercepts of errors-in-variables lines, one per stratum.
-    Standard errors are taken as known, so with few pairs per stratum the test
-    flags somewhat too often.
-    """
-    v, s = vector(values), vector(se, "se")
-    same_length(v, s, names=("values", "se"))
-    keep = np.isfinite(v) & np.isfinite(s) & (s > 0)
-    v, s = v[keep], s[keep]
-    if v.size < 2:
-        return Homogeneity(
-            v.size, NAN, NAN, 0, NAN, "fewer than two strata have an estimate with an error"
-        )
-    weight = (s.min() / s) ** 2
-    pooled = float(np.sum(weight * v) / np.sum(weight))
-    q = float(np.sum(((v - pooled) / s) ** 2))
-    df = v.size - 1
-    if not math.isfinite(q):
-        return Homogeneity(v.size, NAN, NAN, df, NAN, "the values are too large to compare")
-    return Homogeneity(v.size, pooled, q, df, float(stats.chi2.sf(q, df)))
 
 
 @dataclass(frozen=True, slots=True)

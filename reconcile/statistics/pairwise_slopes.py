@@ -9,7 +9,6 @@ Matoušek 1991; Dillencourt, Mount & Netanyahu 1992). Time grows as n log n, mem
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -310,10 +309,6 @@ class PairwiseSlopes:
         sequence = place[start]
         at = int(np.flatnonzero(sequence[:-1] > sequence[1:])[0])
         return float(self._slopes(start[at], start[at + 1]))
-
-    def select_all(self, ranks: Sequence[int]) -> list[float]:
-        """The slopes of several ranks."""
-        return [self.select(rank) for rank in ranks]
 
 
 def kendall_pulls(first: Floats, second: Floats) -> Floats:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -263,78 +262,4 @@ def repeatability_reproducibility(
         f,
         (df_b, df_w),
         float(stats.f.sf(f, df_b, df_w)),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class ThompsonHowarth:
-    """Precision as a line over the level: SD = s0 + slope·level."""
-
-    n: int
-    groups: int
-    s0: float  # unit of the values
-    slope: float  # fraction
-    group_means: tuple[float, ...]
-    group_medians: tuple[float, ...]  # median absolute difference
-    detection_limit: float  # level at which twice the SD equals the level; NaN where none
-    reason: str = ""
-
-    def sd_at(self, level_x: float) -> float:
-        """SD of a single result at a level, not below zero."""
-        return max(self.s0 + self.slope * level_x, 0.0)
-
-    def sentence(self, unit: str = "") -> str:
-        """One plain sentence."""
-        if self.reason:
-            return f"Precision over the level could not be estimated: {self.reason}."
-        return (
-            f"The SD of a single result is about {with_unit(self.s0, unit)} plus "
-            f"{percent(self.slope)} of the level (from {self.n} duplicate pairs in {self.groups} "
-            "groups; no interval is claimed)."
-        )
-
-
-@quiet
-def thompson_howarth(first: ArrayLike, second: ArrayLike, group_size: int = 11) -> ThompsonHowarth:
-    """Precision from duplicates over the level (Thompson & Howarth 1976, Analyst 101:690).
-
-    Pairs are sorted by their mean and cut into groups of ``group_size``; the median
-    absolute difference of each group, times 1.0483 (the SD of one result for normal
-    errors), is fitted by a straight line on the group's mean. Made for 50 pairs and
-    more. The published method carries no interval and none is given; a remainder
-    smaller than half a group joins the last one. The median of eleven runs about 2 % high.
-    Detection limit: 2·s0/(1 − 2·slope).
-    """
-    if group_size < 3:
-        raise ValueError(f"group_size must be at least 3, got {group_size}")
-    a, b = pairs(first, second, ("first", "second"))
-    n = a.size
-
-    def failed(reason: str) -> ThompsonHowarth:
-        return ThompsonHowarth(n, 0, NAN, NAN, (), (), NAN, reason)
-
-    count = n // group_size + (1 if n % group_size >= group_size / 2 else 0)
-    if count < 3:
-        return failed(f"fewer than three groups of {group_size} pairs")
-    means, gaps = a / 2 + b / 2, np.abs(a - b)
-    order = np.lexsort((gaps, means))
-    means, gaps = means[order], gaps[order]
-    edges = [i * group_size for i in range(count)] + [n]
-    group_means = np.array([means[i:j].mean() for i, j in pairwise(edges)])
-    medians = np.array([np.median(gaps[i:j]) for i, j in pairwise(edges)])
-    spread = group_means - group_means.mean()
-    size = float(np.abs(group_means).max())
-    if not (size < 1e150 and float(gaps.max()) < 1e150):
-        return failed(TOO_LARGE)
-    if float(np.abs(spread).max()) <= 1e-12 * size:
-        return failed("all groups lie at one level")
-    if not medians.any():
-        return failed("the duplicates are all equal")
-    factor = 1 / (math.sqrt(2) * float(stats.norm.ppf(0.75)))
-    w = spread / size
-    slope = factor * float(w @ medians) / float(w @ w) / size
-    s0 = factor * float(medians.mean()) - slope * float(group_means.mean())
-    limit = 2 * s0 / (1 - 2 * slope) if s0 > 0 and slope < 0.5 else NAN
-    return ThompsonHowarth(
-        n, count, s0, slope, tuple(group_means.tolist()), tuple(medians.tolist()), limit
     )

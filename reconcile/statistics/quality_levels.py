@@ -160,14 +160,3 @@ def method_6200_criteria(
             definitive = similar_at_99
     enough = None if replicates is None else replicates >= limits.method_replicates
     return MethodCriteria(element, precision, enough, screening, definitive, rsd_limit, replicates)
-
-
-def detection_limit(low_sample_sd: float, counting_sd: float = float("nan")) -> float:
-    """Three times the larger of replicate and counting SD (Method 6200 section 9.6)."""
-    known = [sd for sd in (low_sample_sd, counting_sd) if math.isfinite(sd) and sd >= 0]
-    return 3 * max(known) if known else float("nan")
-
-
-def quantitation_limit(low_sample_sd: float, counting_sd: float = float("nan")) -> float:
-    """Ten times the larger of replicate and counting SD (Method 6200 section 9.6)."""
-    return detection_limit(low_sample_sd, counting_sd) / 3 * 10

@@ -19,26 +19,11 @@ from reconcile.statistics._values import (
     point,
     quiet,
 )
-from reconcile.statistics.outliers import (
-    OutlierFlags,
-    cochran,
-    cochran_critical,
-    generalised_esd,
-    grubbs,
-    grubbs_critical,
-)
 from reconcile.statistics.result import Estimate, not_estimable
 
 __all__ = [
-    "OutlierFlags",
     "RobustEstimate",
     "algorithm_a",
-    "cochran",
-    "cochran_critical",
-    "generalised_esd",
-    "grubbs",
-    "grubbs_critical",
-    "huber_fixed_scale",
     "huber_proposal_2",
     "median_mad",
 ]
@@ -197,31 +182,6 @@ def huber_proposal_2(values: ArrayLike, k: float = 1.5, level: float = 0.95) -> 
         change = abs(new_centre - centre) + abs(new_scale - scale)
         centre, scale = new_centre, new_scale
         if not scale > 0 or change <= 1e-13 * scale:
-            break
-    return _m_estimate(x, centre, scale, k, method, level, rounds)
-
-
-@quiet
-def huber_fixed_scale(values: ArrayLike, k: float = 1.5, level: float = 0.95) -> RobustEstimate:
-    """Huber's location with the scale held at 1.4826·MAD (Huber 1964)."""
-    check_level(level)
-    if not k > 0:
-        raise ValueError(f"k must be positive, got {k}")
-    x = finite(values)
-    method = f"Huber location, fixed MAD, k = {k:g}"
-    if x.size < 3:
-        return _failed(method, x.size, level, "fewer than three values")
-    centre, mad = _start(x)
-    if not (math.isfinite(centre) and math.isfinite(mad)):
-        return _failed(method, x.size, level, TOO_LARGE)
-    scale = MAD_TO_SD * mad
-    if scale <= 1e-14 * max(abs(centre), 1e-300):
-        return _failed(method, x.size, level, "more than half of the values are equal")
-    rounds = 0
-    for rounds in range(1, 1001):  # noqa: B007 - the count is part of the result
-        new_centre = float(np.clip(x, centre - k * scale, centre + k * scale).mean())
-        change, centre = abs(new_centre - centre), new_centre
-        if change <= 1e-13 * scale:
             break
     return _m_estimate(x, centre, scale, k, method, level, rounds)
 

@@ -5,10 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import ArrayLike
-
-from reconcile.statistics._values import percent, quiet, same_length, show, vector
+from reconcile.statistics._values import show
 from reconcile.statistics.result import NAN
 
 
@@ -91,83 +88,3 @@ def scores(
         "not estimable" if math.isnan(en) else "satisfactory" if abs(en) <= 1 else "unsatisfactory"
     )
     return Scores(value, reference, z, zeta, en, _reading(z), _reading(zeta), en_reading)
-
-
-def horwitz(mass_fraction: float) -> float:
-    """Predicted relative reproducibility SD, as a fraction (Horwitz, Kamps & Boyer 1980).
-
-    0.02·c^(−0.1505) with c the dimensionless mass fraction; NaN unless 0 < c <= 1.
-    """
-    if not 0 < mass_fraction <= 1:
-        return NAN
-    return float(0.02 * mass_fraction**-0.1505)
-
-
-def horwitz_modified(mass_fraction: float) -> float:
-    """Horwitz function as modified by Thompson (2000, Analyst 125:385), relative SD as fraction.
-
-    22 % below c = 1.2e-7, 0.02·c^(−0.1505) up to c = 0.138, 0.01·c^(−0.5) above.
-    """
-    if not 0 < mass_fraction <= 1:
-        return NAN
-    if mass_fraction < 1.2e-7:
-        return 0.22
-    if mass_fraction > 0.138:
-        return float(0.01 * mass_fraction**-0.5)
-    return horwitz(mass_fraction)
-
-
-def horrat(relative_sd: float, mass_fraction: float, modified: bool = False) -> float:
-    """Observed over predicted relative reproducibility SD; about 0.5 to 2 is usual."""
-    predicted = horwitz_modified(mass_fraction) if modified else horwitz(mass_fraction)
-    return _ratio(relative_sd, predicted)
-
-
-@dataclass(frozen=True, slots=True)
-class Uncertainty:
-    """Within-laboratory reproducibility and bias joined into one uncertainty (fractions)."""
-
-    u_within: float  # u(Rw)
-    bias_rms: float
-    u_reference: float  # u(Cref), mean over the rounds
-    u_bias: float
-    u_combined: float
-    expanded: float  # k times the combined one
-    k: float
-    n: int  # rounds or reference materials
-    reason: str = ""
-
-    def sentence(self, unit: str = "") -> str:
-        """One plain sentence."""
-        if self.reason:
-            return f"The uncertainty could not be estimated: {self.reason}."
-        return (
-            f"Expanded uncertainty ±{percent(self.expanded, 2)} (k = {self.k:g}) from "
-            f"day-to-day scatter {percent(self.u_within)} and bias {percent(self.u_bias)} over "
-            f"{self.n} comparisons."
-        )
-
-
-@quiet
-def nordtest_uncertainty(
-    u_within: float, relative_bias: ArrayLike, u_reference: ArrayLike, k: float = 2.0
-) -> Uncertainty:
-    """Uncertainty from control data and comparisons (Nordtest TR 537, from memory).
-
-    ``u_within`` is u(Rw), relative, as a fraction. ``relative_bias`` holds one
-    relative bias per round or reference material; ``u_reference`` the relative
-    standard uncertainty of each assigned value (for a comparison round
-    s_R/sqrt(number of laboratories)). u(bias) = sqrt(RMS_bias² + mean u(Cref)²).
-    """
-    bias, u_ref = vector(relative_bias, "relative_bias"), vector(u_reference, "u_reference")
-    same_length(bias, u_ref, names=("relative_bias", "u_reference"))
-    keep = np.isfinite(bias) & np.isfinite(u_ref) & (u_ref >= 0)
-    bias, u_ref = bias[keep], u_ref[keep]
-    if bias.size == 0 or not math.isfinite(u_within) or u_within < 0:
-        what = "no comparison is usable" if bias.size == 0 else "u(Rw) is not a usable number"
-        return Uncertainty(u_within, NAN, NAN, NAN, NAN, NAN, k, bias.size, what)
-    rms = float(np.sqrt(np.mean(bias**2)))
-    mean_u = float(np.mean(u_ref))
-    u_bias = math.hypot(rms, mean_u)
-    combined = math.hypot(u_within, u_bias)
-    return Uncertainty(u_within, rms, mean_u, u_bias, combined, k * combined, k, bias.size)

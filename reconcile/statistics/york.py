@@ -98,17 +98,6 @@ class CurveFit:
     excess: float  # 0 where the scatter is no more than the curves explain
 
 
-def york_by_curves(x: ArrayLike, y: ArrayLike, sd_x: SdAt, sd_y: SdAt, level: float = 0.95) -> Line:
-    """York line where both SDs follow known curves of the level, such as √(s0² + (θc)²).
-
-    The SD of a point is taken at its level on the line, found again from each line until it
-    stands: SDs at the measured levels would give low readings too much weight. The weights
-    are those of :func:`york`, whose covariance is kept (never below the given SDs). A fit that
-    does not settle gives no line and says so.
-    """
-    return york_with_excess(x, y, sd_x, sd_y, None, level).line
-
-
 @quiet
 def york_with_excess(
     x: ArrayLike, y: ArrayLike, sd_x: SdAt, sd_y: SdAt, excess: SdAt | None, level: float = 0.95

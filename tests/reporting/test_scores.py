@@ -44,7 +44,7 @@ def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release)
     first, _ = scores.charts(release)
     score, title, plot = first
     assert score.call == WITHDRAW
-    assert title.endswith("Withdraw: Cu-1")
+    assert title[-1].endswith("Withdraw: Cu-1")
     assert plot.periods == ("2026-08", release.period)
     assert plot.values == pytest.approx([1.01, 1.2], abs=0.05)
     assert plot.rule == 1.0

@@ -289,15 +289,6 @@ def test_correlation_says_nothing_of_bias_and_says_so() -> None:
     assert "nothing of bias" in one.sentence()
 
 
-def test_root_mean_square_joins_bias_and_scatter() -> None:
-    lab, field = _pairs(6)
-    d = field - lab
-    found = agreement.rms_difference(lab, field)
-    assert found.value == pytest.approx(math.sqrt(np.var(d) + d.mean() ** 2), rel=1e-12)
-    assert found.low < found.value < found.high
-    assert agreement.rms_difference([1.0, 2, 3], [1.0, 2, 3]).value == 0
-
-
 # ---- degenerate data ----------------------------------------------------------------------
 
 
@@ -311,8 +302,6 @@ def _everything(lab: list[float], field: list[float]) -> list[object]:
     found += [by_level, *by_level.at(2.0), *by_level.at(NAN)]
     found += [
         agreement.share_within(lab, field, 0.2),
-        agreement.rms_difference(lab, field),
-        agreement.mean_relative_percent_difference(lab, field),
         agreement.limits_with_replicates(lab, names, field, names),
         agreement.limits_with_replicates(lab, twice, field, twice),
         agreement.limits_with_replicates(lab, names, field, twice),

@@ -119,8 +119,6 @@ def _truths(setting: Setting) -> dict[str, float]:
         "geometric mean ratio": math.exp(np.mean(np.log(y / x))),
         "Hodges-Lehmann": _pseudo_median(d),
         "share within 20 %": np.mean(np.abs(d) <= 0.2 * x),
-        "root mean square difference": math.sqrt(np.mean(d * d)),
-        "mean relative percent difference": np.mean(200 * np.abs(d) / (x + y)),
         "Passing-Bablok slope": 1.0,
         "Passing-Bablok intercept": 0.0,
         "Passing-Bablok intercept, centred": 0.0,
@@ -175,10 +173,8 @@ def _content(setting: Setting, limits: agreement.LimitsOfAgreement) -> Estimate:
     return _event((high - low) / values.size >= 0.95)
 
 
-def _claim(setting: Setting, t: Array, z: Array) -> Estimate:
+def _claim(t: Array, z: Array) -> Estimate:
     """With the margin exactly at the true bias, equivalence may be claimed in 5 % of studies."""
-    if setting is CONSTANT_SD:
-        return _event(not bias.equivalence_difference(t, z, 3.0).equivalent)
     return _event(not bias.equivalence_ratio(t, z, 0.05).equivalent)
 
 
@@ -189,11 +185,6 @@ def _study(setting: Setting, rng: np.random.Generator, t: Array) -> Iterator[tup
     yield "geometric mean ratio", bias.geometric_mean_ratio(x, y)
     yield "Hodges-Lehmann", bias.hodges_lehmann(x, y)
     yield "share within 20 %", agreement.share_within(x, y, 0.2)
-    yield "root mean square difference", agreement.rms_difference(x, y)
-    yield (
-        "mean relative percent difference",
-        agreement.mean_relative_percent_difference(x, y),
-    )
     yield "concordance", agreement.concordance(x, y).ccc
     yield "Pearson correlation", agreement.correlation(x, y).r
     z = setting.plain(rng, t)
@@ -203,7 +194,8 @@ def _study(setting: Setting, rng: np.random.Generator, t: Array) -> Iterator[tup
         yield f"upper limit, {kind}", limits.upper
         if kind == "normal":
             yield "content of the tolerance interval", _content(setting, limits)
-    yield "equivalence claimed at the margin", _claim(setting, t, z)
+    if setting is CONSTANT_CV:
+        yield "equivalence claimed at the margin", _claim(t, z)
     one, two = setting.equal(rng, t), setting.equal(rng, t)
     line = lines.passing_bablok(one, two)
     yield from _line("Passing-Bablok", line)
@@ -265,7 +257,7 @@ def _replicates(
         found = 0.0, 0.03 * math.sqrt(rng.chisquare(20) / 20)
         values = np.log(t) + 0.03 * _normal(rng, t), one.T.ravel()
     y, sd = spots.mean(axis=0), spots.std(axis=0, ddof=1)
-    yield from _line("York by curves", lines.york_by_curves(x, y, *curves))
+    yield from _line("York by curves", lines.york_with_excess(x, y, *curves, None).line)
     structure = lines.error_structure(y, sd / math.sqrt(SPOTS), np.full(n, SPOTS))
     root = math.sqrt(SPOTS)
     for name, part in (("constant", structure.s0), ("proportional", structure.theta)):
@@ -274,9 +266,10 @@ def _replicates(
             Estimate(part.value * root, part.se, part.low * root, part.high * root, n),
         )
     own = structure.s0.value, structure.theta.value
-    line = lines.york_by_curves(
-        x, y, lambda c: np.hypot(found[0], found[1] * c), lambda c: np.hypot(own[0], own[1] * c)
-    )
+    line = lines.york_with_excess(
+        x, y, lambda c: np.hypot(found[0], found[1] * c), lambda c: np.hypot(own[0], own[1] * c),
+        None,
+    ).line  # fmt: skip
     yield from _line("York from replicates", line)
     limits = agreement.limits_with_replicates(values[0], np.arange(n), values[1], sample)
     yield "lower limit of one spot", limits.lower
@@ -321,8 +314,6 @@ ON_THE_BOUNDARY = {
 KNOWN_TO_MISS = {
     # r rests on the few highest samples at constant CV
     ("constant CV", 20, "Pearson correlation"): 0.91,
-    # as does the root mean square of absolute differences
-    ("constant CV", 20, "root mean square difference"): 0.89,
     # relative errors that are normal make ratios slightly skewed: at a CV of 10 % the lower
     # limit of the ratios misses by half a per cent
     ("constant CV", 20, "lower limit, not quite normal"): 0.91,

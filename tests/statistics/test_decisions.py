@@ -25,23 +25,11 @@ from reconcile.statistics.decisions import (
     data_quality_level,
     decision_table,
     decision_table_censored,
-    detection_limit,
-    equivalence_power,
     field_limit_for_false_negative_rate,
     guard_band,
-    holm,
-    homogeneity,
-    horwitz,
     howe_tolerance_factor,
     interaction_test,
-    nordtest_uncertainty,
-    operating_characteristic,
-    operating_characteristic_from_pairs,
     optimum_lab_fraction,
-    pairs_for_equivalence,
-    pairs_for_false_decision_bound,
-    pairs_for_limits,
-    quantitation_limit,
     scores,
     spots_needed,
     z_score,
@@ -65,12 +53,8 @@ def test_degenerate_pairs_give_a_reason_and_no_warning(name: str) -> None:
         for threshold in (-1.0, 0.0, 3.0, 1e300):
             check_sound(decision_table(a, b, threshold))
             check_sound(decision_table_censored(a, a, b, b, threshold))
-            for scale in ("log ratio", "absolute"):
-                check_sound(operating_characteristic_from_pairs(a, b, threshold, scale=scale))
         for scale in ("absolute", "log"):
             check_sound(interaction_test(a, b, third, scale=scale))
-        check_sound(homogeneity(a, b))
-        check_sound(nordtest_uncertainty(0.02, a, b))
 
 
 def test_degenerate_numbers_give_no_warning_and_no_false_number() -> None:
@@ -82,18 +66,13 @@ def test_degenerate_numbers_give_no_warning_and_no_false_number() -> None:
             check_sound(conformity(5.0, one, upper_limit=other, lower_limit=one))
             check_sound(field_limit_for_false_negative_rate(one, other))
             check_sound(field_limit_for_false_negative_rate(one, other, n=5))
-            check_sound(operating_characteristic(10.0, [one, 5.0], other, 0.2, 10))
-            check_sound(operating_characteristic(10.0, [5.0], 0.0, one, 10))
             check_sound(scores(one, 1.0, other, one, other))
             assert not math.isinf(z_score(1.0, one, other))
             for value in (
-                horwitz(one),
                 spots_needed(one, other),
                 optimum_lab_fraction(one, other, 1.0),
-                pairs_for_limits(one),
             ):
                 assert math.isnan(value) or value >= 0
-            assert math.isnan(pairs_for_equivalence(one, other)) or one > 0
 
 
 # proportions --------------------------------------------------------------------------------
@@ -188,47 +167,6 @@ def test_howes_factor_is_near_the_exact_two_sided_one() -> None:
     assert np.mean(held >= 0.95) == pytest.approx(0.95, abs=0.003)
 
 
-def test_the_chance_of_a_wrong_call_falls_away_from_the_level() -> None:
-    true = [0.5, 0.8, 0.99, 1.0, 1.2, 2.0]
-    found = operating_characteristic(1.0, true, 0.0, 0.2, 30)
-    wrong = [p.wrong for p in found.points]
-    assert wrong[3] == 0.5
-    assert wrong[0] < wrong[1] < wrong[2] < 0.5
-    assert wrong[5] < wrong[4] < 0.5
-    assert all(p.upper > p.wrong for p in found.points)
-    # more pairs, tighter bound
-    more = operating_characteristic(1.0, true, 0.0, 0.2, 300)
-    assert all(b.upper < a.upper for a, b in zip(found.points, more.points, strict=True))
-
-
-def test_on_the_absolute_scale_the_chance_is_that_of_a_shifted_normal() -> None:
-    found = operating_characteristic(50.0, [55.0, 45.0], -2.0, 4.0, 30, "absolute", cut=48.0)
-    assert found.points[0].wrong == pytest.approx(stats.norm.cdf((48 - 53) / 4))
-    assert found.points[1].wrong == pytest.approx(stats.norm.sf((48 - 43) / 4))
-
-
-def test_the_field_limit_holds_the_rate_that_the_characteristic_shows() -> None:
-    limit = field_limit_for_false_negative_rate(100.0, 0.25, 0.02, bias=-0.1)
-    found = operating_characteristic(100.0, [100.0], -0.1, 0.25, 40, cut=limit.field_limit)
-    assert found.points[0].wrong == pytest.approx(0.02, rel=1e-9)
-    careful = field_limit_for_false_negative_rate(100.0, 0.25, 0.02, bias=-0.1, n=20)
-    assert careful.field_limit < limit.field_limit
-    assert "allowing" in careful.sentence("mg/kg")
-    bound = operating_characteristic(100.0, [100.0], -0.1, 0.25, 20, cut=careful.field_limit)
-    assert bound.points[0].upper == pytest.approx(0.02, rel=1e-6)
-
-
-def test_characteristics_from_pairs_use_the_log_ratios() -> None:
-    rng = np.random.default_rng(2)
-    lab = rng.lognormal(3, 0.5, 40)
-    field = lab * rng.lognormal(0.1, 0.2, 40)
-    d = np.log(field / lab)
-    found = operating_characteristic_from_pairs(lab, field, 20.0, [25.0])
-    assert found.bias == pytest.approx(d.mean(), rel=1e-10)
-    expected = stats.norm.cdf((math.log(20 / 25) - d.mean()) / d.std(ddof=1))
-    assert found.points[0].wrong == pytest.approx(expected, rel=1e-8)
-
-
 def test_conformity_has_four_readings() -> None:
     readings = [conformity(v, 5.0, upper_limit=100.0).reading for v in (89, 95, 105, 111)]
     assert readings == ["pass", "conditional pass", "conditional fail", "fail"]
@@ -265,12 +203,6 @@ def test_better_figures_never_give_a_poorer_level(
     assert order.index(good.level) >= order.index(poor.level)
 
 
-def test_limits_take_the_larger_of_the_two_standard_deviations() -> None:
-    assert detection_limit(2.0, 3.0) == 9
-    assert quantitation_limit(2.0) == pytest.approx(20)
-    assert math.isnan(detection_limit(NAN))
-
-
 # many tests ---------------------------------------------------------------------------------
 
 
@@ -279,7 +211,15 @@ def test_limits_take_the_larger_of_the_two_standard_deviations() -> None:
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=40))
 def test_adjusted_p_values_agree_with_statsmodels(collect: mock.Mock, p: list[float]) -> None:
     assert benjamini_hochberg(p) == pytest.approx(multipletests(p, method="fdr_bh")[1], abs=1e-12)
-    assert holm(p) == pytest.approx(multipletests(p, method="holm")[1], abs=1e-12)
+
+
+@given(st.integers(1, 400), st.data(), st.sampled_from([0.9, 0.95, 0.99]))
+def test_exact_intervals_of_a_share_are_those_of_scipy(n: int, data: st.DataObject, level) -> None:
+    count = data.draw(st.integers(0, n))
+    for side, way in (("two-sided", "two-sided"), ("upper", "less"), ("lower", "greater")):
+        found = clopper_pearson(count, n, level, side)
+        other = stats.binomtest(count, n, alternative=way).proportion_ci(level, "exact")
+        assert (found.low, found.high) == pytest.approx((other.low, other.high), abs=1e-9)
 
 
 def test_tests_that_could_not_be_made_are_not_counted() -> None:
@@ -314,54 +254,10 @@ def test_a_stratum_too_small_to_test_is_named() -> None:
     assert found.n_strata == 2
 
 
-def test_estimates_that_agree_within_their_errors_are_homogeneous() -> None:
-    assert homogeneity([1.0, 1.1, 0.95], [0.1, 0.1, 0.1]).p_value > 0.05
-    assert homogeneity([1.0, 2.0], [0.1, 0.1]).p_value < 1e-6
-    assert homogeneity([1.0, NAN], [0.1, 0.1]).reason
-
-
 # planning -----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("n", "sd", "bias"), [(11, 0.1, 0.0), (30, 0.2, 0.03), (8, 0.1, 0.05)])
-def test_the_power_of_equivalence_is_what_simulation_finds(n: int, sd: float, bias: float) -> None:
-    rng = np.random.default_rng(4)
-    mean = rng.normal(bias, sd / math.sqrt(n), 200_000)
-    s = sd * np.sqrt(rng.chisquare(n - 1, 200_000) / (n - 1))
-    half = stats.t.isf(0.05, n - 1) * s / math.sqrt(n)
-    passed = np.mean((mean - half > -0.1) & (mean + half < 0.1))
-    assert equivalence_power(n, sd, 0.1, bias) == pytest.approx(passed, abs=0.004)
-
-
-def test_a_bias_as_large_as_the_margin_can_never_be_shown_equivalent() -> None:
-    assert math.isnan(pairs_for_equivalence(0.1, 0.1, true_bias=0.1))
-    assert pairs_for_equivalence(0.001, 0.1) == 2
-
-
-def test_allowing_a_wrong_one_needs_more_checks() -> None:
-    sizes = [pairs_for_false_decision_bound(0.05, wrong=w) for w in range(3)]
-    assert sizes == [59, 93, 124]  # smallest n with P(X <= w | 5 %) <= 5 %
-    for w, n in enumerate(sizes):
-        assert clopper_pearson(w, int(n), side="upper").high <= 0.05 + 1e-12
-
-
 # coverage -----------------------------------------------------------------------------------
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("n", [20, 40, 100])
-def test_the_upper_bound_of_a_wrong_call_holds_as_often_as_it_says(n: int) -> None:
-    rng = np.random.default_rng(1200 + n)
-    truth = stats.norm.cdf((-math.log(1.25) - 0.1) / 0.2)
-    held, kept = 0, 0
-    for _ in range(2000):
-        d = rng.normal(0.1, 0.2, n)
-        bias, sd = float(d.mean()), float(d.std(ddof=1))
-        held += operating_characteristic(1.0, [1.25], bias, sd, n).points[0].upper >= truth
-        limit = field_limit_for_false_negative_rate(1.0, sd, 0.05, bias, n=n).field_limit
-        kept += stats.norm.cdf((math.log(limit) - 0.1) / 0.2) <= 0.05
-    assert 0.93 <= held / 2000 <= 0.97
-    assert 0.93 <= kept / 2000 <= 0.97
 
 
 @pytest.mark.slow
@@ -393,8 +289,5 @@ def test_no_pairs_whatever_break_the_decisions(
         warnings.simplefilter("error")
         check_sound(decision_table(a, b, threshold))
         check_sound(decision_table_censored(a, a, b, b, threshold))
-        for scale in ("log ratio", "absolute"):
-            check_sound(operating_characteristic_from_pairs(a, b, threshold, scale=scale))
         for scale in ("absolute", "log"):
             check_sound(interaction_test(a, b, [i % 2 for i in range(len(a))], scale=scale))
-        check_sound(homogeneity(a, b))

@@ -32,7 +32,6 @@ from reconcile.statistics.lines import (
     theil_sen,
     weighted_deming,
     weighted_deming_point,
-    weighted_ols,
     york,
 )
 from tests.statistics.degenerate_inputs import INF, NAN, PAIRS, check_sound
@@ -70,17 +69,6 @@ def test_least_squares_agrees_with_statsmodels(seed: int, level: float) -> None:
     assert line.residual_sd == pytest.approx(math.sqrt(fit.mse_resid), rel=1e-10)
     assert (free.intercept.se, free.slope.se) == pytest.approx(tuple(robust.bse), rel=1e-9)
     assert np.array(free.covariance) == pytest.approx(robust.cov_params(), rel=1e-8)
-
-
-@pytest.mark.parametrize("seed", range(6))
-def test_weighted_least_squares_agrees_with_statsmodels(seed: int) -> None:
-    x, y = _pairs(seed, 25)
-    w = np.random.default_rng(seed).uniform(0.1, 9, 25)
-    fit = sm.WLS(y, sm.add_constant(x), weights=w).fit()
-    line = weighted_ols(x, y, w)
-    for part, k in ((line.intercept, 0), (line.slope, 1)):
-        assert (part.value, part.se) == pytest.approx((fit.params[k], fit.bse[k]), rel=1e-9)
-        assert (part.low, part.high) == pytest.approx(tuple(fit.conf_int()[k]), rel=1e-8, abs=1e-8)
 
 
 @pytest.mark.parametrize("degree", [1, 2, 3])
@@ -248,7 +236,6 @@ def test_swapping_the_axes_inverts_york(seed: int) -> None:
 FITS: dict[str, Callable[[np.ndarray, np.ndarray, float], Line]] = {
     "ols": lambda x, y, s: ols(x, y),
     "ols, any": lambda x, y, s: ols(x, y, errors="any"),
-    "weighted ols": lambda x, y, s: weighted_ols(x, y, np.arange(1.0, x.size + 1)),
     "deming": lambda x, y, s: deming(x, y, 2.0 * s * s),
     "weighted deming": lambda x, y, s: weighted_deming(x, y, 2.0),
     "york": lambda x, y, s: york(x, y, np.full(x.size, 1.0), np.full(x.size, 2.0 * s)),
@@ -309,8 +296,6 @@ def _everything(x: list[float], y: list[float]) -> list[object]:
     for line in (
         ols(x, y),
         ols(x, y, errors="any"),
-        weighted_ols(x, y, ones),
-        weighted_ols(x, y, np.asarray(y)),
         deming(x, y, 2.0),
         deming(x, y, NAN),
         deming(x, y, 0.0),

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from reconcile.statistics import york
-from reconcile.statistics.york import york_by_curves, york_with_excess
+from reconcile.statistics.york import york_with_excess
 
 
 def lab_sd(level: np.ndarray) -> np.ndarray:
@@ -54,6 +54,6 @@ def test_a_line_that_does_not_settle_says_so_and_has_no_numbers(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(york, "_CURVE_ROUNDS", 2)
-    line = york_by_curves(*study(1, 40, 0.15), lab_sd, field_sd)
+    line = york_with_excess(*study(1, 40, 0.15), lab_sd, field_sd, None).line
     assert line.reason == york.NOT_SETTLED
     assert not line.slope.estimable

@@ -8,7 +8,7 @@ rule does so (lead on arsenic) it stands in ``interference``.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -519,9 +519,3 @@ def _overlaps(means: dict[str, pd.Series]) -> list[Finding]:
                 )
             )
     return found
-
-
-def finding_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Serious first, then by text and subject."""
-    rank = {"serious": 0, "warning": 1, "note": 2}
-    return tuple(sorted(findings, key=lambda f: (rank[f.severity], f.text, f.subject)))

@@ -120,10 +120,10 @@ class Form:
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """One plot; its title has one or two lines."""
+    """One plot under the lines of its title."""
 
     data: Kind
-    title: str = ""
+    title: tuple[str, ...] = ()
     on_paper: bool = True
 
 

@@ -194,7 +194,7 @@ def curves_of(s: Covered) -> list[Small]:
     ratio = s.ratio and bool(np.all(s.lab > 0) and np.all(s.field > 0))
     title = words.DOSSIER_CURVE_CORRECTED if s.corrected else words.DOSSIER_CURVE_READ
     return [
-        (title.format(level=plot.level.name), partial(drawn.chance_plot, plot))
+        ((title.format(level=plot.level.name),), partial(drawn.chance_plot, plot))
         for plot in chance_plots(s.lab, s.field, ratio, inside, s.unit, s.per_mg_kg, s.lab_variance)
     ]
 

@@ -23,7 +23,7 @@ def more_plots(left: Sequence[tuple[str, Small]], width: float) -> list[Flowable
     """Small plots for which the strata's pages had no room, three to a row."""
     if not left:
         return []
-    named = [(f"{printable(label)[:60]}\n{title}", draw) for label, (title, draw) in left]
+    named = [((printable(label)[:60], *title), draw) for label, (title, draw) in left]
     rows = [
         KeepTogether(small_row(named[first : first + 3], width))
         for first in range(0, len(named), 3)

@@ -67,7 +67,7 @@ def plot_of(r: Reconciliation, score: FactorScore) -> TrendPlot | None:
     )
 
 
-def charts(r: Reconciliation) -> list[tuple[FactorScore, str, TrendPlot]]:
+def charts(r: Reconciliation) -> list[tuple[FactorScore, tuple[str, str], TrendPlot]]:
     """Each score with a chart, its title of two lines, and the chart."""
     made = []
     for score in scores_of(r):
@@ -76,7 +76,7 @@ def charts(r: Reconciliation) -> list[tuple[FactorScore, str, TrendPlot]]:
             call = words.SCORE_TITLE.format(
                 call=words.SCORE_CALLS[score.call], factor=printable(score.factor_id)
             )
-            made.append((score, f"{printable(score.label)[:60]}\n{call}", plot))
+            made.append((score, (printable(score.label)[:60], call), plot))
     return made
 
 

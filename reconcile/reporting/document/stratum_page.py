@@ -68,8 +68,8 @@ def is_short(result: StratumResult) -> bool:
     return result.verdict.decision == INSUFFICIENT and s.n_used < _FEWEST
 
 
-#: A title and what draws the plot in a given width and height.
-Small = tuple[str, Callable[[float, float], Drawing]]
+#: The lines of a title, and what draws the plot in a given width and height.
+Small = tuple[tuple[str, ...], Callable[[float, float], Drawing]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,8 +175,7 @@ def small_row(small: Sequence[Small], width: float) -> list[Flowable]:
     each = (width - (_IN_A_ROW - 1) * 4 * mm) / _IN_A_ROW
     cells: list[list[Flowable]] = []
     for title, draw in small:
-        lines = [own(part, "small") for part in title.split("\n")]
-        cells.append([*lines, draw(each, _SMALL_HEIGHT)])
+        cells.append([*(own(line, "small") for line in title), draw(each, _SMALL_HEIGHT)])
     widths = [each + 4 * mm] * (len(cells) - 1) + [each]
     return [columns(cells, widths), gap(3)]
 
@@ -186,9 +185,9 @@ def small_plots(r: Reconciliation, result: StratumResult) -> list[Small]:
     out: list[Small] = []
     trend = trend_plot_of(r, result)
     if trend is not None:
-        out.append((words.PLOT_TREND, partial(drawn.trend_plot, trend)))
+        out.append(((words.PLOT_TREND,), partial(drawn.trend_plot, trend)))
     out += [
-        (words.PLOT_CHANCE, partial(drawn.chance_plot, chance))
+        ((words.PLOT_CHANCE,), partial(drawn.chance_plot, chance))
         for chance in chance_plots_of(result)
     ]
     return out

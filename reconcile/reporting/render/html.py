@@ -87,8 +87,9 @@ def _plots(block: Plots) -> str:
     title = f"<{block.level}>{escaped(block.title)}</{block.level}>" if block.title else ""
     figures = []
     for plot in block.plots:
-        over = f"<figcaption>{escaped(plot.title)}</figcaption>" if plot.title else ""
-        figures.append(f"<figure>{over}{svg(plot.data, plot.title or block.title)}</figure>")
+        caption = "\n".join(plot.title)
+        over = f"<figcaption>{escaped(caption)}</figcaption>" if caption else ""
+        figures.append(f"<figure>{over}{svg(plot.data, caption or block.title)}</figure>")
     inner = "".join(figures)
     if block.across == 1:
         return title + inner

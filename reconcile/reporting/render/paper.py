@@ -182,7 +182,7 @@ def _plots(block: Plots, width: float) -> list[Flowable]:
         cells: list[list[Flowable]] = []
         for plot in shown[first : first + block.across]:
             room = each if block.across > 1 else drawn.own_width(plot.data, each)
-            title = [own(part, "small") for part in plot.title.split("\n") if part]
+            title = [own(line, "small") for line in plot.title]
             cells.append([*title, drawn.drawing(plot.data, room, block.height_mm * mm)])
         widths = [each + _BETWEEN] * (len(cells) - 1) + [each]
         title = [own(block.title, "h3")] if block.title and not first else []
