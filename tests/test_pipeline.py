@@ -34,7 +34,7 @@ def test_a_month_gives_report_workbook_tables_and_manifest(site: Path) -> None:
     assert names >= {
         "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json",
         "factors.csv", "factors.json", "verdicts.csv", "pairs.csv", "exclusions.csv",
-        "quarantine.csv", "waterfall.csv", "manifest.json",
+        "quarantine.csv", "waterfall.csv", "evidence.csv", "manifest.json",
     }  # fmt: skip
     manifest = json.loads((outcome.release_folder / "manifest.json").read_text("utf-8"))
     assert {o["name"] for o in manifest["outputs"]} == names - {"manifest.json"}

@@ -235,14 +235,13 @@ def _coming(f: Facts) -> Said:
     if not math.isfinite(f["chance"]):
         why = f": {f['why']}" if f["why"] else ""
         return asked, f"{words.NOT_ESTIMABLE_CRITERION}{why}"
-    assumed = _share(f["assumed"], 1)
-    spread = words.COMING_ASSUMED.format(assumed=assumed)
-    if math.isfinite(f["spread"]):
-        spread = words.COMING_SPREAD.format(found=_share(f["spread"], 1), assumed=assumed)
+    spread = ""
+    if not math.isfinite(f["spread"]):
+        spread = words.COMING_ASSUMED.format(assumed=_share(f["assumed"], 1))
     low, high = _outward(f["low"], f["high"])
     found = words.COMING_FOUND.format(
-        chance=_bound(f["chance"]), low=low, high=high, level=_share(f["level"]),
-        months=_months(f["months"]), n=f["n"], spread=spread,
+        chance=_bound(f["chance"]), low=low, high=high, months=_months(f["months"]), n=f["n"],
+        spread=spread,
     )  # fmt: skip
     if f["failing"] >= f["confidence"]:
         failing = f"{math.floor(1000 * f['failing']) / 1000:.1%}"

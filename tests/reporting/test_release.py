@@ -14,7 +14,7 @@ from tests.reporting import builder
 NAMES = {
     "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json",
     "factors.csv", "factors.json", "verdicts.csv", "pairs.csv", "exclusions.csv",
-    "quarantine.csv", "waterfall.csv", "corrections.csv",
+    "quarantine.csv", "waterfall.csv", "evidence.csv", "corrections.csv",
 }  # fmt: skip
 
 

@@ -12,11 +12,12 @@ from importlib import resources
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.judgement.criterion_words import written
-from reconcile.reporting import numbers, words
+from reconcile.reporting import evidence, numbers, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.document import contents, cover, figure_rows, stratum_page, verdicts
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
+from reconcile.reporting.plots.evidence import plot_of as evidence_plot_of
 from reconcile.reporting.plots.stratum import (
     chance_plots_of,
     difference_plot_of,
@@ -177,6 +178,7 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
     notes = "".join(f"<li>{said(note)}</li>" for note in x.notes)
     return (
         f'<div class="verdict">{box}</div>{facts(given)}'
+        + _evidence(x)
         + "".join(paragraph(sentence) for sentence in x.sentences)
         + paragraph(stratum_page.counts_text(figures, x), "small")
         + _plots(x)
@@ -191,6 +193,19 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
         + (f"<h3>{words.NOTES}</h3><ul>{notes}</ul>" if notes else "")
         + f"<h3>{words.DETAILS}</h3><details><summary>{escaped(further)}</summary>"
         + f"{more_table}{more_text}</details>"
+    )
+
+
+def _evidence(x: StratumResult) -> str:
+    """The months behind the verdict: in words, and month by month."""
+    lines = evidence.lines_of(x)
+    if x.evidence is None:
+        return ""
+    rows = evidence.rows_of(x.evidence)
+    return (
+        f"<h3>{words.EVIDENCE}</h3>"
+        + "".join(paragraph(line) for line in lines)
+        + table(words.EVIDENCE_HEADINGS, rows, (1, 2, 3), False, ours=(0,))
     )
 
 
@@ -214,10 +229,11 @@ def _plots(x: StratumResult) -> str:
 
 def _small_plots(r: Reconciliation, x: StratumResult) -> str:
     figures = []
-    trend = trend_plot_of(r, x)
+    months = evidence_plot_of(x)
+    trend = months or trend_plot_of(r, x)
     if trend is not None:
-        title = f"{words.PLOT_TREND}: {x.stratum.label}"
-        figures.append((words.PLOT_TREND, svg(trend, title)))
+        name = words.PLOT_EVIDENCE if months is not None else words.PLOT_TREND
+        figures.append((name, svg(trend, f"{name}: {x.stratum.label}")))
     for chance in chance_plots_of(x):
         title = f"{words.PLOT_CHANCE}: {chance.level.name}"
         figures.append((title, svg(chance, f"{title}: {x.stratum.label}")))

@@ -20,12 +20,13 @@ from reconcile.base.model import (
     StratumResult,
 )
 from reconcile.judgement.criterion_words import written
-from reconcile.reporting import further, numbers, words
+from reconcile.reporting import evidence, further, numbers, words
 from reconcile.reporting.document.figure_rows import Row, further_rows, left_rows, right_rows
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots.evidence import plot_of as evidence_plot_of
 from reconcile.reporting.plots.stratum import (
     chance_plots_of,
     difference_plot_of,
@@ -49,7 +50,8 @@ from reconcile.reporting.text import markup
 
 #: Heights between which the plots of a page are chosen, points.
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
-_SMALLEST = 42 * mm  # rather than a second page for the last lines
+_SMALLEST = 40 * mm  # rather than a second page for the last lines
+_ONE_LINE = 5 * mm  # where notes are cut, one line says so
 _NOTES_ON_HALF = 4
 NO_PAGES = Pages()
 _FEWEST = 8  # pairs from which an insufficient stratum gets a whole page
@@ -93,11 +95,17 @@ def full_page(
     the further figures stand. Also returns what had to be left to other sections.
     """
     width, height = size
-    head = [*_title(result, anchor, width), *_sentences(result)]
+    head = [*_title(result, anchor, width), *_evidence(result, width), *_sentences(result)]
     tail = _tail(result, anchor, width, pages)
     if height - height_of([*head, *tail], width) - 6 < _LOWEST:
         tail = _tail(result, anchor, width, pages, folded=True)
     room = height - height_of([*head, *tail], width) - 6
+    months = evidence_plot_of(result)
+    if months is not None and room < _SMALLEST + _ONE_LINE:
+        head = [*_title(result, anchor, width), *_evidence(result, width, False)]
+        head += _sentences(result)
+        small = [(words.PLOT_EVIDENCE, partial(drawn.trend_plot, months)), *small]
+        room = height - height_of([*head, *tail], width) - 6
     said = result.factor.reason.rstrip(". ") if result.factor else ""
     listed = tuple(note for note in result.notes if note.rstrip(". ") != said)
     shown = len(listed)
@@ -181,9 +189,9 @@ def small_row(small: Sequence[Small], width: float) -> list[Flowable]:
 
 
 def small_plots(r: Reconciliation, result: StratumResult) -> list[Small]:
-    """The trend over the periods, then one plot of chances per decision level."""
+    """The trend over the periods where no months stand at the head; then chances at levels."""
     out: list[Small] = []
-    trend = trend_plot_of(r, result)
+    trend = trend_plot_of(r, result) if evidence_plot_of(result) is None else None
     if trend is not None:
         out.append(((words.PLOT_TREND,), partial(drawn.trend_plot, trend)))
     out += [
@@ -201,7 +209,8 @@ def half_page(
     Also returns the notes for which there was no room.
     """
     width, _ = size
-    heading, sentences = _title(result, anchor, width), _sentences(result)
+    heading = _title(result, anchor, width)
+    sentences = [*_evidence(result, width), *_sentences(result)]
     counts = _counts(by_key(result.statistics), result)
     shown = min(len(result.notes), _NOTES_ON_HALF)
     notes = _notes(result.notes, shown)
@@ -245,6 +254,24 @@ def _title(result: StratumResult, anchor: str, width: float) -> list[Flowable]:
 
 def _sentences(result: StratumResult) -> list[Flowable]:
     return [own(_cut(sentence, 900)) for sentence in result.sentences]
+
+
+_EVIDENCE_HEIGHT = 22 * mm
+
+
+def _evidence(result: StratumResult, width: float, drawn_too: bool = True) -> list[Flowable]:
+    """The months behind the verdict, before what the month itself says; their biases beside."""
+    lines = evidence.lines_of(result)
+    if not lines:
+        return []
+    text = own(_cut(" ".join(lines), 900), "small")
+    plot = evidence_plot_of(result) if drawn_too else None
+    if plot is None:
+        return [text, gap(3)]
+    left = 0.55 * width
+    right = width - left - 4 * mm
+    drawing = drawn.trend_plot(plot, right, _EVIDENCE_HEIGHT)
+    return [columns([[text], [], [drawing]], [left, 4 * mm, right]), gap(2)]
 
 
 def verdict_box(result: StratumResult, width: float) -> Table:
@@ -367,10 +394,15 @@ def criteria_table(
 ) -> Table:
     """Every criterion of the verdict, or those that stand in its way: asked, found, outcome.
 
-    ``folded``: what is shown and needs no number stands in one row at the end.
+    ``folded``: what is shown and needs no number, and what is told without being asked for,
+    stands in one row each at the end.
     """
-    shown = [c for c in map(written, result.verdict.criteria) if met_too or not c.stands]
-    said = words.OUTCOMES[Outcome.SHOWN]
+    told = [written(c) for c in result.verdict.criteria if folded and c.outcome is Outcome.TOLD]
+    shown = [
+        c
+        for c in map(written, result.verdict.criteria)
+        if (met_too or not c.stands) and c not in told
+    ]
     plain = [c for c in shown if folded and c.shown and not any(d.isdigit() for d in c.found)]
     rows: list[list[Flowable | str]] = [
         [
@@ -382,13 +414,13 @@ def criteria_table(
         for c in shown
         if c not in plain
     ]
-    if plain:
-        text = "; ".join(words.CRITERION_MET.format(name=c.name, found=c.found) for c in plain)
-        rows.append([worded(text, limit=900), "", "", own(said, "cell")])
+    folds = [many for many in (plain, told) if many]
+    for many in folds:
+        text = "; ".join(words.CRITERION_MET.format(name=c.name, found=c.found) for c in many)
+        rows.append([worded(text, limit=900), "", "", own(many[0].outcome, "cell")])
     shares = (0.24, 0.32, 0.31, 0.13)
     table = grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
-    if plain:
-        table.setStyle([("SPAN", (0, -1), (2, -1))])
+    table.setStyle([("SPAN", (0, -1 - i), (2, -1 - i)) for i in range(len(folds))])
     return table
 
 

@@ -21,7 +21,7 @@ from reconcile.base.model import (
 from reconcile.evidence import finding_words
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.document import conformity_sheet
+from reconcile.reporting.document import conformity_sheet, evidence_sheet
 from reconcile.reporting.document.inputs import lost_of, read_by
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
@@ -52,6 +52,7 @@ def _workbook(r: Reconciliation) -> bytes:
     recompute.recomputed(made["recomputed"], r.results, blocks)
     _statistics(made["statistics"], r)
     _factors(made["factors"], r)
+    evidence_sheet.sheet(made["evidence"], r)
     _exclusions(made["exclusions"], r)
     _quality(made["quality"], r)
     _findings(made["findings"], r)

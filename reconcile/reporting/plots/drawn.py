@@ -255,7 +255,11 @@ def trend_plot(plot: TrendPlot, width: float, height: float) -> Drawing:
     for bound in plot.bounds:
         _stroke(frame, ends, np.full(2, bound), INK, 0.6, (1, 1.6))
     places = np.arange(len(plot.periods), dtype=np.float64)
-    _stroke(frame, places, plot.values, ACCENT, 0.8)
+    before = len(places) - plot.apart
+    _stroke(frame, places[:before], plot.values[:before], ACCENT, 0.8)
+    if plot.apart and before:
+        aside = np.full(2, before - 0.5)
+        _stroke(frame, aside, np.array([y_axis.low, y_axis.high]), FAINT, 0.8)
     for x, low, high in zip(places, plot.low, plot.high, strict=True):
         if math.isfinite(low) and math.isfinite(high):
             _stroke(frame, np.array([x, x]), np.array([low, high]), ACCENT, 1.0)

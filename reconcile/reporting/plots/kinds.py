@@ -120,6 +120,7 @@ class TrendPlot:
     y_title: str
     rule: float = 1.0  # where a dashed line stands
     bounds: tuple[float, ...] = ()  # where dotted lines stand
+    apart: int = 0  # so many of the last stand apart from the others
 
 
 @dataclass(frozen=True, slots=True)

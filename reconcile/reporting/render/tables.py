@@ -33,7 +33,7 @@ from reconcile.base.spreadsheet import csv_text
 from reconcile.judgement import criterion_words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
-from reconcile.reporting.render import conformity_table
+from reconcile.reporting.render import conformity_table, evidence_table
 
 STRATUM_COLUMNS = strata.TEXTS
 STATISTIC_COLUMNS = (
@@ -164,6 +164,7 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
                     for f in figures_of(s)
                 },
                 "details": [{"name": key.name, "result": value} for key, value in s.further],
+                "evidence": result.evidence,
                 "verdict": _verdict_value(result.verdict),
                 "sentences": result.sentences,
                 "notes": result.notes,
@@ -273,6 +274,7 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         "statistics.csv": to_csv(STATISTIC_COLUMNS, statistic_rows(r)),
         "statistics.json": to_json(statistics_value(r)),
         "verdicts.csv": to_csv(VERDICT_COLUMNS, verdict_rows(r)),
+        "evidence.csv": to_csv(evidence_table.COLUMNS, evidence_table.rows(r)),
         "factors.csv": to_csv(FACTOR_COLUMNS, factor_rows(r)),
         "factors.json": to_json(factors),
         "pairs.csv": to_csv(pairs, pair_rows(r)),

@@ -103,14 +103,10 @@ COUNTED = "{wrong} of {among} ({confidence} interval {low} to {high})"
 COUNTED_NONE = "no sample"
 MISSED_COUNT_ASKED = "the interval of the counted share ends at or below {bound}"
 COMING_ASKED = "within {lowest} and {highest} but for a chance of at most {rate}"
-COMING_FOUND = (
-    "beyond with a chance of {chance}; long-run bias {low} to {high} ({level} interval), {months}, "
-    "n {n}; {spread}"
-)
+COMING_FOUND = "beyond: {chance}; long-run bias {low} to {high}, {months}, n {n}{spread}"
 COMING_MONTHS = ("{n} month", "{n} months")
-COMING_SPREAD = "SD between months {found} (assumed before: {assumed})"
-COMING_ASSUMED = "SD between months not known, {assumed} assumed"
-COMING_SURE = "{found}; that more months than agreed are beyond is {failing} sure"
+COMING_ASSUMED = "; SD between months not known, {assumed} assumed"
+COMING_SURE = "{found}; {failing} sure that too many months are beyond"
 COMING_SAMPLE_ASKED = "within a factor {span} ({level} interval)"
 COMING_SAMPLE_FOUND = "{low} to {high}, {months}, n {n}"
 

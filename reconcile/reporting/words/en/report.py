@@ -163,6 +163,77 @@ ONE_STRATUM = (
 )
 AGAINST = "{field} against {lab}"
 
+# ---- the months behind a stratum -------------------------------------------------------
+
+EVIDENCE = "Evidence"
+EVIDENCE_ONE = "Evidence: {pairs} of one month, {month}."
+EVIDENCE_MONTHS = "Evidence: {pairs} of {n} months, {first} to {last}; {own} of them of this month."
+EVIDENCE_BEGUN = {
+    "month alone": "Earlier months do not count, by the settings.",
+    "first month": "No earlier month has released pairs of this kind.",
+    "another method": "It begins anew: until {last} there was another {names}.",
+    "event": "It begins with {what}.",
+    "not before": "Months before {what} do not count, by the settings.",
+    "window": "No more than {what} earlier months count, by the settings.",
+    "all there is": "These are all that were released.",
+}
+EVIDENCE_FACTS = {
+    "field_method": "instrument or calibration",
+    "lab_method": "laboratory method",
+    "matrix": "material",
+    "specimen_form": "specimen form",
+    "moisture_basis": "moisture basis",
+    "pair_type": "pair type",
+}
+EVIDENCE_AGAIN = " {pairs} of samples that another month counts were left out."
+EVIDENCE_LIMITED = " {pairs} known only by a limit do not enter the bias over months."
+EVIDENCE_BIAS = (
+    "Over these months the field reads {bias} against the laboratory (n {n}); {spread}. The bias "
+    "of a coming month lies within {coming} and the error of one of its samples within {sample} "
+    "({level} intervals)."
+)
+EVIDENCE_NONE = "The bias over months is not estimable: {why}."
+EVIDENCE_VALUE = "{value} % ({low} to {high})"
+EVIDENCE_INTERVAL = "{low} to {high} %"
+EVIDENCE_SPREAD = (
+    "SD between months {found} ({low} to {high}, with the {assumed} that are assumed at the weight "
+    "of {weight} months)"
+)
+EVIDENCE_SPREAD_ASSUMED = (
+    "how the bias moves between months is not known: an SD of {assumed} is assumed, at the weight "
+    "of {weight} months"
+)
+EVIDENCE_OWN = "{month} (this month)"
+EVIDENCE_LONG_RUN = "long run"
+EVIDENCE_COMING = "a coming month"
+EVIDENCE_SAMPLE = "one sample of it"
+EVIDENCE_NEXT = "next"
+EVIDENCE_HEADINGS = ("Month", "Pairs", "Bias by its own pairs", "Bias beside the other months")
+PLOT_EVIDENCE = "Bias (field/lab) by month"
+EVIDENCE_COLUMNS = {
+    "stratum": "Stratum",
+    "what": "What",
+    "month": "Month",
+    "release": "Release",
+    "pairs": "Pairs",
+    "bias": "Value",
+    "low": "From",
+    "high": "To",
+    "seen": "Beside the others",
+    "seen_low": "From ",
+    "seen_high": "To ",
+    "confidence": "Confidence",
+    "begun": "Why it goes no further back",
+    "key": "Stratum, whole key",
+}
+EVIDENCE_LINES = {
+    "month": "bias of the month",
+    "long-run bias": "long-run bias",
+    "SD between months": "SD between months",
+    "bias of a coming month": "bias of a coming month",
+    "error of a coming sample": "error of a coming sample",
+}
+
 # ---- stratum page --------------------------------------------------------------------
 
 FIGURES_LEFT = "Difference of field from lab"
@@ -584,6 +655,7 @@ SHEETS = {
     "recomputed": "Recomputed",
     "statistics": "Statistics",
     "factors": "Factors",
+    "evidence": "Evidence",
     "exclusions": "Exclusions",
     "quality": "Quality",
     "findings": "Findings",

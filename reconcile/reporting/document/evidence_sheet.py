@@ -1,0 +1,41 @@
+"""The workbook's sheet of the months behind each stratum."""
+
+from __future__ import annotations
+
+from openpyxl.worksheet.worksheet import Worksheet
+
+from reconcile.base.model import Reconciliation
+from reconcile.reporting import words
+from reconcile.reporting.evidence import begun_text
+from reconcile.reporting.render import evidence_table, sheets
+from reconcile.reporting.render.sheets import Column
+
+
+def sheet(sheet: Worksheet, r: Reconciliation) -> None:
+    """One row per stratum and month, then what the months say together."""
+    names = words.EVIDENCE_COLUMNS
+    columns = [
+        Column(names["stratum"], width=26), Column(names["what"], width=22),
+        Column(names["month"], width=11), Column(names["release"], width=24),
+        Column(names["pairs"], "integer", 7), Column(names["bias"], "percent", 10),
+        Column(names["low"], "percent", 10), Column(names["high"], "percent", 10),
+        Column(names["seen"], "percent", 12), Column(names["seen_low"], "percent", 10),
+        Column(names["seen_high"], "percent", 10), Column(names["confidence"], "percent", 11),
+        Column(names["begun"], width=50), Column(names["key"], width=40),
+    ]  # fmt: skip
+    rows = []
+    for x in r.results:
+        if x.evidence is None:
+            continue
+        begun = begun_text(x.evidence.begun)
+        for line in evidence_table.lines(x.evidence):
+            rows.append(
+                [
+                    x.stratum.label, words.EVIDENCE_LINES[line.what], line.period,
+                    line.release_id, line.pairs, line.value, line.low, line.high,
+                    line.seen, line.seen_low, line.seen_high, line.confidence, begun,
+                    x.stratum.key,
+                ]
+            )  # fmt: skip
+    sheets.table(sheet, columns, rows)
+    sheets.freeze(sheet, 2, 3)
