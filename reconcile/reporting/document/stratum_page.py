@@ -104,7 +104,7 @@ def full_page(
     if months is not None and room < _SMALLEST + _ONE_LINE:
         head = [*_title(result, anchor, width), *_evidence(result, width, False)]
         head += _sentences(result)
-        small = [(words.PLOT_EVIDENCE, partial(drawn.trend_plot, months)), *small]
+        small = [((words.PLOT_EVIDENCE,), partial(drawn.trend_plot, months)), *small]
         room = height - height_of([*head, *tail], width) - 6
     said = result.factor.reason.rstrip(". ") if result.factor else ""
     listed = tuple(note for note in result.notes if note.rstrip(". ") != said)
