@@ -1,8 +1,8 @@
 """How corrected results and the score of a factor do on the month after, by simulation.
 
-``python -m tests.validation.next_month`` writes two tables into docs/validation.md: the share
+``python -m tests.validation.next_month`` writes three tables into docs/validation.md: the share
 of laboratory results of the next month inside the stated 95 % intervals of corrected results,
-and how often a drift of the field instrument is called.
+how often a drift of the field instrument is called in one month, and by when a slow one is.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import argparse
 import math
 from dataclasses import replace
 from multiprocessing import Pool
+from multiprocessing.pool import Pool as Pool_
 from pathlib import Path
 
 import numpy as np
@@ -42,6 +43,8 @@ LAB_RSD = 0.02
 #: Pairs behind the factor for the table of drifts; infinite: its coefficients are known.
 BEHIND = (60, 100, 200, math.inf)
 DRIFT, DRIFT_RSD, MONTH = 0.10, 0.15, 30
+#: Of a slow drift: a month, and for how many months.
+SLOW, SLOW_RSD, MONTHS = 0.02, 0.15, 6
 
 
 def month(form: str, rsd: float, n: int, rng: np.random.Generator) -> tuple[Array, Array]:
@@ -98,6 +101,76 @@ def called(task: tuple[float, float, int]) -> bool:
     return found.call in (scoring.WATCH, scoring.WITHDRAW)
 
 
+def creeping(studies: int, drift: float, seed: int) -> tuple[NDArray[np.bool_], Array]:
+    """Months of a slow drift: called by the whole score; p of the month alone; (studies, MONTHS).
+
+    One factor of 60 pairs, whose ratio is off by what its own pairs scatter.
+    """
+    rng = np.random.default_rng([seed, round(1000 * drift)])
+    lab, field = month("ratio", SLOW_RSD, 60, rng)
+    fitted = factor_of(lab, field, SLOW_RSD)
+    assert fitted is not None
+    assert fitted.form == "ratio"
+    rates = Thresholds()
+    calls, p = np.zeros((studies, MONTHS), bool), np.ones((studies, MONTHS))
+    for i in range(studies):
+        off = math.exp(rng.normal(0, math.hypot(SLOW_RSD, LAB_RSD) / math.sqrt(60)))
+        factor = replace(fitted, slope=1.2 * off, low=0.0, high=1e6)
+        past: list[scoring.Past] = []
+        for m in range(MONTHS):
+            lab, field = month("ratio", SLOW_RSD, MONTH, rng)
+            found = scoring.score(
+                factor, "", lab, field * (1 + drift) ** (m + 1), np.full(MONTH, 3.0),
+                rates.factor_alarm_rate, 0.10, past=past,
+                limits=(rates.factor_cusum_k, rates.factor_cusum_h),
+            )  # fmt: skip
+            past.append(
+                scoring.Past(
+                    "",
+                    factor.factor_id,
+                    found.mean,
+                    math.nan,
+                    math.nan,
+                    "",
+                    True,
+                    found.mean,
+                    found.month_variance,
+                    found.fit_variance,
+                    found.n,
+                )
+            )
+            calls[i, m] = found.call in (scoring.WATCH, scoring.WITHDRAW)
+            p[i, m] = found.p_value
+    return calls, p
+
+
+def creeping_table(studies: int) -> list[str]:
+    """By when a slow drift is called, as Markdown lines; both ways at equal false alarms."""
+    calm, calm_p = creeping(studies, 0.0, 1)
+    calls, p = creeping(studies, SLOW, 2)
+    false = calm.any(axis=1).mean()
+    limit = float(np.quantile(calm_p.min(axis=1), false))  # of one month alone, as many in all
+    lines = [
+        f"A factor of the form ratio from 60 pairs; errors of {SLOW_RSD:.0%} RSD, {MONTH} pairs a "
+        f"month; the field instrument drifts by {SLOW:.0%} a month. {studies} studies of each. "
+        f"'With the sums' is the score as it is: the month's own tests and the CUSUM over the "
+        f"months. 'Month by month' is the t test of each month alone, its limit set so that as "
+        f"many of {MONTHS} months without drift end in a false call ({false:.1%}).",
+        "",
+        "| called by month | without drift | with drift, with the sums | with drift, month by "
+        "month |",
+        "|---|---|---|---|",
+    ]
+    for m in range(1, MONTHS + 1):
+        cells = [
+            clopper_pearson(int(x[:, :m].any(axis=1).sum()), studies)
+            for x in (calm, calls, p < limit)
+        ]
+        shown = " | ".join(f"{c.value:.1%} ({c.low:.1%} to {c.high:.1%})" for c in cells)
+        lines.append(f"| {m} | {shown} |")
+    return lines
+
+
 def best_power(behind: float, alpha: float = 0.05) -> float:
     """Power of the uniformly most powerful unbiased test of a shift of the mean log ratio.
 
@@ -109,58 +182,72 @@ def best_power(behind: float, alpha: float = 0.05) -> float:
     return float(stats.norm.sf(z - d) + stats.norm.cdf(-z - d))
 
 
+def inside_table(pool: Pool_, cases: int) -> list[str]:
+    """Laboratory results of the next month inside the stated intervals, as Markdown lines."""
+    lines = [
+        f"{cases} invented factors from 60 pairs each, and 60 pairs of the month after; laboratory "
+        "RSD 2 %, t from 50 to 800 mg/kg. Counted are laboratory results inside the stated 95 % "
+        "interval (k = 2) of the corrected result, of those inside the factor's range.",
+        "",
+        "| truth | field reads | laboratory results | inside |",
+        "|---|---|---|---|",
+    ]
+    for truth, (form, _) in TRUTHS.items():
+        found = pool.map(covered, [(truth, seed) for seed in range(cases)], 20)
+        hits, n = sum(f[0] for f in found), sum(f[1] for f in found)
+        lines.append(
+            f"| {truth} | {READS[form]} | {n} | {f'{hits / n:.1%}' if n else 'no factor'} |"
+        )
+    return lines
+
+
+def drift_table(pool: Pool_, months: int) -> list[str]:
+    """How often a drift is called in one month, as Markdown lines."""
+    lines = [
+        f"A ratio of 1.2 with errors of {DRIFT_RSD:.0%} RSD; {MONTH} pairs in the month; drift of "
+        f"the field instrument {DRIFT:.0%}. 'Called' is watch or withdraw. The last column is the "
+        "power of the best unbiased test at 5 % with known SD: no method can call more without "
+        "more false alarms, so that a factor from 60 pairs needs more than 30 in the month.",
+        "",
+        "| pairs behind the factor | months | called without drift | called with drift, 95 % "
+        "interval | best possible |",
+        "|---|---|---|---|---|",
+    ]
+    for behind in BEHIND:
+        tasks = [(behind, drift, s) for drift in (0.0, DRIFT) for s in range(months)]
+        answers = np.array(pool.map(called, tasks, 50)).reshape(2, -1).sum(axis=1)
+        alarms, calls = (clopper_pearson(int(k), months) for k in answers)
+        name = "coefficients known" if math.isinf(behind) else str(int(behind))
+        lines.append(
+            f"| {name} | {months} | {alarms.value:.1%} | {calls.value:.1%}, "
+            f"{calls.low:.1%} to {calls.high:.1%} | {best_power(behind):.1%} |"
+        )
+    return lines
+
+
 def main() -> None:
-    """Write both tables."""
+    """Write the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--cases", type=int, default=500)
-    parser.add_argument("--months", type=int, default=2000)
+    parser.add_argument("--cases", type=int, default=500, help="factors, first table; 0: none")
+    parser.add_argument("--months", type=int, default=2000, help="second table; 0: none")
+    parser.add_argument("--drifts", type=int, default=1000, help="third table; 0: none")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--into", type=Path, default=Path("docs/validation.md"))
     given = parser.parse_args()
-    command = f"python -m tests.validation.next_month --cases {given.cases} --months {given.months}"
+    command = "python -m tests.validation.next_month"
     with Pool(given.workers) as pool:
-        lines = [
-            f"{given.cases} invented factors from 60 pairs each, and 60 pairs of the month after; "
-            "laboratory RSD 2 %, t from 50 to 800 mg/kg. Counted are laboratory results inside the "
-            "stated 95 % interval (k = 2) of the corrected result, of those inside the factor's "
-            "range.",
-            "",
-            "| truth | field reads | laboratory results | inside |",
-            "|---|---|---|---|",
-        ]
-        for truth, (form, _) in TRUTHS.items():
-            found = pool.map(covered, [(truth, seed) for seed in range(given.cases)], 20)
-            hits, n = sum(f[0] for f in found), sum(f[1] for f in found)
-            lines.append(
-                f"| {truth} | {READS[form]} | {n} | {f'{hits / n:.1%}' if n else 'no factor'} |"
-            )
-            print(lines[-1], flush=True)
-        put_table(
-            given.into, "next month", "How often the next month's laboratory results lie inside",
-            command, lines,
-        )  # fmt: skip
-        lines = [
-            f"A ratio of 1.2 with errors of {DRIFT_RSD:.0%} RSD; {MONTH} pairs in the month; drift "
-            f"of the field instrument {DRIFT:.0%}. 'Called' is watch or withdraw. The last column "
-            "is the power of the best unbiased test at 5 % with known SD: no method can call more "
-            "without more false alarms, so that a factor from 60 pairs needs more than 30 in the "
-            "month.",
-            "",
-            "| pairs behind the factor | months | called without drift | called with drift, 95 % "
-            "interval | best possible |",
-            "|---|---|---|---|---|",
-        ]
-        for behind in BEHIND:
-            tasks = [(behind, drift, s) for drift in (0.0, DRIFT) for s in range(given.months)]
-            answers = np.array(pool.map(called, tasks, 50)).reshape(2, -1).sum(axis=1)
-            alarms, calls = (clopper_pearson(int(k), given.months) for k in answers)
-            name = "coefficients known" if math.isinf(behind) else str(int(behind))
-            lines.append(
-                f"| {name} | {given.months} | {alarms.value:.1%} | {calls.value:.1%}, "
-                f"{calls.low:.1%} to {calls.high:.1%} | {best_power(behind):.1%} |"
-            )
-            print(lines[-1], flush=True)
-        put_table(given.into, "drift", "How often a drift is called", command, lines)
+        if given.cases:
+            title = "How often the next month's laboratory results lie inside"
+            said = f"{command} --cases {given.cases} --months 0 --drifts 0"
+            put_table(given.into, "next month", title, said, inside_table(pool, given.cases))
+        if given.months:
+            said = f"{command} --cases 0 --months {given.months} --drifts 0"
+            lines = drift_table(pool, given.months)
+            put_table(given.into, "drift", "How often a drift is called", said, lines)
+    if given.drifts:
+        said = f"{command} --cases 0 --months 0 --drifts {given.drifts}"
+        lines = creeping_table(given.drifts)
+        put_table(given.into, "slow drift", "By when a slow drift is called", said, lines)
 
 
 if __name__ == "__main__":
