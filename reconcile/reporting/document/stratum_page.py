@@ -14,6 +14,7 @@ from reportlab.platypus import Flowable, KeepTogether, Paragraph, Table
 from reconcile.base.model import (
     DECISIONS,
     INSUFFICIENT,
+    Ask,
     CorrectionFactor,
     Outcome,
     Reconciliation,
@@ -389,21 +390,25 @@ def open_criteria(result: StratumResult, width: float) -> list[Flowable]:
     return [criteria_table(result, width, met_too=False), *note]
 
 
+#: What is asked before any figure: where it does not stand in the way, a row for all says it.
+_BEFORE_FIGURES = frozenset(
+    {
+        Ask.PURPOSE, Ask.ELEMENT, Ask.FAULT, Ask.DESCRIPTION, Ask.PAIRS, Ask.THIRDS, Ask.CENSORED,
+        Ask.CONTROLS, Ask.SPOTS, Ask.CUSTODY, Ask.QUALITY_LEVEL, Ask.LEVEL_SAMPLES, Ask.MEAN_BIAS,
+    }
+)  # fmt: skip
+
+
 def criteria_table(
     result: StratumResult, width: float, met_too: bool = True, folded: bool = False
 ) -> Table:
     """Every criterion of the verdict, or those that stand in its way: asked, found, outcome.
 
-    ``folded``: what is shown and needs no number, and what is told without being asked for,
-    stands in one row each at the end.
+    ``folded``: what is asked before any figure stands in one row for what is shown and one for
+    what is only told.
     """
-    told = [written(c) for c in result.verdict.criteria if folded and c.outcome is Outcome.TOLD]
-    shown = [
-        c
-        for c in map(written, result.verdict.criteria)
-        if (met_too or not c.stands) and c not in told
-    ]
-    plain = [c for c in shown if folded and c.shown and not any(d.isdigit() for d in c.found)]
+    shown = [c for c in result.verdict.criteria if met_too or not c.passes]
+    plain = [c for c in shown if folded and c.ask in _BEFORE_FIGURES and c.passes]
     rows: list[list[Flowable | str]] = [
         [
             worded(c.name),
@@ -411,16 +416,19 @@ def criteria_table(
             worded(c.found),
             own(c.outcome, "cell-bold" if c.fails else "cell"),
         ]
-        for c in shown
-        if c not in plain
+        for c in map(written, (c for c in shown if c not in plain))
     ]
-    folds = [many for many in (plain, told) if many]
-    for many in folds:
-        text = "; ".join(words.CRITERION_MET.format(name=c.name, found=c.found) for c in many)
-        rows.append([worded(text, limit=900), "", "", own(many[0].outcome, "cell")])
+    across = []
+    for outcome in (Outcome.SHOWN, Outcome.TOLD):
+        if own_ones := [written(c) for c in plain if c.outcome is outcome]:
+            text = "; ".join(
+                words.CRITERION_MET.format(name=c.name, found=c.found) for c in own_ones
+            )
+            rows.append([worded(text, limit=900), "", "", own(words.OUTCOMES[outcome], "cell")])
+            across.append(("SPAN", (0, len(rows)), (2, len(rows))))
     shares = (0.24, 0.32, 0.31, 0.13)
     table = grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
-    table.setStyle([("SPAN", (0, -1 - i), (2, -1 - i)) for i in range(len(folds))])
+    table.setStyle(across)
     return table
 
 
