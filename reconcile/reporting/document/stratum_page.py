@@ -426,7 +426,7 @@ def criteria_table(
             )
             rows.append([worded(text, limit=900), "", "", own(words.OUTCOMES[outcome], "cell")])
             across.append(("SPAN", (0, len(rows)), (2, len(rows))))
-    shares = (0.24, 0.32, 0.31, 0.13)
+    shares = (0.20, 0.30, 0.39, 0.11)
     table = grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
     table.setStyle(across)
     return table
