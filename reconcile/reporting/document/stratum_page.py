@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from enum import Enum
 from functools import partial
 
 from reportlab.graphics.shapes import Drawing
@@ -48,6 +49,15 @@ from reconcile.reporting.render.styles import (
 )
 from reconcile.reporting.sentences import element_name, line_name, range_of
 from reconcile.reporting.text import markup
+
+
+class Folded(Enum):
+    """Which criteria stand together in one row, where room is short."""
+
+    NOTHING = 0
+    BEFORE_FIGURES = 1  # those that ask no figure, where they don't stand in the way
+    ALL_SHOWN = 2  # all that don't stand in the way
+
 
 #: Heights between which the plots of a page are chosen, points.
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
@@ -97,9 +107,10 @@ def full_page(
     """
     width, height = size
     head = [*_title(result, anchor, width), *_evidence(result, width), *_sentences(result)]
-    tail = _tail(result, anchor, width, pages)
-    if height - height_of([*head, *tail], width) - 6 < _LOWEST:
-        tail = _tail(result, anchor, width, pages, folded=True)
+    for folded in Folded:
+        tail = _tail(result, anchor, width, pages, folded)
+        if height - height_of([*head, *tail], width) - 6 >= _LOWEST:
+            break
     room = height - height_of([*head, *tail], width) - 6
     months = evidence_plot_of(result)
     if months is not None and room < _SMALLEST + _ONE_LINE:
@@ -126,7 +137,7 @@ def full_page(
 
 
 def _tail(
-    result: StratumResult, anchor: str, width: float, pages: Pages, folded: bool = False
+    result: StratumResult, anchor: str, width: float, pages: Pages, folded: Folded
 ) -> list[Flowable]:
     """What stands below the plots, the notes apart."""
     figures = by_key(result.statistics)
@@ -390,7 +401,7 @@ def open_criteria(result: StratumResult, width: float) -> list[Flowable]:
     return [criteria_table(result, width, met_too=False), *note]
 
 
-#: What is asked before any figure: where it does not stand in the way, a row for all says it.
+#: What is asked before any figure.
 _BEFORE_FIGURES = frozenset(
     {
         Ask.PURPOSE, Ask.ELEMENT, Ask.FAULT, Ask.DESCRIPTION, Ask.PAIRS, Ask.THIRDS, Ask.CENSORED,
@@ -400,15 +411,22 @@ _BEFORE_FIGURES = frozenset(
 
 
 def criteria_table(
-    result: StratumResult, width: float, met_too: bool = True, folded: bool = False
+    result: StratumResult, width: float, met_too: bool = True, folded: Folded = Folded.NOTHING
 ) -> Table:
     """Every criterion of the verdict, or those that stand in its way: asked, found, outcome.
 
-    ``folded``: what is asked before any figure stands in one row for what is shown and one for
-    what is only told.
+    ``folded``: what stands in one row for what is shown and one for what is only told.
     """
     shown = [c for c in result.verdict.criteria if met_too or not c.passes]
-    plain = [c for c in shown if folded and c.ask in _BEFORE_FIGURES and c.passes]
+    plain = [
+        c
+        for c in shown
+        if c.outcome in (Outcome.SHOWN, Outcome.TOLD)
+        and (
+            folded is Folded.ALL_SHOWN
+            or (folded is Folded.BEFORE_FIGURES and c.ask in _BEFORE_FIGURES)
+        )
+    ]
     rows: list[list[Flowable | str]] = [
         [
             worded(c.name),
@@ -424,7 +442,7 @@ def criteria_table(
             text = "; ".join(
                 words.CRITERION_MET.format(name=c.name, found=c.found) for c in own_ones
             )
-            rows.append([worded(text, limit=900), "", "", own(words.OUTCOMES[outcome], "cell")])
+            rows.append([worded(text, limit=1800), "", "", own(words.OUTCOMES[outcome], "cell")])
             across.append(("SPAN", (0, len(rows)), (2, len(rows))))
     shares = (0.20, 0.30, 0.39, 0.11)
     table = grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
