@@ -16,7 +16,7 @@ from reconcile.evidence import eligibility
 from reconcile.intake import tables as contract
 from reconcile.intake.counting import Counted
 from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
-from reconcile.pairs import pairing
+from reconcile.pairs import account, pairing, sides
 from reconcile.store.database import NUMBER_FACTS, TIME_FACTS, Store
 
 FACTS = {"field": contract.FIELD_FACTS, "lab": contract.LAB_FACTS}
@@ -77,10 +77,10 @@ def joined(
         ids = sorted({str(r["sample_id"]) for r in [*field_rows, *lab_rows]})
         pairing.begin(store, files, pd.DataFrame({"written_id": ids, "sample_id": ids}))
         pairing.place_rows(store, assign_by, bounds, zone)
-        field_keys = pairing.keys_of(store, "field", ())
-        lab_keys = pairing.keys_of(store, "lab", ())
-        result = pairing.join(store, pairing.average(store), field_keys, lab_keys, pool)
-        return result, pairing.waterfall(store, result, result.pairs)
+        field_keys = sides.keys_of(store, "field", ())
+        lab_keys = sides.keys_of(store, "lab", ())
+        result = pairing.join(store, sides.average(store), field_keys, lab_keys, pool)
+        return result, account.waterfall(store, result, result.pairs)
 
 
 def field_row(sample: str, value: object, **facts: object) -> dict[str, object]:
@@ -220,7 +220,7 @@ def test_a_certificate_given_twice_without_an_issue_number_stays_out() -> None:
             files.append(pairing.RunFile(stored.file_id, place, False))
         pairing.begin(store, files, pd.DataFrame({"written_id": ["A"], "sample_id": ["A"]}))
         pairing.place_rows(store, "nothing", None)
-        (finding,) = pairing.placement_findings(store)
+        (finding,) = account.placement_findings(store)
         assert "C1" in finding.text
         kept = store.rows("SELECT count(*) FROM lab_row WHERE disposition = 'sample'")
         assert kept == [(0,)]
@@ -311,15 +311,15 @@ def test_means_of_many_rows_belong_to_their_samples(tmp_path: Path) -> None:
         files = [pairing.RunFile(1, 1, True), pairing.RunFile(2, 0, True)]
         pairing.begin(store, files, pd.DataFrame({"written_id": [], "sample_id": []}))
         pairing.place_rows(store, "nothing", None)
-        side = pairing.Side(store, "field")
-        means = side.of(pairing.Key("Cu", "Cu", ""))
+        side = sides.Side(store, "field")
+        means = side.of(sides.Key("Cu", "Cu", ""))
         names = store.frame("SELECT sample_id FROM field_sample ORDER BY number")["sample_id"]
     truth = pd.Series(value).groupby(sample).mean()
     wanted = truth.to_numpy()[np.searchsorted(truth.index, names.str[1:].astype(int))]
     np.testing.assert_allclose(means.low, wanted, rtol=1e-12)
 
 
-def side_of(store: Store, cells: pd.DataFrame, columns: dict[str, str]) -> pairing.Side:
+def side_of(store: Store, cells: pd.DataFrame, columns: dict[str, str]) -> sides.Side:
     """The field side of a table made by hand: sample ids and columns of results."""
     con = store.connection
     con.execute("INSERT INTO file VALUES (1, 'f.csv', 'x', 'k', 'field', 1, '', '')")
@@ -334,10 +334,10 @@ def side_of(store: Store, cells: pd.DataFrame, columns: dict[str, str]) -> pairi
         store, [pairing.RunFile(1, 0, True)], pd.DataFrame({"written_id": [], "sample_id": []})
     )
     pairing.place_rows(store, "nothing", None)
-    return pairing.Side(store, "field")
+    return sides.Side(store, "field")
 
 
-CU = pairing.Key("Cu", "Cu", "")
+CU = sides.Key("Cu", "Cu", "")
 STATED = {
     "row": "BIGINT", "sample_id": "VARCHAR", "reading_no": "VARCHAR", "operator": "VARCHAR",
     "shot_no": "VARCHAR", "measured_at": "TIMESTAMP",
@@ -396,7 +396,7 @@ def test_a_certificate_settles_a_result_that_is_one_signed_number() -> None:
             "INSERT INTO lab_cell SELECT source, 'Cu', -1, NULL, 'A', 'Cu', 'why', '', '' "
             'FROM lab_row WHERE "row" = 3'
         )
-        means = pairing.Side(store, "lab").of(CU)
+        means = sides.Side(store, "lab").of(CU)
     assert (means.n.tolist(), means.low.tolist()) == ([2], [15.0])
 
 
@@ -456,7 +456,7 @@ def test_a_side_without_rows_has_no_means() -> None:
         side = side_of(store, pd.DataFrame({"sample_id": ["A"], "r:Cu": [1.0]}), {"r:Cu": "DOUBLE"})
         assert side.of(CU).n.tolist() == [1]
         store.widen("lab", {"r:Cu": "DOUBLE"})
-        assert pairing.Side(store, "lab").of(CU).low.tolist() == []
+        assert sides.Side(store, "lab").of(CU).low.tolist() == []
 
 
 def test_lab_samples_of_one_row_each_are_the_same_with_and_without_grouping() -> None:
@@ -491,7 +491,7 @@ def test_a_method_written_in_other_capitals_is_the_same_column(columns: dict[str
     cells = pd.DataFrame({"sample_id": ["A", "A"], name: [1.0, 3.0], **dict.fromkeys(rest, 0)})
     with Store(None) as store:
         side = side_of(store, cells, columns | rest)
-        assert side.of(pairing.Key("Cu@ICP", "Cu", "ICP")).low.tolist() == [2.0]
+        assert side.of(sides.Key("Cu@ICP", "Cu", "ICP")).low.tolist() == [2.0]
 
 
 def at(day: int, hour: int = 9, minute: int = 0) -> datetime:

@@ -10,7 +10,7 @@ import pytest
 
 from reconcile.base.model import Further, Pooling, Results
 from reconcile.base.settings import Settings
-from reconcile.pairs import pairing, pooling
+from reconcile.pairs import pairing, pooling, sides
 from reconcile.store.database import Store
 from tests.reporting import builder
 from tests.test_pairing import field_row, lab_row, table
@@ -54,11 +54,11 @@ def pooled(
         ids = sorted({str(r["sample_id"]) for r in [*field, *lab]})
         pairing.begin(store, files, pd.DataFrame({"written_id": ids, "sample_id": ids}))
         pairing.place_rows(store, "nothing", None)
-        sides = pairing.average(store)
-        keys = pairing.keys_of(store, "field", ()), pairing.keys_of(store, "lab", ())
+        means = sides.average(store)
+        keys = sides.keys_of(store, "field", ()), sides.keys_of(store, "lab", ())
 
         def join(pool: Sequence[str], apart: frozenset[str]) -> tuple[pairing.Joined, pd.DataFrame]:
-            found = pairing.join(store, sides, *keys, pool, apart)
+            found = pairing.join(store, means, *keys, pool, apart)
             return found, found.pairs
 
         return pooling.pooled_where_allowed(join, asked)

@@ -31,7 +31,7 @@ from reconcile.intake.tables import TypedTable
 from reconcile.intake.workspace import FoundFile, Workspace
 from reconcile.judgement import factor_life, factor_proposal
 from reconcile.judgement.field_values import Corrected, FieldMean, correct_mean, field_means
-from reconcile.pairs import pairing
+from reconcile.pairs import sides
 from reconcile.pairs.pairing import RunFile
 from reconcile.releases import anchors
 from reconcile.reporting.render import sheets, tables
@@ -204,7 +204,7 @@ def _means(
             run_files.append(RunFile(stored.file_id, place, False))
         run = pipeline.begin(workspace, "field-only", store)
         run = pipeline.settle_identities(replace(run, run_files=tuple(run_files)))
-        keys = pairing.keys_of(store, "field", settings.workspace.elements)
+        keys = sides.keys_of(store, "field", settings.workspace.elements)
         means = field_means(store, keys, settings.thresholds, zone)
         notes += [
             f"{count} rows: {reason}"

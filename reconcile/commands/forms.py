@@ -28,7 +28,7 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import ABOVE, BELOW, CUSTODY_FACTS, QUANTIFIED, REGISTER_FACTS
 from reconcile.intake.workspace import Workspace
-from reconcile.pairs.pairing import Key
+from reconcile.pairs.sides import Key
 from reconcile.reporting.document.custody_form import (
     CustodyForm,
     EventLine,

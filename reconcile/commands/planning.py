@@ -36,7 +36,7 @@ from reconcile.figures import evaluation
 from reconcile.figures.evaluation import Evaluated
 from reconcile.intake import workspace as ws
 from reconcile.judgement import criterion_words, factor_proposal, needs, verdicts
-from reconcile.pairs import pairing
+from reconcile.pairs import sides
 from reconcile.releases import release
 from reconcile.reporting.render import tables
 from reconcile.run import pipeline
@@ -396,8 +396,8 @@ def _kind(stratum: Stratum) -> str:
 def _candidates(run: pipeline.Run) -> list[Candidate]:
     """Samples of the month with field results and no laboratory result."""
     store = run.store
-    side = pairing.Side(store, "field")
-    keys = pairing.keys_of(store, "field", run.workspace.settings.workspace.elements)
+    side = sides.Side(store, "field")
+    keys = sides.keys_of(store, "field", run.workspace.settings.workspace.elements)
     samples = store.frame(sql("planning.field_samples"))
     with_lab = {row[0] for row in store.rows(sql("planning.answered"))}
     values: list[dict[str, float]] = [{} for _ in range(len(samples))]

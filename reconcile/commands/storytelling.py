@@ -15,8 +15,8 @@ from reconcile.base.places import Place
 from reconcile.base.settings import TableSettings
 from reconcile.evidence import custody
 from reconcile.intake import workspace as ws
-from reconcile.pairs import pairing
-from reconcile.pairs.pairing import Key
+from reconcile.pairs import sides
+from reconcile.pairs.sides import Key
 from reconcile.releases.release import MANIFEST, pair_key
 from reconcile.run import rereading
 from reconcile.run.pipeline import reading_key
@@ -275,7 +275,7 @@ def _result_lines(
     verb: str,
 ) -> list[StoryLine]:
     columns, cells = store.keys(table), store.cells(table)
-    known = {key.key.casefold(): key for key in pairing.every_key(store, table)}
+    known = {key.key.casefold(): key for key in sides.every_key(store, table)}
     results = [
         sql("storytelling.named", of=part, name=quoted(mark + key))
         for key in columns

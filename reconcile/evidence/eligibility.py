@@ -17,7 +17,8 @@ from reconcile.base.model import Finding, QualityCheck, Stratum
 from reconcile.base.reasons import Exclusion, in_words
 from reconcile.base.settings import Settings, Thresholds
 from reconcile.evidence import diagnosis, quality
-from reconcile.pairs.pairing import Key, Side, censor_reason, field_method, lab_method
+from reconcile.pairs.pairing import censor_reason, field_method, lab_method
+from reconcile.pairs.sides import Key, Side
 from reconcile.pairs.sums import HighMean
 from reconcile.samples import identity
 from reconcile.store.database import Store

@@ -18,7 +18,7 @@ from reconcile.base.model import ControlRecord, Finding
 from reconcile.base.settings import Thresholds
 from reconcile.evidence import eligibility, quality
 from reconcile.evidence.quality.bracketing import ONE_CHECK
-from reconcile.pairs.pairing import Key
+from reconcile.pairs.sides import Key
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 

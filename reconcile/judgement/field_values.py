@@ -23,7 +23,7 @@ from reconcile.base.settings import Thresholds
 from reconcile.evidence import eligibility
 from reconcile.judgement import factor_proposal
 from reconcile.judgement.factor_life import APPROVED, PROPOSED, Life
-from reconcile.pairs import pairing
+from reconcile.pairs import pairing, sides
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 
@@ -238,15 +238,15 @@ def differences(value: FieldMean, stratum: Stratum) -> tuple[Flag, ...]:
 
 
 def field_means(
-    store: Store, keys: Iterable[pairing.Key], thresholds: Thresholds, zone: str
+    store: Store, keys: Iterable[sides.Key], thresholds: Thresholds, zone: str
 ) -> list[FieldMean]:
     """Every field mean of the run's samples for these analytes; mg/kg.
 
     The run's rows must have their dispositions (``pairing.place_rows``).
     """
-    side = pairing.Side(store, "field")
+    side = sides.Side(store, "field")
     overlap = eligibility.lead_on_arsenic(
-        store, side, pairing.keys_of(store, "field", ()), thresholds
+        store, side, sides.keys_of(store, "field", ()), thresholds
     )
     overlapped = dict(zip(overlap["sample_id"], overlap["evidence"], strict=True))
     samples = store.frame(sql("field_values.samples"))
@@ -256,8 +256,8 @@ def field_means(
 
 
 def _of_key(
-    key: pairing.Key,
-    side: pairing.Side,
+    key: sides.Key,
+    side: sides.Side,
     samples: pd.DataFrame,
     overlapped: dict[str, str],
     zone: ZoneInfo,

@@ -43,7 +43,7 @@ from reconcile.figures.evaluation import LabError
 from reconcile.judgement import conformity, factor_life, factor_proposal
 from reconcile.judgement.factor_life import Life
 from reconcile.judgement.field_values import FieldMean, correct_mean, differences, field_means
-from reconcile.pairs import pairing
+from reconcile.pairs import pairing, sides
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 
@@ -169,7 +169,7 @@ def result_sets(
     """One set per specimen and method that has a result of one of the elements."""
     forms = set(settings.conformity.specimen_forms)
     zone = settings.workspace.time_zone
-    field_keys = [k for k in pairing.keys_of(store, "field", ()) if k.element in elements]
+    field_keys = [k for k in sides.keys_of(store, "field", ()) if k.element in elements]
     failed = _failed(evidence.checks)
     fields: dict[tuple[str, FieldMethod, str], list[Measured]] = {}
     for value in field_means(store, field_keys, settings.thresholds, zone):
@@ -313,8 +313,8 @@ def _lab_sets(
     elements: set[str],
     failed: Mapping[tuple[str, str, str], Sequence[str]],
 ) -> list[ResultSet]:
-    keys = [k for k in pairing.keys_of(store, "lab", ()) if k.element in elements]
-    side = pairing.Side(store, "lab")
+    keys = [k for k in sides.keys_of(store, "lab", ()) if k.element in elements]
+    side = sides.Side(store, "lab")
     samples = store.frame(sql("specimens.lab_sets")).to_dict("records")
     found: dict[tuple[str, str, str, tuple[str, ...]], list[Measured]] = {}
     for key in keys:

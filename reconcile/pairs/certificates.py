@@ -18,7 +18,8 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import LabSettings
 from reconcile.intake.tables import ABOVE, QUANTIFIED
-from reconcile.pairs.pairing import Key, lab_method
+from reconcile.pairs.pairing import lab_method
+from reconcile.pairs.sides import Key
 from reconcile.store.database import Store
 from reconcile.store.statements import Sql, listed, quoted, sql
 

@@ -9,7 +9,8 @@ import pandas as pd
 
 from reconcile.base.model import WaterfallStep
 from reconcile.pairs.certificates import BEST, LATER, OVER_RANGE, REISSUE, STANDS_IN
-from reconcile.pairs.pairing import Key, keys_of, lab_method
+from reconcile.pairs.pairing import lab_method
+from reconcile.pairs.sides import Key, keys_of
 from reconcile.store.database import Store
 from reconcile.store.statements import listed, sql
 

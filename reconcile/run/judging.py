@@ -32,7 +32,17 @@ from reconcile.judgement import (
     specimens,
     verdicts,
 )
-from reconcile.pairs import certificates, filing, month, pairing, pooling, sums, superseded
+from reconcile.pairs import (
+    account,
+    certificates,
+    filing,
+    month,
+    pairing,
+    pooling,
+    sides,
+    sums,
+    superseded,
+)
 from reconcile.pairs.pairing import Joined
 from reconcile.releases import kept_custody, settling
 from reconcile.reporting import sentences
@@ -64,7 +74,7 @@ def settle_identities(run: Run) -> Run:
     pairing.place_rows(store, of_workspace.assign_rows_by, _bounds(run), of_workspace.time_zone)
     spelled = spelling.one_spelling(store)
     settled = certificates.settle(
-        store, pairing.keys_of(store, "lab", ()), run.workspace.settings.lab
+        store, sides.keys_of(store, "lab", ()), run.workspace.settings.lab
     )
     samples = {
         side: [row[0] for row in store.rows(sql("judging.samples_of", rows=quoted(f"{side}_row")))]
@@ -79,7 +89,7 @@ def settle_identities(run: Run) -> Run:
     findings = [
         *identity.near_misses(lab_alone, field_alone),
         *identity.alias_findings(aliases, register_ids),
-        *pairing.placement_findings(store),
+        *account.placement_findings(store),
         *month.findings(run.period, held),
         *spelled,
         *settled,
@@ -110,7 +120,7 @@ def _chosen_elements(store: Store, settings: Settings) -> tuple[Finding, ...]:
     if not chosen:
         return ()
     field, lab = (
-        {key.element for key in pairing.keys_of(store, side, ())} for side in ("field", "lab")
+        {key.element for key in sides.keys_of(store, side, ())} for side in ("field", "lab")
     )
     left_out = sorted((field & lab) - {*chosen})
     in_vain = [symbol for symbol in chosen if symbol not in field & lab]
@@ -153,7 +163,7 @@ def judge_controls(run: Run) -> Run:
     elements = run.workspace.settings.workspace.elements
     zone = run.workspace.settings.workspace.time_zone
     store = run.store
-    keys = {side: pairing.keys_of(store, side, elements) for side in ("field", "lab")}
+    keys = {side: sides.keys_of(store, side, elements) for side in ("field", "lab")}
     controls = {side: eligibility.control_rows(store, side, keys[side], zone) for side in keys}
     reference = of_run(run, "reference_material")
     checks = [
@@ -206,16 +216,16 @@ def judge_controls(run: Run) -> Run:
 def make_pairs(run: Run) -> Run:
     """Means, joins, and the reason of every pair that is kept out of the statistics."""
     settings, store = run.workspace.settings, run.store
-    field_keys = pairing.keys_of(store, "field", settings.workspace.elements)
-    lab_keys = pairing.keys_of(store, "lab", settings.workspace.elements)
-    sides = pairing.average(store)
-    interference = eligibility.lead_on_arsenic(store, sides[0], field_keys, settings.thresholds)
+    field_keys = sides.keys_of(store, "field", settings.workspace.elements)
+    lab_keys = sides.keys_of(store, "lab", settings.workspace.elements)
+    means = sides.average(store)
+    interference = eligibility.lead_on_arsenic(store, means[0], field_keys, settings.thresholds)
     high = sums.high_means(
         store, {s.file_id: run.workspace.table(found.table_index) for found, s in run.files}
     )
 
     def join(pool: Sequence[str], apart: frozenset[str]) -> tuple[Joined, pd.DataFrame]:
-        joined = pairing.join(store, sides, field_keys, lab_keys, pool, apart)
+        joined = pairing.join(store, means, field_keys, lab_keys, pool, apart)
         linked = superseded.name_links(
             store, joined.pairs, {stratum.key: stratum.lab_method for stratum in joined.strata}
         )
@@ -230,9 +240,9 @@ def make_pairs(run: Run) -> Run:
         )
 
     joined, pairs, tested = pooling.pooled_where_allowed(join, settings)
-    account = (
-        *pairing.waterfall(store, joined, pairs),
-        *superseded.account(store, pairing.keys_of(store, "lab", ())),
+    steps = (
+        *account.waterfall(store, joined, pairs),
+        *superseded.account(store, sides.keys_of(store, "lab", ())),
         *overlay.account(overlay.entered(store, run.corrections_refused)),
     )
     files = filing.account_of_files(
@@ -244,7 +254,7 @@ def make_pairs(run: Run) -> Run:
         },
     )
     # files first: each names itself, and the account of all of them follows from theirs
-    unbalanced = [step for step in (*(s for f in files for s in f.steps), *account) if step.balance]
+    unbalanced = [step for step in (*(s for f in files for s in f.steps), *steps) if step.balance]
     if unbalanced:
         text = "; ".join(f"{step.name}: {step.balance}" for step in unbalanced)
         raise ReconcileError(
@@ -270,7 +280,7 @@ def make_pairs(run: Run) -> Run:
         joined=joined,
         pairs=pairs,
         pooling=tested,
-        steps_of_account=account,
+        steps_of_account=steps,
         account_of_files=files,
         findings=run.findings + faults,
     )

@@ -24,7 +24,7 @@ from reconcile.base.model import (
 from reconcile.evidence import custody
 from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_life, scoring
-from reconcile.pairs import filing, pairing, superseded
+from reconcile.pairs import account, filing, superseded
 from reconcile.releases import anchors, history, persons, record, release, settling
 from reconcile.reporting.files import write_release
 from reconcile.reporting.render.tables import data_files
@@ -59,7 +59,7 @@ def write_the_release(run: Run) -> Run:
     )  # fmt: skip
     past = history.earlier_results(folder.parent, run.period)
     mark = history.bound(mark, past)
-    rows = pairing.rows_mark(run.store)
+    rows = account.rows_mark(run.store)
     mark = hashlib.sha256(f"{mark}\n{rows}".encode()).hexdigest()
     same = earlier is not None and earlier.manifest["fingerprint"] == mark
     if earlier is not None and (altered := release.altered_files(earlier)):
