@@ -419,7 +419,7 @@ def test_means_have_the_same_last_digit_however_their_order_is_found(
     for look in (True, False):
         with Store(None) as store:
             if not look:
-                monkeypatch.setattr(pairing, "_as_stored", lambda *_: None)
+                monkeypatch.setattr(sides, "_as_stored", lambda *_: None)
             found.append(side_of(store, cells.iloc[order], {"r:Cu": "DOUBLE"}).of(CU))
     truth = cells["r:Cu"].where(cells["r:Cu"] > 0, cells["r:Cu"] * 0)
     np.testing.assert_allclose(found[0].low, truth.groupby(cells["sample_id"]).mean(), rtol=1e-12)
@@ -584,7 +584,7 @@ def test_restarted_numbers_are_told_apart_alike_however_their_order_is_found(
     for look in (True, False):
         with Store(None) as store:
             if not look:
-                monkeypatch.setattr(pairing, "_as_stored", lambda *_: None)
+                monkeypatch.setattr(sides, "_as_stored", lambda *_: None)
             found.append(side_of(store, cells.loc[order], {"r:Cu": "DOUBLE"}).of(CU))
     for name in ("n", "spots", "censored", "low", "high", "se", "sd"):
         np.testing.assert_array_equal(getattr(found[0], name), getattr(found[1], name))

@@ -483,6 +483,3 @@ def censor_reason(pairs: pd.DataFrame) -> pd.Series:
         default="",
     )
     return pd.Series(code, index=pairs.index, dtype="str")
-
-
-# ---- the account ------------------------------------------------------------------

@@ -12,7 +12,7 @@ from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLi
 
 from reconcile.reporting import fonts
 from reconcile.reporting.document import quality
-from reconcile.reporting.plots import axes, drawn, svg
+from reconcile.reporting.plots import axes, canvas, drawn, kinds, marks, svg
 from reconcile.reporting.plots.drawn import difference_plot, method_plot, strip_plot
 from reconcile.reporting.plots.kinds import (
     Curve,
@@ -146,7 +146,7 @@ values = hnp.arrays(
 @given(values, st.data())
 def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(x, data):
     y = data.draw(hnp.arrays(np.float64, len(x), elements=st.floats(-1e6, 1e6)))
-    kind = data.draw(st.sampled_from(drawn.MARKS))
+    kind = data.draw(st.sampled_from(kinds.MARKS))
     points = Points(kind, "any", x, y, y if kind == "partial" else None)
     levels = (Level("a level with a long long name", 5.0), Level("b", 5.1), Level("c", 500.0))
     fit = Curve("fit", np.array([1.0, 10.0]), np.array([1.0, 1e9]))
@@ -176,7 +176,7 @@ def test_names_of_rules_never_overlap():
         s.y for s in shapes(drawing) if isinstance(s, String) and s.fontName == fonts.BOLD
     )
     assert len(bold) == 3
-    assert np.diff(bold).min() >= drawn.TEXT_SIZE
+    assert np.diff(bold).min() >= canvas.TEXT_SIZE
 
 
 def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
@@ -193,11 +193,11 @@ def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
 
 def test_marks_of_different_meaning_have_different_shapes():
     found = {}
-    for kind, draw in drawn._SHAPES.items():
+    for kind, draw in marks.SHAPES.items():
         path = Path()
         draw(path, 0.0, 0.0, 2.0)
         found[kind] = (tuple(path.operators), tuple(np.round(path.points, 3)))
-    assert len(set(found.values())) == len(drawn.MARKS)
+    assert len(set(found.values())) == len(kinds.MARKS)
 
 
 def test_the_line_is_drawn_over_the_range_of_its_pairs_only():
@@ -240,7 +240,7 @@ def test_ten_thousand_pairs_make_a_small_drawing():
 
 
 def test_the_accent_colour_is_dark_in_grey():
-    c = drawn.ACCENT
+    c = canvas.ACCENT
     assert 0.299 * c.red + 0.587 * c.green + 0.114 * c.blue < 0.35
 
 

@@ -11,7 +11,7 @@ from reportlab.platypus import Paragraph, Table
 from reconcile.base.model import ControlChart, ControlRecord, DuplicateStage, InsertionRate
 from reconcile.evidence.quality.charts import RULES, false_alarm_rates, individuals_chart
 from reconcile.reporting.document import quality
-from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots import control
 from reconcile.reporting.render import paper
 from reconcile.statistics.bias import geometric_mean_ratio
 from tests.reporting.builder import mixed
@@ -60,7 +60,7 @@ def test_a_chart_draws_every_result_five_lines_and_rings_the_signals_inside_its_
     values = [100.0 + (i % 2) for i in range(20)]
     values[12] = 130.0
     made = chart(values)
-    drawing = drawn.control_chart(made, 150, 88)
+    drawing = control.control_chart(made, 150, 88)
     circles = shapes(drawing, Circle)
     ringed = [c for c in circles if c.r == 2.6]
     flagged = {p for _, places, _ in made.rules for p in places}
@@ -72,7 +72,7 @@ def test_a_chart_draws_every_result_five_lines_and_rings_the_signals_inside_its_
 
 
 def test_a_long_chart_shows_its_latest_results():
-    drawing = drawn.control_chart(chart([100.0 + (i % 3) for i in range(400)]), 150, 88)
+    drawing = control.control_chart(chart([100.0 + (i % 3) for i in range(400)]), 150, 88)
     assert len([c for c in shapes(drawing, Circle) if c.r < 2]) == 120
 
 

@@ -8,7 +8,7 @@ from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Polygon, Rec
 from reportlab.lib.colors import black, white
 
 from reconcile.reporting import fonts, words
-from reconcile.reporting.plots.drawn import ACCENT, FAINT, INK, SHADE, SMALL, TEXT_SIZE
+from reconcile.reporting.plots.canvas import ACCENT, FAINT, INK, SHADE, SMALL, TEXT_SIZE
 from reconcile.statistics.result import Estimate
 from reconcile.trials.trial import ALLOWED, Characteristic
 

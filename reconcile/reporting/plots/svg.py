@@ -27,8 +27,8 @@ from reconcile.base.characters import visible
 from reconcile.base.model import ControlChart
 from reconcile.reporting import fonts
 from reconcile.reporting.plots import drawn
-from reconcile.reporting.plots.drawn import Marks
 from reconcile.reporting.plots.kinds import DifferencePlot, Kind, MethodPlot, StripPlot
+from reconcile.reporting.plots.marks import PLACE, Marks, mark
 
 #: Width and height of each kind, in the points of its texts; the page enlarges them.
 _SIZES: tuple[tuple[type, tuple[float, float]], ...] = (
@@ -114,10 +114,10 @@ def _marks(marks: Marks, height: float) -> Iterator[str]:
     for x, y, top, told in marks.places:
         title = f"<title>{escaped(told)}</title>" if told else ""
         place = f'cx="{_n(x)}" cy="{_n(height - y)}" r="{_n(marks.radius)}"'
-        if marks.kind == drawn.PLACE:
+        if marks.kind == PLACE:
             yield f'<circle {place} fill-opacity="0">{title}</circle>'
             continue
-        path = drawn.mark(marks.kind, x, y, top, marks.radius)
+        path = mark(marks.kind, x, y, top, marks.radius)
         if marks.kind == "used":
             yield f"<circle {place}{_look(path)}>{title}</circle>"
         else:
