@@ -710,6 +710,9 @@ class _Swapped(io.RawIOBase):
         self._tail = b""
         self.strange = False  # holds a sign that no table holds, or a number that is lost as 0
 
+    def readable(self) -> bool:  # pyarrow asks
+        return True
+
     def read(self, size: int = -1) -> bytes:
         block = self._handle.read(size)
         self.strange |= b"\x01" in block or b"\x02" in block or _ZEROS in block
