@@ -20,7 +20,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.settings import TableSettings
 from reconcile.commands import storytelling
 from reconcile.commands.verifying import verify
-from reconcile.intake import sources
+from reconcile.intake import delimited
 from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_file
 from reconcile.releases import record
@@ -233,7 +233,7 @@ def test_contents_are_alike_for_plain_and_other_rows_and_whatever_else_was_store
     table = TableSettings(kind="lab", files=("x",))
     found = set()
     for limit in (0, 1 << 40):
-        monkeypatch.setattr(sources, "QUICK_FROM_BYTES", limit)
+        monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", limit)
         for first in (False, True):
             with Store(None) as store:
                 more = read_file(other, "u", table, zone="UTC")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import parse_species, parse_unit, unit_question
 from reconcile.base.settings import TableSettings
-from reconcile.intake.sources import Row, Sheet
+from reconcile.intake.sheets import Row, Sheet
 from reconcile.intake.vocabulary import (
     ERROR_WORDS,
     INTENSITY_WORDS,

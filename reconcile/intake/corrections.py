@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from reconcile.intake.blocks import Block
 from reconcile.intake.headings import matching
-from reconcile.intake.sources import Body
+from reconcile.intake.sheets import Body
 from reconcile.intake.tables import AppliedCorrection
 
 #: What a person writes to say that the cell should have been empty.

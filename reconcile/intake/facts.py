@@ -17,10 +17,11 @@ from reconcile.base.settings import IdRule, TableSettings
 from reconcile.intake.blocks import Block
 from reconcile.intake.cells import plain_number
 from reconcile.intake.headings import matching
-from reconcile.intake.sources import is_tidy, number_text
+from reconcile.intake.quick_text import is_tidy
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, facts_of
 from reconcile.intake.wording import plain
+from reconcile.intake.workbooks import number_text
 
 _NONE = pa.scalar(None, pa.string())
 

@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 from reconcile.intake.cells import REFUSED, CellFormat, parse_text
 from reconcile.intake.facts import trimmed
 from reconcile.intake.headings import Column
-from reconcile.intake.sources import Body
+from reconcile.intake.sheets import Body
 
 #: What a cell begins with: nothing, a sign of a number, a letter, anything else.
 EMPTY, NUMBER, LETTER, OTHER = range(4)

@@ -16,7 +16,7 @@ from reconcile.base.quantities import XRF_CANNOT
 from reconcile.base.settings import TableSettings
 from reconcile.intake.headings import Column
 from reconcile.intake.results import Results, analyte_of, key_of
-from reconcile.intake.sources import Body
+from reconcile.intake.sheets import Body
 from schemas.common import WHOLE
 
 

@@ -36,7 +36,8 @@ from reconcile.intake.headings import Column, absent_columns, matching, understa
 from reconcile.intake.moisture import to_dry
 from reconcile.intake.plain import is_typed, plain_columns, plain_results
 from reconcile.intake.setaside import set_aside
-from reconcile.intake.sources import WHOLE_ROW, Body, Broken, Sheet, digest, open_sheets, state_of
+from reconcile.intake.sheets import WHOLE_ROW, Body, Broken, Sheet
+from reconcile.intake.sources import digest, open_sheets, state_of
 from reconcile.intake.tables import BELOW, AppliedCorrection, ColumnMeaning, TypedTable
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, TIME_OF_KIND

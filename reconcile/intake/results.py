@@ -35,7 +35,7 @@ from reconcile.intake.cells import (
     plain_number,
 )
 from reconcile.intake.headings import Column
-from reconcile.intake.sources import Body
+from reconcile.intake.sheets import Body
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, PLAIN, QUANTIFIED, Analyte
 from reconcile.intake.wording import read_heading
 

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from reconcile.intake.blocks import Block
 from reconcile.intake.headings import Column
-from reconcile.intake.sources import Body
+from reconcile.intake.sheets import Body
 
 _SUMMARY_WORD = (
     r"(?:ave|avg|average|mean|median|st\.? ?dev\.?|s\.?dev\.?|std\.? ?dev\.?|std|sd|rsd|%rsd|cv|"

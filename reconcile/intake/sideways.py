@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from reconcile.base.errors import ReconcileError
-from reconcile.intake.sources import Row
+from reconcile.intake.sheets import Row
 from reconcile.intake.wording import plain, read_heading
 
 _NUMBER = re.compile(r"[<>]?\s*[+-]?[0-9][0-9.,]*(e[+-]?[0-9]+)?\s*%?", re.I)

@@ -24,8 +24,9 @@ from reconcile.base.regular import open_regular
 from reconcile.base.settings import TableSettings
 from reconcile.intake import workspace as ws
 from reconcile.intake.corrections import Correction
+from reconcile.intake.delimited import lacks_line_end
 from reconcile.intake.read import ids_that_may_be, read_file
-from reconcile.intake.sources import lacks_line_end, state_of
+from reconcile.intake.sources import state_of
 from reconcile.intake.tables import ABSENT, TypedTable
 from reconcile.intake.workspace import FoundFile, Workspace
 from reconcile.pairs import pairing, twofold

@@ -17,7 +17,7 @@ import pytest
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.settings import TableSettings
-from reconcile.intake import sources
+from reconcile.intake import delimited, quick_text
 from reconcile.intake.counting import Counted, count_text
 from reconcile.intake.read import read_balanced, read_file
 from reconcile.intake.tables import NO_RESULT
@@ -184,12 +184,12 @@ def test_a_run_whose_account_disagrees_releases_nothing_and_names_the_file(
         book.save(folder / "lab.xlsx")
         settings = folder / "reconcile.toml"
         settings.write_text(settings.read_text().replace("lab.csv", "lab.xlsx"))
-    collect = sources._collect
+    collect = delimited.collect
 
     def broken(rows, width, *rest):
         return collect(fault(rows) if width == 3 else rows, width, *rest)  # the lab table
 
-    monkeypatch.setattr(sources, "_collect", broken)
+    monkeypatch.setattr(delimited, "collect", broken)
     with pytest.raises(ReconcileError, match=rf"lab\.{ending}.*rows read: -?1") as caught:
         pipeline.run_period(folder, "2026-10")
     assert "field.csv" not in str(caught.value)
@@ -199,11 +199,13 @@ def test_a_run_whose_account_disagrees_releases_nothing_and_names_the_file(
 def test_a_quick_reading_that_loses_a_row_is_found_too(tmp_path, monkeypatch):
     path = tmp_path / "t.csv"
     path.write_text("Sample,Cu ppm\n" + "".join(f"S{i},{i}\n" for i in range(50)))
-    monkeypatch.setattr(sources, "QUICK_FROM_BYTES", 0)
+    monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", 0)
     (whole,) = read_file(path, "t.csv", TableSettings(kind="lab", files=("x",)), zone="UTC")
     assert whole.balances
-    body = sources._body
-    monkeypatch.setattr(sources, "_body", lambda c, line: body([x.slice(1) for x in c], line + 1))
+    body = quick_text._body
+    monkeypatch.setattr(
+        quick_text, "_body", lambda c, line: body([x.slice(1) for x in c], line + 1)
+    )
     (less,) = read_file(path, "t.csv", TableSettings(kind="lab", files=("x",)), zone="UTC")
     assert less.facts.num_rows == 49
     assert not less.balances
@@ -213,8 +215,8 @@ def test_a_line_that_is_taken_for_part_of_a_row_above_is_found(tmp_path, monkeyp
     path = tmp_path / "t.csv"
     path.write_text(HEAD + "S1,a,10\nS2,b,20\n")
     monkeypatch.setattr(
-        sources, "_collect",
-        lambda rows, width, *rest, made=sources._collect: replace(made(rows, width), joined=1),
+        delimited, "collect",
+        lambda rows, width, *rest, made=delimited.collect: replace(made(rows, width), joined=1),
     )  # fmt: skip
     (table,) = read_file(path, "t.csv", TableSettings(kind="lab", files=("x",)), zone="UTC")
     assert not table.balances
@@ -330,7 +332,7 @@ def test_no_corrected_table_is_made_of_a_file_whose_account_disagrees(tmp_path, 
     path.write_text(HEAD + "S1,a,10\nS2,b,20\nS3,c,30\nS4,d,40\nS5,e,50\n")
     table = TableSettings(kind="lab", files=("x",))
     assert len(read_balanced(path, "t.csv", table, zone="UTC")) == 1
-    collect = sources._collect
-    monkeypatch.setattr(sources, "_collect", lambda rows, *rest: collect(lose(rows), *rest))
+    collect = delimited.collect
+    monkeypatch.setattr(delimited, "collect", lambda rows, *rest: collect(lose(rows), *rest))
     with pytest.raises(ReconcileError, match=r"account of t\.csv does not balance: 5 rows"):
         read_balanced(path, "t.csv", table, zone="UTC")

@@ -22,7 +22,7 @@ from openpyxl.cell.text import InlineFont
 from reconcile.base.characters import fold, fold_name
 from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import parse_species, parse_unit
-from reconcile.intake import sources
+from reconcile.intake import quick_text
 from reconcile.intake.cells import REFUSED, CellFormat, parse_column, parse_text
 from reconcile.intake.tables import BELOW, QUANTIFIED, in_full
 from reconcile.intake.times import parse_times
@@ -119,7 +119,7 @@ def test_the_quick_way_folds_and_refuses_as_the_careful_one(cell, rows, tmp_path
 @pytest.mark.parametrize("rest", range(0, 300, 23))
 def test_a_number_lost_as_zero_is_seen_wherever_the_file_is_cut_into_blocks(rest):
     text = b"a" * (1000 - rest) + b",0." + b"0" * 330 + b"1\n" + b"b" * 50
-    swapped = sources._Swapped(io.BytesIO(text))
+    swapped = quick_text._Swapped(io.BytesIO(text))
     while swapped.read(1000):
         pass
     assert swapped.strange

@@ -3,7 +3,7 @@ import pytest
 from reconcile.base.settings import TableSettings
 from reconcile.intake.blocks import find_block
 from reconcile.intake.headings import understand
-from reconcile.intake.sources import Row, Sheet
+from reconcile.intake.sheets import Row, Sheet
 from reconcile.intake.wording import read_heading
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.settings import TableSettings
-from reconcile.intake import sources
+from reconcile.intake import delimited
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable, in_full
 from tests.intake import injured
@@ -105,7 +105,7 @@ def all_right(numbers: range, folder: Path, monkeypatch: pytest.MonkeyPatch) -> 
     refused = accepted = rows = 0
     for number in numbers:
         # small files are read cell by cell; here every other one goes the way of large ones first
-        monkeypatch.setattr(sources, "QUICK_FROM_BYTES", 0 if number % 2 else 1 << 20)
+        monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", 0 if number % 2 else 1 << 20)
         made, table, wrong = read_one(number, folder)
         assert not wrong, (number, made.injuries, wrong, made.content[:2000])
         if table is None:
@@ -138,8 +138,8 @@ def compatible(text: str) -> str:
         ("reconcile.intake.cells.fold", compatible),
         ("reconcile.intake.cells.SMALLEST", 0.0),
         ("reconcile.intake.fitting.one_place_left", lambda body, columns, rules: ()),
-        ("reconcile.intake.sources._out_of_step", lambda laid, width: []),
-        ("reconcile.intake.sources._run_text", str),
+        ("reconcile.intake.delimited._out_of_step", lambda laid, width: []),
+        ("reconcile.intake.workbooks._run_text", str),
     ],
 )
 def test_a_reader_that_is_broken_on_purpose_is_seen(place, broken, tmp_path, monkeypatch):

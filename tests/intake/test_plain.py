@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 import reconcile
 from reconcile.base.errors import ReconcileError
 from reconcile.base.settings import TableSettings
-from reconcile.intake import sources
+from reconcile.intake import delimited
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import BELOW, PLAIN, QUANTIFIED, TypedTable, in_full
 from reconcile.store.database import Store
@@ -42,7 +42,7 @@ def tables(path, monkeypatch, kind="lab", **given) -> tuple[TypedTable, TypedTab
     table = TableSettings(kind=kind, files=("x",), **given)
     found = []
     for limit in (0, 1 << 40):
-        monkeypatch.setattr(sources, "QUICK_FROM_BYTES", limit)
+        monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", limit)
         found += read_file(path, "t", table, zone="UTC")
     return found[0], found[1]
 
@@ -273,7 +273,7 @@ def test_injured_plain_files_end_alike_whichever_way_they_are_read(tmp_path, mon
         path.write_bytes(injured if rng.random() < 0.9 else injured + b"S-9,9,9,9,9\n")
         messages = []
         for limit in (0, 1 << 40):
-            monkeypatch.setattr(sources, "QUICK_FROM_BYTES", limit)
+            monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", limit)
             try:
                 read_file(path, "t", TableSettings(kind="lab", files=("x",)), zone="UTC")
             except ReconcileError as caught:
@@ -330,7 +330,7 @@ def test_the_store_gives_one_answer_for_plain_and_other_rows(tmp_path, monkeypat
 def test_a_release_is_the_same_to_the_byte_in_both_ways(tmp_path, monkeypatch):
     released = []
     for name, limit in (("quick", 0), ("careful", 1 << 40)):
-        monkeypatch.setattr(sources, "QUICK_FROM_BYTES", limit)
+        monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", limit)
         site = small.build(tmp_path / name / "site")
         outcome = reconcile.run_period(site, PERIOD)
         with Store(site / "out" / "store" / "reconcile.duckdb") as store:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from reconcile.base.quantities import parse_species, parse_unit
 from reconcile.base.settings import TableSettings
-from reconcile.intake import sources
+from reconcile.intake import delimited
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, in_full
 from tests.intake.conftest import check_account
@@ -178,7 +178,7 @@ def _typed(text: str):
 )
 @given(layout=layouts())
 def test_tables_are_read_back_exactly(layout, tmp_path, monkeypatch):
-    monkeypatch.setattr(sources, "QUICK_FROM_BYTES", 0 if layout["quick"] else 1 << 40)
+    monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", 0 if layout["quick"] else 1 << 40)
     path = _write(layout, tmp_path)
     table = TableSettings(kind="lab", files=("x",), cells={"decimal_mark": _told(layout)})
     (read,) = read_file(path, "t", table, zone="UTC")
@@ -251,7 +251,7 @@ def test_the_quick_and_the_careful_way_give_the_same(
     table = TableSettings(kind="lab", files=("x",))
     results = []
     for limit in (0, 1 << 40):
-        monkeypatch.setattr(sources, "QUICK_FROM_BYTES", limit)
+        monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", limit)
         results += read_file(path, "t", table, zone="UTC")
     quick, careful = results
     assert quick.facts.equals(careful.facts)

@@ -10,7 +10,7 @@ from reconcile.base.settings import TableSettings
 from reconcile.intake import vocabulary as v
 from reconcile.intake.blocks import find_block
 from reconcile.intake.headings import understand
-from reconcile.intake.sources import Row, Sheet
+from reconcile.intake.sheets import Row, Sheet
 from reconcile.intake.vocabulary import fact_of, why_no_result
 
 WORDS = Path(__file__).with_name("vocabulary_words.csv")
