@@ -150,15 +150,20 @@ class MonthsModel:
     def confidence_of_failing(self, low: float, high: float, rate: float) -> float:
         """How sure it is that more than ``rate`` of the coming months lie outside.
 
-        Long-run biases that leave a month outside on one side with a chance above ``rate``.
+        The highest confidence at which an equal-tailed interval holds only long-run biases that
+        leave a month outside on one side with a chance above ``rate``, or spreads between months
+        that leave no bias within. So a bias of which little is known, that may lie outside on
+        either side, is not sure to.
         """
         if self.reason or not self.coming.estimable:
             return NAN
         between = np.sqrt(np.maximum(self.deviations**2 - self.long_run_deviations**2, 0.0))
         room = -float(special.ndtri(rate)) * between
-        top = (high - room - self.centres) / self.long_run_deviations
-        bottom = (low + room - self.centres) / self.long_run_deviations
-        return float(np.mean(1 - np.maximum(special.ndtr(top) - special.ndtr(bottom), 0.0)))
+        nowhere = 2 * room >= high - low
+        above = special.ndtr((self.centres - (high - room)) / self.long_run_deviations)
+        below = special.ndtr(((low + room) - self.centres) / self.long_run_deviations)
+        surer = max(float(np.mean(np.where(nowhere, 1.0, side))) for side in (above, below))
+        return max(2 * surer - 1, 0.0)
 
     def more_months(self, low: float, high: float, rate: float, most: int = 120) -> float:
         """Further months after which the chance is at most ``rate``, if what was found stays.

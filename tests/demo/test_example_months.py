@@ -323,7 +323,7 @@ def test_verdicts_follow_from_the_truth(outcomes: Outcomes) -> None:
         assert nickel.factor is None or nickel.factor.form == "none"
         # Grains far larger than a spot, and three samples.
         coarse = results(outcome, "Li", "LIBS", "coarse pegmatite")
-        assert coarse.verdict.decision == INSUFFICIENT
+        assert coarse.verdict.decision in (INSUFFICIENT, LABORATORY_ONLY)
         # A month has fewer parts of this steel than were agreed.
         steel = results(outcome, "Cr", "XRF", "chromium-molybdenum steel")
         assert steel.verdict.decision == INSUFFICIENT

@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from reconcile.statistics.months import AssumedSpread, months_model
+from reconcile.statistics.proportions import clopper_pearson
+from tests.sizes import cases
 from tests.statistics.degenerate_inputs import PAIRS, check_sound
 
 #: Yield of dyestuff in six batches of five (Davies & Goldsmith, Statistical Methods in Research
@@ -201,3 +203,23 @@ def test_a_bias_far_beyond_the_limits_is_sure_to_fail_and_one_within_is_not() ->
     found = months_model(y, month, assumed=AssumedSpread(0.01, 4))
     assert found.confidence_of_failing(-0.01, 0.01, 0.05) > 0.95
     assert found.confidence_of_failing(-0.2, 0.2, 0.05) < 0.05
+
+
+def test_a_bias_of_which_little_is_known_is_not_sure_to_fail() -> None:
+    # three pairs that scatter by 40 %, mean −20 %: within ±10 % is not shown, nor ruled out
+    found = months_model([-0.6, -0.2, 0.2], [1, 1, 1], assumed=AssumedSpread(0.02, 4))
+    assert found.chance_outside(-0.1, 0.1) > 0.5
+    assert found.confidence_of_failing(-0.1, 0.1, 0.05) < 0.9
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("pairs", [3, 8, 30])
+def test_a_method_without_bias_is_called_sure_to_fail_in_at_most_one_of_twenty(pairs: int) -> None:
+    rng = np.random.default_rng(pairs)
+    studies = cases(2000, 400)
+    called = 0
+    for _ in range(studies):
+        values = rng.normal(0, 0.2, pairs)
+        model = months_model(values, np.zeros(pairs), assumed=AssumedSpread(0.02, 4))
+        called += model.confidence_of_failing(-0.05, 0.05, 0.05) >= 0.95
+    assert clopper_pearson(called, studies, 0.999).low <= 0.05
