@@ -184,14 +184,20 @@ def chosen(
     return best
 
 
-def corrected_unseen(lab: Array, field: Array, groups: NDArray[np.int64], of: Candidates) -> Array:
+def corrected_unseen(
+    lab: Array,
+    field: Array,
+    groups: NDArray[np.int64],
+    of: Candidates,
+    held_out: NDArray[np.int64] | None = None,
+) -> Array:
     """Corrected values of held-out pairs, shape (repeats, pairs), the form chosen anew each time.
 
     Neither the fit nor the choice of the form has seen a pair or its group (nested validation;
-    Varma & Simon 2006).
+    Varma & Simon 2006). ``held_out``: larger groups that are held out whole, as months.
     """
     found = np.full((_OUTER_REPEATS, len(lab)), np.nan)
-    masks = _folds(groups, _OUTER_REPEATS, 1)
+    masks = _folds(groups if held_out is None else held_out, _OUTER_REPEATS, 1)
     per = len(masks) // _OUTER_REPEATS
     for number, test in enumerate(masks):
         train = ~test

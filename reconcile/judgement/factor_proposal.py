@@ -19,6 +19,7 @@ from scipy import special
 from reconcile.base.model import CorrectionFactor, Finding, Stratum
 from reconcile.base.settings import Settings
 from reconcile.figures.evaluation import Evaluated, structural_line
+from reconcile.figures.gathered import MONTH, over_months
 from reconcile.judgement.factor_choice import (
     FOLDS,
     Candidates,
@@ -35,6 +36,7 @@ from reconcile.statistics.line import Covariance
 Array = NDArray[np.float64]
 
 COVERAGE = 2.0  # coverage factor of expanded uncertainties
+_MONTHS = 3  # from so many on whole months are held out
 _FEWEST = 8  # below this no form can be told from another
 
 
@@ -138,7 +140,7 @@ def propose(
             "No factor: for unseen samples no correction is as good as any, within one standard "
             "error.",
         )  # fmt: skip
-    unseen = corrected_unseen(lab, field, groups, of)
+    unseen = corrected_unseen(lab, field, groups, of, _months(used))
     before, after = (
         float(np.sqrt(np.mean(_errors(values, lab, of.relative))))
         for values in (field[None, :], unseen)
@@ -146,6 +148,7 @@ def propose(
     factor = replace(
         _factor(stratum, evaluated, form, lab, field, of), error_before=before, error_after=after
     )
+    factor = _over_months(factor, evaluated, settings)
     if not after <= (1 - t.least_gain) * before and not _bias_proved(factor, lab, t.confidence):
         return Proposal(
             None, None,
@@ -154,6 +157,32 @@ def propose(
         )  # fmt: skip
     factor = named(factor)
     return Proposal(factor, unseen.mean(axis=0), factor.reason)
+
+
+def _over_months(
+    factor: CorrectionFactor, evaluated: Evaluated, settings: Settings
+) -> CorrectionFactor:
+    """The factor with the spread between months in its uncertainty, where pairs name their months.
+
+    The scatter of the pairs about a fit to a months holds (a − 1)/a of the variance between
+    months. A result of a coming month has all of it, and the fit's own mean 1/a of it, which the
+    pairs as independent do not show: 2/a is added. The variance is that found in the corrected
+    values and that assumed, by their degrees of freedom.
+    """
+    if MONTH not in evaluated.used:
+        return factor
+    used = evaluated.used
+    read = used["field_mean"].to_numpy("float64")
+    corrected = applied(factor.form, Fit(factor.intercept, factor.slope), read)
+    scaled = over_months(factor.stratum, evaluated, settings, corrected)
+    model = scaled.model
+    if model.reason or model.assumed is None:
+        return factor
+    own, df = model.months - 1, model.assumed.df
+    found = model.between.value**2 if own else 0.0
+    between = (own * found + df * model.assumed.sd**2) / (own + df)
+    wider = math.sqrt(factor.residual_sd**2 + 2 * between / model.months)
+    return replace(factor, residual_sd=wider)
 
 
 def _candidates(evaluated: Evaluated, lab: Array, field: Array, settings: Settings) -> Candidates:
@@ -214,6 +243,13 @@ def _grouping(group: NDArray[np.object_], sample: NDArray[np.object_]) -> NDArra
     """Number of each pair's group: the grouping unit where every pair has one, else the sample."""
     labels = group if np.all(group != "") and len(set(group)) >= FOLDS else sample
     return np.unique(labels.astype(str), return_inverse=True)[1].astype(np.int64)
+
+
+def _months(used: pd.DataFrame) -> NDArray[np.int64] | None:
+    """Number of each pair's month where the pairs are of several: a factor serves coming ones."""
+    if MONTH not in used or used[MONTH].nunique() < _MONTHS:
+        return None
+    return np.unique(used[MONTH].astype("str").to_numpy(), return_inverse=True)[1].astype(np.int64)
 
 
 def _errors(values: Array, lab: Array, relative: bool) -> Array:
