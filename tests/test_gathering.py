@@ -11,9 +11,11 @@ import pytest
 
 import reconcile
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Beginning
+from reconcile.base.model import Beginning, Further
+from reconcile.figures import evaluation
 from reconcile.figures.gathered import MONTH, Gathered
 from reconcile.intake import workspace as ws
+from reconcile.judgement import factor_proposal, verdicts
 from reconcile.pairs import earlier
 from reconcile.run import pipeline
 from reconcile.store.database import Store
@@ -227,3 +229,24 @@ def test_where_every_row_belongs_to_every_month_nothing_is_added(tmp_path: Path)
     found, _ = gathered(site, "2026-08")
     assert found.months == (("2026-08", ""),)
     assert found.evaluated.statistics.n_used == 14
+
+
+def test_a_decision_takes_the_same_from_an_evaluation_that_leaves_out_what_is_only_shown(
+    site: Path,
+) -> None:
+    found, run = gathered(site, "2026-10")
+    ((stratum, _),) = run.evaluated
+    settings = run.workspace.settings
+    whole, lean = (
+        evaluation.evaluate(stratum, found.evaluated.pairs, None, settings, shown=shown)
+        for shown in (True, False)
+    )
+    level = whole.statistics.further.get(Further.QUALITY_LEVEL)
+    assert lean.statistics.further.get(Further.QUALITY_LEVEL) == level
+    proposals = [factor_proposal.propose(stratum, e, settings, None) for e in (whole, lean)]
+    judged = [
+        verdicts.judge(stratum, e, p, settings, None, "")
+        for e, p in zip((whole, lean), proposals, strict=True)
+    ]
+    assert proposals[0].factor == proposals[1].factor
+    assert repr(judged[0]) == repr(judged[1])

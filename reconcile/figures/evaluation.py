@@ -179,9 +179,17 @@ def lab_error_of(errors: Mapping[tuple[str, str], LabError], stratum: Stratum) -
 
 
 def evaluate(
-    stratum: Stratum, pairs: pd.DataFrame, lab_error: LabError | None, settings: Settings
+    stratum: Stratum,
+    pairs: pd.DataFrame,
+    lab_error: LabError | None,
+    settings: Settings,
+    shown: bool = True,
 ) -> Evaluated:
-    """Compute everything for one stratum from its pair table (model.PAIR_COLUMNS)."""
+    """Compute everything for one stratum from its pair table (model.PAIR_COLUMNS).
+
+    ``shown``: with the results that are only shown; of these a decision takes the data-quality
+    level alone, and the rest grows with the pairs.
+    """
     t = settings.thresholds
     level = t.confidence
     used = pairs.loc[pairs["used"].astype(bool)]
@@ -274,7 +282,11 @@ def evaluate(
     def refit(x: Array, y: Array) -> lines.Line:
         return headline_line(statistics, x, y, level)
 
-    found = _further(pairs, used, statistics, replicates, york, refit, stratum.element, level)
+    found = (
+        _further(pairs, used, statistics, replicates, york, refit, stratum.element, level)
+        if shown
+        else tuple(further.quality_level(used, statistics, stratum.element))
+    )
     statistics = replace(
         statistics, further=statistics.further.having((Further.ERROR_MODEL, model), *found)
     )

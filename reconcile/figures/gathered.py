@@ -76,7 +76,7 @@ def gather(
         return Gathered(mine, ((period, ""),), why, len(everything) - len(kept))
     months = (*((m.period, m.release_id) for m, _ in parts), (period, ""))
     return Gathered(
-        evaluate(stratum, kept, lab_error, settings),
+        evaluate(stratum, kept, lab_error, settings, shown=False),
         tuple(m for m in months if m[0] in present or not m[1]),
         begun,
         len(everything) - len(kept),

@@ -54,7 +54,7 @@ def with_all_put_back(verdict: Verdict, pairs: pd.DataFrame, judging: Judging) -
     if not excluded:
         return verdict
     j = judging
-    again = evaluation.evaluate(j.stratum, everything, j.lab_error, j.settings)
+    again = evaluation.evaluate(j.stratum, everything, j.lab_error, j.settings, shown=False)
     proposal = factor_proposal.propose(j.stratum, again, j.settings, j.fault)
     other = verdicts.judge(
         j.stratum, again, proposal, j.settings, j.fault, j.until, j.uncontrolled, j.custody_gone,
