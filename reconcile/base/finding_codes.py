@@ -76,6 +76,7 @@ class FindingCode(StrEnum):
     CERTIFICATE_TWICE = "certificate twice"
     REGISTERED_DIFFERENTLY = "registered differently"
     SUM_TOO_HIGH = "sum too high"
+    ZERO_UNSTATED = "zero unstated"
 
     # releases
     RECORD_SHORTENED = "record shortened"

@@ -54,7 +54,7 @@ PAIR_COLUMNS = (
     "stratum",  # Stratum.key
     "sample_id",
     "group",  # hole, batch or heat; "" where none
-    "field_mean",  # mg/kg; NaN where censored
+    "field_mean",  # mg/kg; NaN where censored, or where a zero of unstated meaning is in it
     "field_se",  # standard error of the mean from shots and spots; NaN where one shot
     "field_sd",  # SD of single shots (within spot) or readings
     "field_n",  # shots

@@ -18,6 +18,9 @@ class Exclusion(StrEnum):
     OPEN_TO_CONTAMINATION = "open-to-contamination"
     LEAD_OVERLAPS_ARSENIC = "lead-overlaps-arsenic"
     SUM_TOO_HIGH = "sum-too-high"
+    BOTH_ZERO_UNSTATED = "both-zero-unstated"
+    FIELD_ZERO_UNSTATED = "field-zero-unstated"
+    LAB_ZERO_UNSTATED = "lab-zero-unstated"
     BOTH_OUTSIDE_LIMITS = "both-outside-limits"
     FIELD_OUTSIDE_LIMITS = "field-outside-limits"
     LAB_OUTSIDE_LIMITS = "lab-outside-limits"
@@ -28,6 +31,10 @@ class Exclusion(StrEnum):
 CENSORED = frozenset(
     {Exclusion.BOTH_OUTSIDE_LIMITS, Exclusion.FIELD_OUTSIDE_LIMITS, Exclusion.LAB_OUTSIDE_LIMITS}
 )
+#: Pairs that rest on a zero of which nobody has said that it was measured: no number to compare.
+ZERO_UNSTATED = frozenset(
+    {Exclusion.BOTH_ZERO_UNSTATED, Exclusion.FIELD_ZERO_UNSTATED, Exclusion.LAB_ZERO_UNSTATED}
+)
 
 _WORDS = {
     Exclusion.LEFT_OUT: "left out by entry: {what}",
@@ -36,6 +43,9 @@ _WORDS = {
     Exclusion.OPEN_TO_CONTAMINATION: "open to contamination: {what}",
     Exclusion.LEAD_OVERLAPS_ARSENIC: "lead overlaps arsenic (XRF)",
     Exclusion.SUM_TOO_HIGH: "the sample's mean adds up to more than {what} %",
+    Exclusion.BOTH_ZERO_UNSTATED: "zeros whose meaning is not stated in field and lab",
+    Exclusion.FIELD_ZERO_UNSTATED: "a zero whose meaning is not stated in the field",
+    Exclusion.LAB_ZERO_UNSTATED: "a zero whose meaning is not stated in the lab",
     Exclusion.BOTH_OUTSIDE_LIMITS: "field and lab outside their limits",
     Exclusion.FIELD_OUTSIDE_LIMITS: "field outside its limits",
     Exclusion.LAB_OUTSIDE_LIMITS: "lab outside its limits",

@@ -662,8 +662,10 @@ class CellRules(Part):
     negative: Literal["value", "below limit", "refuse"] = Field(
         "value", description="what a negative result means"
     )
-    zero: Literal["value", "below limit", "no result"] = Field(
-        "value", description="what a zero means"
+    zero: Literal["unstated", "measured", "below limit", "no result"] = Field(
+        "unstated",
+        description="what a zero means; unstated: it is told at 'check', and pairs that rest on "
+        "one are set aside",
     )
     below_words: tuple[str, ...] = Field((), description="further words for 'below the limit'")
     no_result_words: tuple[str, ...] = Field((), description="further words for 'not analysed'")

@@ -17,7 +17,7 @@ from reconcile.base.model import Finding, QualityCheck, Stratum
 from reconcile.base.reasons import Exclusion, in_words
 from reconcile.base.settings import Settings, Thresholds
 from reconcile.evidence import diagnosis, quality
-from reconcile.pairs.pairing import censor_reason, field_method, lab_method
+from reconcile.pairs.pairing import censor_reason, field_method, lab_method, zero_reason
 from reconcile.pairs.sides import Key, Side
 from reconcile.pairs.sums import HighMean
 from reconcile.samples import identity
@@ -261,6 +261,7 @@ def with_reasons(
         ([Exclusion.OPEN_TO_CONTAMINATION if why else "" for why in opens], opens),
         (_interference_reasons(pairs, by_key, interference), nothing),
         ([Exclusion.SUM_TOO_HIGH if limit else "" for limit in sums], sums),
+        (zero_reason(pairs).tolist(), nothing),
         (censor_reason(pairs).tolist(), nothing),
         (_near_limit(pairs, settings.thresholds.lab_limit_multiple), nothing),
     ]
@@ -276,7 +277,9 @@ def with_reasons(
     pairs["reason"] = pd.Series([in_words(*s) for s in stands], index=pairs.index, dtype="str")
     pairs["used"] = pairs["reason_code"].eq("")
     pairs["re_assay"] = [bool(methods) for methods in pairs["stood_in"]]
-    return pairs.drop(columns=["field_times", "field_methods", "stood_in"])
+    return pairs.drop(
+        columns=["field_times", "field_methods", "stood_in", "field_zero", "lab_zero"]
+    )
 
 
 def _batch_reasons(

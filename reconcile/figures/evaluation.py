@@ -676,8 +676,7 @@ def _notes(
     if no_ratio:
         notes.append(
             f"{no_ratio} of {len(used)} pairs {'has' if no_ratio == 1 else 'have'} a result of "
-            "zero or below, and so no ratio: differences speak of all pairs, ratios of none. Where "
-            "a zero means 'not detected', say so with cells.zero of the table."
+            "zero or below, and so no ratio: differences speak of all pairs, ratios of none."
         )
     broken = int(pairs["custody"].eq("broken").sum())
     if broken:

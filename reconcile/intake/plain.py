@@ -42,7 +42,7 @@ def plain_columns(
         and not any(c.lower or c.upper for c in values)
         and not rules.lower_limits
         and not rules.limit_from
-        and rules.zero == "value"
+        and rules.zero in {"unstated", "measured"}
         and rules.decimal_mark != ","
         and not any(_is_number(w) for w in (*rules.below_words, *rules.no_result_words))
     )

@@ -379,7 +379,7 @@ def _apply_sign_rules(
         at = np.flatnonzero((cells.code == QUANTIFIED) & (cells.value < 0))
         cells.code[at] = BELOW
         cells.value[at] = np.nan
-    if rules.zero != "value":
+    if rules.zero in {"below limit", "no result"}:
         at = np.flatnonzero((cells.code == QUANTIFIED) & (cells.value == 0))
         cells.code[at] = BELOW if rules.zero == "below limit" else NO_RESULT
         cells.value[at] = np.nan

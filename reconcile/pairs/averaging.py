@@ -114,6 +114,7 @@ class Means:
     high: Floats
     se: Floats  # of the mean; NaN where one shot, or where censored
     sd: Floats  # of single shots within a spot, else of spots
+    zero: Booleans | None = None  # rests on a zero of unstated meaning; None: no mean does
 
 
 @dataclass(frozen=True, slots=True)

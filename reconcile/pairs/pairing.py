@@ -49,6 +49,7 @@ class RunFile:
     file_id: int
     place: int
     of_period: bool
+    zero_unstated: bool = True  # nobody has said what a zero in it means
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +120,11 @@ def begin(store: Store, files: Sequence[RunFile], identities: pd.DataFrame) -> N
     """
     con = store.connection
     frame = pd.DataFrame(
-        [(f.file_id, f.place, f.of_period) for f in files],
-        columns=["file_id", "file_place", "of_period"],
-    ).astype({"file_id": "int64", "file_place": "int64", "of_period": "bool"})
+        [(f.file_id, f.place, f.of_period, f.zero_unstated) for f in files],
+        columns=["file_id", "file_place", "of_period", "zero_unstated"],
+    ).astype(
+        {"file_id": "int64", "file_place": "int64", "of_period": "bool", "zero_unstated": "bool"}
+    )
     con.register("incoming", frame)
     con.execute(sql("pairing.begin_files"))
     con.unregister("incoming")
@@ -305,7 +308,12 @@ def _element_pairs(
         field_low=field.low[f], field_high=field.high[f], field_se=field.se[f],
         field_sd=field.sd[f], lab_n=lab.n[x], lab_censored=lab.censored[x],
         lab_low=lab.low[x], lab_high=lab.high[x], lab_se=lab.se[x],
+        field_zero=_holds_zero(field, f), lab_zero=_holds_zero(lab, x),
     )  # fmt: skip
+
+
+def _holds_zero(means: Means, at: NDArray[np.int64]) -> NDArray[np.bool_]:
+    return np.zeros(len(at), bool) if means.zero is None else means.zero[at]
 
 
 def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
@@ -368,7 +376,7 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             "stratum": keys,
             "sample_id": frame["sample_id"],
             "group": frame["group"].fillna(""),
-            "field_mean": frame["field_low"].where(~field_cens),
+            "field_mean": frame["field_low"].where(~field_cens & ~frame["field_zero"]),
             "field_se": frame["field_se"].astype("float64"),
             "field_sd": frame["field_sd"].astype("float64"),
             "field_n": frame["field_n"],
@@ -378,7 +386,7 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             ),
             "field_low": frame["field_low"],
             "field_high": frame["field_high"],
-            "lab_mean": frame["lab_low"].where(~lab_cens),
+            "lab_mean": frame["lab_low"].where(~lab_cens & ~frame["lab_zero"]),
             "lab_se": frame["lab_se"].astype("float64"),
             "lab_n": frame["lab_n"],
             "lab_qualifier": _qualifier(frame["lab_n"], frame["lab_censored"], frame["lab_high"]),
@@ -392,6 +400,8 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             "reason_code": "",
             "reason": "",
             "element": field_key.element,
+            "field_zero": frame["field_zero"],
+            "lab_zero": frame["lab_zero"],
             "field_times": frame["field_times"],
             "field_methods": [(methods[each],) for each in frame["set_up"]],
         }
@@ -427,7 +437,8 @@ def _one_per_sample(pairs: pd.DataFrame) -> pd.DataFrame:
             one[f"{side}_qualifier"] = (
                 marks.pop() if len(marks) == 1 else ">" if ">" in marks else "~"
             )
-            exact = one[f"{side}_qualifier"] == ""
+            one[f"{side}_zero"] = part[f"{side}_zero"].any()
+            exact = one[f"{side}_qualifier"] == "" and not one[f"{side}_zero"]
             one[f"{side}_mean"] = one[f"{side}_low"] if exact else np.nan
         one["field_spots"] = rows["field_spots"].sum()
         one["field_sd"] = float(np.sqrt((rows["field_sd"] ** 2).mean()))
@@ -467,6 +478,24 @@ def _qualifier(n: pd.Series, censored: pd.Series, high: pd.Series) -> pd.Series:
         default="~",
     )
     return pd.Series(text, index=n.index, dtype="str")
+
+
+def zero_reason(pairs: pd.DataFrame) -> pd.Series:
+    """Code of why a pair rests on no measurement, zeros of which nobody says what they mean, or ''.
+
+    One such zero is enough: the mean of the others would read too high, as they alone were seen.
+    """
+    field, lab = pairs["field_zero"].astype(bool), pairs["lab_zero"].astype(bool)
+    code = np.select(
+        [field & lab, field, lab],
+        [
+            Exclusion.BOTH_ZERO_UNSTATED.value,
+            Exclusion.FIELD_ZERO_UNSTATED.value,
+            Exclusion.LAB_ZERO_UNSTATED.value,
+        ],
+        default="",
+    )
+    return pd.Series(code, index=pairs.index, dtype="str")
 
 
 def censor_reason(pairs: pd.DataFrame) -> pd.Series:

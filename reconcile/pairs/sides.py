@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -55,7 +55,8 @@ class Side:
     def __init__(self, store: Store, side: str) -> None:
         """``side``: field or lab. The side's rows must have their dispositions."""
         self._store, self._side = store, side
-        self._files = [row[0] for row in store.rows(sql("pairing.files"))]
+        files = store.rows(sql("pairing.files"))
+        self._files = [file_id for file_id, _ in files]
         self._cells = store.cells(side)
         rows = _as_stored(store, side)
         alone = side == "lab" and rows is not None and rows.groups == len(rows.source)
@@ -73,6 +74,10 @@ class Side:
         self._nesting = Nesting(group, spot, of_spot, int(groups))
         self._take = _places(self._stored(sql("pairing.place"))[0], self._source)
         self._settled = _settled(store) if side == "lab" else {}
+        self._zero_unstated: NDArray[np.bool_] | bool = any(unstated for _, unstated in files)
+        if len({unstated for _, unstated in files}) > 1:
+            (of_file,) = self._sorted(sql("pairing.file"))
+            self._zero_unstated = np.isin(of_file, [f for f, unstated in files if unstated])
         self._last: tuple[Key, tuple[Any, Any, Any]] | None = None
 
     def _stored(self, *columns: Sql) -> list[NDArray[Any]]:
@@ -102,8 +107,24 @@ class Side:
         plain = self._cells.of(key.key).plain
         if plain and key.key not in self._settled:
             (column,) = self._sorted(sql("pairing.number", of=plain))
-            return nested_means_signed(column, self._nesting)
-        return nested_means(*self._rows(key), self._nesting)
+            zeros = np.flatnonzero(column == 0)
+            zeros = zeros[~np.signbit(column[zeros])]  # '<0' is no zero
+            return self._with_zeros(nested_means_signed(column, self._nesting), zeros)
+        values, codes, limits = self._rows(key)
+        zeros = np.flatnonzero((values == 0) & (codes == QUANTIFIED))
+        return self._with_zeros(nested_means(values, codes, limits, self._nesting), zeros)
+
+    def _with_zeros(self, means: Means, zeros: NDArray[np.int64]) -> Means:
+        """The means with those marked that rest on zeros, at these rows, of unstated meaning."""
+        if isinstance(self._zero_unstated, bool):
+            zeros = zeros if self._zero_unstated else zeros[:0]
+        else:
+            zeros = zeros[self._zero_unstated[zeros]]
+        if not len(zeros):
+            return means
+        marked = np.zeros(self._nesting.groups, bool)
+        marked[self._nesting.group[zeros]] = True
+        return replace(means, zero=marked)
 
     def single(
         self, key: Key, numbers: NDArray[np.int64], codes: NDArray[np.int64]

@@ -42,6 +42,7 @@ from reconcile.pairs import (
     sides,
     sums,
     superseded,
+    zeros,
 )
 from reconcile.pairs.pairing import Joined
 from reconcile.releases import kept_custody, settling
@@ -90,6 +91,7 @@ def settle_identities(run: Run) -> Run:
         *identity.near_misses(lab_alone, field_alone),
         *identity.alias_findings(aliases, register_ids),
         *account.placement_findings(store),
+        *zeros.findings(store, files),
         *month.findings(run.period, held),
         *spelled,
         *settled,

@@ -195,7 +195,13 @@ def _read_found(run: Run, bound: Binding) -> Run:
     findings += (*unready, *copies, *twice, *_absent_columns(run, stored))
     findings += _notes_of(run, [stored[i].file_id for i in sorted(stored)])
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
-    numbered = tuple(RunFile(s.file_id, place, f.of_period) for place, (f, s) in enumerate(files))
+    numbered = tuple(
+        RunFile(
+            s.file_id, place, f.of_period,
+            run.workspace.table(f.table_index).cells.zero == "unstated",
+        )
+        for place, (f, s) in enumerate(files)
+    )  # fmt: skip
     return replace(
         run,
         files=files,

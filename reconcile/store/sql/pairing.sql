@@ -24,7 +24,7 @@ GROUP BY element, lower(key)
 ORDER BY 2, 1;
 
 -- name: files
-SELECT file_id
+SELECT file_id, zero_unstated
 FROM run_file;
 
 -- name: settled
@@ -114,6 +114,9 @@ SELECT count(*) FROM {rows};
 
 -- name: place
 stored.rowid
+
+-- name: file
+stored.file_id
 
 -- name: column
 {of} AS {name}
