@@ -32,11 +32,11 @@ class Zeros:
 
 def counted(store: Store, files: Sequence[RunFile], side: str) -> tuple[Zeros, ...]:
     """The columns of one side that hold zeros whose meaning is not stated."""
-    keys = keys_of(store, side, ())
     numbers = [f.file_id for f in files if f.zero_unstated]
-    if not keys or not numbers:
-        return ()
     cells = store.cells(side)
+    keys = _holding_a_zero(store, side, keys_of(store, side, ()), numbers)
+    if not keys:
+        return ()
     rows = store.connection.execute(
         sql(
             "zeros.counted",
@@ -57,6 +57,24 @@ def counted(store: Store, files: Sequence[RunFile], side: str) -> tuple[Zeros, .
         for key, (zeros, results, least) in zip(keys, columns, strict=True)
         if zeros
     )
+
+
+def _holding_a_zero(
+    store: Store, side: str, keys: Sequence[Key], files: list[int]
+) -> tuple[Key, ...]:
+    """The analytes with a zero, or '<0', in any row of the files: a first look costs little."""
+    if not keys or not files:
+        return ()
+    cells = [store.cells(side).of(key.key) for key in keys]
+    found = store.connection.execute(
+        sql(
+            "zeros.looked_for",
+            columns=listed(sql("zeros.is_met", of=cell.plain or cell.value) for cell in cells),
+            stored=quoted(f"{side}_stored"),
+        ),
+        {"files": files},
+    ).fetchall()
+    return tuple(key for key, zeros in zip(keys, found[0], strict=True) if zeros)
 
 
 def findings(store: Store, files: Sequence[RunFile]) -> tuple[Finding, ...]:

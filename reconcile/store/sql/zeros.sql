@@ -1,3 +1,11 @@
+-- name: looked_for
+SELECT {columns}
+FROM {stored} AS stored
+WHERE list_contains($files, file_id);
+
+-- name: is_met
+count(*) FILTER (WHERE {of} = 0)
+
 -- name: counted
 SELECT file_id, {columns}
 FROM {stored} AS stored
