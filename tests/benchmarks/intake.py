@@ -119,13 +119,13 @@ def taken_in(store: Store, paths: tuple[Path, Path], rows: int) -> list[int]:
     return numbers
 
 
-def agreement(store: Store, sides: tuple[sides.Side, sides.Side]) -> pd.DataFrame:
+def agreement(store: Store, both: tuple[sides.Side, sides.Side]) -> pd.DataFrame:
     """Pairs, mean difference and its SD per element."""
     pairs = store.frame("SELECT field_number, lab_number FROM sample_pair")
     field_at, lab_at = (pairs[f"{side}_number"].to_numpy("int64") for side in ("field", "lab"))
     keys = [sides.keys_of(store, side, ()) for side in ("field", "lab")]
     rows = []
-    for key, _, field, lab in pairing.means_of_pairs(sides, *keys):
+    for key, _, field, lab in pairing.means_of_pairs(both, *keys):
         exact = (field.censored[field_at] == 0) & (lab.censored[lab_at] == 0)
         difference = (field.low[field_at] - lab.low[lab_at])[exact]
         rows.append((key.element, len(difference), difference.mean(), difference.std(ddof=1)))
@@ -139,8 +139,8 @@ def whole_way(clock: Clock, base: Path, paths: tuple[Path, Path], rows: int) -> 
         files = [pairing.RunFile(number, at, True) for at, number in enumerate(numbers)]
         pairing.begin(store, files, pd.DataFrame({"written_id": [], "sample_id": []}))
         clock.step("place rows", lambda: pairing.place_rows(store, "nothing", None))
-        sides = clock.step("join samples", lambda: sides.average(store))
-        return clock.step("average and compare", lambda: agreement(store, sides))
+        both = clock.step("join samples", lambda: sides.average(store))
+        return clock.step("average and compare", lambda: agreement(store, both))
 
 
 def main(rows: int) -> None:
