@@ -16,7 +16,14 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Finding, StratumResult
+from reconcile.base.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    INSUFFICIENT,
+    LABORATORY_ONLY,
+    Finding,
+    StratumResult,
+)
 from tests.demo import scenario as s
 from tests.demo.make_demo_inputs import FOLDER, Made, make
 
@@ -324,11 +331,17 @@ def test_verdicts_follow_from_the_truth(outcomes: Outcomes) -> None:
         # Grains far larger than a spot, and three samples.
         coarse = results(outcome, "Li", "LIBS", "coarse pegmatite")
         assert coarse.verdict.decision in (INSUFFICIENT, LABORATORY_ONLY)
-        # A month has fewer parts of this steel than were agreed.
-        steel = results(outcome, "Cr", "XRF", "chromium-molybdenum steel")
-        assert steel.verdict.decision == INSUFFICIENT
         chromium = results(outcome, "Cr", "XRF", "austenitic stainless steel")
         assert chromium.verdict.decision == ACCEPTED
+    # A month has fewer parts of this steel than were agreed; the months together have enough.
+    steel = [results(o, "Cr", "XRF", "chromium-molybdenum steel") for o in outcomes.values()]
+    assert [x.verdict.decision for x in steel] == [INSUFFICIENT, ACCEPTED, ACCEPTED]
+    # Read too high in every month, by more than any single month shows of its 14 pairs.
+    manganese = results(outcomes["2026-10"], "Mn", "LIBS", "chromium-molybdenum steel")
+    assert manganese.verdict.decision == ACCEPTED_CORRECTED
+    assert manganese.evidence is not None
+    assert len(manganese.evidence.months) == 3
+    assert 0 < manganese.evidence.long_run.low < manganese.evidence.long_run.value
     copper = results(outcomes["2026-10"], "Cu", "XRF", "soil").verdict
     assert copper.decision != ACCEPTED
 
