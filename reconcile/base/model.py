@@ -460,6 +460,16 @@ class Ask(StrEnum):
     COMING_SAMPLE = "error of a coming sample"
 
 
+class OverMonths(StrEnum):
+    """What a line of the evidence of several months holds."""
+
+    MONTH = "month"
+    LONG_RUN = "long-run bias"
+    BETWEEN = "SD between months"
+    COMING = "bias of a coming month"
+    SAMPLE = "error of a coming sample"
+
+
 class Outcome(StrEnum):
     """What a criterion came to; 'not shown' never passes."""
 

@@ -41,7 +41,7 @@ def _months(e: Evidence) -> str:
 
 def begun_text(begun: Begun) -> str:
     """Why the evidence goes no further back."""
-    names = " and ".join(words.EVIDENCE_FACTS[name] for name in begun.differing)
+    names = words.EVIDENCE_AND.join(words.EVIDENCE_FACTS[name] for name in begun.differing)
     return words.EVIDENCE_BEGUN[begun.why].format(what=begun.what, last=begun.last, names=names)
 
 

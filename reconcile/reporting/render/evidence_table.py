@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from reconcile.base.model import Evidence, Reconciliation
+from reconcile.base.model import Evidence, OverMonths, Reconciliation
 from reconcile.statistics.result import Estimate
 
 COLUMNS = (
@@ -15,8 +15,6 @@ COLUMNS = (
     "seen_low", "seen_high", "unit", "confidence", "assumed_sd", "assumed_months",
     "begun", "begun_what", "last_of_other", "differing", "reason",
 )  # fmt: skip
-MONTH, LONG_RUN, BETWEEN = "month", "long-run bias", "SD between months"
-COMING, SAMPLE = "bias of a coming month", "error of a coming sample"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +38,12 @@ class Line:
 def lines(e: Evidence) -> Iterator[Line]:
     """The months, oldest first, then what they say together."""
     for m in e.months:
-        yield _line(MONTH, m.period, m.release_id, m.pairs, m.raw, m.seen)
+        yield _line(OverMonths.MONTH, m.period, m.release_id, m.pairs, m.raw, m.seen)
     pairs = sum(m.pairs for m in e.months)
     for what, found in (
-        (LONG_RUN, e.long_run), (BETWEEN, e.between), (COMING, e.coming),
-        (SAMPLE, e.coming_sample),
+        (OverMonths.LONG_RUN, e.long_run), (OverMonths.BETWEEN, e.between),
+        (OverMonths.COMING, e.coming),
+        (OverMonths.SAMPLE, e.coming_sample),
     ):  # fmt: skip
         yield _line(what, "", "", pairs, found, None)
 

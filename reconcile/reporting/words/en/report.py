@@ -166,6 +166,7 @@ AGAINST = "{field} against {lab}"
 # ---- the months behind a stratum -------------------------------------------------------
 
 EVIDENCE = "Evidence"
+EVIDENCE_AND = " and "
 EVIDENCE_ONE = "Evidence: {pairs} of one month, {month}."
 EVIDENCE_MONTHS = "Evidence: {pairs} of {n} months, {first} to {last}; {own} of them of this month."
 EVIDENCE_BEGUN = {
