@@ -144,7 +144,7 @@ def test_markup_in_a_file_name_is_shown_as_it_is(site: Path) -> None:
 
 def test_a_terminal_without_unicode_still_gets_every_line(site: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "reconcile.cli", "run", PERIOD, str(site)],
+        [sys.executable, "-m", "reconcile.cli", "check", PERIOD, str(site)],
         capture_output=True, timeout=240, check=False,
         env={**os.environ, "PYTHONIOENCODING": "ascii", "LC_ALL": "C"},
     )  # fmt: skip

@@ -9,7 +9,6 @@ import random
 import shutil
 import string
 import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,6 +23,7 @@ from reconcile.commands.receiving import Receipt
 from reconcile.reporting.render import codes
 from reconcile.run import pipeline
 from tests import small
+from tests.test_cli import reconcile as command
 
 pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
 
@@ -461,9 +461,6 @@ def test_the_commands_write_and_end_with_zero(tmp_path: Path) -> None:
             "R-",
         ),
     ):
-        done = subprocess.run(
-            [sys.executable, "-m", "reconcile.cli", *words],
-            capture_output=True, encoding="utf-8", timeout=120, check=False,
-        )  # fmt: skip
-        assert done.returncode == 0, done.stderr
-        assert shown in done.stdout
+        code, out, err = command(*words)
+        assert code == 0, err
+        assert shown in out

@@ -81,6 +81,7 @@ def test_a_second_run_changes_no_byte_and_makes_no_release(site: Path) -> None:
     assert small.bytes_of(site / "out" / "releases") == before
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_two_workspaces_with_equal_inputs_give_equal_bytes(tmp_path: Path) -> None:
     folders = [small.build(tmp_path / name) for name in ("one", "two")]

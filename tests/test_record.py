@@ -480,6 +480,7 @@ def with_receipts(folder: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_a_receipt_that_is_gone_keeps_the_verdicts_out_and_gives_no_dossier(
     tmp_path: Path,
 ) -> None:

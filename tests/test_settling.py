@@ -14,6 +14,7 @@ from reconcile import cli
 from reconcile.base.errors import ReconcileError
 from reconcile.base.model import FAULT, NO_FAULT, Ask, Finding, Reconciliation, Verdict
 from reconcile.releases import record, settling
+from reconcile.run import releasing
 from tests import small
 
 pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
@@ -29,12 +30,16 @@ BY, WHY, AT = (
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Reconciliation]]:
     """Copper forty times too high, settled as no fault, then as a fault; three revisions."""
     folder = small.build(tmp_path_factory.mktemp("settled") / "site", bias=40)
-    outcomes = [reconcile.run_period(folder, "2026-10").reconciliation]
+    with pytest.MonkeyPatch.context() as patch:  # the second release alone is looked at whole
+        patch.setattr(releasing, "write_release", small.data_alone)
+        outcomes = [reconcile.run_period(folder, "2026-10").reconciliation]
     finding = fault_of(outcomes[0]).id
     settling.settle(folder, finding, BY, WHY, AT, NO_FAULT)
     outcomes.append(reconcile.run_period(folder, "2026-10").reconciliation)
     settling.settle(folder, finding, BY, "the sheet was another's", "2026-11-21T09:00Z", FAULT)
-    outcomes.append(reconcile.run_period(folder, "2026-10").reconciliation)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(releasing, "write_release", small.data_alone)
+        outcomes.append(reconcile.run_period(folder, "2026-10").reconciliation)
     return folder, outcomes
 
 

@@ -20,7 +20,7 @@ from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, in_full
 from tests.intake.conftest import check_account
 from tests.sizes import cases
 
-CASES = cases(500, 100)
+CASES = cases(500, 50)
 SPECIES = ["Cu", "Zn", "Pb", "Fe2O3", "SiO2", "As", "Mn", "MgO", "FeOT", "Ni"]
 UNITS = ["ppm", "mg/kg", "%", "ppb", "g/t", "µg/kg", "wt %", "oz/short ton"]
 STYLES = ["{s} ({u})", "{s} {u}", "{s}_{u}", "{s} [{u}]", "{s}, {u}", "{m} {s} {u}"]

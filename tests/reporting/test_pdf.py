@@ -183,7 +183,12 @@ def test_the_cover_answers_the_five_questions(pages):
 
 @pytest.mark.parametrize(
     ("paper", "count"),
-    [("A4", 1), ("Letter", 1), ("A4", 25), pytest.param("Letter", 40, marks=pytest.mark.slow)],
+    [
+        ("A4", 1),
+        ("Letter", 1),
+        pytest.param("A4", 25, marks=pytest.mark.slow),
+        pytest.param("Letter", 40, marks=pytest.mark.slow),
+    ],
 )
 def test_the_cover_is_one_page_however_many_strata_steps_and_changes_there_are(paper, count):
     steps = tuple(

@@ -25,6 +25,7 @@ def test_every_file_is_written_and_named(tmp_path):
     assert all((tmp_path / name).stat().st_size for name in names)
 
 
+@pytest.mark.slow
 def test_equal_values_give_equal_bytes_even_in_another_process(tmp_path):
     here, there = tmp_path / "here", tmp_path / "there"
     here.mkdir()
