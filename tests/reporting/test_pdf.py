@@ -26,6 +26,7 @@ from reconcile.reporting.document import report, screen, workbook
 from reconcile.reporting.render import book
 from reconcile.reporting.text import printable
 from tests.reporting import builder, test_quality
+from tests.sizes import cases
 
 
 def read(reconciliation) -> PdfReader:
@@ -306,8 +307,13 @@ ODD = {
 }
 
 
-@pytest.mark.parametrize("name", ODD)
-@pytest.mark.parametrize("scale", ["log ratio", "absolute"])
+SCALES = ("log ratio", "absolute")
+
+
+@pytest.mark.parametrize(
+    ("name", "scale"),
+    [(n, s) for i, n in enumerate(ODD) for s in cases(SCALES, (SCALES[i % 2],))],
+)
 def test_odd_data_make_a_report_and_a_workbook(name, scale):
     result = builder.result_of(
         builder.stratum_of(), values=ODD[name], scale=scale, decision=LABORATORY_ONLY
@@ -330,7 +336,7 @@ def squeezed_numbers(text: str) -> str:
     return re.sub(r"\b[0-9a-f]{8,}\b", "", text)
 
 
-@pytest.mark.parametrize("n", [2, 30])
+@pytest.mark.parametrize("n", cases([2, 30], [30]))
 def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n):
     stratum = dataclasses.replace(
         builder.stratum_of(),
@@ -368,7 +374,7 @@ def test_page_numbers_settle_within_the_passes(monkeypatch, mixed):
     assert len(passes) <= 3
 
 
-@pytest.mark.parametrize("value", [1e300, -1e300, 1e308, 1e-300, 5e-324])
+@pytest.mark.parametrize("value", cases([1e300, -1e300, 1e308, 1e-300, 5e-324], [1e308, 5e-324]))
 def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(value):
     base = builder.reconciliation([builder.ordinary()])
     size = abs(value)
