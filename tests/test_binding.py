@@ -154,6 +154,7 @@ def test_verify_names_what_the_store_holds_otherwise(site: Path) -> None:
     assert "store" in found.subject
 
 
+@pytest.mark.slow
 def test_verify_reads_the_archive_again_where_store_and_ledger_were_changed_together(
     site: Path,
 ) -> None:

@@ -431,6 +431,7 @@ def test_a_workspace_without_limits_says_how_to_name_them(tmp_path: Path) -> Non
     assert 'kind = "specification limits"' in err.replace("\n", " ")
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_a_hostile_grade_name_stays_text(tmp_path: Path) -> None:
     name = "=cmd|' /C calc'!A0<img src=\"x\"/>"

@@ -117,6 +117,7 @@ def test_a_gain_that_is_not_worth_having_is_no_proposal() -> None:
     assert "less than the 10% asked for, and no bias is proved" in small.why
 
 
+@pytest.mark.slow
 def test_the_remaining_bias_grows_to_the_ends_and_covers_the_truth() -> None:
     hits, studies = np.zeros(3), 20
     at = np.array([60.0, 200.0, 700.0])

@@ -366,6 +366,7 @@ def test_a_certificate_s_workbook_is_corrected_from_a_list_saved_as_a_workbook(
     assert copper["lab_mean_mg_kg"].item() == 390
 
 
+@pytest.mark.slow
 def test_corrections_of_another_month_s_file_are_no_matter_of_this_month(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     settings = SETTINGS.replace('"nothing"', '"field time"').replace(

@@ -43,6 +43,7 @@ def heterogeneous(seed: int, n: int = 100, spots: float = 0.20) -> pd.DataFrame:
     return pairs(lab, true * np.exp(rng.normal(-(spots**2) / 2, np.hypot(spots, 0.05), n)))
 
 
+@pytest.mark.slow
 def test_what_separates_spots_from_the_split_does_not_steepen_the_headline() -> None:
     error = LabError(0.0025, 20, "20 pairs of laboratory duplicates")
     slopes = [

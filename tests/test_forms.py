@@ -104,6 +104,7 @@ def test_every_id_of_the_form_reads_back_from_its_codes(tmp_path: Path) -> None:
     assert bars == {"D-1", *ORDINARY, *plain}
 
 
+@pytest.mark.slow
 @needs_reader
 def test_the_form_reads_back_on_letter_paper_too(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", [f"KRS-{n}" for n in range(1201, 1221)])
@@ -129,6 +130,7 @@ def test_labels_read_back_and_leave_used_places_free(tmp_path: Path) -> None:
     assert {"KRS-1201", "ONE-MORE", "=1+1"} <= bars
 
 
+@pytest.mark.slow
 @needs_reader
 def test_fifty_random_plain_ids_read_back_from_both_codes(tmp_path: Path) -> None:
     chance = random.Random(11)

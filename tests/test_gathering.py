@@ -143,6 +143,7 @@ def test_a_certificate_that_comes_late_counts_in_the_month_of_its_reading(
     assert reconcile.run_period(site, "2026-08").reconciliation.revision == 2
 
 
+@pytest.mark.slow
 def test_the_order_in_which_months_are_run_does_not_matter_once_all_are_released(
     template: Path, tmp_path: Path
 ) -> None:
@@ -207,6 +208,7 @@ def test_an_event_of_the_instrument_begins_new_evidence_and_is_named(
         assert "tube replaced" in found.begun.what
 
 
+@pytest.mark.slow
 def test_a_new_calibration_begins_new_evidence_and_what_differs_is_named(tmp_path: Path) -> None:
     site = months.build(
         tmp_path / "site", dict.fromkeys(MONTHS[:3], 0.0), calibration={"2026-09": "soil 2"}

@@ -149,6 +149,7 @@ def test_an_altered_release_is_noticed_and_nothing_is_written(site: Path) -> Non
         reconcile.run_period(site, PERIOD)
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_the_same_bytes_come_from_a_fresh_store_and_a_used_one(site: Path, tmp_path: Path) -> None:
     reconcile.run_period(site, PERIOD)
@@ -372,6 +373,7 @@ def test_a_copy_under_another_name_is_not_read_twice(site: Path) -> None:
     assert any("copy of" in f.text for f in outcome.reconciliation.findings)
 
 
+@pytest.mark.slow
 def test_another_month_does_not_change_this_one_unseen(site: Path) -> None:
     text = (site / "reconcile.toml").read_text("utf-8")
     (site / "reconcile.toml").write_text(

@@ -183,6 +183,7 @@ def test_a_run_over_a_broken_record_leaves_no_release(withdrawn: Path) -> None:
     assert [p.name for p in (withdrawn / "out" / "releases" / PERIOD).iterdir()] == ["r1"]
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_each_release_holds_the_record_before_it_so_one_written_anew_contradicts(
     withdrawn: Path,
@@ -512,6 +513,7 @@ def test_a_receipt_that_is_gone_keeps_the_verdicts_out_and_gives_no_dossier(
     assert serious(site) == []
 
 
+@pytest.mark.slow
 def test_a_custody_file_under_another_name_is_not_gone(tmp_path: Path) -> None:
     site = with_receipts(tmp_path / "site")
     reconcile.run_period(site, PERIOD)

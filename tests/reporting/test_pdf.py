@@ -264,6 +264,7 @@ def test_any_number_of_strata_makes_a_report(count):
     assert len({places[t] for t in strata}) == count
 
 
+@pytest.mark.slow
 def test_a_stratum_of_very_many_pairs_still_fits_its_page():
     result = builder.result_of(builder.stratum_of(), n=2000, excluded=())
     reader = read(builder.reconciliation([result]))
