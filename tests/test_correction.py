@@ -57,7 +57,7 @@ def test_noise_over_a_narrow_range_gives_no_factor() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("span", "heterogeneity", "known"), narrow_ranges.CASES[: cases(99, 2)])
+@pytest.mark.parametrize(("span", "heterogeneity", "known"), narrow_ranges.CASES[: cases(99, 1)])
 def test_a_correction_out_of_noise_is_rare_and_shrinks_nothing(
     span: float, heterogeneity: float, known: bool
 ) -> None:
