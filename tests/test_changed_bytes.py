@@ -14,8 +14,8 @@ from reconcile.commands.verifying import verify
 from reconcile.releases import record
 from reconcile.releases.release import MANIFEST
 from reconcile.store.database import Store, UnfitStore, tables_of_files
-from tests.test_verify import PERIOD, with_custody
 from tests.sizes import cases
+from tests.test_verify import PERIOD, with_custody
 
 pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
 
