@@ -30,11 +30,13 @@ from reconcile.reporting.sentences import coverage_words, range_of, results_of
 from reconcile.reporting.text import markup
 
 #: Strata named per verdict, next steps, changes and steps of the account: the first that fit.
+#: Below nought, so many methods and materials fewer are named per verdict.
 _FITS = (
     (8, 6, 5, 12), (5, 5, 3, 12), (4, 4, 3, 12), (2, 3, 2, 12), (1, 2, 1, 6), (1, 2, 0, 4),
-    (1, 1, 0, 2), (0, 1, 0, 1),
+    (1, 1, 0, 2), (0, 1, 0, 1), (-6, 1, 0, 1), (-10, 1, 0, 1),
 )  # fmt: skip
 _FINDINGS = 3
+_SPARE = 14.0  # points: numbers of pages take more room once they are known
 _GROUPS = 14  # methods and materials named per verdict
 
 
@@ -45,7 +47,7 @@ def cover(
     width, height = size
     for most in _FITS:
         content = _cover(r, width, anchors, pages, most)
-        if height_of(content, width) <= height:
+        if height_of(content, width) <= height - _SPARE:
             break
     return content
 
@@ -201,7 +203,7 @@ def _names(
     results: Sequence[StratumResult], anchors: dict[str, str], named: int, pages: Pages
 ) -> Paragraph:
     """All strata of one verdict: with their ranges where they are few, else by method."""
-    if len(results) <= named:
+    if len(results) <= max(named, 0):
         shown = [
             f'<a href="#{anchors[x.stratum.key]}">{markup(x.stratum.label, 60)}</a>'
             f"{styled(markup(_range_after(x)))}"
@@ -209,10 +211,11 @@ def _names(
         ]
         return Paragraph("; ".join(shown) or "–", style("cell"))
     groups = by_rest_of_label(results)
+    most = _GROUPS + min(named, 0)
     shown = [f"<b>{markup(', '.join(found))}</b> {markup(rest, 60)}"
-             for rest, found in list(groups.items())[:_GROUPS]]  # fmt: skip
-    if len(groups) > _GROUPS:
-        more = sum(len(found) for found in list(groups.values())[_GROUPS:])
+             for rest, found in list(groups.items())[:most]]  # fmt: skip
+    if len(groups) > most:
+        more = sum(len(found) for found in list(groups.values())[most:])
         shown.append(f'<a href="#verdicts">{words.ONLY_MORE.format(n=more)}</a>')
     where = words.RANGES_AT.format(page=pages.text("verdicts"))
     ranged = any(_range_after(x) for x in results)

@@ -41,6 +41,7 @@ from reconcile.reporting.plots.kinds import (
 #: Room below the frame for tick labels and title, and above it.
 _BOTTOM, _TOP = 2.6 * TEXT_SIZE + 6, 4.0
 _LEVEL_ROWS = 2
+_TINY = 5.0  # no text is smaller
 
 
 def method_plot(plot: MethodPlot, width: float, height: float) -> Drawing:
@@ -290,14 +291,16 @@ def _levels(frame: canvas.Frame, levels: Sequence[Level]) -> None:
         for ends in ((x, frame.bottom, x, frame.top + lift), (frame.left, y, frame.right, y)):
             frame.group.add(Line(*ends, strokeColor=INK, strokeWidth=0.8, strokeDashArray=[1.2, 2]))
         left_room, right_room = x - frame.left, frame.right - x
-        name = fonts.fitting(level.name, SMALL, frame.right)  # also above the tick labels
-        needed = fonts.width(name, SMALL) + 2.5
+        # also above the tick labels; smaller before it is cut
+        size = max(SMALL * min(frame.right / max(fonts.width(level.name, SMALL), 1), 1), _TINY)
+        name = fonts.fitting(level.name, size, frame.right)
+        needed = fonts.width(name, size) + 2.5
         if right_room >= min(needed, left_room):
             start = min(x + 2.5, frame.right - needed + 2.5)
-            canvas.text(frame.group, start, frame.top + lift, name, size=SMALL)
+            canvas.text(frame.group, start, frame.top + lift, name, size=size)
         else:
             end = max(x - 2.5, needed - 2.5)
-            canvas.text(frame.group, end, frame.top + lift, name, "end", size=SMALL)
+            canvas.text(frame.group, end, frame.top + lift, name, "end", size=size)
 
 
 def _curve(frame: canvas.Frame, curve: Curve) -> None:
