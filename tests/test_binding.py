@@ -93,6 +93,7 @@ def forge_ledger(site: Path) -> None:
 # ---- the store ------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_value_changed_in_the_store_enters_no_release(site: Path) -> None:
     first = pairs(site / "out" / "releases" / PERIOD / "r1")
     alter(site, TENFOLD)

@@ -142,6 +142,7 @@ def test_markup_in_a_file_name_is_shown_as_it_is(site: Path) -> None:
     assert "[red]lab[x].csv" in out.replace("\n", "")
 
 
+@pytest.mark.slow
 def test_a_terminal_without_unicode_still_gets_every_line(site: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "reconcile.cli", "check", PERIOD, str(site)],

@@ -175,6 +175,7 @@ def test_a_run_accepts_by_its_months_and_alone_says_how_many_are_missing(tmp_pat
     assert not first.evidence.between.estimable
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("data_alone")
 def test_a_run_names_a_bias_that_no_single_month_shows(tmp_path: Path) -> None:
     names = ("2026-07", "2026-08", "2026-09")

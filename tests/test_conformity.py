@@ -322,6 +322,7 @@ def test_nothing_says_fit_for_service_but_to_deny_it(site: Path) -> None:
     assert "local code" in words.CONFORMITY_CAUTION
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_the_same_inputs_give_the_same_bytes_and_no_new_release(
     site: Path, released: Path, tmp_path: Path

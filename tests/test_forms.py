@@ -95,6 +95,7 @@ def text_of(pdf: Path) -> str:
     return "\n".join(page.extract_text() for page in PdfReader(pdf).pages)
 
 
+@pytest.mark.slow
 @needs_reader
 def test_every_id_of_the_form_reads_back_from_its_codes(tmp_path: Path) -> None:
     written = forms.write_form(site(tmp_path / "site", ORDINARY + ODD), "D-1")

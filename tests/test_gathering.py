@@ -126,6 +126,7 @@ def test_where_the_later_reading_is_not_used_the_earlier_pair_stays(site: Path) 
     assert getattr(row, MONTH) == "2026-09"
 
 
+@pytest.mark.slow
 def test_a_certificate_that_comes_late_counts_in_the_month_of_its_reading(
     tmp_path: Path,
 ) -> None:

@@ -67,6 +67,7 @@ def two_months(tmp_path: Path) -> Path:
     return site
 
 
+@pytest.mark.slow
 def test_a_later_month_shows_the_earlier_and_a_new_issue_of_that_makes_a_revision_that_says_so(
     two_months: Path,
 ) -> None:

@@ -51,6 +51,7 @@ def test_patterns_without_the_month_take_late_results_into_their_month(tmp_path:
     assert used(reconcile.run_period(folder, "2026-10")) == ({"S3"}, ())
 
 
+@pytest.mark.slow
 def test_the_month_run_before_the_certificate_came_gets_a_new_revision(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w", "*", "*")
     late = (folder / "lab_2026-10.csv").read_text(encoding="utf-8")

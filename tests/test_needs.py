@@ -22,7 +22,7 @@ from tests.test_decision import method
 TERMS = Terms(levels=(LevelTerms("cut-off", 200.0), LevelTerms("high", 500.0)))
 
 
-@hypothesis_settings(max_examples=cases(200, 70), deadline=None)
+@hypothesis_settings(max_examples=cases(200, 40), deadline=None)
 @given(
     seed=st.integers(0, 10_000), n=st.integers(4, 80), ratio=st.floats(0.8, 1.25),
     rsd=st.floats(0.005, 0.3), power=st.floats(0.8, 1.25), spread=st.floats(1.5, 1000),

@@ -132,6 +132,7 @@ def test_what_changed_begins_with_verdicts_goes_on_with_counts_and_ends_with_pai
     assert int(counted.after) == len({c.what for c in changes if c.what.startswith("pair ")})
 
 
+@pytest.mark.slow
 def test_going_back_to_the_first_inputs_is_a_third_revision(site: Path) -> None:
     reconcile.run_period(site, PERIOD)
     text = (site / "lab.csv").read_text("utf-8")

@@ -244,6 +244,7 @@ def test_interference_is_judged_on_the_mean_of_a_samples_readings():
 # ---- any table ----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject):

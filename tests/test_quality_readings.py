@@ -95,6 +95,7 @@ def test_a_trend_of_a_whole_method_is_told_once_more_for_the_method():
     assert sum(t.startswith("Shots trend within the spots of this method") for t in texts) == 1
 
 
+@pytest.mark.slow
 def test_false_alarms_of_the_shot_trend_keep_to_the_level():
     rng = np.random.default_rng(9)
     facts = libs(samples=30, spots=5, shots=5)

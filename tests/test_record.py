@@ -328,6 +328,7 @@ def test_every_changed_byte_of_a_signature_is_found_and_its_loss_too(
     assert serious(withdrawn) == []
 
 
+@pytest.mark.slow
 def test_who_has_a_key_signs_each_act_and_a_forged_one_is_found(
     withdrawn: Path, key: Path, tmp_path: Path
 ) -> None:

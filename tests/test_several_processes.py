@@ -266,6 +266,7 @@ CHECKS: dict[str, tuple[Callable[..., str], Callable[..., None], int]] = {
 }
 
 
+@pytest.mark.slow
 def test_two_processes_lose_and_double_nothing(
     tmp_path: Path, pools: Callable[[int], Pool]
 ) -> None:

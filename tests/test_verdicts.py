@@ -199,6 +199,7 @@ def test_every_criterion_is_shown_whatever_decides() -> None:
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_bias_at_the_margin_is_seldom_accepted() -> None:
     studies = cases(200, 25)
     config = settings(grey_region=0.6)

@@ -17,7 +17,7 @@ from tests.intake.conftest import check_account
 from tests.sizes import cases
 
 FILES = 3000
-USUAL = 300  # in every run; the others are slow
+USUAL = 150  # in every run; the others are slow
 PART = 150
 TABLE = TableSettings(kind="lab", files=("x",))
 

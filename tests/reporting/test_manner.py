@@ -99,6 +99,7 @@ def plain_html(content: bytes) -> str:
     return html.unescape(re.sub(r"<[^>]+>", "\n", text))
 
 
+@pytest.mark.slow
 def test_the_printed_report_with_a_comma_has_no_point_within_a_number():
     value = replace(builder.mixed(), decimal_mark=",", date_style="day month year")
     text = quoted(text_of(report.report(value)))

@@ -57,12 +57,14 @@ def assert_agrees(content: bytes, folder: Path, strata: int) -> None:
     assert sheet["D4"].value == sheet["D5"].value == compared
 
 
+@pytest.mark.slow
 @office
 def test_every_formula_agrees_for_ordinary_censored_hostile_and_empty_strata(tmp_path):
     value = builder.mixed()
     assert_agrees(workbook.workbook(value), tmp_path, len(value.results))
 
 
+@pytest.mark.slow
 @office
 def test_a_wrong_value_of_the_program_is_shown_as_disagreement(tmp_path, monkeypatch):
     value = builder.reconciliation([builder.ordinary()])

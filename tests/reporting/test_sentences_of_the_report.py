@@ -188,6 +188,7 @@ def test_the_comparison_tells_rounding_from_another_number(text, value, right):
     assert agrees(text, value) is right
 
 
+@pytest.mark.slow
 def test_numbers_in_the_sentences_of_each_kind_of_stratum_are_those_of_the_table():
     value = builder.reconciliation(
         [builder.ordinary(), builder.absolute(), builder.censored(), builder.insufficient()]
