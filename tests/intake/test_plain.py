@@ -268,7 +268,7 @@ def test_injured_plain_files_end_alike_whichever_way_they_are_read(tmp_path, mon
     lines += [f"S-{i // 2},{i},{i * 3.5},<0.{i},{i}" for i in range(40)]
     whole, rng = ("\n".join(lines) + "\n").encode(), random.Random("plain 20261125")
     path, plain, refused = tmp_path / "t.csv", 0, 0
-    for _ in range(rounds := cases(300, 70)):
+    for _ in range(rounds := cases(300, 40)):
         injured = mutate(whole, rng)
         path.write_bytes(injured if rng.random() < 0.9 else injured + b"S-9,9,9,9,9\n")
         messages = []
