@@ -197,6 +197,18 @@ def receive(
     mass: Annotated[float | None, typer.Option(help="mass found, g")] = None,
     place: Annotated[str, typer.Option(help="where")] = "",
     note: Annotated[str, typer.Option(help="condition on receipt, deviations")] = "",
+    missing: Annotated[
+        list[str] | None, typer.Option(help="sample that did not arrive; again for each")
+    ] = None,
+    damaged: Annotated[
+        list[str] | None, typer.Option(help="sample that arrived damaged; again for each")
+    ] = None,
+    extra: Annotated[
+        list[str] | None, typer.Option(help="sample that arrived and is not on the list")
+    ] = None,
+    scanned: Annotated[
+        Path | None, typer.Option(help="text file of the codes that were read, one a line")
+    ] = None,
 ) -> None:
     """Add the receipt of a dispatch to the custody record; nothing there is changed."""
     from reconcile.commands import receiving
@@ -204,12 +216,21 @@ def receive(
     recorded = receiving.receive(
         folder,
         dispatch,
-        receiving.Receipt(by, at, containers, seal, seal_intact, mass, place, note),
-    )
+        receiving.Receipt(
+            by, at, containers, seal, seal_intact, mass, place, note,
+            tuple(missing or ()), tuple(damaged or ()), tuple(extra or ()), scanned,
+        ),
+    )  # fmt: skip
     say(
         f"Added event {recorded.event_id}, received at {recorded.at}, to {recorded.path} "
         f"({recorded.samples} samples)"
     )
+    there = recorded.arrived
+    for what, samples in (
+        ("Missing", there.missing), ("Damaged", there.damaged), ("Not on the list", there.extra)
+    ):  # fmt: skip
+        if samples:
+            say(f"{what}: {', '.join(samples)}")
     if recorded.trouble:
         say(recorded.trouble)
     raise typer.Exit(FINDINGS if recorded.trouble else DONE)

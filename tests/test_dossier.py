@@ -197,7 +197,7 @@ def test_the_curves_are_those_of_corrected_values_where_the_verdict_asks_for_it(
 def test_without_an_accepted_stratum_it_says_so_and_shows_why(site: Path) -> None:
     path = site / "reconcile.toml"
     text = path.read_text("utf-8")
-    text = text.replace("[report]", '[report]\npurpose = "mineral resource estimation"')
+    text = text.replace("[report]", '[report]\nuse = "resource or reserve estimate"')
     path.write_text(text, "utf-8")
     reconcile.run_period(site, PERIOD)
     whole = " ".join(texts(acceptance.write_dossier(site, PERIOD)))

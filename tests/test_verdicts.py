@@ -27,7 +27,7 @@ from reconcile.base.model import (
     Stratum,
     Verdict,
 )
-from reconcile.base.settings import Settings
+from reconcile.base.settings import ReportSettings, Settings
 from reconcile.figures import evaluation
 from reconcile.judgement import criterion_words, factor_proposal, verdicts
 from tests.pairs import STRATUM, settings, study
@@ -48,10 +48,9 @@ def verdict(
     return verdicts.judge(stratum, evaluated, proposal, config, fault, "2027-01-31")
 
 
-def with_purpose(purpose: str) -> Settings:
-    return settings().model_copy(
-        update={"report": settings().report.model_copy(update={"purpose": purpose})}
-    )
+def with_purpose(purpose: str, use: str = "") -> Settings:
+    report = ReportSettings.model_validate({"purpose": purpose, "use": use})
+    return settings().model_copy(update={"report": report})
 
 
 def test_a_true_and_precise_method_is_accepted_in_its_range_until_a_date() -> None:
@@ -91,7 +90,7 @@ def test_precious_metals_and_field_carbon_go_to_the_laboratory_by_default(elemen
 
 
 def test_resource_estimation_goes_to_the_laboratory_by_default() -> None:
-    found = verdict(config=with_purpose("Resource estimation"), rsd=0.02)
+    found = verdict(config=with_purpose("Q3", "resource or reserve estimate"), rsd=0.02)
     assert found.decision == LABORATORY_ONLY
     assert found.reason.startswith("purpose") or "resource" in found.reason.casefold()
 
@@ -186,9 +185,19 @@ def test_a_level_that_the_factor_does_not_reach_gets_no_decision_after_correctio
     check_consistent(found)
 
 
-def test_reserves_are_no_purpose_for_field_results_either() -> None:
-    found = verdict(config=with_purpose("ore reserve estimation"), rsd=0.02)
-    assert found.decision == LABORATORY_ONLY
+def test_the_purpose_is_a_choice_and_no_word_in_a_text() -> None:
+    department = with_purpose("screening for the department of natural resources", "screening")
+    assert verdict(config=department, rsd=0.02).decision == ACCEPTED
+    tonnage = with_purpose("tonnage estimate", "resource or reserve estimate")
+    assert verdict(config=tonnage, rsd=0.02).decision == LABORATORY_ONLY
+
+
+@pytest.mark.parametrize(
+    "text", ["ore reserve estimation", "tonnage estimate", "department of natural resources"]
+)
+def test_a_purpose_that_may_be_an_estimate_asks_for_the_choice(text: str) -> None:
+    with pytest.raises(ValueError, match='write use = "resource or reserve estimate"'):
+        with_purpose(text)
 
 
 def test_every_criterion_is_shown_whatever_decides() -> None:

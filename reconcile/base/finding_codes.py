@@ -55,6 +55,10 @@ class FindingCode(StrEnum):
     MOISTURE_NOT_STATED = "moisture not stated"
     LINES_OVERLAP = "lines overlap"
 
+    # figures
+    LABORATORIES_DIFFER = "laboratories differ"
+    CERTIFICATES_SHIFT = "certificates shift"
+
     # judgement
     FACTOR_SHIFTED = "factor shifted"
     LIMITS_NOT_JUDGED = "limits not judged"
@@ -69,6 +73,9 @@ class FindingCode(StrEnum):
     CERTIFICATES_UNDATED = "certificates undated"
     OVER_RANGE_CONTRADICTED = "over range contradicted"
     MONTH_WITHOUT_PAIR = "month without pair"
+    SEVERAL_LABORATORIES = "several laboratories"
+    LABORATORY_UNNAMED = "laboratory unnamed"
+    LABORATORY_UNMET = "laboratory unmet"
     LABORATORY_AWAITED = "laboratory awaited"
     NO_FIELD_READING = "no field reading"
     CONTROLS_ALONE = "controls alone"
@@ -105,6 +112,7 @@ class FindingCode(StrEnum):
     FILE_NOT_KEPT = "file not kept"
     FILE_UNREADABLE = "file unreadable"
     NOTE_OF_READING = "note of reading"
+    COLUMN_ASKED = "column asked"
     COLUMN_NOT_THERE = "column not there"
     READ_TWICE_ALIKE = "read twice alike"
     FILE_COPIED = "file copied"

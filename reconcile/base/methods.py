@@ -51,6 +51,7 @@ class LabMethod:
     code: str = ""
     digestion: str = ""
     heading: str = ""  # the method that a column's heading names beside the code
+    laboratory: str = ""  # who determined; two laboratories are never one method
     whole: str = ""  # as of FieldMethod
 
     @property
@@ -58,8 +59,13 @@ class LabMethod:
         """The stated parts in order; the whole text where no parts are known."""
         if self.whole:
             return (self.whole,)
-        every = (self.technique, self.code, self.digestion, self.heading)
+        every = (self.laboratory, self.technique, self.code, self.digestion, self.heading)
         return tuple(part for part in every if part)
+
+    @property
+    def anywhere(self) -> LabMethod:
+        """The method, whichever laboratory works by it."""
+        return replace(self, laboratory="")
 
     @property
     def text(self) -> str:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reconcile.base.grades import ConformityRecord
+    from reconcile.base.laboratories import BetweenLaboratories, CertificateShift
     from reconcile.statistics.agreement import (
         Concordance,
         Correlation,
@@ -143,8 +144,13 @@ class Stratum:
 
     @property
     def lab_method(self) -> str:
-        """The laboratory's as shown: technique · lab's method code · digestion."""
+        """The laboratory's as shown: laboratory · technique · lab's method code · digestion."""
         return self.determined_by.text
+
+    @property
+    def laboratory(self) -> str:
+        """Who determined; '' where no table says so."""
+        return self.determined_by.laboratory
 
     @property
     def moisture_basis(self) -> str:
@@ -543,6 +549,7 @@ class Beginning(StrEnum):
     ALONE = "month alone"  # the settings gather nothing, or the period is no month
     FIRST = "first month"  # no earlier month has released pairs of this element and technique
     OTHER_KEY = "another method"  # those that there are differ in named facts
+    UNNAMED = "laboratory not named"  # by the releases that there are
     EVENT = "event"  # named in the settings
     NOT_BEFORE = "not before"  # the day that the settings name
     WINDOW = "window"  # as many months as may count
@@ -864,5 +871,7 @@ class Reconciliation:
     record_head: str = ""  # the last one's hash
     rows: str = ""  # digest of the accepted rows
     factor_scores: tuple[Any, ...] = ()  # judgement.scoring.FactorScore
+    laboratories: tuple[BetweenLaboratories, ...] = ()
+    certificate_shifts: tuple[CertificateShift, ...] = ()
     evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # releases behind the verdicts
     factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them

@@ -146,6 +146,11 @@ class WorkspaceSettings(Part):
         return value
 
 
+ESTIMATE = "resource or reserve estimate"
+#: Words of a purpose that leave open whether it is an estimate: a person says so by ``use``.
+_MAY_ESTIMATE = re.compile(r"(?i)\b(resources?|reserves?|tonnages?|ounces)\b")
+
+
 class ReportSettings(Part):
     """Whom the report is for and how it looks."""
 
@@ -153,6 +158,20 @@ class ReportSettings(Part):
     prepared_by: Words = Field("", description="who prepares")
     purpose: Words = Field(
         "screening", description="what field-only results are meant for (stated before the data)"
+    )
+    use: Literal[
+        "",
+        "screening",
+        "choosing samples",
+        "sorting",
+        "process control",
+        "grade control",
+        "site assessment",
+        "resource or reserve estimate",
+    ] = Field(
+        "",
+        description="the same as a choice: 'resource or reserve estimate' accepts no field-only "
+        "result; empty: screening",
     )
     paper: Literal["A4", "Letter"] = Field("A4", description="paper size")
     language: Literal["en"] = Field("en", description="language of the report")
@@ -166,6 +185,15 @@ class ReportSettings(Part):
         description="how dates are written: 'year-month-day' (2026-10-31), 'day month year' "
         "(31 October 2026), 'month day, year', 'day.month.year' or 'day/month/year'",
     )
+
+    @model_validator(mode="after")
+    def _chosen(self) -> ReportSettings:
+        if not self.use and (met := _MAY_ESTIMATE.search(self.purpose)):
+            raise ValueError(
+                f"the purpose speaks of '{met[0]}': write use = \"{ESTIMATE}\" if it is one, else "
+                'another use, such as use = "screening"'
+            )
+        return self
 
 
 def _shown_in(unit: str) -> str:
@@ -483,6 +511,15 @@ class Thresholds(Part):
     check_every_hours: Annotated[float, _number(gt=0, le=876_000)] = Field(
         2.0, description="longest time between two checks of a field instrument, hours"
     )
+    certificate_level: Level = Field(
+        0.01,
+        description="certificates of one laboratory are told to differ against the field below "
+        "this p-value (one-way analysis of variance of the pairs, and their trend by date)",
+    )
+    certificate_size: Fraction = Field(
+        0.10,
+        description="and only where one lies this fraction from the others, or moves so in 30 days",
+    )
     drift_size: Fraction = Field(
         0.05, description="largest mean change of a control from first to last check of the day"
     )
@@ -525,6 +562,12 @@ class ErrorSettings(Part):
 class LabSettings(Part):
     """Which of several laboratory results for one sample and element stands."""
 
+    stands: tuple[str, ...] = Field(
+        (),
+        description="laboratories in order: where several answer for one sample and element, the "
+        "first named stands and the others' results are check assays, compared laboratory against "
+        "laboratory; empty: each laboratory is a comparison of its own",
+    )
     best_value: tuple[str, ...] = Field(
         (),
         description="where several of these methods answer for one sample and element, the first "
@@ -550,6 +593,12 @@ class LabSettings(Part):
     @classmethod
     def _each_once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
         _unique(value, "the method")
+        return value
+
+    @field_validator("stands")
+    @classmethod
+    def _each_laboratory_once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        _unique(value, "the laboratory")
         return value
 
 
@@ -669,6 +718,17 @@ class CellRules(Part):
     )
     below_words: tuple[str, ...] = Field((), description="further words for 'below the limit'")
     no_result_words: tuple[str, ...] = Field((), description="further words for 'not analysed'")
+    averages: Literal["set aside", "keep"] = Field(
+        "set aside",
+        description="averages and spreads that an export adds below its readings: set aside and "
+        "held against our own means, or kept as readings",
+    )
+    accepted_words: tuple[str, ...] = Field(
+        (), description="further words of a status column for a reading that counts"
+    )
+    rejected_words: tuple[str, ...] = Field(
+        (), description="further words of a status column for a reading that is set aside"
+    )
     error_sigma: Positive | None = Field(
         None, description="how many standard deviations the error columns hold"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -11,8 +11,11 @@ from reconcile.base.model import Stratum
 
 
 def told_apart(strata: Sequence[Stratum]) -> tuple[Stratum, ...]:
-    """The same strata; those with the same short name are marked by the first that differs of
-    instrument and calibration, lab method, specimen form, moisture basis and pair type."""
+    """The same strata; those with the same short name are marked by the first that differs.
+
+    In this order: instrument and calibration, laboratory, lab method, specimen form, moisture
+    basis, pair type.
+    """
     alike: dict[str, list[Stratum]] = {}
     for s in strata:
         alike.setdefault(replace(s, mark="").label, []).append(s)
@@ -34,15 +37,30 @@ def _mark(stratum: Stratum, alike: Sequence[Stratum]) -> str:
 
 def _facts(s: Stratum) -> tuple[tuple[str, ...], ...]:
     return (
-        s.read_by.parts, s.determined_by.parts, (s.specimen_form,), (s.moisture_basis,),
-        (s.pair_type,),
+        s.read_by.parts, (s.laboratory,), s.determined_by.anywhere.parts, (s.specimen_form,),
+        (s.moisture_basis,), (s.pair_type,),
     )  # fmt: skip
+
+
+def key_unnamed(stratum: Stratum) -> str:
+    """The key as releases gave it before they named the laboratory."""
+    return replace(stratum, determined_by=stratum.determined_by.anywhere).key
+
+
+def by_either_key(strata: Iterable[Stratum]) -> dict[str, Stratum]:
+    """Strata by their keys; by the key without laboratory too, where one alone stands behind it."""
+    every = tuple(strata)
+    unnamed: dict[str, list[Stratum]] = {}
+    for s in every:
+        unnamed.setdefault(key_unnamed(s), []).append(s)
+    alone = {key: many[0] for key, many in unnamed.items() if len(many) == 1}
+    return alone | {s.key: s for s in every}
 
 
 #: What is written of a stratum as text, for whoever reads the files of a release.
 TEXTS = (
-    "element", "field_method", "lab_method", "matrix", "specimen_form", "moisture_basis",
-    "pair_type", "technique", "digestion_class", "mark",
+    "element", "field_method", "laboratory", "lab_method", "matrix", "specimen_form",
+    "moisture_basis", "pair_type", "technique", "digestion_class", "mark",
 )  # fmt: skip
 
 

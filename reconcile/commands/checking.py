@@ -12,6 +12,7 @@ from reconcile.base.model import Finding
 from reconcile.intake import workspace as ws
 from reconcile.pairs import filing
 from reconcile.pairs.grouping import Grouping, groupings
+from reconcile.pairs.laboratories import Answered, answered
 from reconcile.run import pipeline
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
@@ -28,6 +29,7 @@ class CheckReport:
     notes: pd.DataFrame  # path, text
     findings: tuple[Finding, ...]
     readings: tuple[Grouping, ...] = ()  # what told the readings of each field file apart
+    laboratories: tuple[Answered, ...] = ()
 
     @property
     def needs_a_person(self) -> bool:
@@ -35,7 +37,7 @@ class CheckReport:
         return bool(
             len(self.quarantine)
             or any(f.severity != "note" for f in self.findings)
-            or self.columns["role"].eq("unclear").any()
+            or self.columns["role"].isin(("unclear", "asked")).any()
         )
 
 
@@ -60,4 +62,5 @@ def check(
             period, files, columns, pipeline.quarantine_of(run), notes,
             (*run.told, *run.findings),
             groupings(store),
+            answered(store),
         )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,6 +15,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.regular import open_regular
 from reconcile.base.spreadsheet import looks_like_formula
 from reconcile.base.writing import one_at_a_time, write_whole
+from reconcile.commands.arrived import Arrived, arrived
 from reconcile.commands.forms import Dispatch, Records, find_dispatch, read_records
 from reconcile.evidence.custody.events import EVENT_WORDS, text_of, time_of
 from reconcile.intake import workspace as ws
@@ -42,6 +44,10 @@ class Receipt:
     mass_g: float | None = None
     place: str = ""
     note: str = ""
+    missing: tuple[str, ...] = ()  # sample ids, as is each of the next two
+    damaged: tuple[str, ...] = ()
+    extra: tuple[str, ...] = ()  # arrived and not on the list
+    scanned: Path | None = None  # a text file of the codes that were read, one a line
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,16 +57,19 @@ class Recorded:
     path: Path
     event_id: str
     at: str
-    samples: int
+    samples: int  # received
     trouble: str  # why the next run will not read it; "" where it will
+    arrived: Arrived
 
 
 def receive(folder: Path, dispatch: str, receipt: Receipt) -> Recorded:
-    """Append one 'received' event to ``custody/received.csv``; nothing is ever overwritten.
+    """Append a receipt to ``custody/received.csv``; nothing is ever overwritten.
 
-    Raises ReconcileError for a dispatch that is not known, a name or a time that is refused
-    (``persons.acting``), a time before the samples were collected, the same receipt a second
-    time, or a file there that has other headings.
+    One event where all samples arrived whole; else each of received, missing, damaged and
+    found has an event of its own with its samples, so that a bag that lacks is no doubt about
+    the others. Raises ReconcileError for a dispatch that is not known, samples that are not its
+    own, a name or a time that is refused (``persons.acting``), a time before the samples were
+    collected, the same receipt a second time, or a file there that has other headings.
     """
     workspace = ws.load_workspace(folder)
     with one_at_a_time(workspace.folder / RECEIVED):  # read, too, as no other changes it
@@ -85,18 +94,45 @@ def _receive(workspace: Workspace, dispatch: str, receipt: Receipt) -> Recorded:
     for name, number in (("--containers", receipt.containers), ("--mass", receipt.mass_g)):
         if number is not None and not 0 <= number < 1e9:
             raise ReconcileError(f"{name} {number} can't be right.", "Write what was counted.")
-    cells = [
-        "", found.number, "received", at, acting.by, "", receipt.seal.strip(),
-        {None: "", True: "yes", False: "no"}[receipt.seal_intact],
+    there = arrived(
+        found.number, [str(s) for s in found.samples["sample_id"]], receipt.missing,
+        receipt.damaged, receipt.extra, receipt.scanned,
+    )  # fmt: skip
+    for sample in (*there.extra, *(() if there.whole else there.received)):
+        _plain("a sample id", sample)
+    lines = [_with_id(cells) for cells in _events(receipt, found.number, there, at, acting.by)]
+    path = workspace.folder / RECEIVED
+    append(path, *lines)
+    event_id = lines[0][0]
+    return Recorded(
+        path, event_id, at, len(there.received), _trouble(workspace, path, event_id, at), there
+    )
+
+
+def _events(
+    receipt: Receipt, dispatch: str, there: Arrived, at: str, by: str
+) -> Iterator[list[str]]:
+    """The cells of each event, without its id."""
+    about = [
+        receipt.seal.strip(), {None: "", True: "yes", False: "no"}[receipt.seal_intact],
         "" if receipt.containers is None else str(receipt.containers),
         "" if receipt.mass_g is None else f"{receipt.mass_g:.10g}",
         receipt.place.strip(), receipt.note.strip(),
     ]  # fmt: skip
+    bare = ["", "", "", "", about[-2], about[-1]]
+    if there.received or there.whole:
+        named = "" if there.whole else "; ".join(there.received)
+        yield [named, dispatch, "received", at, by, "", *about]
+    for act, samples in (("missing", there.missing), ("damaged", there.damaged)):
+        if samples:
+            yield ["; ".join(samples), dispatch, act, at, by, "", *bare]
+    if there.extra:  # of no dispatch: what befell this one did not befall them
+        yield ["; ".join(there.extra), "", "found", at, by, "", *bare]
+
+
+def _with_id(cells: list[str]) -> list[str]:
     mark = hashlib.sha256("\x1f".join(cells).encode("utf-8", "backslashreplace")).hexdigest()
-    event_id = f"R-{mark[:12]}"
-    path = workspace.folder / RECEIVED
-    append(path, [event_id, *cells])
-    return Recorded(path, event_id, at, len(found.samples), _trouble(workspace, path, event_id, at))
+    return [f"R-{mark[:12]}", *cells]
 
 
 def _collected(records: Records, found: Dispatch) -> list[persons.Moment]:
@@ -140,8 +176,8 @@ def _line(cells: list[str] | tuple[str, ...]) -> str:
     return target.getvalue()
 
 
-def append(path: Path, cells: list[str]) -> None:
-    """Add one line with an event id of its own; whoever calls holds ``path``.
+def append(path: Path, *lines: list[str]) -> None:
+    """Add lines with an event id of their own, all or none; whoever calls holds ``path``.
 
     Raises ReconcileError where the id is there already, or the file has other headings.
     """
@@ -154,16 +190,17 @@ def append(path: Path, cells: list[str]) -> None:
             raise _not_ours(path) from error
         if text.splitlines()[0] != heading.rstrip("\n"):
             raise _not_ours(path)
-        if any(line.partition(",")[0] == cells[0] for line in text.splitlines()):
+        known = {line.partition(",")[0] for line in text.splitlines()}
+        if there := [cells[0] for cells in lines if cells[0] in known]:
             raise ReconcileError(
-                f"This receipt stands in {RECEIVED} already ({cells[0]}).", "Nothing was added."
+                f"This receipt stands in {RECEIVED} already ({there[0]}).", "Nothing was added."
             )
     addition = (b"" if before else heading.encode()) + (
         b"\n" if before and not before.endswith(b"\n") else b""
     )
     # Rewritten whole, with every byte that was there: a receipt cut off in the middle would
     # bear its id already, and could not be given again.
-    write_whole(path, before + addition + _line(cells).encode())
+    write_whole(path, before + addition + "".join(map(_line, lines)).encode())
 
 
 def _content(path: Path) -> bytes:

@@ -235,6 +235,15 @@ def show_check(report: CheckReport) -> None:
                 by += f" ({numbers.count(group.numbers, 'number', 'numbers')}: some come again)"
             _row(table, group.path, group.rows, group.samples, group.readings, by)
         console.print(table)
+    if report.laboratories:
+        table = _table(
+            "Laboratories", "laboratory", "certificates", "samples", "of these by another too",
+            right=(1, 2, 3),
+        )  # fmt: skip
+        for each in report.laboratories:
+            name = each.laboratory or "not stated"
+            _row(table, name, each.certificates, each.samples, each.shared)
+        console.print(table)
     if len(report.quarantine):
         table = _table(
             "Refused", "file", "sheet", "row", "column", "found", "why", "what to do", right=(2,)

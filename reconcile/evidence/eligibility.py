@@ -33,7 +33,7 @@ CONTROL_COLUMNS = (
 #: Facts that name the method of a row.
 _METHOD = {
     "field": ("technique", "instrument", "calibration"),
-    "lab": ("technique", "lab_method", "digestion"),
+    "lab": ("technique", "lab_method", "digestion", "laboratory"),
 }
 _QUALIFIERS = {0: "", 1: "<", 2: ">"}
 

@@ -22,7 +22,7 @@ from reconcile.base.reasons import CENSORED
 from reconcile.base.settings import EvidenceEvent, EvidenceSettings, Settings
 from reconcile.figures.evaluation import Array, Evaluated, LabError, evaluate, levels_of
 from reconcile.intake.workspace import is_month
-from reconcile.pairs.earlier import NUMBERS, TIMES, EarlierMonth, nearest
+from reconcile.pairs.earlier import LABORATORY, NUMBERS, TIMES, EarlierMonth, nearest
 from reconcile.statistics.months import AssumedSpread, MonthsModel, months_model
 from reconcile.statistics.result import Estimate, not_estimable
 
@@ -116,6 +116,10 @@ def _first(stratum: Stratum, earlier: Sequence[EarlierMonth]) -> Begun:
     last, differing = nearest(stratum, earlier)
     if not last or not differing:
         return Begun(Beginning.FIRST)
+    if differing == (LABORATORY,) and not any(
+        facts[LABORATORY] for m in earlier if m.period == last for facts in m.strata
+    ):
+        return Begun(Beginning.UNNAMED, last=last)
     return Begun(Beginning.OTHER_KEY, last=last, differing=differing)
 
 

@@ -316,6 +316,11 @@ def faults_of_settings(table: TableSettings, zone: str) -> list[tuple[str, str, 
     return found
 
 
+#: What an unfilled entry of the template looks like, now and in earlier versions.
+_PLACEHOLDER = re.compile(r"<.*>")
+_OLD_PLACEHOLDERS = {"instrument": "serial number", "calibration": "name and version"}
+
+
 def _no_row_may_hold(table: TableSettings, name: str, value: str | float, zone: str) -> str:
     """Why a fact can't hold for any row of a table; '' where it can."""
     if name not in may_be_fixed(table.kind):
@@ -323,6 +328,11 @@ def _no_row_may_hold(table: TableSettings, name: str, value: str | float, zone: 
             may_be_fixed(table.kind)
         )
     text = plain(str(value))
+    if _PLACEHOLDER.fullmatch(text) or text == _OLD_PLACEHOLDERS.get(name):
+        return (
+            f'is not filled in; write what is true of every row, such as {name} = "…", or take '
+            "the entry out"
+        )
     if name in NUMBER_FACTS or name == BLANK_MASS:
         number = plain_number(text)
         if number is None:

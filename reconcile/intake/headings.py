@@ -14,6 +14,7 @@ from difflib import get_close_matches
 from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import Species, Unit, parse_species, parse_unit, unit_question
 from reconcile.base.settings import ColumnRule, TableSettings
+from reconcile.intake import lookalikes
 from reconcile.intake.blocks import Block, Heading
 from reconcile.intake.tables import ABSENT, ColumnMeaning
 from reconcile.intake.vocabulary import (
@@ -45,7 +46,7 @@ class Column:
 
     index: int
     heading: str
-    role: str  # value | error | limit | fact | ignored | unclear
+    role: str  # value | error | limit | fact | ignored | unclear | asked
     fact: str = ""
     species: Species | None = None
     unit: Unit | None = None
@@ -56,7 +57,7 @@ class Column:
     upper: str = ""
     factor: float = 1.0  # for facts: e.g. 1000 for a mass in kg
     why: str = ""
-    question: str = ""  # what to settle where unclear
+    question: str = ""  # what to settle where unclear or asked
 
 
 def understand(block: Block, table: TableSettings, place: str) -> tuple[Column, ...]:
@@ -234,6 +235,8 @@ def _by_heading(heading: Heading, table: TableSettings) -> tuple[Column, Reading
         if _CAPITAL_COMPOUND.match(text) and table.kind in {"field", "lab"}:
             asked = "may be cobalt or hafnium in capitals, or the compound; name it in 'columns'"
             return replace(base, role="unclear", question=asked), None
+        if asked := next((q for name in names if (q := _question(table, name))), ""):
+            return replace(base, role="asked", question=asked), None
         return replace(base, why=why), None
     role = reading.role
     return (
@@ -250,6 +253,10 @@ def _by_heading(heading: Heading, table: TableSettings) -> tuple[Column, Reading
         ),
         reading,
     )
+
+
+def _question(table: TableSettings, name: str) -> str:
+    return lookalikes.question(name) if table.kind in {"field", "lab"} else ""
 
 
 def _long_error(name: str, usual: dict[str, str]) -> str:

@@ -20,8 +20,8 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.model import QUARANTINE_COLUMNS
 from reconcile.base.quantities import ATOMIC_WEIGHTS_EDITION
 from reconcile.base.settings import TableSettings
+from reconcile.intake import averages, fitting, idcolumns, results, sideways, status
 from reconcile.intake import facts as fact_work
-from reconcile.intake import fitting, idcolumns, results, sideways
 from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import (
     CellFormat,
@@ -267,7 +267,14 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
     if table.kind in {"field", "lab"}:
         for at in fitting.one_place_left(body, columns, rules):
             ledger.row(at, *fitting.told(body, at))
+    standing = None
+    if table.kind in {"field", "lab"}:
+        standing = status.told(_by_fact(columns), _column_reader(body), table.cells, n)
     facts = _facts(job, columns, block, body, fixed, rules, ledger, notes)
+    if standing is not None:
+        facts |= {"status": standing.status, "status_reason": standing.reason}
+        notes += status.notes(standing)
+    columns = _filled(status.asked(columns, standing), body)
     if layout == "long":
         facts["_long"] = pa.nulls(n)
     kind = table.kind
@@ -292,6 +299,21 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
         body, n = made, len(made.lines)
     else:
         read = results.nothing_read(n)
+    if kind in {"field", "lab"}:
+        averaged = averages.found(columns, body, facts, read, keep=table.cells.averages == "keep")
+        if len(averaged.rows):
+            read.outside = np.union1d(read.outside, averaged.rows)
+            for at in averaged.rows.tolist():
+                ledger.rows.pop(at, None)
+            aside += tuple(
+                (name, len(rows))
+                for name, rows in (
+                    ("average of the export", averaged.means),
+                    ("spread of the export", averaged.spreads),
+                )
+                if len(rows)
+            )
+        notes += averaged.notes
     for key, rows in unbelieved.items():
         if key in read.values:
             read.values[key].refuse(np.array(rows, np.int64))
@@ -611,10 +633,7 @@ def _facts(
     kind = table.kind
     n = len(body.lines)
     at = _column_reader(body)
-    by_fact: dict[str, Column] = {}
-    for column in columns:
-        if column.role == "fact" and not column.species:
-            by_fact.setdefault(column.fact, column)
+    by_fact = _by_fact(columns)
     wanted = [f for f in FACTS[kind] if f != "row"]
     facts: dict[str, pa.Array] = {}
     nothing = pa.nulls(n, _TEXT)
@@ -637,6 +656,7 @@ def _facts(
     _times(job, wanted, by_fact, at, facts, ledger, notes, n)
     for name, value in fixed.items():
         if name in facts and name not in NUMBER_FACTS and name not in TIME_FACTS:
+            notes += _contradiction(name, value, facts[name], by_fact)
             facts[name] = pc.coalesce(facts[name], pa.scalar(value, _TEXT))
             facts[name] = fact_work.normal(name, facts[name])
     if "duplicate_of" in facts:
@@ -653,6 +673,41 @@ def _facts(
             f"{job.place}: kind rules have no meaning in a {kind} table.", "Take them out."
         )
     return facts
+
+
+def _contradiction(name: str, value: str, told: pa.Array, by_fact: dict[str, Column]) -> list[str]:
+    """What the rows say against a fact that the settings fix for all of them."""
+    if name not in by_fact:
+        return []
+    (spelled,) = fact_work.normal(name, pa.array([value], _TEXT)).to_pylist()
+    other = pc.fill_null(pc.not_equal(pc.utf8_lower(told), str(spelled).lower()), False)
+    rows = int(pc.sum(other).as_py() or 0)
+    if not rows:
+        return []
+    first = told.filter(other)[0].as_py()
+    return [
+        f"the column '{by_fact[name].heading}' says '{first}' where the settings fix {name} = "
+        f"'{value}' ({rows} {'row' if rows == 1 else 'rows'}); what the column says holds there"
+    ]
+
+
+def _by_fact(columns: tuple[Column, ...]) -> dict[str, Column]:
+    by_fact: dict[str, Column] = {}
+    for column in columns:
+        if column.role == "fact" and not column.species:
+            by_fact.setdefault(column.fact, column)
+    return by_fact
+
+
+def _filled(columns: tuple[Column, ...], body: Body) -> tuple[Column, ...]:
+    """The columns; of one that holds nothing there is nothing to ask."""
+    at = _column_reader(body)
+    return tuple(
+        replace(c, role="ignored", why="empty")
+        if c.role == "asked" and at(c.index).null_count == len(body.lines)
+        else c
+        for c in columns
+    )
 
 
 def _column_reader(body: Body) -> Any:
@@ -1075,7 +1130,7 @@ def _meaning(column: Column, read: results.Results) -> ColumnMeaning:
     if column.role in {"value", "error", "limit"} and species is not None:
         key = results.key_of(column)
     why = column.why
-    if column.role == "unclear":
+    if column.role in {"unclear", "asked"}:
         why = column.question or why
     sigma = read.sigma_of.get(column.index, column.sigma)
     return ColumnMeaning(

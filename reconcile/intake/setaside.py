@@ -23,6 +23,9 @@ _SUMMARY_OF = re.compile(rf"{_SUMMARY_WORD}\.? of [0-9]+(?: .*)?", re.I)
 _SUMMARY_OF_RE2 = rf"(?i)^\s*{_SUMMARY_WORD}\.? of [0-9]+"
 
 
+_OF_FACTS = frozenset({"fact", "ignored", "unclear", "asked"})
+
+
 def set_aside(
     body: Body, columns: tuple[Column, ...], block: Block
 ) -> tuple[Body, tuple[tuple[str, int], ...]]:
@@ -87,7 +90,7 @@ def _repeated(body: Body, block: Block) -> npt.NDArray[np.int64]:
 
 
 def _fact_columns(columns: tuple[Column, ...]) -> list[int]:
-    return [c.index for c in columns if c.role in {"fact", "ignored", "unclear"} and not c.species]
+    return [c.index for c in columns if c.role in _OF_FACTS and not c.species]
 
 
 def _summaries(body: Body, columns: tuple[Column, ...], end: int) -> npt.NDArray[np.int64]:
@@ -105,6 +108,9 @@ def _summaries(body: Body, columns: tuple[Column, ...], end: int) -> npt.NDArray
     ids = [c.index for c in columns if c.fact in {"sample_id", "lab_id"}]
     leading = list(dict.fromkeys([*ids, *_fact_columns(columns)[:3]]))
     for at in reversed(last):
+        own = [_text(body.columns[i], at) for i in ids]
+        if any(own) and not any(_SUMMARY.fullmatch(text) for text in own):
+            break  # of a sample that it names: 'averages' holds it against that sample's rows
         if any(_SUMMARY.fullmatch(_text(body.columns[i], at)) for i in leading):
             hits.add(at)
         elif at not in hits:

@@ -18,6 +18,8 @@ from reconcile.intake.counting import Counted
 
 #: qualifier codes in ``<key>_q`` (int8): null means the cell was empty (not reported)
 QUANTIFIED, BELOW, ABOVE, NO_RESULT = 0, 1, 2, 3
+#: What a row's status comes to; other text stands as it was written, and the row counts.
+ACCEPTED, REJECTED = "accepted", "rejected"
 #: ``<key>`` + PLAIN: the results of a plain table (float64 mg/kg): sign bit clear, a quantified
 #: value; sign bit set, below that limit; null, an empty cell. Stands for all other columns.
 PLAIN = "_plain"
@@ -54,6 +56,8 @@ FIELD_FACTS = (
     "spot_class",  # random | raster | targeted
     "gas_purge",
     "count_time_s",  # float
+    "status",  # ACCEPTED, REJECTED or as written
+    "status_reason",  # of a rejected row
 )
 LAB_FACTS = (
     *COMMON_FACTS,
@@ -70,6 +74,8 @@ LAB_FACTS = (
     "reported_at",
     "sample_mass_g",  # float
     "digest_volume_ml",  # float
+    "status",  # as of a field reading
+    "status_reason",
 )
 REGISTER_FACTS = (
     *COMMON_FACTS,
@@ -124,7 +130,7 @@ class ColumnMeaning:
 
     index: int  # 0-based position; -1 where the settings name a column that is not there
     heading: str  # as it stands in the file, lines joined by a space
-    role: str  # value | error | limit | fact | ignored | unclear | absent
+    role: str  # value | error | limit | fact | ignored | unclear | asked | absent
     key: str  # analyte key, or the fact's name, or ""
     element: str = ""
     species: str = ""  # element or oxide as written, e.g. "Fe2O3"

@@ -36,8 +36,30 @@ FACTS: dict[str, tuple[str, ...]] = {
 }
 #: Meanings that serve the reading itself and are no facts of the row.
 HELPERS: dict[str, tuple[str, ...]] = {
-    "field": ("unit", "sigma", "element", "value", "error", "limit", "qualifier", "date", "time"),
-    "lab": ("unit", "sigma", "element", "value", "error", "limit", "qualifier"),
+    "field": (
+        "unit",
+        "sigma",
+        "element",
+        "value",
+        "error",
+        "limit",
+        "qualifier",
+        "date",
+        "time",
+        "accepted",
+        "rejected",
+    ),
+    "lab": (
+        "unit",
+        "sigma",
+        "element",
+        "value",
+        "error",
+        "limit",
+        "qualifier",
+        "accepted",
+        "rejected",
+    ),
     "sample register": ("date", "time"),
     "custody": ("date", "time"),
     "reference materials": ("unit", "element", "value", "error"),
@@ -141,10 +163,30 @@ _COMMON = {
     "note": _NOTES,
 }  # fmt: skip
 
+#: Whether a row counts; of a heading that says 'accepted' or 'rejected' the cells say yes or no.
+_STATUS = {
+    "status": (
+        *_either("status|reading status|result status|test status|measurement status|shot status"),
+        *_either("sample status|analysis status|qc status|row status|validity|pass fail"),
+    ),
+    "accepted": _either(
+        "accepted|accept|valid|is valid|approved|usable|pass|passed|included|reading accepted"
+    ),
+    "rejected": _either(
+        "rejected|reject|invalid|void|voided|excluded|exclude|discarded|discard|failed|"
+        "reading rejected|is rejected"
+    ),
+    "status_reason": _either(
+        "rejection reason|reason for rejection|reject reason|reason rejected|why rejected|"
+        "status reason|reason of rejection"
+    ),
+}
+
 FACT_WORDS: dict[str, dict[str, str]] = {
     "field": _spread(
         {
             **_COMMON,
+            **_STATUS,
             "sample_id": _SAMPLE,
             "technique": _either("technique"),
             "instrument": (
@@ -180,6 +222,7 @@ FACT_WORDS: dict[str, dict[str, str]] = {
     "lab": _spread(
         {
             **_COMMON,
+            **_STATUS,
             "sample_id": _SAMPLE,
             "technique": _either("technique|analytical technique"),
             "laboratory": _either("laboratory|lab|laboratory name|lab name"),
@@ -357,7 +400,13 @@ INTENSITY_WORDS = word_set(
 )
 IGNORED_WORDS = word_set(
     """
-    flag flags status grade pass min max
+    grade min max
+    """
+)
+#: Beside an element: what may take its result out.
+FLAG_WORDS = word_set(
+    """
+    flag flags status pass
     """
 )
 METHOD_WORDS = word_set(

@@ -21,6 +21,7 @@ from reconcile.base.quantities import (
 )
 from reconcile.intake.vocabulary import (
     ERROR_WORDS,
+    FLAG_WORDS,
     IGNORED_WORDS,
     INTENSITY_WORDS,
     LIMIT_WORDS,
@@ -39,7 +40,7 @@ def plain(text: str) -> str:
 def words(text: str) -> str:
     """A heading as lower-case words, for look-up among usual words."""
     text = fold_name(text.replace("º", "o")).lower()
-    text = re.sub(r"[_\-.,;:/\\()\[\]]+", " ", text)
+    text = re.sub(r"[_\-.,;:/\\()\[\]?!]+", " ", text)
     return re.sub(r"\s+", " ", text).strip()
 
 
@@ -48,7 +49,7 @@ class Reading:
     """What the words of one heading say, before the table around it is looked at."""
 
     species: Species | None = None
-    role: str = ""  # value | error | limit | ignored | unclear
+    role: str = ""  # value | error | limit | ignored | unclear | asked
     unit: Unit | None = None
     sigma: float = math.nan
     method: str = ""
@@ -205,6 +206,8 @@ def _classify(
             roles.add("intensity")
         elif low in IGNORED_WORDS:
             roles.add("ignored")
+        elif low in FLAG_WORDS:
+            roles.add("flag")
         elif low in LIMIT_WORDS:
             roles.add("limit")
         elif low in ERROR_WORDS:
@@ -249,6 +252,12 @@ def _reading(
     common = Reading(
         chosen, "value", unit, sigma, " ".join(method), question, "heading", only, capitals
     )
+    if "flag" in roles:
+        asked = (
+            "looks like a flag of the element, and nothing says what it does to its results: name "
+            "it \"ignore\" in 'columns' if it does nothing"
+        )
+        return replace(common, role="asked", question=asked)
     if "ignored" in roles:
         return replace(common, role="ignored", why="not a mass fraction of the element")
     if "intensity" in roles:

@@ -305,10 +305,12 @@ def approve(
                 "Mend the cause and run the month again; a factor does not overrule a verdict.",
             )
         _check_newest(workspace, life)
+        stratum = life.factor.stratum
+        keys = {stratum.key, strata.key_unnamed(stratum)}
         others = [
             other
             for number, other in known.items()
-            if number != factor_id and other.factor.stratum.key == life.factor.stratum.key
+            if number != factor_id and other.factor.stratum.key in keys
         ]
         for other in others:
             if other.state == APPROVED and _earlier(life, other):

@@ -159,7 +159,7 @@ def _factor_for(
         life
         for life in lives
         if life.factor.stratum.element == value.element
-        and lab_method in ("", life.factor.stratum.lab_method)
+        and lab_method in ("", *_names(life.factor.stratum))
     ]
     if not same:
         return None, [Flag(FlagKind.NO_FACTOR, "none of this element is in the record")]
@@ -181,6 +181,11 @@ def _factor_for(
         names = ", ".join(sorted(life.factor.factor_id for life in inside))
         return None, [Flag(FlagKind.SEVERAL, names)]
     return inside[0], []
+
+
+def _names(stratum: Stratum) -> tuple[str, str]:
+    """How a person may name the laboratory's method: with the laboratory or without."""
+    return stratum.lab_method, stratum.determined_by.anywhere.text
 
 
 def _out_of_date(value: FieldMean, life: Life) -> Flag | None:

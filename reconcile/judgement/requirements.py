@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from reconcile.base.model import Ask, Criterion, Finding, Further, Outcome, Stratum
-from reconcile.base.settings import Settings
+from reconcile.base.settings import ESTIMATE, Settings
 from reconcile.evidence import finding_words
 from reconcile.figures.evaluation import Evaluated
 from reconcile.statistics.quality_levels import (
@@ -19,8 +19,6 @@ from reconcile.statistics.quality_levels import (
 )
 
 _ORDER = (NOT_ASSIGNED, QUALITATIVE_SCREENING, QUANTITATIVE_SCREENING, DEFINITIVE)
-#: Purposes for which field-only results are not accepted by default.
-_NEVER_FIELD_ONLY = ("resource", "reserve")
 #: Laboratory only by default: grades that move money on a few grains (common practice).
 PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd", "Rh", "Ir", "Os", "Ru"})
 #: What people write into a cell instead of leaving it empty.
@@ -44,7 +42,7 @@ def forbidding(
         if element is not None and element.precious is not None
         else stratum.element in PRECIOUS
     )
-    never = any(word in purpose.lower() for word in _NEVER_FIELD_ONLY)
+    never = settings.report.use == ESTIMATE
     carbon = stratum.element == "C"
     blocked = fault is not None and fault.blocks
     return (

@@ -22,6 +22,7 @@ from scipy import stats
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Finding, Stratum
 from reconcile.base.settings import Thresholds
+from reconcile.base.strata import by_either_key
 from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_life, factor_proposal
 from reconcile.releases import release
@@ -297,7 +298,7 @@ def earlier_factors(
     root = workspace.output / "releases"
     if not ws.is_month(period) or not root.is_dir():
         return {}
-    wanted = {stratum.key for stratum in strata}
+    wanted = by_either_key(strata)
     found: dict[str, Earlier] = {}
     past: dict[str, list[Past]] = {}
     months = sorted(p.name for p in root.iterdir() if ws.is_month(p.name) and p.name < period)
@@ -321,10 +322,12 @@ def earlier_factors(
             verdict = manifest.get("strata", {}).get(key, {}).get("verdict", "")
             accepted = verdict in (ACCEPTED, ACCEPTED_CORRECTED)
             if key in wanted and accepted and factor.valid_until >= f"{period}-01":
-                found[key] = Earlier(factor, release_id, ())
+                stratum = wanted[key]
+                found[stratum.key] = Earlier(replace(factor, stratum=stratum), release_id, ())
     for life in _in_force(workspace, period):
-        if life.factor.stratum.key in wanted:
-            found[life.factor.stratum.key] = Earlier(life.factor, life.release_id, (), True)
+        if (now := wanted.get(life.factor.stratum.key)) is not None:
+            factor = replace(life.factor, stratum=now)
+            found[now.key] = Earlier(factor, life.release_id, (), True)
     return {
         key: replace(earlier, history=tuple(past.get(key, ())))
         for key, earlier in sorted(found.items())

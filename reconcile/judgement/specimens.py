@@ -47,6 +47,8 @@ from reconcile.pairs import pairing, sides
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 
+#: Facts that name the method of a laboratory row, as ``pairing.lab_method`` takes them.
+_METHOD = ("technique", "lab_method", "digestion", "laboratory")
 _FEWEST = 8  # pairs below which their scatter is no measure of uncertainty
 _NEAR = 1.25  # lab duplicates up to this factor from the value say its error
 
@@ -323,7 +325,7 @@ def _lab_sets(
             n = int(means.n[i])
             if not n:
                 continue
-            parts = [_text(row[name]) for name in ("technique", "lab_method", "digestion")]
+            parts = [_text(row[name]) for name in _METHOD]
             determined_by = pairing.lab_method(key, *parts)
             method = determined_by.text
             low, high = float(means.low[i]), float(means.high[i])

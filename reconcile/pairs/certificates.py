@@ -1,9 +1,9 @@
 """Which laboratory results stand where certificates answer more than once.
 
 A re-issue supersedes what it answers, a later certificate replaces what it repeats, a
-re-assay stands in the place of a value above its method's range, and a rule of the settings
-chooses between methods. Nothing is deleted: what does not stand stays stored, with the
-reason and the result that stands instead.
+re-assay stands in the place of a value above its method's range, and rules of the settings
+choose between methods and between laboratories. Nothing is deleted: what does not stand stays
+stored, with the reason and the result that stands instead.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
+from reconcile.base.methods import joined
 from reconcile.base.model import Finding
 from reconcile.base.settings import LabSettings
 from reconcile.intake.tables import ABOVE, QUANTIFIED
@@ -28,6 +29,9 @@ LATER = "replaced by a later certificate"
 OVER_RANGE = "above the range, superseded by a re-assay"
 STANDS_IN = "stands in the place of a value above the range"
 BEST = "another method stands by the best-value rule"
+CHECK = "check assay of another laboratory"
+#: Why single results do not stand as they were given.
+REASONS = (REISSUE, LATER, OVER_RANGE, STANDS_IN, BEST, CHECK)
 
 _SUPERSEDED = -1
 _CELL = (
@@ -37,7 +41,10 @@ _FACTS = (
     "source", "sample_id", "technique", "lab_method", "digestion", "digestion_class",
     "moisture_basis", "laboratory", "certificate", "issue", "has_newer", "placed",
 )  # fmt: skip
-_GROUP = ["sample_id", "technique", "lab_method", "digestion", "digestion_class", "moisture_basis"]
+_GROUP = [
+    "sample_id", "technique", "lab_method", "digestion", "laboratory", "digestion_class",
+    "moisture_basis",
+]  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -86,9 +93,16 @@ def settle(store: Store, keys: Sequence[Key], rules: LabSettings) -> tuple[Findi
         findings += _over_range(store, keys, rules, settled)
     if rules.best_value:
         _best(store, keys, rules.best_value, settled)
+    if rules.stands:
+        _check_assays(store, keys, rules.stands, settled)
     settled.write()
     _whole_rows(store, keys)
     return tuple(findings)
+
+
+def cells_of(store: Store, keys: Sequence[Key], condition: Sql) -> pd.DataFrame:
+    """Results of chosen rows, one line each: facts, ``method``, ``code``, ``value``, ``lim``."""
+    return _cells(store, keys, condition, sql("certificates.results_only"))
 
 
 def _cells(
@@ -122,7 +136,11 @@ def _cells(
             frame["method"] = [
                 lab_method(key, *parts).text
                 for parts in zip(
-                    frame["technique"], frame["lab_method"], frame["digestion"], strict=True
+                    frame["technique"],
+                    frame["lab_method"],
+                    frame["digestion"],
+                    frame["laboratory"],
+                    strict=True,
                 )
             ]
             frames.append(frame)
@@ -175,7 +193,7 @@ def _reissues(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Find
     )  # fmt: skip
     came_back: list[Any] = []
     identity = ["key", "technique", "lab_method", "digestion"]
-    for _, group in cells.groupby(["certificate", "sample_id", "element"], sort=True):
+    for _, group in cells.groupby(["certificate", "laboratory", "sample_id", "element"], sort=True):
         issues = sorted(set(group["issue"]))
         names = {
             issue: {
@@ -242,7 +260,7 @@ def _later(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding
     ((certificates,),) = store.rows(sql("certificates.certificates"))
     if certificates < 2:
         return []
-    group = [quoted(name) for name in (*_GROUP, "laboratory")]
+    group = [quoted(name) for name in _GROUP]
     ((several,),) = store.rows(sql("certificates.answered_twice", group=listed(group)))
     if not several:
         return []
@@ -256,7 +274,7 @@ def _later(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding
     )  # fmt: skip
     replaced: dict[tuple[str, str], int] = {}
     unknown: dict[tuple[str, ...], int] = {}
-    for _, rows in cells.groupby([*_GROUP, "laboratory", "key"], sort=True):
+    for _, rows in cells.groupby([*_GROUP, "key"], sort=True):
         if rows["certificate"].nunique() < 2:
             continue
         moments = rows.groupby("certificate")["moment"].max()
@@ -409,7 +427,7 @@ def _serving(
     def serves(cell: Any, other: Any) -> bool:
         if named & _names(other):
             return True
-        if named:
+        if named or other.laboratory != cell.laboratory:
             return False
         theirs = samples.get((other.element, other.method, False), set())
         ours = samples.get((cell.element, cell.method, False), set())
@@ -420,7 +438,8 @@ def _serving(
 
 def _names(cell: Any) -> set[str]:
     """Ways in which settings may name the method of a result."""
-    texts = (cell.method, cell.lab_method, cell.heading, cell.technique)
+    whole = joined(cell.technique, cell.lab_method, cell.digestion)
+    texts = (cell.method, whole, cell.lab_method, cell.heading, cell.technique)
     return {text.casefold() for text in texts if text}
 
 
@@ -470,8 +489,9 @@ def _best(store: Store, keys: Sequence[Key], ranked: Sequence[str], settled: _Se
             ],
         ).loc[[mark not in gone for mark in marks]]
         cells = cells.loc[cells["rank"].ge(0)]
-        several = cells.groupby("sample_id")["rank"].transform("nunique") > 1
-        for _, rows in cells.loc[several].groupby("sample_id", sort=True):
+        own = ["sample_id", "laboratory"]
+        several = cells.groupby(own)["rank"].transform("nunique") > 1
+        for _, rows in cells.loc[several].groupby(own, sort=True):
             exact = rows.loc[rows["exact"]]
             best = (exact if len(exact) else rows)["rank"].min()
             stands = _rows_of(rows.loc[rows["rank"].eq(best)])[0]
@@ -482,3 +502,39 @@ def _best(store: Store, keys: Sequence[Key], ranked: Sequence[str], settled: _Se
                 ]
                 link = f"{_shown(cell)} gave way to {_shown(stands)}"
                 settled.add(cell, BEST, link, stands.method)
+
+
+# ---- check assays ---------------------------------------------------------------------
+
+
+def _check_assays(
+    store: Store, keys: Sequence[Key], stands: Sequence[str], settled: _Settled
+) -> None:
+    """Of the laboratories that answer for a sample's element, the first named stands.
+
+    The others' results are check assays: compared laboratory against laboratory
+    (``pairs.laboratories``), never with the field.
+    """
+    if not store.rows(sql("certificates.several_laboratories")):
+        return
+    ranks = {name.casefold(): rank for rank, name in enumerate(stands)}
+    for element in dict.fromkeys(key.element for key in keys):
+        cells = _standing(
+            _cells(
+                store, [key for key in keys if key.element == element],
+                sql("certificates.several"), sql("certificates.results_only"),
+            ),
+            settled,
+        )  # fmt: skip
+        if cells.empty:
+            continue
+        rank = [ranks.get(name.casefold(), len(ranks)) for name in cells["laboratory"]]
+        cells = cells.assign(rank=rank)
+        first = cells.groupby("sample_id")["rank"].transform("min")
+        checks = cells.loc[first.lt(len(ranks)) & cells["rank"].gt(first)]
+        standing = cells.loc[cells["rank"].eq(first)].drop_duplicates("sample_id")
+        of_sample = {cell.sample_id: cell for cell in _rows_of(standing)}
+        for cell in _rows_of(checks):
+            stands_here = of_sample[cell.sample_id]
+            link = f"{_shown(cell)} is a check assay beside {_shown(stands_here)}"
+            settled.add(cell, CHECK, link, stands_here.method)

@@ -23,10 +23,11 @@ NUMBERS = (
     "lab_mean", "lab_se", "lab_n", "lab_low", "lab_high",
 )  # fmt: skip
 TIMES = ("field_time", "lab_time")
+LABORATORY = "laboratory"
 #: What a stratum is known by in a table of verdicts.
 _FACTS = (
-    "element", "technique", "field_method", "lab_method", "matrix", "specimen_form",
-    "moisture_basis", "pair_type",
+    "element", "technique", "field_method", LABORATORY, "lab_method", "matrix",
+    "specimen_form", "moisture_basis", "pair_type",
 )  # fmt: skip
 
 
@@ -155,21 +156,26 @@ def _pairs(content: bytes, samples: dict[str, list[str]]) -> pd.DataFrame:
 
 def _strata(content: bytes) -> tuple[dict[str, str], ...]:
     read = pd.read_csv(io.BytesIO(content), dtype=str, keep_default_na=False)
+    if LABORATORY not in read:  # as releases were written before they named it
+        read[LABORATORY] = ""
     return tuple(dict(zip(_FACTS, row, strict=True)) for row in read[list(_FACTS)].to_numpy())
 
 
 def nearest(stratum: Stratum, months: Iterable[EarlierMonth]) -> tuple[str, tuple[str, ...]]:
     """The last month with a stratum that differs least from this one, and what differs.
 
-    Of the same element and technique; ('', ()) where there is none.
+    Of the same element and technique; ('', ()) where there is none. A month that names no
+    laboratory differs in that alone.
     """
     own = {name: str(getattr(stratum, name)) for name in _FACTS}
+    unnamed = own | {"lab_method": stratum.determined_by.anywhere.text}
     best: tuple[str, tuple[str, ...]] = ("", ())
     for month in months:
         for facts in month.strata:
             if (facts["element"], facts["technique"]) != (own["element"], own["technique"]):
                 continue
-            differing = tuple(name for name in _FACTS if facts[name] != own[name])
+            mine = own if facts[LABORATORY] else unnamed
+            differing = tuple(name for name in _FACTS if facts[name] != mine[name])
             if not best[0] or len(differing) <= len(best[1]):
                 best = (month.period, differing)
     return best

@@ -212,7 +212,7 @@ _DESCRIBING = (
     "sample_id", "group", "field_time", "field_times", "set_up", "lab_time", "certificate",
     "technique", "instrument",
     "calibration", "matrix", "specimen_form", "field_basis", "pair_type", "lab_technique",
-    "lab_method", "digestion", "digestion_class", "lab_basis",
+    "laboratory", "lab_method", "digestion", "digestion_class", "lab_basis",
 )  # fmt: skip
 
 
@@ -322,8 +322,9 @@ def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
 
 
 _STRATUM_FACTS = (
-    "technique", "instrument", "calibration", "lab_technique", "lab_method", "digestion",
-    "digestion_class", "matrix", "specimen_form", "field_basis", "lab_basis", "pair_type",
+    "technique", "instrument", "calibration", "laboratory", "lab_technique", "lab_method",
+    "digestion", "digestion_class", "matrix", "specimen_form", "field_basis", "lab_basis",
+    "pair_type",
 )  # fmt: skip
 
 
@@ -357,7 +358,11 @@ def _stratum(field_key: Key, lab_key: Key, fact: dict[str, str]) -> Stratum:
         element=field_key.element,
         read_by=field_method(field_key, fact["technique"], fact["instrument"], fact["calibration"]),
         determined_by=lab_method(
-            lab_key, fact["lab_technique"], fact["lab_method"], fact["digestion"]
+            lab_key,
+            fact["lab_technique"],
+            fact["lab_method"],
+            fact["digestion"],
+            fact["laboratory"],
         ),
         matrix=fact["matrix"],
         specimen_form=fact["specimen_form"],
@@ -400,6 +405,7 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             "reason_code": "",
             "reason": "",
             "element": field_key.element,
+            "laboratory": frame["laboratory"],
             "field_zero": frame["field_zero"],
             "lab_zero": frame["lab_zero"],
             "field_times": frame["field_times"],
@@ -458,15 +464,17 @@ def field_method(key: Key, technique: str, instrument: str, calibration: str) ->
     return FieldMethod(technique, instrument, calibration, key.method)
 
 
-def lab_method(key: Key, technique: str, code: str, digestion: str) -> LabMethod:
-    """The laboratory's method of one column.
+def lab_method(
+    key: Key, technique: str, code: str, digestion: str, laboratory: str = ""
+) -> LabMethod:
+    """The laboratory's method of one column, and whose it is.
 
     A method that the heading names is the code where the row names none; where both name
     one, two columns stay two methods.
     """
     if not code or code.casefold() == key.method.casefold():
-        return LabMethod(technique, code or key.method, digestion)
-    return LabMethod(technique, code, digestion, key.method)
+        return LabMethod(technique, code or key.method, digestion, laboratory=laboratory)
+    return LabMethod(technique, code, digestion, key.method, laboratory)
 
 
 def _qualifier(n: pd.Series, censored: pd.Series, high: pd.Series) -> pd.Series:

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from reconcile.base.model import WaterfallStep
-from reconcile.pairs.certificates import BEST, LATER, OVER_RANGE, REISSUE, STANDS_IN
+from reconcile.pairs.certificates import REASONS, STANDS_IN
 from reconcile.pairs.pairing import lab_method
 from reconcile.pairs.sides import Key, keys_of
 from reconcile.store.database import Store
@@ -61,7 +61,7 @@ def name_links(store: Store, pairs: pd.DataFrame, lab_methods: dict[str, str]) -
 
 
 def _method_of(cell: Any, key: Key) -> str:
-    return lab_method(key, cell.technique, cell.lab_method, cell.digestion).text
+    return lab_method(key, cell.technique, cell.lab_method, cell.digestion, cell.laboratory).text
 
 
 def superseded_rows(store: Store) -> list[tuple[str, str, str, str]]:
@@ -84,7 +84,7 @@ def account(store: Store, keys: Sequence[Key]) -> tuple[WaterfallStep, ...]:
     for key in keys:
         for disposition, reason, count in store.rows(
             sql("superseded.results_by_reason", code=cells.of(key.key).code),
-            [key.key, [REISSUE, LATER, OVER_RANGE, STANDS_IN, BEST]],
+            [key.key, list(REASONS)],
         ):
             entered += count
             why = reason or ("" if disposition == "sample" else disposition)

@@ -22,6 +22,7 @@ from reconcile.base.model import (
 from reconcile.base.settings import ELEMENTS_SETTING, Settings
 from reconcile.evidence import custody, diagnosis, eligibility, inspection, quality
 from reconcile.figures import evaluation, further, gathered
+from reconcile.figures import laboratories as between
 from reconcile.intake import workspace as ws
 from reconcile.judgement import (
     factor_life,
@@ -36,6 +37,7 @@ from reconcile.pairs import (
     account,
     certificates,
     filing,
+    laboratories,
     month,
     pairing,
     pooling,
@@ -95,6 +97,7 @@ def settle_identities(run: Run) -> Run:
         *month.findings(run.period, held),
         *spelled,
         *settled,
+        *laboratories.findings(laboratories.answered(store), run.workspace.settings.lab.stands),
         *overlay.findings(overlay.entered(store, run.corrections_refused)),
         *_chosen_elements(store, run.workspace.settings),
     ]
@@ -263,10 +266,13 @@ def make_pairs(run: Run) -> Run:
             f"The account of rows does not balance ({text}).",
             "Nothing was released. This is a fault of the program: please report it.",
         )
+    stands = settings.lab.stands
+    compared = between.compare(laboratories.shared(store, lab_keys, stands), settings)
     faults = (
         *_unknown_matrices(settings, joined.strata),
         *_unmet_entries(settings, pairs),
         *sums.findings(high),
+        *between.findings_between(compared),
         *settling.applied(
             run.workspace,
             (
@@ -284,6 +290,7 @@ def make_pairs(run: Run) -> Run:
         pooling=tested,
         steps_of_account=steps,
         account_of_files=files,
+        laboratories=compared,
         findings=run.findings + faults,
     )
 
@@ -343,7 +350,13 @@ def compute_statistics(run: Run) -> Run:
             found = evaluation.with_further(found, (Further.POOLING, tested))
         evaluated.append((stratum, found))
     adjusted = evaluation.adjust_p_values(tuple(evaluated))
-    return replace(run, evaluated=evaluation.with_three_methods(adjusted, run.lab_errors, settings))
+    shifts = between.certificate_shifts(adjusted, settings.thresholds)
+    return replace(
+        run,
+        evaluated=evaluation.with_three_methods(adjusted, run.lab_errors, settings),
+        certificate_shifts=shifts,
+        findings=run.findings + between.findings_of_certificates(shifts),
+    )
 
 
 def give_verdicts(run: Run) -> Run:

@@ -193,7 +193,8 @@ def _read_found(run: Run, bound: Binding) -> Run:
     stored, copies = _without_copies(run, stored)
     stored, twice = _without_same_cells(run, bound, stored)
     findings += (*unready, *copies, *twice, *_absent_columns(run, stored))
-    findings += _notes_of(run, [stored[i].file_id for i in sorted(stored)])
+    numbers = [stored[i].file_id for i in sorted(stored)]
+    findings += (*_asked_columns(run, numbers), *_notes_of(run, numbers))
     files = tuple((run.found[i], stored[i]) for i in sorted(stored))
     numbered = tuple(
         RunFile(
@@ -282,6 +283,19 @@ def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
             code=FindingCode.NOTE_OF_READING,
         )
         for path, sheet, text in rows
+    )  # fmt: skip
+
+
+def _asked_columns(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
+    """Columns that could change what the results mean, and that nothing explains."""
+    return tuple(
+        Finding(
+            "intake", "warning", f"{path}, sheet {sheet}" if sheet else str(path),
+            f"The column '{heading}' {why}.",
+            advice=f'Write, for this [[table]]: columns = {{ "{heading}" = "…" }}.',
+            code=FindingCode.COLUMN_ASKED,
+        )
+        for path, sheet, heading, why in run.store.rows(sql("reading.asked"), [file_ids, file_ids])
     )  # fmt: skip
 
 

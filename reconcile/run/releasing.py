@@ -125,6 +125,8 @@ def write_the_release(run: Run) -> Run:
         date_style=settings.report.date_style,
         rows=rows,
         factor_scores=run.factor_scores,
+        laboratories=run.laboratories,
+        certificate_shifts=run.certificate_shifts,
         evidence_in_brief=tuple(gathering.as_manifest(run)),
         factor_scores_in_brief=tuple(scoring.as_manifest(run.factor_scores)),
     )

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from reconcile.base.grades import ConformityRecord
+from reconcile.base.laboratories import BetweenLaboratories, CertificateShift
 from reconcile.base.model import (
     Change,
     ControlRecord,
@@ -79,6 +80,8 @@ class Run:
     factor_scores: tuple[scoring.FactorScore, ...] = ()
     earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
     conformity: ConformityRecord | None = None
+    laboratories: tuple[BetweenLaboratories, ...] = ()
+    certificate_shifts: tuple[CertificateShift, ...] = ()
     outcome: RunOutcome | None = None
 
 

@@ -9,7 +9,7 @@ from reconcile.store.statements import quoted, sql
 
 _NAMES = {
     "field": ("technique", "instrument", "calibration"),
-    "lab": ("technique", "lab_method", "digestion"),
+    "lab": ("technique", "lab_method", "digestion", "laboratory"),
 }
 
 

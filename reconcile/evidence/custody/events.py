@@ -43,6 +43,11 @@ EVENT_WORDS: Mapping[str, str] = {
     "reported": "reported",
     "stored": "stored",
     "disposed": "disposed",
+    "missing": "missing",
+    "not received": "missing",
+    "damaged": "damaged",
+    "found": "found",
+    "received in addition": "found",
 }
 
 _YES = {"yes", "y", "true", "t", "1", "1.0", "intact", "ok"}

@@ -34,7 +34,7 @@ def orphans(record: Record, sides: Mapping[str, set[str]]) -> list[Break]:
         acts = [e.event for e in events]
         if form in sides["lab"]:
             breaks += _handover_to_lab(form, events, acts)
-        elif not {"stored", "disposed", "reported"} & set(acts):
+        elif not {"stored", "disposed", "reported", "missing"} & set(acts):
             breaks.append(
                 Break(
                     form,

@@ -142,6 +142,9 @@ def _walk(sample: str, events: Sequence[Event], thresholds: Thresholds) -> list[
         "received": _received,
         "sealed": _sealed,
         "opened": _opened,
+        "missing": _missing,
+        "damaged": _damaged,
+        "found": _found,
     }
     for event in events:
         _timing(walk, event)
@@ -167,7 +170,7 @@ def _walk(sample: str, events: Sequence[Event], thresholds: Thresholds) -> list[
                 else "Enter the time in the register's column 'Collected' and the collector in "
                 "'Collected by', or record the collection as a custody event.",
             )
-            walk.holder = event.by if event.event != "received" else ""
+            walk.holder = event.by if event.event not in ("received", "found") else ""
         acts.get(event.event, _handled)(walk, event)
         _contents(walk, event)
         walk.last = event
@@ -297,6 +300,43 @@ def _received(walk: _Walk, event: Event) -> None:
     walk.released = None
     walk.receipts += 1
     walk.holder = event.receiver
+
+
+def _missing(walk: _Walk, event: Event) -> None:
+    walk.found(
+        "missing on receipt",
+        SERIOUS,
+        f"The sample did not arrive with the others of its dispatch ('{event.by}').",
+        event.where,
+        "Ask sender and carrier; sample again if it stays lost. A result of it is of another "
+        "sample.",
+    )
+    walk.released, walk.holder = None, ""
+
+
+def _damaged(walk: _Walk, event: Event) -> None:
+    walk.found(
+        "damaged on receipt",
+        SERIOUS,
+        f"The sample was found damaged ('{event.by}'): its contents are open to loss and change.",
+        event.where,
+        "Look at the bag and weigh it; sample again if its content is in doubt.",
+    )
+    if walk.released is not None:
+        walk.released, walk.holder = None, event.receiver
+        walk.receipts += 1
+
+
+def _found(walk: _Walk, event: Event) -> None:
+    walk.found(
+        "received and not listed",
+        WARNING,
+        f"The sample arrived with a dispatch whose list does not name it ('{event.by}').",
+        event.where,
+        "Find out to which dispatch it belongs; correct its id, or enter it in the register.",
+    )
+    walk.released, walk.holder = None, event.receiver
+    walk.receipts += 1
 
 
 def _nameless(walk: _Walk, event: Event) -> None:

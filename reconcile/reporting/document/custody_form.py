@@ -220,17 +220,21 @@ def _receipt(width: float) -> Table:
                 own(words.FORM_MASS_FOUND, "cell"),
                 own(words.FORM_STORED_AT, "cell"),
             ],
+            [own(words.FORM_MISSING, "cell"), "", own(words.FORM_EXTRA, "cell"), ""],
             [own(words.FORM_DEVIATIONS, "cell"), "", "", ""],
         ],
         [quarter] * 4,
-        [10 * mm, 10 * mm, 15 * mm],
+        [10 * mm, 10 * mm, 10 * mm, 12 * mm],
     )
-    table.setStyle(TableStyle([("SPAN", (0, 1), (1, 1)), ("SPAN", (0, 2), (-1, 2))]))
+    spans = [("SPAN", (0, 1), (1, 1)), ("SPAN", (0, 2), (1, 2)), ("SPAN", (2, 2), (3, 2))]
+    table.setStyle(TableStyle([*spans, ("SPAN", (0, 3), (-1, 3))]))
     return table
 
 
 def _sample_table(form: CustodyForm, width: float) -> list[Flowable]:
-    fixed = (9 * mm, _BAR_ROOM + 2 * mm, _SQUARE_CELL + 1 * mm, 16 * mm, 13 * mm, 14 * mm)
+    fixed = (
+        9 * mm, _BAR_ROOM + 2 * mm, _SQUARE_CELL + 1 * mm, 14 * mm, 10 * mm, 14 * mm, 15 * mm,
+    )  # fmt: skip
     rows: list[list[Flowable | str]] = []
     for number, sample in enumerate(form.samples, start=1):
         bar, square = _codes(sample.sample_id)
@@ -241,8 +245,7 @@ def _sample_table(form: CustodyForm, width: float) -> list[Flowable]:
                 bar,
                 square,
                 foreign(sample.mass, "cell-right"),
-                own(_BOX, "verdict"),
-                own(_BOX, "verdict"),
+                *(own(_BOX, "verdict") for _ in range(3)),
             ]
         )
     widths = [fixed[0], width - sum(fixed), *fixed[1:]]

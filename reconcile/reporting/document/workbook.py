@@ -21,11 +21,11 @@ from reconcile.base.model import (
 from reconcile.evidence import finding_words
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.document import conformity_sheet, evidence_sheet
+from reconcile.reporting.document import conformity_sheet, evidence_sheet, laboratories_sheet
 from reconcile.reporting.document.inputs import lost_of, read_by
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
-from reconcile.reporting.render import charts, recompute, sheets
+from reconcile.reporting.render import charts, laboratories_table, recompute, sheets
 from reconcile.reporting.render.recompute import Block
 from reconcile.reporting.render.sheets import Column
 from reconcile.reporting.render.tables import PAIR_MASSES, pair_cells, pair_columns
@@ -61,6 +61,9 @@ def _workbook(r: Reconciliation) -> bytes:
     if r.conformity is not None:
         made["conformity"] = book.create_sheet(words.CONFORMITY_SHEET)
         conformity_sheet.sheet(made["conformity"], r.conformity)
+    if laboratories_table.holds_any(r):
+        made["laboratories"] = book.create_sheet(words.LABORATORIES_SHEET)
+        laboratories_sheet.sheet(made["laboratories"], r)
     _inputs(made["inputs"], r)
     _files(made["files"], r)
     _corrections(made["corrections"], r)

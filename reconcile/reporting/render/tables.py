@@ -33,7 +33,7 @@ from reconcile.base.spreadsheet import csv_text
 from reconcile.judgement import criterion_words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
-from reconcile.reporting.render import conformity_table, evidence_table
+from reconcile.reporting.render import conformity_table, evidence_table, laboratories_table
 
 STRATUM_COLUMNS = strata.TEXTS
 STATISTIC_COLUMNS = (
@@ -179,6 +179,8 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
         "period": r.period,
         "revision": r.revision,
         "status": r.status,
+        "laboratories": r.laboratories,
+        "certificates": r.certificate_shifts,
         "strata": found,
     }
 
@@ -291,4 +293,6 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         made["conformity.csv"] = to_csv(
             conformity_table.COLUMNS, conformity_table.rows(r.conformity)
         )
+    if laboratories_table.holds_any(r):
+        made["laboratories.csv"] = to_csv(laboratories_table.COLUMNS, laboratories_table.rows(r))
     return made

@@ -94,6 +94,21 @@ r.disposition = 'sample' AND r.certificate IS NOT NULL AND EXISTS (
     WHERE a.disposition = 'sample' AND {same} AND a.certificate <> r.certificate
 )
 
+-- name: several_laboratories
+SELECT sample_id
+FROM lab_row
+WHERE disposition = 'sample'
+GROUP BY sample_id
+HAVING count(DISTINCT laboratory) > 1
+LIMIT 1;
+
+-- name: several
+r.disposition = 'sample' AND r.sample_id IN (
+    SELECT sample_id FROM lab_row
+    WHERE disposition = 'sample'
+    GROUP BY sample_id HAVING count(DISTINCT laboratory) > 1
+)
+
 -- name: any_above
 coalesce(bool_or({code} = 2), false)
 

@@ -42,7 +42,7 @@ ORDER BY file_place, chosen."row", chosen.sheet;
 SELECT
     chosen.sample_kind, coalesce(chosen.reference_code, '') AS reference_code,
     chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind,
-    chosen.technique, chosen.lab_method, chosen.digestion, batch, moment AS at,
+    chosen.technique, chosen.lab_method, chosen.digestion, chosen.laboratory, batch, moment AS at,
     {value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, {error} AS se,
     chosen.digestion_class AS digestion_class
 FROM (

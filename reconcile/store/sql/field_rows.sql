@@ -40,6 +40,7 @@ SELECT
             THEN 'no time of measurement'
         WHEN $by_time AND field.measured_at IS NOT NULL
             AND (field.measured_at < $start OR field.measured_at >= $finish) THEN 'other period'
+        WHEN field.status = 'rejected' THEN concat('rejected', ', ' || field.status_reason)
         WHEN coalesce(field.sample_kind, register.sample_kind, 'sample') <> 'sample'
             THEN 'control'
         WHEN field.spot_class = 'targeted' THEN 'targeted spot, mineral identification only'

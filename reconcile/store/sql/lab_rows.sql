@@ -22,6 +22,7 @@ WITH resolved AS NOT MATERIALIZED (
         coalesce(lab.moisture_basis, '') AS moisture_basis,
         run_file.file_place,
         run_file.of_period,
+        lab.status, lab.status_reason,
         bare."row" IS NOT NULL AS without_result,
         -- '2', 'rev. 2', 'issue 2' and 'B' are all a second issue; none stated is the first.
         coalesce(
@@ -40,11 +41,12 @@ WITH resolved AS NOT MATERIALIZED (
         ON register.sample_id = coalesce(identity.sample_id, lab.sample_id)
 ),
 newest AS (
-    SELECT certificate, sample_id, max(issue) AS issue
+    SELECT certificate, laboratory, sample_id, max(issue) AS issue
     FROM resolved
     -- where every issue is the first, none is newer: most certificates
     WHERE certificate IN (SELECT certificate FROM resolved WHERE issue <> 1)
-    GROUP BY certificate, sample_id
+        AND status IS DISTINCT FROM 'rejected'
+    GROUP BY certificate, laboratory, sample_id
 ),
 -- One certificate, one issue, one sample and one analyte from two files: which of them
 -- stands can't be told, so neither does until a person says which is the re-issue.
@@ -61,6 +63,7 @@ doubled AS (
     FROM resolved AS a
     JOIN resolved AS b
         ON a.certificate = b.certificate AND a.sample_id = b.sample_id AND a.issue = b.issue
+        AND a.laboratory = b.laboratory
         AND a.technique = b.technique AND a.lab_method = b.lab_method
         AND a.digestion = b.digestion AND a.sample_kind = b.sample_kind
     JOIN rivals ON rivals.here = a.file_id AND rivals.there = b.file_id
@@ -83,7 +86,7 @@ certificate_elsewhere AS (
     HAVING bool_and(elsewhere.sample_id IS NOT NULL)
 )
 SELECT
-    resolved.* EXCLUDE (without_result),
+    resolved.* EXCLUDE (without_result, status, status_reason),
     coalesce(resolved.issue < newest.issue, false) AS has_newer,
     CASE
         WHEN resolved.sample_kind = 'leave out' THEN 'left out by a kind rule'
@@ -94,6 +97,8 @@ SELECT
             THEN 'other period'
         WHEN $by_field_time AND NOT resolved.of_period AND resolved.sample_kind <> 'sample'
             AND certificate_elsewhere.file_id IS NOT NULL THEN 'other period'
+        WHEN resolved.status = 'rejected'
+            THEN concat('rejected', ', ' || resolved.status_reason)
         WHEN doubled.source IS NOT NULL THEN 'certificate given twice under one issue'
         WHEN resolved.sample_kind <> 'sample' THEN 'control'
         WHEN $by_field_time AND NOT resolved.of_period AND elsewhere.sample_id IS NOT NULL
@@ -101,10 +106,11 @@ SELECT
         WHEN resolved.without_result THEN 'no result'
         ELSE 'sample'
     END AS placed,
-    CASE WHEN has_newer AND placed <> 'left out by a kind rule' THEN 'superseded by a re-issue'
+    CASE WHEN has_newer AND placed <> 'left out by a kind rule'
+        AND resolved.status IS DISTINCT FROM 'rejected' THEN 'superseded by a re-issue'
         ELSE placed END AS disposition
 FROM resolved
-LEFT JOIN newest USING (certificate, sample_id)
+LEFT JOIN newest USING (certificate, laboratory, sample_id)
 LEFT JOIN elsewhere ON elsewhere.sample_id = resolved.sample_id
 LEFT JOIN doubled ON doubled.source = resolved.source
 LEFT JOIN certificate_elsewhere

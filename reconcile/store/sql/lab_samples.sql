@@ -2,24 +2,24 @@
 CREATE OR REPLACE TEMP TABLE lab_sample AS
 WITH mean AS (
     SELECT
-        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis,
+        sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis,
         max(coalesce(reported_at, analysed_at, received_at)) AS lab_time,
         min(certificate) AS certificate, max(certificate) AS last_certificate
     FROM lab_row
     WHERE disposition = 'sample'
-    GROUP BY sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+    GROUP BY sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis
 ),
 -- A list sorted for every mean costs more than all the rest; few means need one.
 several AS (
     SELECT
-        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis,
+        sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis,
         list_sort(list_distinct(list(lab_row.certificate))) AS certificates
     FROM lab_row
     JOIN (FROM mean WHERE certificate <> last_certificate) USING (
-        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+        sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis
     )
     WHERE disposition = 'sample'
-    GROUP BY sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+    GROUP BY sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis
 )
 SELECT row_number() OVER () - 1 AS number, *
 FROM (
@@ -28,7 +28,7 @@ FROM (
     )
     FROM mean
     LEFT JOIN several USING (
-        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+        sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis
     )
-    ORDER BY sample_id, technique, lab_method, digestion, digestion_class, moisture_basis
+    ORDER BY sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis
 );

@@ -3,7 +3,7 @@ CREATE OR REPLACE TEMP TABLE lab_sample AS
 SELECT row_number() OVER () - 1 AS number, *
 FROM (
     SELECT
-        sample_id, technique, lab_method, digestion, digestion_class, moisture_basis,
+        sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis,
         coalesce(reported_at, analysed_at, received_at) AS lab_time,
         [certificate] AS certificate
     FROM lab_row

@@ -5,7 +5,8 @@ SELECT
     coalesce(field_sample.technique, '') AS technique, coalesce(instrument, '') AS instrument,
     coalesce(calibration, '') AS calibration, matrix, specimen_form,
     field_sample.moisture_basis AS field_basis, pair_type,
-    lab_sample.technique AS lab_technique, lab_method, digestion, digestion_class,
+    lab_sample.technique AS lab_technique, laboratory, lab_method, digestion,
+    digestion_class,
     lab_sample.moisture_basis AS lab_basis
 FROM sample_pair
 JOIN field_sample ON field_sample.number = field_number

@@ -16,6 +16,13 @@ FROM column_meaning
 WHERE role = ? AND list_contains(?, file_id)
 GROUP BY heading;
 
+-- name: asked
+SELECT path, sheet, heading, why
+FROM column_meaning
+JOIN file USING (file_id)
+WHERE role = 'asked' AND list_contains(?, file_id)
+ORDER BY list_position(?, file_id), sheet, position;
+
 -- name: has_ids
 SELECT 1
 FROM column_meaning

@@ -1,5 +1,6 @@
 -- name: name_links
-SELECT lab_cell.*, coalesce(certificate, '') AS certificate, technique, lab_method, digestion
+SELECT lab_cell.*, coalesce(certificate, '') AS certificate, technique, lab_method, digestion,
+    laboratory
 FROM lab_cell
 JOIN lab_row USING (source)
 ORDER BY lab_cell.sample_id, element, link;

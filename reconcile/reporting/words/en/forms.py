@@ -36,9 +36,13 @@ FORM_CONDITION = (
 )
 FORM_MASS_FOUND = "mass found, unit"
 FORM_STORED_AT = "stored at"
-FORM_DEVIATIONS = "deviations (what, which samples, who was told)"
+FORM_MISSING = "missing (sample ids); --missing"
+FORM_EXTRA = "not on the list (sample ids); --extra"
+FORM_DEVIATIONS = "deviations (what, who was told); damaged samples are ticked in the list"
 FORM_SAMPLES = "Samples ({n})"
-FORM_SAMPLE_HEADINGS = ("no.", "sample id", "bar code", "QR code", "mass", "sent", "received")
+FORM_SAMPLE_HEADINGS = (
+    "no.", "sample id", "bar code", "QR code", "mass", "sent", "received", "damaged",
+)  # fmt: skip
 FORM_SOURCES = "Made from: {files}"
 FORM_END = "End of the list."
 FORM_CAUTION = (

@@ -173,6 +173,8 @@ EVIDENCE_BEGUN = {
     "month alone": "Earlier months do not count, by the settings.",
     "first month": "No earlier month has released pairs of this kind.",
     "another method": "It begins anew: until {last} there was another {names}.",
+    "laboratory not named": "It begins anew: releases until {last} do not name the laboratory; "
+    "run those months again to count them.",
     "event": "It begins with {what}.",
     "not before": "Months before {what} do not count, by the settings.",
     "window": "No more than {what} earlier months count, by the settings.",
@@ -180,6 +182,7 @@ EVIDENCE_BEGUN = {
 }
 EVIDENCE_FACTS = {
     "field_method": "instrument or calibration",
+    "laboratory": "laboratory",
     "lab_method": "laboratory method",
     "matrix": "material",
     "specimen_form": "specimen form",

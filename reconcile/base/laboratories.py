@@ -1,0 +1,55 @@
+"""Laboratories beside each other, and certificates of one: what the report shows of both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reconcile.base.methods import LabMethod
+from reconcile.statistics.result import Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class BetweenLaboratories:
+    """Results of two laboratories for the same samples; ratios are second over first."""
+
+    element: str
+    first: LabMethod  # of the laboratory that stands, where the settings name one
+    second: LabMethod
+    moisture_basis: str
+    stands: bool  # the settings let the first stand
+    n: int  # samples that both quantify
+    limited: int  # samples of which a result is known by a limit only
+    ratio: Estimate  # geometric mean
+    difference: Estimate  # mean, mg/kg
+    lower: Estimate  # limits of agreement of the ratios
+    upper: Estimate
+    share: Estimate  # of samples within share_margin of the first
+    share_margin: float
+    margin: float  # the bias margin agreed for the element
+    within: bool  # the bias is shown to lie within the margin
+    beyond: bool  # the bias is shown to lie beyond it
+
+
+@dataclass(frozen=True, slots=True)
+class CertificateMean:
+    """The pairs of one certificate against those of the others of one stratum."""
+
+    certificate: str
+    day: str  # of report, ISO; "" where no date is stated
+    n: int
+    shift: Estimate  # from the mean of the others; a fraction, or mg/kg
+
+
+@dataclass(frozen=True, slots=True)
+class CertificateShift:
+    """Whether the certificates of one laboratory move against the field, in one stratum."""
+
+    stratum: str  # key
+    label: str
+    laboratory: str
+    relative: bool  # shifts are fractions; else mg/kg
+    means: tuple[CertificateMean, ...]  # in order of their days
+    p_value: float  # of no difference between certificates
+    by_date: Estimate  # shift over 30 days
+    p_by_date: float
+    told: bool  # beyond the level and the size of the settings

@@ -1,0 +1,54 @@
+"""Laboratories beside each other, and certificates of one laboratory."""
+
+LABORATORIES = "Laboratories and certificates"
+LABORATORIES_INTRO = (
+    "Results of two laboratories for the same samples, compared with each other alone: they are "
+    "never averaged into the value that stands against the field. Ratios are of the second "
+    "laboratory over the first; the limits hold nineteen of twenty of them; the share is of "
+    "samples within {share} of the first. A bias is held against the agreed margin of the element."
+)
+LABORATORIES_TITLE = "Laboratory against laboratory"
+LABORATORY_HEADINGS = (
+    "Element", "First", "Second", "n", "Ratio", "Interval", "Limits", "Share", "Bias",
+)  # fmt: skip
+LABORATORY_STANDS = "{laboratory} (stands)"
+LABORATORY_LIMITED = "{n} ({limited} more by a limit only)"
+LABORATORY_BIAS = {
+    "within": "shown within ±{margin}",
+    "beyond": "shown beyond ±{margin}",
+    "": "not shown within ±{margin}",
+}
+CERTIFICATES_TITLE = "Certificates of one laboratory"
+CERTIFICATES_INTRO = (
+    "Pairs of each certificate against those of the others of the same stratum: laboratory over "
+    "field, so that a shift up is a certificate that reads high, or days on which the field read "
+    "low. p: one-way analysis of variance. By date: change in 30 days. Told as a finding below "
+    "p {level} where a shift is {size} or more (certificate_level, certificate_size)."
+)
+CERTIFICATE_HEADINGS = (
+    "Stratum", "Certificates", "p", "Farthest", "Shift", "Interval", "In 30 days", "p by date",
+    "Call",
+)  # fmt: skip
+CERTIFICATE_CALL = {True: "told", False: "–"}
+LABORATORIES_SHEET = "Laboratories"
+LABORATORIES_COLUMNS = {
+    "kind": "Kind",
+    "element": "Element",
+    "stratum": "Stratum, whole key",
+    "first_laboratory": "Laboratory",
+    "first": "First, or certificate",
+    "second_laboratory": "Second laboratory",
+    "second": "Second, or others",
+    "moisture_basis": "Moisture basis",
+    "stands": "First stands",
+    "day": "Day",
+    "n": "n",
+    "limited": "By a limit only",
+    "figure": "Figure",
+    "value": "Value",
+    "low": "Interval from",
+    "high": "Interval to",
+    "unit": "Unit",
+    "p_value": "p",
+    "told": "Outcome",
+}
