@@ -162,7 +162,7 @@ def test_an_over_range_re_assay_stands_for_the_limited_value_and_both_are_named(
     row = pairs.loc[("Cu", "S1")]
     assert row["lab_mean_mg_kg"] == "15200.0"
     assert row["used"] == "yes"
-    assert " | ICP-OES · M1 · four acids | " in row["stratum"]
+    assert " | laboratory A · ICP-OES · M1 · four acids | " in row["stratum"]
     assert row["certificate"] == "C1, C2"
     for part in (">10000 mg/kg", "15200 mg/kg", "M1-HIGH", "lab1.csv, row 2", "lab2.csv, row 2"):
         assert part in row["lab_link"]
@@ -324,5 +324,6 @@ def test_two_columns_of_one_element_stay_two_methods_where_the_row_names_one_too
     pairs = pairs_of(reconcile.run_period(folder, "all"))
     assert not pairs.duplicated(["stratum", "sample_id"]).any()
     assert set(pairs["stratum"].str.split(" | ", regex=False).str[2]) == {
-        "ICP-OES · M1 · four acids · 327.395 nm", "ICP-OES · M1 · four acids · 324.754 nm",
+        "laboratory A · ICP-OES · M1 · four acids · 327.395 nm",
+        "laboratory A · ICP-OES · M1 · four acids · 324.754 nm",
     }  # fmt: skip

@@ -174,6 +174,10 @@ _OF_PERSONS = (
 #: Every use that may stand: what is read there and why no text of ours is taken for a fact.
 ALLOWED = {
     "reconcile.cli": {"str(error).splitlines()": _FOREIGN_ERROR},
+    "reconcile.commands.arrived": {
+        "text.split(';')": _LIST_OF_SAMPLES,
+        "text.splitlines()": "the codes that a person scanned",
+    },
     "reconcile.commands.demonstration": {
         "line.split('=')": "the settings file of the example",
         "text.splitlines()": "the settings file of the example",

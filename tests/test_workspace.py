@@ -37,9 +37,23 @@ def complaint(folder: Path, text: str) -> str:
     return str(raised.value)
 
 
-def test_the_written_template_is_itself_a_valid_workspace(tmp_path: Path) -> None:
+def test_the_written_template_asserts_no_chemistry_and_asks_for_what_it_leaves_open(
+    tmp_path: Path,
+) -> None:
     path = ws.write_template(tmp_path / "site")
+    with pytest.raises(ReconcileError) as raised:
+        ws.load_workspace(path.parent)
+    told = str(raised.value)
+    for name in ("technique", "instrument", "calibration", "digestion", "laboratory"):
+        assert f"fixed.{name}: is not filled in; write what is true of every row" in told
+
+
+def test_the_template_is_a_valid_workspace_without_its_open_entries(tmp_path: Path) -> None:
+    path = ws.write_template(tmp_path / "site")
+    lines = [line for line in path.read_text("utf-8").splitlines() if "<" not in line]
+    path.write_text("\n".join(lines) + "\n", "utf-8")
     loaded = ws.load_workspace(path.parent)
+    assert all(table.fixed == {} for table in loaded.settings.table)
     assert loaded.settings.workspace.assign_rows_by == "field time"
     assert {t.kind for t in loaded.settings.table} >= {"field", "lab", "custody"}
 
@@ -55,6 +69,15 @@ def test_the_template_shows_the_defaults_that_hold(tmp_path: Path) -> None:
     shown = tomllib.loads(text)["thresholds"]
     defaults = Settings.model_fields["thresholds"].default
     assert shown == {name: getattr(defaults, name) for name in shown}
+
+
+def test_an_entry_of_an_earlier_template_that_nobody_filled_in_stops_the_run(
+    tmp_path: Path,
+) -> None:
+    text = (
+        SMALL + '[[table]]\nkind = "field"\nfiles = ["f"]\nfixed = { instrument = "serial number" }'
+    )
+    assert "fixed.instrument: is not filled in" in complaint(tmp_path, text)
 
 
 def test_a_folder_without_settings_says_how_to_make_one(tmp_path: Path) -> None:

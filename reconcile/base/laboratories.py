@@ -29,6 +29,11 @@ class BetweenLaboratories:
     within: bool  # the bias is shown to lie within the margin
     beyond: bool  # the bias is shown to lie beyond it
 
+    @property
+    def outcome(self) -> str:
+        """'within' or 'beyond' the margin; '' where neither is shown."""
+        return "within" if self.within else "beyond" if self.beyond else ""
+
 
 @dataclass(frozen=True, slots=True)
 class CertificateMean:

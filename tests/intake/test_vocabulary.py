@@ -23,6 +23,7 @@ def listed() -> dict[str, str]:
 
 def all_words() -> set[str]:
     texts = [*v.LONG_WORDS, *v._NO_RESULT, *v._KINDS_OF_FIGURE, *v.METHOD_WORDS, *v.IGNORED_WORDS]
+    texts += [*v.FLAG_WORDS]
     texts += [*v.RELATIVE_WORDS, *v.UNIT_LABELS, *v.METHOD_LABELS, *v.LIMIT_LABELS, *v.UPPER_LABELS]
     texts += [heading for known in v.FACT_WORDS.values() for heading in known]
     return {word for text in texts for word in text.split()}

@@ -232,9 +232,7 @@ def _receipt(width: float) -> Table:
 
 
 def _sample_table(form: CustodyForm, width: float) -> list[Flowable]:
-    fixed = (
-        9 * mm, _BAR_ROOM + 2 * mm, _SQUARE_CELL + 1 * mm, 14 * mm, 10 * mm, 14 * mm, 15 * mm,
-    )  # fmt: skip
+    fixed = (9 * mm, _BAR_ROOM + 2 * mm, _SQUARE_CELL + 1 * mm, 14 * mm, 11 * mm, 18 * mm)
     rows: list[list[Flowable | str]] = []
     for number, sample in enumerate(form.samples, start=1):
         bar, square = _codes(sample.sample_id)
@@ -245,7 +243,8 @@ def _sample_table(form: CustodyForm, width: float) -> list[Flowable]:
                 bar,
                 square,
                 foreign(sample.mass, "cell-right"),
-                *(own(_BOX, "verdict") for _ in range(3)),
+                own(_BOX, "verdict"),
+                own(words.FORM_TWO_BOXES.format(box=_BOX), "verdict"),
             ]
         )
     widths = [fixed[0], width - sum(fixed), *fixed[1:]]

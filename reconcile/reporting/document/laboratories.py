@@ -15,7 +15,6 @@ from reconcile.reporting.document.blocks import (
     Titled,
     counted,
 )
-from reconcile.reporting.render.laboratories_table import holds_any, outcome
 from reconcile.statistics.result import Estimate
 
 _ROWS = 40  # on paper
@@ -24,7 +23,7 @@ _FILE = "laboratories.csv"
 
 def section(r: Reconciliation) -> list[Section]:
     """Both tables; nothing where one laboratory gave one certificate."""
-    if not holds_any(r):
+    if not (r.laboratories or r.certificate_shifts):
         return []
     blocks: list[Block] = []
     if r.laboratories:
@@ -69,7 +68,7 @@ def _compared(x: BetweenLaboratories) -> list[str | Cell]:
         n = words.LABORATORY_LIMITED.format(n=n, limited=x.limited)
     first = words.LABORATORY_STANDS.format(laboratory=x.first.text) if x.stands else x.first.text
     share = numbers.percent(x.share.value) if x.share.estimable else numbers.NONE
-    said = words.LABORATORY_BIAS[outcome(x)].format(margin=numbers.percent(x.margin))
+    said = words.LABORATORY_BIAS[x.outcome].format(margin=numbers.percent(x.margin))
     return [
         x.element, first, x.second.text, Cell(n, float(x.n)), ratio, interval,
         numbers.interval_of_numbers(x.lower.value, x.upper.value), share,

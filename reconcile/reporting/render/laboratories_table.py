@@ -23,11 +23,6 @@ def holds_any(r: Reconciliation) -> bool:
     return bool(r.laboratories or r.certificate_shifts)
 
 
-def outcome(x: BetweenLaboratories) -> str:
-    """'within' or 'beyond' the margin, '' where neither is shown."""
-    return "within" if x.within else "beyond" if x.beyond else ""
-
-
 def rows(r: Reconciliation) -> Iterator[list[Any]]:
     """COLUMNS: one row per figure of two laboratories, and per certificate of a stratum."""
     for x in r.laboratories:
@@ -47,7 +42,7 @@ def _between(x: BetweenLaboratories) -> Iterator[list[Any]]:
         yield [
             BETWEEN, x.element, "", x.first.laboratory, x.first.text, x.second.laboratory,
             x.second.text, x.moisture_basis, x.stands, "", x.n, x.limited, name,
-            e.value, e.low, e.high, unit, math.nan, outcome(x),
+            e.value, e.low, e.high, unit, math.nan, x.outcome,
         ]  # fmt: skip
 
 

@@ -41,8 +41,9 @@ FORM_EXTRA = "not on the list (sample ids); --extra"
 FORM_DEVIATIONS = "deviations (what, who was told); damaged samples are ticked in the list"
 FORM_SAMPLES = "Samples ({n})"
 FORM_SAMPLE_HEADINGS = (
-    "no.", "sample id", "bar code", "QR code", "mass", "sent", "received", "damaged",
+    "no.", "sample id", "bar code", "QR code", "mass", "sent", "received, damaged",
 )  # fmt: skip
+FORM_TWO_BOXES = "{box}   {box}"
 FORM_SOURCES = "Made from: {files}"
 FORM_END = "End of the list."
 FORM_CAUTION = (
