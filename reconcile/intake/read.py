@@ -274,7 +274,8 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
     if standing is not None:
         facts |= {"status": standing.status, "status_reason": standing.reason}
         notes += status.notes(standing)
-    columns = _filled(status.asked(columns, standing), body)
+    named = fact_work.named_by_rules(table, block)
+    columns = _unanswered(status.asked(columns, standing), body, named)
     if layout == "long":
         facts["_long"] = pa.nulls(n)
     kind = table.kind
@@ -699,15 +700,20 @@ def _by_fact(columns: tuple[Column, ...]) -> dict[str, Column]:
     return by_fact
 
 
-def _filled(columns: tuple[Column, ...], body: Body) -> tuple[Column, ...]:
-    """The columns; of one that holds nothing there is nothing to ask."""
+def _unanswered(
+    columns: tuple[Column, ...], body: Body, named: frozenset[int]
+) -> tuple[Column, ...]:
+    """The columns; nothing is asked of one that is empty, or that a rule of the settings reads."""
     at = _column_reader(body)
-    return tuple(
-        replace(c, role="ignored", why="empty")
-        if c.role == "asked" and at(c.index).null_count == len(body.lines)
-        else c
-        for c in columns
-    )
+
+    def settled(c: Column) -> str:
+        if c.role != "asked" or c.fact:
+            return ""
+        if c.index in named:
+            return "read by a rule of the settings"
+        return "empty" if at(c.index).null_count == len(body.lines) else ""
+
+    return tuple(replace(c, role="ignored", why=why) if (why := settled(c)) else c for c in columns)
 
 
 def _column_reader(body: Body) -> Any:

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base.settings import CellRules, TableSettings
+from reconcile.base.settings import CellRules, KindRule, TableSettings
 from reconcile.commands.checking import check
 from reconcile.intake.blocks import find_block
 from reconcile.intake.headings import understand
@@ -178,6 +178,15 @@ def test_a_column_that_is_asked_about_is_told_at_check_with_what_to_write(tmp_pa
         settings.replace('files = ["field.csv"]', answered), "utf-8"
     )
     assert not [f for f in check(folder, "2026-10").findings if f.code == "column asked"]
+
+
+def test_a_column_that_a_kind_rule_reads_is_not_asked_about(tmp_path: Path) -> None:
+    path = tmp_path / "lab.csv"
+    path.write_text("Sample,QC,Cu\nS1,,1\nB1,method blank,2\n", "utf-8")
+    rule = KindRule(column="QC", pattern="method blank", kind="blank")
+    table = TableSettings(kind="lab", files=("x",), unit="mg/kg", kind_rules=(rule,))
+    (found,) = read_file(path, "lab.csv", table, zone="UTC")
+    assert {c.heading: c.role for c in found.columns}["QC"] == "ignored"
 
 
 def test_an_empty_column_is_not_asked_about(tmp_path: Path) -> None:
