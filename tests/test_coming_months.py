@@ -23,7 +23,7 @@ from reconcile.base.model import (
 )
 from reconcile.base.settings import Settings
 from reconcile.figures import evaluation
-from reconcile.figures.gathered import MONTH
+from reconcile.figures.over_months import MONTH
 from reconcile.judgement import criterion_words, factor_proposal, needs, verdicts
 from tests import months
 from tests.pairs import STRATUM, pairs, settings

@@ -10,7 +10,7 @@ import pytest
 
 from reconcile.base.model import CorrectionFactor
 from reconcile.figures import evaluation
-from reconcile.figures.gathered import MONTH
+from reconcile.figures.over_months import MONTH
 from reconcile.judgement import factor_choice, factor_proposal
 from tests.pairs import STRATUM, settings
 from tests.test_coming_months import evidence

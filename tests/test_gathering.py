@@ -13,7 +13,8 @@ import reconcile
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Beginning, Further
 from reconcile.figures import evaluation
-from reconcile.figures.gathered import MONTH, Gathered
+from reconcile.figures.gathered import Gathered
+from reconcile.figures.over_months import MONTH
 from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_proposal, verdicts
 from reconcile.pairs import earlier

@@ -60,6 +60,8 @@ class FindingCode(StrEnum):
     CERTIFICATES_SHIFT = "certificates shift"
 
     # judgement
+    BIAS_MOVED = "bias moved"
+    MONTH_BEYOND_CHART = "month beyond chart"
     FACTOR_SHIFTED = "factor shifted"
     LIMITS_NOT_JUDGED = "limits not judged"
     NO_GRADE_CONSISTENT = "no grade consistent"

@@ -474,6 +474,12 @@ class OverMonths(StrEnum):
     BETWEEN = "SD between months"
     COMING = "bias of a coming month"
     SAMPLE = "error of a coming sample"
+    STEP = "step between months"
+    DRIFT = "drift per month"
+    SCORE = "month against earlier ones"
+    CUSUM_UP = "CUSUM up"
+    CUSUM_DOWN = "CUSUM down"
+    AVERAGE = "weighted mean of months"
 
 
 class Outcome(StrEnum):
@@ -553,6 +559,7 @@ class Beginning(StrEnum):
     EVENT = "event"  # named in the settings
     NOT_BEFORE = "not before"  # the day that the settings name
     WINDOW = "window"  # as many months as may count
+    MOVED = "bias moved"  # a step or a drift was signalled, and the settings begin anew after it
     ALL = "all there is"
 
 
@@ -561,7 +568,7 @@ class Begun:
     """Where evidence begins and why, as data."""
 
     why: Beginning
-    what: str = ""  # the event, in a person's words; the day
+    what: str = ""  # the event, in a person's words; the day; the month with which it begins
     last: str = ""  # the last month with pairs of the other method
     differing: tuple[str, ...] = ()  # names of facts in which it differs
 
@@ -575,6 +582,51 @@ class EvidenceMonth:
     pairs: int  # that count
     raw: Estimate
     seen: Estimate  # as the model sees it beside the other months
+
+
+@dataclass(frozen=True, slots=True)
+class BiasMoved:
+    """A change of the bias over months that was signalled; ``size`` as a fraction.
+
+    Of a step: after less before; of a drift: per month.
+    """
+
+    change: str  # "step" or "drift"
+    first: str  # month with which the bias goes on after it
+    seen: str  # month that signalled it
+    size: Estimate
+    distance: float  # from no change, in standard deviations
+    limit: float
+
+
+@dataclass(frozen=True, slots=True)
+class MonthChart:
+    """The months since the last change against what the ones before each said; in SDs."""
+
+    since: str  # first month
+    score: float  # of the last month; NaN for the first one
+    up: float  # CUSUM
+    down: float
+    k: float
+    h: float
+    cusum_run: float  # mean months to a false alarm
+    average: float  # exponentially weighted
+    average_limit: float
+    average_run: float
+    beyond: bool  # one of both is beyond its limit
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """Whether the bias stays from month to month: changes, oldest first, and the charts."""
+
+    months: int  # that were looked at
+    rate: float  # chance of a false signal in any twelve months
+    moved: tuple[BiasMoved, ...] = ()
+    distance: float = float("nan")  # of the last look; NaN where there was none
+    limit: float = float("nan")
+    chart: MonthChart | None = None
+    begins_anew: bool = True  # by the settings, after a change
 
 
 @dataclass(frozen=True, slots=True)
@@ -592,8 +644,10 @@ class Evidence:
     assumed_sd: float  # between months, as a fraction
     assumed_months: float
     again: int = 0  # pairs of samples that another month counts
-    limited: int = 0  # pairs known only by a limit: they do not enter the bias over months
+    limited: int = 0  # pairs known only by a limit
     reason: str = ""  # why there is no bias over months
+    limited_kept: int = 0  # of these, the ones that enter the bias over months
+    watched: Watched | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -639,6 +639,33 @@ class EvidenceSettings(Part):
         4.0,
         description="how much the assumed SD weighs: as one that so many further months had shown",
     )
+    after_change: Literal["begin anew", "keep"] = Field(
+        "begin anew",
+        description="after a step or a drift of the bias over months: 'begin anew' lets only the "
+        "months from it on count, 'keep' lets all of them count; both say what was seen",
+    )
+    change_rate: Annotated[float, _number(ge=0.01, le=0.1)] = Field(
+        0.05,
+        description="chance of signalling a step or a drift in twelve months in which the bias "
+        "stays, whatever the spread between months",
+    )
+    cusum_k: Annotated[float, _number(ge=0, le=3)] = Field(
+        0.5,
+        description="reference value of the CUSUM of the month's bias against what earlier months "
+        "say, in standard deviations",
+    )
+    cusum_h: Annotated[float, _number(ge=1, le=20)] = Field(
+        6.5,
+        description="decision interval of that CUSUM, same unit; the report says its run length",
+    )
+    average_weight: Annotated[float, _number(ge=0.02, le=1)] = Field(
+        0.25, description="weight of the last month in the exponentially weighted mean of the same"
+    )
+    average_limit: Annotated[float, _number(ge=1, le=10)] = Field(
+        3.3,
+        description="limit of that mean, in its own standard deviations; the report says its run "
+        "length",
+    )
     beyond_rate: Annotated[float, _number(ge=0.001, le=0.5)] = Field(
         0.05,
         description="largest chance that the bias of a coming month lies beyond the bias margin, "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from reconcile.base.model import Ask, Criterion, Outcome
-from reconcile.figures.gathered import Scaled
+from reconcile.figures.over_months import Scaled
 
 
 def criteria(

@@ -10,6 +10,7 @@ import hashlib
 import json
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,8 @@ from scipy import special
 from reconcile.base.model import CorrectionFactor, Finding, Stratum
 from reconcile.base.settings import Settings
 from reconcile.figures.evaluation import Evaluated, structural_line
-from reconcile.figures.gathered import MONTH, over_months
+from reconcile.figures.over_months import MONTH, over_months
+from reconcile.figures.repeatability import repeatability
 from reconcile.judgement.factor_choice import (
     FOLDS,
     Candidates,
@@ -60,6 +62,11 @@ def correct(factor: CorrectionFactor, field_mg_kg: Array) -> tuple[Array, NDArra
     inside = (values >= factor.low) & (values <= factor.high)
     corrected = applied(factor.form, Fit(factor.intercept, factor.slope), values)
     return np.where(inside, corrected, np.nan), inside
+
+
+def of_any(factor: CorrectionFactor, field_mg_kg: Array) -> Array:
+    """Corrected values, also outside the factor's range: for limits, never for results."""
+    return applied(factor.form, Fit(factor.intercept, factor.slope), field_mg_kg)
 
 
 def standard_uncertainty(factor: CorrectionFactor, field_mg_kg: Array, spots: Array) -> Array:
@@ -171,10 +178,8 @@ def _over_months(
     """
     if MONTH not in evaluated.used:
         return factor
-    used = evaluated.used
-    read = used["field_mean"].to_numpy("float64")
-    corrected = applied(factor.form, Fit(factor.intercept, factor.slope), read)
-    scaled = over_months(factor.stratum, evaluated, settings, corrected)
+    corrected = of_any(factor, evaluated.used["field_mean"].to_numpy("float64"))
+    scaled = over_months(factor.stratum, evaluated, settings, corrected, partial(of_any, factor))
     model = scaled.model
     if model.reason or model.assumed is None:
         return factor
@@ -356,26 +361,6 @@ def dated(proposal: Proposal, valid_from: str, valid_until: str) -> Proposal:
         return proposal
     factor = replace(proposal.factor, valid_from=valid_from, valid_until=valid_until)
     return replace(proposal, factor=named(factor))
-
-
-def repeatability(used: pd.DataFrame, relative: bool) -> tuple[float, float]:
-    """Pooled variance of one spot and the harmonic mean number of spots; NaN where unknown.
-
-    A reading or shot stands for a spot where a sample has one spot. The variance is
-    relative to the mean where ``relative``, else in (mg/kg)². ``used``: used pairs
-    (model.PAIR_COLUMNS).
-    """
-    mean = used["field_mean"].to_numpy("float64")
-    spots = used["field_spots"].to_numpy("float64")
-    shots = used["field_n"].to_numpy("float64")
-    count = np.where(spots >= 2, spots, shots)
-    se = used["field_se"].to_numpy("float64") / (np.abs(mean) if relative else 1.0)
-    keep = np.isfinite(se) & (count >= 2)
-    if not keep.any():
-        return float("nan"), float("nan")
-    freedom = count[keep] - 1
-    variance = float(np.sum(freedom * count[keep] * se[keep] ** 2) / np.sum(freedom))
-    return variance, float(1 / np.mean(1 / np.maximum(count, 1)))
 
 
 def basis_of(stratum: Stratum) -> str:

@@ -40,6 +40,7 @@ from reconcile.base.settings import Settings
 from reconcile.evidence import quality
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import LabError
+from reconcile.figures.repeatability import repeatability
 from reconcile.judgement import conformity, factor_life, factor_proposal
 from reconcile.judgement.factor_life import Life
 from reconcile.judgement.field_values import FieldMean, correct_mean, differences, field_means
@@ -300,7 +301,7 @@ def agreement(result: StratumResult) -> CorrectionFactor | None:
     if len(lab) < _FEWEST:
         return None
     d = np.log(field / lab) if relative else field - lab
-    spot_variance, spots = factor_proposal.repeatability(used, relative)
+    spot_variance, spots = repeatability(used, relative)
     return CorrectionFactor(
         "", result.stratum, "none", 0.0, 1.0, ((0.0, 0.0), (0.0, 0.0)),
         float(np.sqrt(np.mean(d**2))), relative, float(field.min()), float(field.max()), len(lab),

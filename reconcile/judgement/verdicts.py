@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,7 @@ from reconcile.base.model import (
     INSUFFICIENT,
     LABORATORY_ONLY,
     Ask,
+    CorrectionFactor,
     Criterion,
     Finding,
     Outcome,
@@ -30,10 +32,10 @@ from reconcile.base.model import (
 from reconcile.base.quantities import display_factor
 from reconcile.base.settings import Settings
 from reconcile.figures.evaluation import Evaluated
-from reconcile.figures.gathered import MONTH, over_months
+from reconcile.figures.over_months import MONTH, over_months
 from reconcile.judgement import coming, criterion_words, requirements
 from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
-from reconcile.judgement.factor_proposal import Proposal, correct
+from reconcile.judgement.factor_proposal import Proposal, correct, of_any
 from reconcile.reporting import words
 from reconcile.statistics import bias
 from reconcile.statistics.level_band import Scale
@@ -107,7 +109,7 @@ def judge(
         assert proposal.held_out is not None
         judged = over.joined(
             decision_of(lab, proposal.held_out, evaluated, terms, HELD_OUT),
-            proposal.held_out, HELD_OUT,
+            proposal.held_out, HELD_OUT, proposal.factor,
         )  # fmt: skip
         # no wider than what the factor corrects: beyond it 'correct' gives no value
         factor = proposal.factor
@@ -148,11 +150,15 @@ class _Months:
     settings: Settings
     terms: Terms
 
-    def joined(self, made: Decision, field: np.ndarray | None, of: str) -> Decision:
-        """The decision with what is asked of coming months."""
+    def joined(
+        self, made: Decision, field: np.ndarray | None, of: str,
+        factor: CorrectionFactor | None = None,
+    ) -> Decision:  # fmt: skip
+        """The decision with what is asked of coming months; ``factor`` corrects limits."""
         if MONTH not in self.evaluated.pairs:
             return made
-        scaled = over_months(self.stratum, self.evaluated, self.settings, field)
+        through = partial(of_any, factor) if factor is not None else None
+        scaled = over_months(self.stratum, self.evaluated, self.settings, field, through)
         t = self.terms
         asked = coming.criteria(
             scaled, t.margin, t.span, self.settings.evidence.beyond_rate, t.alpha, of

@@ -16,6 +16,8 @@ from reconcile.base.settings import EvidenceSettings
 from reconcile.intake import workspace as ws
 from reconcile.releases import record, release
 
+#: Months that are looked through for a change of the bias, for each that may count.
+WATCHED = 2
 PAIRS, VERDICTS = "pairs.csv", "verdicts.csv"
 _MASS = "_mg_kg"
 NUMBERS = (
@@ -49,7 +51,10 @@ class EarlierMonth:
 def months_before(
     workspace: ws.Workspace, period: str
 ) -> tuple[tuple[EarlierMonth, ...], tuple[Finding, ...]]:
-    """The earlier months that the settings let count, oldest first, and what is lacking of them.
+    """The earlier months that the settings let be looked at, oldest first, and what is lacking.
+
+    Twice as many as may count: a change of the bias anywhere in those that count is then seen
+    against as many months before it.
 
     A release that was altered, or that the record knows and that is gone, is told and does not
     count. Empty where the period is no month or the settings gather nothing.
@@ -83,7 +88,7 @@ def _counts(month: str, period: str, settings: EvidenceSettings) -> bool:
     first = settings.not_before
     if first is not None and month < first.strftime("%Y-%m"):
         return False
-    return ws.months_between(month, period) <= settings.months_back
+    return ws.months_between(month, period) <= WATCHED * settings.months_back
 
 
 def _in_record(workspace: ws.Workspace) -> dict[str, int]:

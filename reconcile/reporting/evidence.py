@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from reconcile.base.model import Begun, Evidence, StratumResult
+from reconcile.base.model import Begun, BiasMoved, Evidence, StratumResult, Watched
 from reconcile.reporting import numbers, words
 from reconcile.statistics.result import Estimate
 
@@ -25,7 +25,28 @@ def lines_of(result: StratumResult) -> list[str]:
         )  # fmt: skip
     elif e.reason:
         lines.append(words.EVIDENCE_NONE.format(why=e.reason))
+    if e.watched is not None:
+        lines.append(watched_text(e.watched))
     return lines
+
+
+def watched_text(w: Watched) -> str:
+    """What was seen of the bias from month to month, in one sentence, and of its charts if off."""
+    said = _moved(w.moved[-1], w.begins_anew) if w.moved else _steady(w)
+    if w.chart is not None and w.chart.beyond:
+        said += words.EVIDENCE_BEYOND.format(since=w.chart.since)
+    return said
+
+
+def _moved(m: BiasMoved, anew: bool) -> str:
+    moved = words.EVIDENCE_MOVED[m.change].format(seen=m.seen, first=m.first, size=_signed(m.size))
+    form = words.EVIDENCE_ANEW if anew else words.EVIDENCE_KEPT
+    return form.format(moved=moved, first=m.first)
+
+
+def _steady(w: Watched) -> str:
+    form = words.EVIDENCE_STEADY if math.isfinite(w.limit) else words.EVIDENCE_NOT_LOOKED
+    return form.format(n=w.months)
 
 
 def _months(e: Evidence) -> str:
@@ -50,7 +71,9 @@ def _apart(e: Evidence) -> str:
     if e.again:
         said += words.EVIDENCE_AGAIN.format(pairs=numbers.count(e.again, *words.PAIRS))
     if e.limited:
-        said += words.EVIDENCE_LIMITED.format(pairs=numbers.count(e.limited, *words.PAIRS))
+        said += words.EVIDENCE_LIMITED.format(
+            pairs=numbers.count(e.limited, *words.PAIRS), kept=e.limited_kept
+        )
     return said
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from reconcile.figures import evaluation, gathered
+from reconcile.figures import evaluation, gathered, watching
 from reconcile.pairs import earlier
 from reconcile.run.state import Run
 
@@ -21,7 +21,12 @@ def gather_evidence(run: Run) -> Run:
         )
         for stratum, evaluated in run.evaluated
     }  # fmt: skip
-    return replace(run, earlier=months, gathered=found, findings=run.findings + lacking)
+    told = tuple(
+        finding
+        for stratum, _ in run.evaluated
+        for finding in watching.findings(stratum, found[stratum.key].watched, run.period)
+    )
+    return replace(run, earlier=months, gathered=found, findings=run.findings + lacking + told)
 
 
 def as_manifest(run: Run) -> list[dict[str, Any]]:

@@ -48,6 +48,15 @@ def tabular_cusum(z: ArrayLike, k: float, h: float) -> Cusum:
     return Cusum(tuple(upper), tuple(lower), tuple(alarms), k, h)
 
 
+def run_length(k: float, h: float, shift: float = 0.0) -> float:
+    """Mean number of values until one of both sums passes ``h``, from nought.
+
+    ``shift`` in standard deviations. Of each side by a chain of states (Brook & Evans 1972);
+    of both 1/L = 1/L⁺ + 1/L⁻ (Kemp 1961).
+    """
+    return 1 / (1 / _one_sided(k, h, shift) + 1 / _one_sided(k, h, -shift))
+
+
 def _one_sided(k: float, h: float, shift: float) -> float:
     width = 2 * h / (2 * _STATES - 1)
     state = np.arange(_STATES) * width

@@ -31,11 +31,22 @@ class MonthSums:
     plain_means: Floats  # shape (a,)
     square: float  # Σ (y − mean of its month)²
     exact: bool  # nothing is known of single pairs
+    told: Floats | None = None  # pairs of each month, where ``counts`` is what they weigh
 
     @property
     def n(self) -> int:
-        """Pairs."""
+        """Pairs by what they weigh: their scatter has as many degrees of freedom, less months."""
         return round(float(self.counts.sum()))
+
+    @property
+    def of_month(self) -> Floats:
+        """Pairs of each month, shape (a,)."""
+        return self.counts if self.told is None else self.told
+
+    @property
+    def pairs(self) -> int:
+        """Pairs."""
+        return round(float(self.of_month.sum()))
 
     @property
     def months(self) -> int:
@@ -91,11 +102,13 @@ def month_sums(values: Floats, codes: Integers, known: Floats) -> MonthSums:
     return MonthSums(values, codes, known, counts, means, square, exact)
 
 
-def of_summaries(counts: Floats, means: Floats, square: float) -> MonthSums:
+def of_summaries(
+    counts: Floats, means: Floats, square: float, told: Floats | None = None
+) -> MonthSums:
     """The same of months of which only count, mean and the sum of squares within are given."""
     nothing = np.array([], dtype=np.float64)
     return MonthSums(
-        nothing, np.array([], dtype=np.int64), nothing, counts, means, square, exact=True
+        nothing, np.array([], dtype=np.int64), nothing, counts, means, square, True, told
     )
 
 
@@ -169,7 +182,7 @@ def pivots(sums: MonthSums, prior: tuple[float, float]) -> tuple[Floats, Floats]
         if sums.exact:
             within = sums.square / square
         else:
-            within = np.array([_within_at(sums, float(s)) for s in square])
+            within = np.array([within_at(sums, float(s)) for s in square])
     if not between_df > 0:
         return within, np.zeros(POINTS)
     target = special.chdtri(between_df, 1 - other)
@@ -177,7 +190,7 @@ def pivots(sums: MonthSums, prior: tuple[float, float]) -> tuple[Floats, Floats]
     return within, _between_at(v, means, target, prior)
 
 
-def _within_at(sums: MonthSums, target: float) -> float:
+def within_at(sums: MonthSums, target: float) -> float:
     """The variance within at which the sum of squares is ``target``; 0 where none is."""
     scale = sums.square / target
     floor = 0.0 if bool(np.all(sums.known > 0)) else 1e-12 * scale

@@ -189,7 +189,8 @@ class MonthsModel:
         return float(enough)
 
 
-def _none(n: int, months: int, reason: str, level: float) -> MonthsModel:
+def no_model(reason: str, level: float, n: int = 0, months: int = 0) -> MonthsModel:
+    """The model where there is none, with the reason."""
     e, no = not_estimable(n, reason, "", level), np.array([], dtype=np.float64)
     return MonthsModel(n, months, e, e, e, e, e, (), None, no, no, no, reason=reason)
 
@@ -207,7 +208,7 @@ def months_model(
     ``month``: labels, shape (n,), any hashable; ``by_month`` follows their first appearance.
     ``known``: error variances that are known of each pair, shape (n,). ``assumed``: what is
     taken of the spread between months beside the evidence; without it one month gives no
-    interval for a coming one. Not for values that are known only by a limit.
+    interval for a coming one. With values that are known only by a limit: ``limited_months``.
     """
     check_level(level)
     y = vector(values)
@@ -220,9 +221,9 @@ def months_model(
     codes = labels(codes[keep], int(keep.sum()), "month")
     n = int(y.size)
     if n < 2:
-        return _none(n, n, "fewer than two pairs", level)
+        return no_model("fewer than two pairs", level, n, n)
     if not float(np.abs(y).max()) < 1e150:
-        return _none(n, int(codes.max()) + 1, TOO_LARGE, level)
+        return no_model(TOO_LARGE, level, n, int(codes.max()) + 1)
     return _fitted(y, codes, k, level, assumed)
 
 
@@ -232,15 +233,16 @@ def _fitted(
     a, n, centre = int(codes.max()) + 1, int(y.size), float(y[0])
     unit = float(np.std(y - centre))
     if not unit > 1e-13 * max(float(np.abs(y).max()), 1e-300):
-        return _none(n, a, "the pairs do not scatter", level)
+        return no_model("the pairs do not scatter", level, n, a)
     sums = month_sums((y - centre) / unit, codes, k / unit**2)
-    return _model(sums, centre, unit, level, assumed)
+    return of_sums(sums, centre, unit, level, assumed)
 
 
-def _model(
+def of_sums(
     sums: MonthSums, centre: float, unit: float, level: float, assumed: AssumedSpread | None
 ) -> MonthsModel:
-    n, a = sums.n, sums.months
+    """The model of sums on a scale near one; a value is centre + unit·z."""
+    n, a = sums.pairs, sums.months
     prior = (0.0, 0.0) if assumed is None else ((assumed.sd / unit) ** 2, assumed.df)
     within, between = reml_variances(sums)
     variances, weights = sums.of_means(within)
@@ -307,7 +309,8 @@ def _by_scatter(
     half = float(special.stdtrit(a - 1, (1 + level) / 2)) * se
     return estimate(
         centre + unit * mean, unit * se, centre + unit * (mean - half),
-        centre + unit * (mean + half), sums.n, level, "months as random, scatter of their means",
+        centre + unit * (mean + half), sums.pairs, level,
+        "months as random, scatter of their means",
     )  # fmt: skip
 
 
@@ -316,7 +319,7 @@ def _raw(
     level: float,
 ) -> Estimate:  # fmt: skip
     """A month's mean with a t interval on the scatter within all months."""
-    count, df = int(sums.counts[i]), sums.n - sums.months
+    count, df = int(sums.of_month[i]), sums.n - sums.months
     if df == 0:
         return not_estimable(count, "no month has two pairs", "mean of the month", level)
     se = math.sqrt(float(variances[i]))

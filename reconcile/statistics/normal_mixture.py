@@ -1,4 +1,4 @@
-"""Quantiles and chances of a mixture of normals in equal parts."""
+"""Quantiles and chances of a mixture of normals, in equal parts but where it says otherwise."""
 
 from __future__ import annotations
 
@@ -14,13 +14,23 @@ def mixture_interval(centres: Floats, deviations: Floats, level: float) -> tuple
     return low, high
 
 
+def weighted_interval(
+    centres: Floats, deviations: Floats, shares: Floats, level: float
+) -> tuple[float, float]:
+    """The same of parts that weigh ``shares``, which add up to one."""
+    low, high = (
+        _quantile(centres, deviations, p, shares) for p in ((1 - level) / 2, (1 + level) / 2)
+    )
+    return low, high
+
+
 def mixture_chance(centres: Floats, deviations: Floats, low: float, high: float) -> float:
     """Chance of a value outside ``low`` to ``high``."""
     below, above = ((x - centres) / deviations for x in (low, high))
     return float(np.mean(special.ndtr(below) + special.ndtr(-above)))
 
 
-def _quantile(centres: Floats, deviations: Floats, p: float) -> float:
+def _quantile(centres: Floats, deviations: Floats, p: float, shares: Floats | None = None) -> float:
     # between the smallest and the largest quantile of the parts
     ends = centres + float(special.ndtri(p)) * deviations
     low, high = float(ends.min()), float(ends.max())
@@ -28,6 +38,7 @@ def _quantile(centres: Floats, deviations: Floats, p: float) -> float:
         return low
 
     def off(x: float) -> float:
-        return float(np.mean(special.ndtr((x - centres) / deviations))) - p
+        below = special.ndtr((x - centres) / deviations)
+        return float(np.mean(below) if shares is None else shares @ below) - p
 
     return float(optimize.brentq(off, low, high, xtol=1e-12 * max(abs(low), abs(high), 1e-300)))

@@ -38,7 +38,7 @@ def test_the_sentences_say_how_many_pairs_and_months_and_what_they_show(
     last: tuple[Path, Reconciliation],
 ) -> None:
     result = last[1].results[0]
-    first, second = evidence.lines_of(result)
+    first, second, third = evidence.lines_of(result)
     assert "42 pairs of 3 months, 2026-08 to 2026-10; 14 of them of this month" in first
     assert "(n 42)" in second
     assert "SD between months" in second
@@ -46,6 +46,7 @@ def test_the_sentences_say_how_many_pairs_and_months_and_what_they_show(
     assert e is not None
     for end in (e.coming.low, e.coming.high):
         assert f"{abs(100 * end):.1f}" in second
+    assert third == "3 months are too few to tell a step from a spread."
 
 
 def test_the_plot_sets_this_month_and_a_coming_one_apart(
@@ -72,6 +73,7 @@ def test_every_file_says_the_same_of_the_months(last: tuple[Path, Reconciliation
     text = (folder / "evidence.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(io.StringIO(text)))
     assert [row["period"] for row in rows if row["what"] == "month"] == list(NAMES)
+    assert {row["what"] for row in rows} >= {"CUSUM up", "CUSUM down", "weighted mean of months"}
     (coming,) = [row for row in rows if row["what"] == "bias of a coming month"]
     assert float(coming["low"]) == e.coming.low
     assert coming["pairs"] == "42"

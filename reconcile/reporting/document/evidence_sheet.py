@@ -6,7 +6,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
-from reconcile.reporting.evidence import begun_text
+from reconcile.reporting.evidence import begun_text, watched_text
 from reconcile.reporting.render import evidence_table, sheets
 from reconcile.reporting.render.sheets import Column
 
@@ -21,19 +21,23 @@ def sheet(sheet: Worksheet, r: Reconciliation) -> None:
         Column(names["low"], "percent", 10), Column(names["high"], "percent", 10),
         Column(names["seen"], "percent", 12), Column(names["seen_low"], "percent", 10),
         Column(names["seen_high"], "percent", 10), Column(names["confidence"], "percent", 11),
-        Column(names["begun"], width=50), Column(names["key"], width=40),
+        Column(names["begun"], width=50), Column(names["watched"], width=50),
+        Column(names["key"], width=40),
     ]  # fmt: skip
     rows = []
     for x in r.results:
         if x.evidence is None:
             continue
-        begun = begun_text(x.evidence.begun)
-        for line in evidence_table.lines(x.evidence):
+        e = x.evidence
+        said = [begun_text(e.begun), watched_text(e.watched) if e.watched is not None else ""]
+        for line in evidence_table.lines(e):
+            if line.unit != "1":  # of the charts, which the sentence speaks of
+                continue
             rows.append(
                 [
                     x.stratum.label, words.EVIDENCE_LINES[line.what], line.period,
                     line.release_id, line.pairs, line.value, line.low, line.high,
-                    line.seen, line.seen_low, line.seen_high, line.confidence, begun,
+                    line.seen, line.seen_low, line.seen_high, line.confidence, *said,
                     x.stratum.key,
                 ]
             )  # fmt: skip

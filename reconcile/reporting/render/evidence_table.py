@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from reconcile.base.model import Evidence, OverMonths, Reconciliation
+from reconcile.base.model import Evidence, OverMonths, Reconciliation, Watched
 from reconcile.statistics.result import Estimate
 
 COLUMNS = (
@@ -19,7 +19,10 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One month, or one figure of all of them; fractions, NaN where there is none."""
+    """One month, or one figure of all of them; NaN where there is none.
+
+    Fractions, but for ``unit`` "SD": standard deviations, between the limits of their chart.
+    """
 
     what: str
     period: str
@@ -33,6 +36,7 @@ class Line:
     seen_high: float
     confidence: float
     reason: str
+    unit: str = "1"
 
 
 def lines(e: Evidence) -> Iterator[Line]:
@@ -46,6 +50,23 @@ def lines(e: Evidence) -> Iterator[Line]:
         (OverMonths.SAMPLE, e.coming_sample),
     ):  # fmt: skip
         yield _line(what, "", "", pairs, found, None)
+    if e.watched is not None:
+        yield from _watched(e.watched, e.months[-1].period)
+
+
+def _watched(w: Watched, period: str) -> Iterator[Line]:
+    """Changes with the month from which they hold, then the charts after the last month."""
+    for m in w.moved:
+        what = OverMonths.STEP if m.change == "step" else OverMonths.DRIFT
+        yield _line(what, m.first, "", m.size.n, m.size, None)
+    if (c := w.chart) is None:
+        return
+    for what, value, limit in (
+        (OverMonths.SCORE, c.score, math.nan), (OverMonths.CUSUM_UP, c.up, c.h),
+        (OverMonths.CUSUM_DOWN, c.down, c.h), (OverMonths.AVERAGE, c.average, c.average_limit),
+    ):  # fmt: skip
+        low = -limit if what is OverMonths.AVERAGE else math.nan
+        yield Line(what, period, "", 0, value, low, limit, *(math.nan,) * 4, "", "SD")
 
 
 def _line(
@@ -67,7 +88,7 @@ def rows(r: Reconciliation) -> Iterator[list[Any]]:
         for line in lines(e):
             yield [
                 x.stratum.key, line.what, line.period, line.release_id, line.pairs, line.value,
-                line.low, line.high, line.seen, line.seen_low, line.seen_high, "1",
+                line.low, line.high, line.seen, line.seen_low, line.seen_high, line.unit,
                 line.confidence, e.assumed_sd, e.assumed_months, e.begun.why, e.begun.what,
                 e.begun.last, " ".join(e.begun.differing), line.reason,
             ]  # fmt: skip

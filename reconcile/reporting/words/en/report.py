@@ -178,8 +178,34 @@ EVIDENCE_BEGUN = {
     "event": "It begins with {what}.",
     "not before": "Months before {what} do not count, by the settings.",
     "window": "No more than {what} earlier months count, by the settings.",
+    "bias moved": "It begins anew with {what}: the bias moved.",
     "all there is": "These are all that were released.",
 }
+EVIDENCE_MOVED = {
+    "step": "{seen} showed a step of the bias: from {first} on by {size} against the months before",
+    "drift": "{seen} showed a drift of the bias, by {size} a month",
+}
+EVIDENCE_ANEW = "{moved}; only the months from {first} on count."
+EVIDENCE_KEPT = "{moved}; the months before count all the same, by the settings."
+EVIDENCE_STEADY = "No step or drift of the bias between {n} months is shown."
+EVIDENCE_NOT_LOOKED = "{n} months are too few to tell a step from a spread."
+EVIDENCE_BEYOND = " The chart of the months since {since} is beyond its limit."
+BIAS_MOVED = {
+    "step": "The bias took a step: from {first} on {value} ({low} to {high}) against the months "
+    "before.",
+    "drift": "The bias drifts: {value} ({low} to {high}) a month.",
+}
+BIAS_MOVED_BY = "Distance from no change {distance}, limit {limit}."
+BIAS_MOVED_ADVICE = (
+    "Look for the cause (calibration, window, tube, crew, another certificate). Where it is known, "
+    "name it and its day under begins in [evidence]; after_change says if earlier months count."
+)
+BEYOND_CHART = "The months since {since} lie off what those before them say; no step is shown yet."
+BEYOND_CHART_BY = (
+    "CUSUM {up} up and {down} down, limit {h} (a false alarm in {cusum_run} months); weighted mean "
+    "{average}, limit ±{limit} (in {average_run} months)."
+)
+BEYOND_CHART_ADVICE = "Look at calibration and controls, and send more samples next month."
 EVIDENCE_FACTS = {
     "field_method": "instrument or calibration",
     "laboratory": "laboratory",
@@ -190,7 +216,7 @@ EVIDENCE_FACTS = {
     "pair_type": "pair type",
 }
 EVIDENCE_AGAIN = " {pairs} of samples that another month counts were left out."
-EVIDENCE_LIMITED = " {pairs} known only by a limit do not enter the bias over months."
+EVIDENCE_LIMITED = " {pairs} known only by a limit: {kept} of them enter the bias over months."
 EVIDENCE_BIAS = (
     "Over these months the field reads {bias} against the laboratory (n {n}); {spread}. The bias "
     "of a coming month lies within {coming} and the error of one of its samples within {sample} "
@@ -228,6 +254,7 @@ EVIDENCE_COLUMNS = {
     "seen_high": "To ",
     "confidence": "Confidence",
     "begun": "Why it goes no further back",
+    "watched": "From month to month",
     "key": "Stratum, whole key",
 }
 EVIDENCE_LINES = {
@@ -236,6 +263,12 @@ EVIDENCE_LINES = {
     "SD between months": "SD between months",
     "bias of a coming month": "bias of a coming month",
     "error of a coming sample": "error of a coming sample",
+    "step between months": "step between months",
+    "drift per month": "drift per month",
+    "month against earlier ones": "month against earlier ones, SD",
+    "CUSUM up": "CUSUM up, SD",
+    "CUSUM down": "CUSUM down, SD",
+    "weighted mean of months": "weighted mean of months, SD",
 }
 
 # ---- stratum page --------------------------------------------------------------------

@@ -1,0 +1,161 @@
+"""The bias over months of a stratum's pairs: on which scale, with which pairs, by which model."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reconcile.base.model import Stratum
+from reconcile.base.reasons import CENSORED
+from reconcile.base.settings import Settings
+from reconcile.figures.evaluation import Array, Evaluated, levels_of
+from reconcile.figures.repeatability import repeatability
+from reconcile.statistics.limited_months import limited_model
+from reconcile.statistics.months import AssumedSpread, MonthsModel
+from reconcile.statistics.result import Estimate
+
+MONTH = "month"  # column of a gathered table: the period of each pair
+
+
+def to_fraction(value: float, logs: bool, at: float) -> float:
+    """A bias of the working scale as a fraction; ``at``: of which mg/kg, for differences."""
+    if logs:
+        return math.expm1(value) if value < 700 else math.inf
+    return value / at
+
+
+@dataclass(frozen=True, slots=True)
+class Scaled:
+    """The bias over months and the scale on which it was found."""
+
+    model: MonthsModel
+    logs: bool
+    at: float  # mg/kg; NaN for ratios
+    limited: int = 0  # pairs known by a limit among them
+
+    def fraction(self, e: Estimate) -> Estimate:
+        """A bias of the working scale as a fraction."""
+        if not e.estimable:
+            return e
+        value, low, high = (self.to_fraction(v) for v in (e.value, e.low, e.high))
+        se = e.se * (1 + value) if self.logs else e.se / self.at
+        return Estimate(value, se, low, high, e.n, e.level, e.method, e.reason)
+
+    def to_fraction(self, value: float) -> float:
+        """One bias of the working scale as a fraction."""
+        return to_fraction(value, self.logs, self.at)
+
+    def limits(self, margin: float) -> tuple[float, float]:
+        """Lowest and highest bias of the working scale that a margin allows."""
+        if self.logs:
+            return -math.log1p(margin), math.log1p(margin)
+        return self.at / (1 + margin) - self.at, self.at * margin
+
+    def span(self, span: float) -> tuple[float, float]:
+        """Lowest and highest error of a sample that limits of agreement within ``span`` allow."""
+        most = math.log1p(span) if self.logs else self.at * span
+        return -most, most
+
+    def spread(self, e: Estimate) -> Estimate:
+        """An SD of the working scale as a fraction."""
+        if not e.estimable or self.logs:
+            return e
+        a = self.at
+        return Estimate(e.value / a, e.se, e.low / a, e.high / a, e.n, e.level, e.method, e.reason)
+
+
+@dataclass(frozen=True, slots=True)
+class OnScale:
+    """Pairs as their errors on the working scale, shape (n,): log ratios or mg/kg.
+
+    ``low`` and ``high`` are equal where both sides have a number; else the pair is known by a
+    limit and lies between them. ``known``: error variance by how often the field was read.
+    """
+
+    low: Array
+    high: Array
+    month: tuple[str, ...]
+    known: Array
+    logs: bool
+    at: float  # mg/kg; NaN for ratios
+
+    @property
+    def limited(self) -> int:
+        """Pairs known by a limit."""
+        return int(np.sum(self.low < self.high))
+
+
+def on_scale(
+    stratum: Stratum, pairs: pd.DataFrame, logs: bool, settings: Settings,
+    field: Array | None = None, through: Callable[[Array], Array] | None = None,
+) -> OnScale:  # fmt: skip
+    """Used pairs, then those that only a limit keeps out, which name their month in MONTH.
+
+    ``field``: other values of the used pairs, as corrected; ``through``: the same correction, for
+    limits of the field. A difference is judged at the decision level within the range that lies
+    nearest the middle laboratory value, else at that value.
+    """
+    is_used = pairs["used"].astype(bool)
+    used, limits = pairs.loc[is_used], pairs.loc[~is_used & pairs["reason_code"].isin(CENSORED)]
+    lab = used["lab_mean"].to_numpy("float64")
+    read = used["field_mean"].to_numpy("float64") if field is None else field
+    names = ["field_low", "field_high", "lab_low", "lab_high"]
+    ends = limits[names].to_numpy("float64").T
+    if through is not None:
+        with np.errstate(all="ignore"):
+            ends = np.vstack([np.sort(through(ends[:2]), axis=0), ends[2:]])
+    elif field is not None:
+        limits, ends = limits.iloc[:0], ends[:, :0]
+    of_numbers = _error(read, lab, logs)
+    if logs:  # a limit that a correction brings below nought
+        ends = np.maximum(ends, 0.0)
+    low, high = _error(ends[0], ends[3], logs), _error(ends[1], ends[2], logs)
+    both = pd.concat([used, limits])
+    variance, _ = repeatability(used, logs)
+    spots, shots = (both[n].to_numpy("float64") for n in ("field_spots", "field_n"))
+    often = np.maximum(np.where(spots >= 2, spots, shots), 1.0)
+    known = np.nan_to_num(variance / often, nan=0.0)
+    at = math.nan if logs else _content(lab, [v for _, v in levels_of(stratum, settings)])
+    return OnScale(
+        np.append(of_numbers, low), np.append(of_numbers, high),
+        tuple(both[MONTH].astype("str")), known, logs, at,
+    )  # fmt: skip
+
+
+def _error(field: Array, lab: Array, logs: bool) -> Array:
+    with np.errstate(all="ignore"):
+        found = np.log(field / lab) if logs else field - lab
+    return np.asarray(found, dtype=np.float64)
+
+
+def over_months(
+    stratum: Stratum, evaluated: Evaluated, settings: Settings, field: Array | None = None,
+    through: Callable[[Array], Array] | None = None,
+) -> Scaled:  # fmt: skip
+    """The bias over months of the pairs, on the scale that the evidence leads with.
+
+    ``field`` and ``through`` as for :func:`on_scale`.
+    """
+    s = settings.evidence
+    logs = evaluated.statistics.difference_scale == "log ratio"
+    p = on_scale(stratum, evaluated.pairs, logs, settings, field, through)
+    allowed = math.log1p(evaluated.margin) if logs else evaluated.margin * p.at
+    assumed = None
+    if allowed > 0 and math.isfinite(allowed):
+        assumed = AssumedSpread(s.assumed_spread * allowed, s.assumed_months)
+    model = limited_model(
+        p.low, p.high, p.month, p.known, settings.thresholds.confidence, assumed
+    )  # fmt: skip
+    return Scaled(model, logs, p.at, p.limited)
+
+
+def _content(lab: Array, levels: list[float]) -> float:
+    if not lab.size:
+        return math.nan
+    middle = float(np.median(lab))
+    inside = [v for v in levels if float(lab.min()) <= v <= float(lab.max())]
+    return min(inside, key=lambda v: abs(v - middle), default=middle)
