@@ -114,6 +114,12 @@ def test_small_shifts_that_add_up_are_a_note() -> None:
     assert FindingCode.MONTH_BEYOND_CHART in codes
 
 
+def test_a_change_before_the_evidence_is_past() -> None:
+    found = seen([0.0] * 6 + [0.25] * 6)
+    assert "2026-07" in sentences.watched_text(found, "2026-07")
+    assert "2026-07" not in sentences.watched_text(found, "2026-08")
+
+
 # ---- pairs known by a limit --------------------------------------------------------------
 
 
@@ -227,7 +233,7 @@ def test_every_file_says_what_was_seen(site: Path) -> None:
     e = result.evidence
     assert e is not None
     assert e.watched is not None
-    assert sentences.lines_of(result)[-1] == sentences.watched_text(e.watched)
+    assert sentences.lines_of(result)[-1] == sentences.watched_text(e.watched, NAMES[-2])
     folder = outcome.release_folder
     rows = list(csv.DictReader(io.StringIO((folder / "evidence.csv").read_text("utf-8"))))
     (step,) = [row for row in rows if row["what"] == "step between months"]

@@ -12,6 +12,7 @@ import pytest
 
 import reconcile
 from reconcile.base.model import CorrectionFactor
+from reconcile.figures.over_months import Between
 from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_life, scoring
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED, WATCH, WITHDRAW, FactorScore, score
@@ -77,6 +78,38 @@ def test_a_proved_large_shift_withdraws_and_says_so_with_numbers() -> None:
     assert "95 % interval" in text.replace("95%", "95 %")
     assert f"{found.n} new pairs" in text
     assert found.shift.low < 0.25 < found.shift.high + 0.1
+
+
+def moved(seed: int, spread: float) -> tuple[np.ndarray, np.ndarray]:
+    """A month of 30 pairs whose bias is off by what months differ by."""
+    rng = np.random.default_rng([seed, 77])
+    return month(rng, 30, float(np.expm1(spread * rng.normal())))
+
+
+def test_what_every_month_differs_by_is_no_shift_of_the_factor() -> None:
+    spread, factor = 0.05, ratio_factor(1.25, 1_000_000)
+    shifts = [0, 0]
+    for seed in range(400):
+        lab, field = moved(seed, spread)
+        for i, between in enumerate((scoring.NO_SPREAD, Between(spread**2, 8))):
+            found = score(factor, "r", lab, field, np.full(30, 3.0), 0.05, 0.10, between=between)
+            shifts[i] += found.shift.low > 0 or found.shift.high < 0
+    assert shifts[0] / 400 > 0.25
+    assert shifts[1] / 400 < 0.075
+
+
+def test_the_spread_between_months_is_named_and_widens_the_interval_and_the_sums() -> None:
+    lab, field = moved(1, 0.05)
+    factor, often = ratio_factor(1.25, 1000), np.full(30, 3.0)
+    plain = score(factor, "r", lab, field, often, 0.05, 0.10)
+    wide = score(factor, "r", lab, field, often, 0.05, 0.10, between=Between(0.04**2, 6))
+    assert wide.shift.high - wide.shift.low > plain.shift.high - plain.shift.low
+    assert "with an SD between months of 4.0%" in wide.sentence()
+    assert "between months" not in plain.sentence()
+    now = scoring.Past("", "f", 0.1, 0, 0, "", True, 0.1, 0.001, 0.0, 30)
+    strict = scoring.cusum_over([now, now], 0.5, 4.5)
+    assert scoring.cusum_over([now, now], 0.5, 4.5, Between(0.002, 6)).upper[1] < strict.upper[1]
+    assert scoring.as_manifest([wide])[0]["between_variance"] == 0.04**2
 
 
 def test_a_factor_that_holds_is_kept() -> None:

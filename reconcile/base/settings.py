@@ -655,7 +655,7 @@ class EvidenceSettings(Part):
         "say, in standard deviations",
     )
     cusum_h: Annotated[float, _number(ge=1, le=20)] = Field(
-        6.5,
+        5.2,
         description="decision interval of that CUSUM, same unit; the report says its run length",
     )
     average_weight: Annotated[float, _number(ge=0.02, le=1)] = Field(

@@ -21,7 +21,7 @@ from reconcile.base.model import (
 from reconcile.base.reasons import CENSORED
 from reconcile.base.settings import EvidenceEvent, EvidenceSettings, Settings
 from reconcile.figures.evaluation import Evaluated, LabError, evaluate
-from reconcile.figures.over_months import MONTH, over_months
+from reconcile.figures.over_months import MONTH, Between, over_months
 from reconcile.figures.watching import begins, watched
 from reconcile.intake.workspace import is_month
 from reconcile.pairs.earlier import LABORATORY, NUMBERS, TIMES, EarlierMonth, nearest
@@ -160,6 +160,23 @@ def _each_sample_once(pairs: pd.DataFrame) -> pd.DataFrame:
     best = best.sort_values(["_used", MONTH, "_place"], ascending=False, kind="stable")
     places = best.drop_duplicates("sample_id")["_place"].sort_values().to_numpy()
     return pairs.iloc[places].reset_index(drop=True)
+
+
+def spread_before(
+    stratum: Stratum, gathered: Gathered, settings: Settings
+) -> tuple[Between, bool] | None:
+    """Variance between the months before the one in hand, and whether it is of logarithms.
+
+    What the month in hand adds would hide what it is to be judged by. None where months mean
+    nothing or nothing is assumed.
+    """
+    e = gathered.evaluated
+    if MONTH not in e.pairs:
+        return None
+    before = e.pairs.loc[e.pairs[MONTH].lt(gathered.months[-1][0])]
+    scaled = over_months(stratum, replace(e, pairs=before), settings)
+    between = scaled.between()
+    return (between, scaled.logs) if between is not None else None
 
 
 def evidence_of(stratum: Stratum, gathered: Gathered, settings: Settings) -> Evidence | None:

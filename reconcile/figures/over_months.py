@@ -29,6 +29,14 @@ def to_fraction(value: float, logs: bool, at: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class Between:
+    """Variance between months on the working scale, and its degrees of freedom."""
+
+    variance: float
+    df: float
+
+
+@dataclass(frozen=True, slots=True)
 class Scaled:
     """The bias over months and the scale on which it was found."""
 
@@ -48,6 +56,15 @@ class Scaled:
     def to_fraction(self, value: float) -> float:
         """One bias of the working scale as a fraction."""
         return to_fraction(value, self.logs, self.at)
+
+    def between(self) -> Between | None:
+        """What was found and what was assumed, by their degrees of freedom; None where neither."""
+        m = self.model
+        if m.reason or m.assumed is None:
+            return None
+        own, df = m.months - 1, m.assumed.df
+        found = m.between.value**2 if own else 0.0
+        return Between((own * found + df * m.assumed.sd**2) / (own + df), own + df)
 
     def limits(self, margin: float) -> tuple[float, float]:
         """Lowest and highest bias of the working scale that a margin allows."""

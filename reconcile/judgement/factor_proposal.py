@@ -180,13 +180,10 @@ def _over_months(
         return factor
     corrected = of_any(factor, evaluated.used["field_mean"].to_numpy("float64"))
     scaled = over_months(factor.stratum, evaluated, settings, corrected, partial(of_any, factor))
-    model = scaled.model
-    if model.reason or model.assumed is None:
+    between = scaled.between()
+    if between is None:
         return factor
-    own, df = model.months - 1, model.assumed.df
-    found = model.between.value**2 if own else 0.0
-    between = (own * found + df * model.assumed.sd**2) / (own + df)
-    wider = math.sqrt(factor.residual_sd**2 + 2 * between / model.months)
+    wider = math.sqrt(factor.residual_sd**2 + 2 * between.variance / scaled.model.months)
     return replace(factor, residual_sd=wider)
 
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Finding, Stratum
 from reconcile.base.settings import Thresholds
 from reconcile.base.strata import by_either_key
+from reconcile.figures.over_months import Between
 from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_life, factor_proposal
 from reconcile.releases import release
@@ -34,6 +36,8 @@ Array = NDArray[np.float64]
 
 KEEP, WATCH, WITHDRAW, NOT_JUDGED = "keep", "watch", "withdraw", "not judged"
 _FEWEST = 5  # pairs below which no call is made
+#: Of months that do not differ but by the errors of their pairs.
+NO_SPREAD = Between(0.0, math.inf)
 #: Shares of the agreed rate of false alarms that the tests of the month's shift and of the
 #: coverage take; the rest is for the sums over months.
 _SHIFT_SHARE, _COVERAGE_SHARE = 0.8, 0.1
@@ -88,6 +92,7 @@ class FactorScore:
     month_variance: float = math.nan
     fit_variance: float = math.nan
     sums: Cusum | None = None  # over the months in which this factor was scored
+    between: Between = NO_SPREAD  # of logarithms where relative
 
     def sentence(self, unit: str = "mg/kg", per_mg_kg: float = 1.0) -> str:
         """What the score says of the factor; ``per_mg_kg`` turns mg/kg into ``unit``."""
@@ -106,11 +111,17 @@ class FactorScore:
         s, c = self.shift, self.coverage
         return (
             f"{head}: mean error {shown(s.value, '+')} ({s.level:.0%} interval "
-            f"{shown(s.low, '+')} to {shown(s.high, '+')}), typical error {shown(self.error)} "
-            f"against {shown(self.expected_error)} when fitted; {round(c.value * c.n)} of {c.n} "
-            f"laboratory results inside the stated 95 % intervals ({c.level:.0%} interval "
-            f"{c.low:.0%} to {c.high:.0%}){self._sums()}. {self.call.capitalize()}: {self.why}."
+            f"{shown(s.low, '+')} to {shown(s.high, '+')}{self._between(shown)}), typical error "
+            f"{shown(self.error)} against {shown(self.expected_error)} when fitted; "
+            f"{round(c.value * c.n)} of {c.n} laboratory results inside the stated 95 % intervals "
+            f"({c.level:.0%} interval {c.low:.0%} to {c.high:.0%}){self._sums()}. "
+            f"{self.call.capitalize()}: {self.why}."
         )
+
+    def _between(self, shown: Callable[[float], str]) -> str:
+        if not self.between.variance > 0:
+            return ""
+        return f" with an SD between months of {shown(math.sqrt(self.between.variance))}"
 
     def _sums(self) -> str:
         if self.sums is None or len(self.sums.upper) < 2:
@@ -133,13 +144,15 @@ def score(
     level: float = 0.95,
     past: Sequence[Past] = (),
     limits: tuple[float, float] = (0.5, 4.5),
+    between: Between = NO_SPREAD,
 ) -> FactorScore:
     """Score one factor on pairs (mg/kg) that it has not seen.
 
     Shift: t test of the mean error against zero; its variance is that of this month's
-    errors over n plus that of the factor's coefficients, with the degrees of freedom of
-    Welch (1947) and Satterthwaite (1946). Without the second part a factor would be called
-    shifted for the scatter of its own pairs. Coverage: one-sided exact binomial test
+    errors over n plus that of the factor's coefficients plus that ``between`` months, with the
+    degrees of freedom of Welch (1947) and Satterthwaite (1946). Without the second part a factor
+    would be called shifted for the scatter of its own pairs, without the third for what every
+    month differs by. Coverage: one-sided exact binomial test
     against 95 %. CUSUM with ``limits`` k and h over the months of ``past`` in which the same
     factor was scored, and this one. All together give false alarms at no more than about
     ``alarm_rate``. Called: 'withdraw' where a shift is proved, by the month or by the sums, and
@@ -167,10 +180,12 @@ def score(
         return base if n < _FEWEST else replace(base, why="all errors are equal")
     mean = float(np.mean(error))
     month, fit = spread**2 / n, _fit_variance(factor, x)
-    freedom = (month + fit) ** 2 / (
-        month**2 / (n - 1) + (fit**2 / max(factor.n - 2, 1) if fit else 0.0)
+    freedom = (month + fit + between.variance) ** 2 / (
+        month**2 / (n - 1)
+        + (fit**2 / max(factor.n - 2, 1) if fit else 0.0)
+        + between.variance**2 / between.df
     )
-    se = math.sqrt(month + fit)
+    se = math.sqrt(month + fit + between.variance)
     half = float(stats.t.isf((1 - level) / 2, freedom)) * se
     p_shift = float(2 * stats.t.sf(abs(mean) / se, freedom))
     u = factor_proposal.standard_uncertainty(factor, y, spots[usable])
@@ -183,7 +198,7 @@ def score(
         "", factor.factor_id, mean, math.nan, math.nan, "", factor.residual_relative,
         mean, month, fit, n,
     )  # fmt: skip
-    sums = cusum_over([*past, now], *limits)
+    sums = cusum_over([*past, now], *limits, between)
     drifted = sums.alarmed and len(sums.upper) > 1
     scale = 1.0 if factor.residual_relative else float(np.median(truth))
     large = abs(mean) >= margin / 2 * abs(scale)
@@ -217,16 +232,20 @@ def score(
         month_variance=month,
         fit_variance=fit,
         sums=sums,
+        between=between,
     )  # fmt: skip
 
 
-def cusum_over(months: Sequence[Past], k: float, h: float) -> Cusum:
+def cusum_over(
+    months: Sequence[Past], k: float, h: float, between: Between = NO_SPREAD
+) -> Cusum:  # fmt: skip
     """CUSUM of the standardised mean errors of the last one's factor, oldest month first.
 
     What the factor's coefficients are off is the same in every month: it is predicted from the
     months before, so that the standardised errors of a factor that holds are independent
-    (innovations; Harvey 1989, from memory) and k and h have the run lengths of the table.
-    Months of another factor or scale, or without the figures, do not enter.
+    (innovations; Harvey 1989, from memory) and k and h have the run lengths of the table. The
+    variance ``between`` months is part of every month's. Months of another factor or scale, or
+    without the figures, do not enter.
     """
     if not months:
         return tabular_cusum([], k, h)
@@ -238,9 +257,9 @@ def cusum_over(months: Sequence[Past], k: float, h: float) -> Cusum:
     ]  # fmt: skip
     expected, spread, z = 0.0, own[0].fit_variance if own else 0.0, []
     for m in own:
-        whole = m.month_variance + spread
+        whole = m.month_variance + between.variance + spread
         t = (m.mean - expected) / math.sqrt(whole)
-        freedom = (m.n - 1) * (whole / m.month_variance) ** 2
+        freedom = whole**2 / (m.month_variance**2 / (m.n - 1) + between.variance**2 / between.df)
         z.append(-float(stats.norm.isf(stats.t.cdf(t, freedom))))
         gain = spread / whole
         expected += gain * (m.mean - expected)
@@ -389,8 +408,13 @@ def score_all(
     used: Mapping[str, pd.DataFrame],
     margins: Mapping[str, float],
     thresholds: Thresholds,
+    spreads: Mapping[str, tuple[Between, bool]] = MappingProxyType({}),
 ) -> tuple[FactorScore, ...]:
-    """A score for every earlier factor whose stratum has pairs now, in the order of keys."""
+    """A score for every earlier factor whose stratum has pairs now, in the order of keys.
+
+    ``spreads``: the variance between the months before this one, and whether it is of logarithms;
+    it counts where that is the scale of the factor.
+    """
     scores = []
     for key, e in sorted(earlier.items()):
         pairs = used.get(key)
@@ -404,9 +428,16 @@ def score_all(
             np.where(spots >= 2, spots, shots),
             thresholds.factor_alarm_rate, margins[key], thresholds.confidence, e.history,
             (thresholds.factor_cusum_k, thresholds.factor_cusum_h),
+            _of_scale(spreads.get(key), e.factor),
         )  # fmt: skip
         scores.append(replace(result, history=e.history, in_force=e.in_force))
     return tuple(scores)
+
+
+def _of_scale(found: tuple[Between, bool] | None, factor: CorrectionFactor) -> Between:
+    if found is None or found[1] != factor.residual_relative:
+        return NO_SPREAD
+    return found[0]
 
 
 def findings(scores: Iterable[FactorScore]) -> tuple[Finding, ...]:
@@ -441,6 +472,7 @@ def as_manifest(scores: Iterable[FactorScore]) -> list[dict[str, Any]]:
             "relative": s.relative,
             "in_force": s.in_force, "mean": finite(s.mean),
             "month_variance": finite(s.month_variance), "fit_variance": finite(s.fit_variance),
+            "between_variance": finite(s.between.variance),
             "cusum_up": s.sums.upper[-1] if s.sums and s.sums.upper else None,
             "cusum_down": s.sums.lower[-1] if s.sums and s.sums.lower else None,
             "shift": finite(s.shift.value), "low": finite(s.shift.low),

@@ -26,13 +26,17 @@ def lines_of(result: StratumResult) -> list[str]:
     elif e.reason:
         lines.append(words.EVIDENCE_NONE.format(why=e.reason))
     if e.watched is not None:
-        lines.append(watched_text(e.watched))
+        lines.append(watched_text(e.watched, e.months[0].period))
     return lines
 
 
-def watched_text(w: Watched) -> str:
-    """What was seen of the bias from month to month, in one sentence, and of its charts if off."""
-    said = _moved(w.moved[-1], w.begins_anew) if w.moved else _steady(w)
+def watched_text(w: Watched, since: str = "") -> str:
+    """What was seen of the bias from month to month, in one sentence, and of its charts if off.
+
+    A change that was signalled before ``since``, the first month of the evidence, is past.
+    """
+    last = w.moved[-1] if w.moved and w.moved[-1].seen >= since else None
+    said = _moved(last, w.begins_anew) if last is not None else _steady(w)
     if w.chart is not None and w.chart.beyond:
         said += words.EVIDENCE_BEYOND.format(since=w.chart.since)
     return said

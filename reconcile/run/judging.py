@@ -374,6 +374,12 @@ def give_verdicts(run: Run) -> Run:
         {stratum.key: evaluated.used for stratum, evaluated in run.evaluated},
         {stratum.key: evaluated.margin for stratum, evaluated in run.evaluated},
         settings.thresholds,
+        {
+            stratum.key: spread
+            for stratum, _ in run.evaluated
+            if stratum.key in earlier
+            and (spread := gathered.spread_before(stratum, run.gathered[stratum.key], settings))
+        },
     )
     behind = [(stratum, run.gathered[stratum.key].evaluated) for stratum, _ in run.evaluated]
     proposals = [

@@ -258,8 +258,8 @@ def step_table(count: int) -> list[str]:
         "within 5 % two such months are nothing strange. As false signals are held to the same "
         "rate at every spread, three months before show no step of this size at all. What is "
         "called within two months in 80 %: steps of twice the size after six months or more that "
-        "agree, or this one after nine with three times the pairs. Where the cause of a step is known, no look is needed: "
-        "`begins` in `[evidence]` names it.",
+        "agree, or this one after nine with three times the pairs. Where the cause of a step is "
+        "known, no look is needed: `begins` in `[evidence]` names it.",
         "",
         "| step | pairs a month | SD between months | months before | first month | within 2 | "
         "within 4 | at best within 2 |",

@@ -29,7 +29,8 @@ def sheet(sheet: Worksheet, r: Reconciliation) -> None:
         if x.evidence is None:
             continue
         e = x.evidence
-        said = [begun_text(e.begun), watched_text(e.watched) if e.watched is not None else ""]
+        seen = watched_text(e.watched, e.months[0].period) if e.watched is not None else ""
+        said = [begun_text(e.begun), seen]
         for line in evidence_table.lines(e):
             if line.unit != "1":  # of the charts, which the sentence speaks of
                 continue
