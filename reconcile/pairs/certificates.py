@@ -182,6 +182,11 @@ def _rows_of(frame: pd.DataFrame) -> list[Any]:
 # ---- re-issues ------------------------------------------------------------------------
 
 
+def _identity(cell: Any) -> tuple[Any, ...]:
+    """By what a result of one issue is known again in another."""
+    return (cell.key, cell.technique, cell.lab_method, cell.digestion)
+
+
 def _reissues(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Finding]:
     """An earlier issue's result goes where a later issue answers for the same element."""
     ((revised,),) = store.rows(sql("certificates.revised_rows"))
@@ -192,25 +197,25 @@ def _reissues(store: Store, keys: Sequence[Key], settled: _Settled) -> list[Find
         sql("certificates.has_issues"), sql("certificates.any_cell"),
     )  # fmt: skip
     came_back: list[Any] = []
-    identity = ["key", "technique", "lab_method", "digestion"]
-    for _, group in cells.groupby(["certificate", "laboratory", "sample_id", "element"], sort=True):
-        issues = sorted(set(group["issue"]))
-        names = {
-            issue: {
-                tuple(row)
-                for row in group.loc[group["issue"].eq(issue), identity].itertuples(index=False)
-            }
-            for issue in issues
-        }
-        for cell in _rows_of(group):
-            own = (cell.key, cell.technique, cell.lab_method, cell.digestion)
+    groups: dict[tuple[str, ...], list[Any]] = {}
+    for cell in _rows_of(cells.dropna(subset=["sample_id", "laboratory"])):
+        name = (cell.certificate, cell.laboratory, cell.sample_id, cell.element)
+        groups.setdefault(name, []).append(cell)
+    for _, group in sorted(groups.items()):
+        names: dict[Any, set[tuple[Any, ...]]] = {}
+        first: dict[Any, Any] = {}
+        for cell in group:
+            names.setdefault(cell.issue, set()).add(_identity(cell))
+            first.setdefault(cell.issue, cell)
+        for cell in group:
             # a method that the earlier issue does not have is the same one under a new name
             later = [
-                i for i in issues
-                if i > cell.issue and (own in names[i] or names[i] - names[cell.issue])
+                i for i in sorted(names)
+                if i > cell.issue
+                and (_identity(cell) in names[i] or names[i] - names[cell.issue])
             ]  # fmt: skip
             if later:
-                newer = group.loc[group["issue"].eq(later[-1])].iloc[0]
+                newer = first[later[-1]]
                 link = f"{_shown(cell)} superseded by {_shown(newer)}"
                 settled.add(cell, REISSUE, link, newer.method)
             elif cell.has_newer:
