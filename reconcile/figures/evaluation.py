@@ -321,19 +321,24 @@ def with_three_methods(
     )
 
 
-def structural_line(statistics: StratumStatistics, lab: Array, field: Array) -> tuple[float, float]:
-    """Intercept and slope of the headline method, fitted to other pairs of the same stratum.
+def structural_lines(
+    statistics: StratumStatistics, lab: Array, field: Array, present: lines.Booleans
+) -> tuple[Array, Array]:
+    """Intercepts and slopes of the headline method for parts of these pairs, shape (rows,).
 
-    The ratio of error variances is found again from these pairs: nothing of the others enters.
+    ``present``: which pairs each part has, shape (rows, n). The ratio of error variances is
+    found again from each part: nothing of the other pairs enters.
     """
     method = statistics.headline.method
     if method in ("deming", "weighted deming") and statistics.error_model is not None:
-        return error_model.refitted_point(statistics.error_model, lab, field)[:2]
-    if method == "york":
-        line = headline_line(statistics, lab, field, 0.95)
-    else:
-        line = lines.passing_bablok(lab, field, interval=False)
-    return line.intercept.value, line.slope.value
+        return error_model.refitted_points(statistics.error_model, lab, field, present)[:2]
+    if method == "york" and statistics.point_errors is not None:
+        return further.york_lines(lab, field, statistics.point_errors, present)
+    found = [lines.passing_bablok(lab[part], field[part], interval=False) for part in present]
+    return (
+        np.array([line.intercept.value for line in found]),
+        np.array([line.slope.value for line in found]),
+    )
 
 
 def headline_line(

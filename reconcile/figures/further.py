@@ -88,18 +88,28 @@ def york_line(lab: Array, field: Array, errors: PointErrors, level: float) -> li
     What the field's replicates do not hold is found from the scatter of these pairs.
     """
 
+    return lines.york_with_excess(lab, field, *_curves(errors), level).line
+
+
+def york_lines(
+    lab: Array, field: Array, errors: PointErrors, present: lines.Booleans
+) -> tuple[Array, Array]:
+    """Intercepts and slopes of :func:`york_line` for parts of the pairs, ``present`` (rows, n)."""
+    return lines.york_of_parts(lab, field, *_curves(errors), present)
+
+
+def _curves(errors: PointErrors) -> tuple[lines.SdAt, lines.SdAt, lines.SdAt]:
+    """SDs at true levels: laboratory, field, and what may be beyond the field's replicates."""
+
     def curve(s0: float, theta: float) -> lines.SdAt:
         return lambda c: np.asarray(np.hypot(s0, theta * c), dtype=np.float64)
 
     beyond = (0.0, 1.0) if errors.relative else (1.0, 0.0)
-    return lines.york_with_excess(
-        lab,
-        field,
+    return (
         curve(errors.lab_s0, errors.lab_theta),
         curve(errors.field_s0, errors.field_theta),
         curve(*beyond),
-        level,
-    ).line
+    )
 
 
 def of_pairs(

@@ -20,6 +20,7 @@ from reconcile.statistics import error_model
 from reconcile.statistics.error_model import ErrorModel
 
 Array = NDArray[np.float64]
+Masks = NDArray[np.bool_]
 
 FORMS = ("none", "offset", "ratio", "line", "power")
 _COMPLEXITY = {"none": 0, "offset": 1, "ratio": 1, "line": 2, "power": 2}
@@ -41,7 +42,9 @@ class Candidates:
     """What is compared and by which rules; the same for the whole and for every part of it."""
 
     relative: bool  # errors are compared on the log scale
-    line: Callable[[Array, Array], Fit]  # the headline method
+    #: the headline method for parts of pairs: lab, field and which pairs each part has, shape
+    #: (rows, n); intercepts and slopes, shape (rows,)
+    lines: Callable[[Array, Array, Masks], tuple[Array, Array]]
     logs: ErrorModel | None  # of the logarithms; None where values are not above zero
     plain: ErrorModel | None  # of the values themselves, where differences are compared
     power_range: float  # least range of lab values that can tell a power, as a factor
@@ -63,15 +66,47 @@ def applied(form: str, fit: Fit, field: Array) -> Array:
 
 def fitted(form: str, lab: Array, field: Array, of: Candidates) -> Fit:
     """The coefficients of one form from these pairs."""
+    a, b = fitted_parts(form, lab, field, np.ones((1, len(lab)), dtype=np.bool_), of)
+    return Fit(float(a[0]), float(b[0]))
+
+
+def fitted_parts(
+    form: str, lab: Array, field: Array, present: Masks, of: Candidates
+) -> tuple[Array, Array]:
+    """Intercepts and slopes of one form for parts of the pairs, all at once; shape (rows,).
+
+    ``present``: which pairs each part has, shape (rows, n).
+    """
+    zero, one = np.zeros(len(present)), np.ones(len(present))
+
+    def mean(values: Array) -> Array:
+        of_part: Array = np.where(present, values, 0.0).sum(axis=1) / present.sum(axis=1)
+        return of_part
+
     if form == "none":
-        return Fit(0.0, 1.0)
+        return zero, one
     if form == "offset":
-        return Fit(float(np.mean(field - lab)), 1.0)
+        return mean(field - lab), one
     if form == "ratio":
-        return Fit(0.0, float(np.exp(np.mean(np.log(field / lab)))))
+        return zero, np.exp(mean(_logs(field) - _logs(lab)))
     if form == "line":
-        return of.line(lab, field)
-    return power(lab, field, of)[0]
+        return of.lines(lab, field, present)
+    return _powers(_logs(lab), _logs(field), present, of)
+
+
+def _logs(values: Array) -> Array:
+    """Logarithms; 0 where there is none, in pairs that no part with this form has."""
+    return np.log(np.where(values > 0, values, 1.0))
+
+
+def _powers(x: Array, y: Array, present: Masks, of: Candidates) -> tuple[Array, Array]:
+    """The lines of :func:`power` for parts of the logarithms."""
+    a, b = np.full((2, len(present)), np.nan)
+    if of.logs is not None and of.logs.usable:
+        a, b, _ = error_model.refitted_points(of.logs, x, y, present)
+    for row in np.flatnonzero(~np.isfinite(b)):
+        a[row], b[row], _ = _geometric(x[present[row]], y[present[row]])
+    return a, b
 
 
 def power(lab: Array, field: Array, of: Candidates) -> tuple[Fit, float, float]:
@@ -91,13 +126,19 @@ def power(lab: Array, field: Array, of: Candidates) -> tuple[Fit, float, float]:
             square = float(np.sum((y - a - b * x) ** 2)) / (n - 2)
             se = math.sqrt((spread * square + (b * u) ** 2) / (n - 1)) / (spread - u)
             return Fit(a, b), se, lam
+    a, b, se = _geometric(x, y)
+    return Fit(a, b), se, math.nan
+
+
+def _geometric(x: Array, y: Array) -> tuple[float, float, float]:
+    """The geometric mean line: intercept, slope, standard error of the slope."""
     sxx, syy, sxy = (float(v) for v in np.cov(x, y)[[0, 1, 0], [0, 1, 1]])
     if not (sxx > 0 and syy > 0 and sxy != 0):
-        return Fit(math.nan, math.nan), math.nan, math.nan
+        return math.nan, math.nan, math.nan
     b = math.copysign(math.sqrt(syy / sxx), sxy)
     r2 = sxy * sxy / (sxx * syy)
-    se = math.hypot(b * math.sqrt((1 - r2) / max(n - 2, 1)), b * (1 / math.sqrt(r2) - 1))
-    return Fit(float(y.mean() - b * x.mean()), b), se, math.nan
+    se = math.hypot(b * math.sqrt((1 - r2) / max(len(x) - 2, 1)), b * (1 / math.sqrt(r2) - 1))
+    return float(y.mean() - b * x.mean()), b, se
 
 
 def eligible(lab: Array, field: Array, of: Candidates) -> list[str]:
@@ -126,27 +167,31 @@ def eligible(lab: Array, field: Array, of: Candidates) -> list[str]:
     return forms
 
 
-def distances(form: str, fit: Fit, lab: Array, field: Array, of: Candidates, lam: float) -> Array:
-    """Squared distance of each pair from a candidate's line, in units of the errors.
+def distances(
+    form: str, fits: tuple[Array, Array], lab: Array, field: Array, of: Candidates, lam: float
+) -> Array:
+    """Squared distances of pairs from a candidate's lines, in units of the errors; (rows, n).
 
     v²/(λ + β²), v the residual of the field and β the slope at the pair, both of logarithms
     where ratios are compared. Where λ is not known, v²/|β|: the criterion of the geometric mean
-    line, which prefers neither a steeper nor a flatter one.
+    line, which prefers neither a steeper nor a flatter one. ``fits``: intercepts and slopes of
+    the lines, each of shape (rows,).
     """
+    a, b = (part[:, None] for part in fits)
     with np.errstate(all="ignore"):
         if form == "power":
-            on = np.exp(fit.intercept + fit.slope * np.log(lab))
-            slope = np.full(len(lab), fit.slope) if of.relative else fit.slope * on / lab
+            on = np.exp(a + b * np.log(lab))
+            slope = b * np.ones_like(on) if of.relative else b * on / lab
         else:
-            on = fit.intercept + fit.slope * lab
-            slope = fit.slope * lab / on if of.relative else np.full(len(lab), fit.slope)
+            on = a + b * lab
+            slope = b * lab / on if of.relative else b * np.ones_like(on)
         residual = np.log(field / on) if of.relative else field - on
         size = lam + slope**2 if math.isfinite(lam) else np.abs(slope)
         return np.asarray(residual**2 / size, dtype=np.float64)
 
 
-def _folds(groups: NDArray[np.int64], repeats: int, seed: int) -> list[NDArray[np.bool_]]:
-    """Masks of held-out pairs, whole groups together, ``repeats`` times over."""
+def _folds(groups: NDArray[np.int64], repeats: int, seed: int) -> Masks:
+    """Masks of held-out pairs, whole groups together, ``repeats`` times over; (rows, n)."""
     rng = np.random.default_rng([_SEED, seed])
     own = np.unique(groups, return_inverse=True)[1]
     count = int(own.max()) + 1
@@ -154,7 +199,7 @@ def _folds(groups: NDArray[np.int64], repeats: int, seed: int) -> list[NDArray[n
     for _ in range(repeats):
         fold = (rng.permutation(count) % min(FOLDS, count))[own]
         masks += [fold == number for number in range(min(FOLDS, count))]
-    return masks
+    return np.array(masks)
 
 
 def chosen(
@@ -165,17 +210,51 @@ def chosen(
     The standard error is that of the paired difference between two forms over groups (Hastie,
     Tibshirani & Friedman 2009, section 7.10, one-standard-error rule).
     """
-    forms = eligible(lab, field, of)
+    whole = np.ones((1, len(lab)), dtype=np.bool_)
+    return chosen_of_parts(lab, field, groups, of, whole, repeats)[0]
+
+
+def chosen_of_parts(
+    lab: Array,
+    field: Array,
+    groups: NDArray[np.int64],
+    of: Candidates,
+    parts: Masks,
+    repeats: int,
+) -> list[str]:
+    """:func:`chosen` for each part of the pairs, shape (rows, n): every fit of a form at once."""
+    forms = [eligible(lab[part], field[part], of) for part in parts]
+    held_out: list[Masks] = []
+    for part in parts:
+        folds = _folds(groups[part], repeats, 0)
+        masks = np.zeros((len(folds), len(lab)), dtype=np.bool_)
+        masks[:, part] = folds
+        held_out.append(masks)
+    total: list[dict[str, Array]] = [{} for _ in parts]
     model = of.logs if of.relative else of.plain
     lam = model.lam.value if model is not None and model.usable else math.nan
-    total = {form: np.zeros(len(lab)) for form in forms}
-    for test in _folds(groups, repeats, 0):
-        for form in forms:
-            fit = fitted(form, lab[~test], field[~test], of)
-            total[form][test] += distances(form, fit, lab[test], field[test], of, lam)
+    for form in FORMS:
+        rows = [row for row, own in enumerate(forms) if form in own]
+        if not rows:
+            continue
+        test = np.concatenate([held_out[row] for row in rows])
+        train = np.concatenate([parts[row] & ~held_out[row] for row in rows])
+        fits = fitted_parts(form, lab, field, train, of)
+        off = np.where(test, distances(form, fits, lab, field, of, lam), 0.0)
+        ends = np.cumsum([len(held_out[row]) for row in rows])
+        for row, own in zip(rows, np.split(off, ends[:-1]), strict=True):
+            total[row][form] = own.sum(axis=0)[parts[row]]
+    return [
+        _simplest(found, groups[part], of.relative)
+        for found, part in zip(total, parts, strict=True)
+    ]
+
+
+def _simplest(total: dict[str, Array], groups: NDArray[np.int64], relative: bool) -> str:
+    """The simplest form whose held-out distances are within one standard error of the best."""
     usable = {form: v for form, v in total.items() if np.all(np.isfinite(v))}
     best = min(usable, key=lambda form: float(np.mean(usable[form])))
-    prefer = "ratio" if of.relative else "offset"
+    prefer = "ratio" if relative else "offset"
     own = np.unique(groups, return_inverse=True)[1]
     for form in sorted(usable, key=lambda form: (_COMPLEXITY[form], form != prefer)):
         excess = np.bincount(own, weights=usable[form] - usable[best]) / np.bincount(own)
@@ -197,11 +276,15 @@ def corrected_unseen(
     Varma & Simon 2006). ``held_out``: larger groups that are held out whole, as months.
     """
     found = np.full((_OUTER_REPEATS, len(lab)), np.nan)
-    masks = _folds(groups if held_out is None else held_out, _OUTER_REPEATS, 1)
-    per = len(masks) // _OUTER_REPEATS
-    for number, test in enumerate(masks):
-        train = ~test
-        form = chosen(lab[train], field[train], groups[train], of, _INNER_REPEATS)
-        fit = fitted(form, lab[train], field[train], of)
-        found[number // per, test] = applied(form, fit, field[test])
+    tests = _folds(groups if held_out is None else held_out, _OUTER_REPEATS, 1)
+    per = len(tests) // _OUTER_REPEATS
+    forms = np.array(chosen_of_parts(lab, field, groups, of, ~tests, _INNER_REPEATS))
+    for form in FORMS:
+        rows = np.flatnonzero(forms == form)
+        if not len(rows):
+            continue
+        a, b = fitted_parts(form, lab, field, ~tests[rows], of)
+        for row, of_a, of_b in zip(rows, a, b, strict=True):
+            test = tests[row]
+            found[row // per, test] = applied(form, Fit(of_a, of_b), field[test])
     return found

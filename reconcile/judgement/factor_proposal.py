@@ -19,13 +19,14 @@ from scipy import special
 
 from reconcile.base.model import CorrectionFactor, Finding, Stratum
 from reconcile.base.settings import Settings
-from reconcile.figures.evaluation import Evaluated, structural_line
+from reconcile.figures.evaluation import Evaluated, structural_lines
 from reconcile.figures.over_months import MONTH, over_months
 from reconcile.figures.repeatability import repeatability
 from reconcile.judgement.factor_choice import (
     FOLDS,
     Candidates,
     Fit,
+    Masks,
     applied,
     chosen,
     corrected_unseen,
@@ -198,11 +199,11 @@ def _candidates(evaluated: Evaluated, lab: Array, field: Array, settings: Settin
             np.log(lab), np.log(field), *model.known, "constant", t.confidence, model.split_known
         )
 
-    def line(x: Array, y: Array) -> Fit:
-        return Fit(*structural_line(s, x, y))
+    def of_parts(x: Array, y: Array, present: Masks) -> tuple[Array, Array]:
+        return structural_lines(s, x, y, present)
 
     return Candidates(
-        relative, line, logs, None if relative else model,
+        relative, of_parts, logs, None if relative else model,
         t.power_range if len(lab) >= t.power_pairs else math.inf, t.slope_room, t.confidence,
     )  # fmt: skip
 

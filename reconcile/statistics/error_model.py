@@ -16,9 +16,28 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from reconcile.statistics._values import Floats, check_level, estimate, pairs, percent, quiet, show
+from reconcile.statistics._values import (
+    Booleans,
+    Floats,
+    check_level,
+    estimate,
+    pairs,
+    percent,
+    quiet,
+    show,
+    vector,
+)
 from reconcile.statistics.deming import slope_of_sums
-from reconcile.statistics.line import Covariance, Line, flat, line_of, no_line, on_a_line, trouble
+from reconcile.statistics.line import (
+    Covariance,
+    Line,
+    flat,
+    line_of,
+    no_line,
+    on_a_line,
+    trouble,
+    unfit,
+)
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 from reconcile.statistics.variance_intervals import (
     chi_square_limits,
@@ -365,20 +384,37 @@ def error_model(
 
 
 @quiet
+def refitted_points(
+    model: ErrorModel, x: ArrayLike, y: ArrayLike, present: Booleans
+) -> tuple[Floats, Floats, Floats]:
+    """Intercepts, slopes and λ of ``refitted`` for parts of these pairs, without intervals.
+
+    ``present``: which pairs each part has, shape (rows, n); x and y finite, shape (n,). Results
+    have shape (rows,); NaN where a part has no line.
+    """
+    u, v = vector(x, "x"), vector(y, "y")
+    lab, replicates = model.known
+    none = np.full((3, len(present)), NAN)
+    if not (lab.variance > 0 and math.isfinite(lab.variance)):
+        return none[0], none[1], none[2]
+    bad = unfit(u, v, present, 4)
+    if model.shape == "proportional":
+        bad |= np.any(present & ((u <= 0) | (v <= 0)), axis=1)
+    least = replicates.variance if replicates.variance >= 0 else 0.0
+    state = _Fit(model.shape, u, v, lab.variance, least).solve(present.astype(np.float64))
+    bad |= ~(1 - lab.variance * state.size_x / state.spread >= LEAST_RELIABILITY)
+    a, b, lam = (np.where(bad, NAN, part) for part in (state.a, state.b, state.lam))
+    return a, b, lam
+
+
+@quiet
 def refitted_point(model: ErrorModel, x: ArrayLike, y: ArrayLike) -> tuple[float, float, float]:
     """Intercept, slope and λ of ``refitted``, without intervals; NaN where there is no line."""
     u, v = pairs(x, y, ("x", "y"))
-    lab, replicates = model.known
-    if not (lab.variance > 0 and math.isfinite(lab.variance)) or trouble(u, v, 4) or flat(v):
+    if not u.size:
         return NAN, NAN, NAN
-    if model.shape == "proportional" and (np.any(u <= 0) or np.any(v <= 0)):
-        return NAN, NAN, NAN
-    least = replicates.variance if replicates.variance >= 0 else 0.0
-    state = _Fit(model.shape, u, v, lab.variance, least).solve(np.ones((1, u.size)))
-    reliable = 1 - lab.variance * float(state.size_x[0]) / float(state.spread[0])
-    if not reliable >= LEAST_RELIABILITY:
-        return NAN, NAN, NAN
-    return float(state.a[0]), float(state.b[0]), float(state.lam[0])
+    a, b, lam = refitted_points(model, u, v, np.ones((1, u.size), dtype=np.bool_))
+    return float(a[0]), float(b[0]), float(lam[0])
 
 
 def refitted(model: ErrorModel, x: ArrayLike, y: ArrayLike, level: float = 0.95) -> ErrorModel:

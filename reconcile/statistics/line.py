@@ -12,6 +12,7 @@ from scipy import special
 from reconcile.statistics._quantiles import t_quantile
 from reconcile.statistics._values import (
     TOO_LARGE,
+    Booleans,
     Floats,
     estimate,
     interval_text,
@@ -119,6 +120,24 @@ def flat(y: Floats) -> str:
     if float(np.ptp(y)) <= ROUNDING * float(np.abs(y).max()):
         return "all field values are equal"
     return ""
+
+
+@quiet
+def unfit(x: Floats, y: Floats, present: Booleans, fewest: int = 3) -> Booleans:
+    """Which parts of these pairs (rows of ``present``, shape (rows, n)) allow no line.
+
+    The same as :func:`trouble` and :func:`flat` part by part; all values must be finite.
+    """
+
+    def spread(values: Floats) -> tuple[Floats, Floats]:
+        low = np.where(present, values, np.inf).min(axis=1)
+        high = np.where(present, values, -np.inf).max(axis=1)
+        return high - low, np.maximum(np.abs(low), np.abs(high))
+
+    (of_x, size_x), (of_y, size_y) = spread(x), spread(y)
+    sound = (of_x > ROUNDING * size_x) & (of_x > 1e-130) & (of_x < 1e150)
+    sound &= (of_y > ROUNDING * size_y) & (of_y > 1e-130) & (of_y < 1e150)
+    return np.asarray(~sound | (present.sum(axis=1) < fewest), dtype=np.bool_)
 
 
 def on_a_line(x: Floats, y: Floats, a: float, b: float) -> bool:

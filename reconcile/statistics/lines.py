@@ -6,6 +6,7 @@ sides. Which line leads follows the written rule of ``choose_headline``.
 
 from __future__ import annotations
 
+from reconcile.statistics._values import Booleans
 from reconcile.statistics.deming import (
     deming,
     deming_point,
@@ -34,13 +35,14 @@ from reconcile.statistics.passing_bablok import (
     passing_bablok,
     theil_sen,
 )
-from reconcile.statistics.york import CurveFit, SdAt, york, york_with_excess
+from reconcile.statistics.york import CurveFit, SdAt, york, york_of_parts, york_with_excess
 
 __all__ = [
     "FEWEST_FOR_RANKS",
     "MOST_LAB_ERROR",
     "NO_COVARIANCE",
     "RULE",
+    "Booleans",
     "Covariance",
     "CurveFit",
     "CusumLinearity",
@@ -64,5 +66,6 @@ __all__ = [
     "weighted_deming",
     "weighted_deming_point",
     "york",
+    "york_of_parts",
     "york_with_excess",
 ]

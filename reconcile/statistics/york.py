@@ -10,9 +10,17 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from reconcile.statistics._values import Floats, check_level, pairs, quiet, same_length, vector
+from reconcile.statistics._values import (
+    Booleans,
+    Floats,
+    check_level,
+    pairs,
+    quiet,
+    same_length,
+    vector,
+)
 from reconcile.statistics.least_squares import fit
-from reconcile.statistics.line import Line, flat, line_of, no_line, trouble
+from reconcile.statistics.line import Line, flat, line_of, no_line, trouble, unfit
 from reconcile.statistics.result import NAN
 
 YORK = "York regression"
@@ -154,3 +162,63 @@ def york_with_excess(
         return none
     line = york(u, v, np.sqrt(var_x), np.sqrt(var_y), level=level)
     return CurveFit(line, float(np.sqrt(square)))
+
+
+@quiet
+def york_of_parts(
+    x: ArrayLike, y: ArrayLike, sd_x: SdAt, sd_y: SdAt, excess: SdAt | None, present: Booleans
+) -> tuple[Floats, Floats]:
+    """Intercepts and slopes of :func:`york_with_excess` for parts of the pairs, all at once.
+
+    ``present``: which pairs each part has, shape (rows, n); x and y finite, shape (n,). Both
+    results have shape (rows,); NaN where a part has no line.
+    """
+    u, v = vector(x, "x"), vector(y, "y")
+    none = unfit(u, v, present)
+    a, b = np.full((2, len(present)), NAN)
+    rows = np.flatnonzero(~none)
+    here = present[rows].astype(np.float64)
+    n = here.sum(axis=1)
+    mx, my = here @ u / n, here @ v / n
+    du, dv = u - mx[:, None], v - my[:, None]
+    slope = (here * du * dv).sum(axis=1) / (here * du * du).sum(axis=1)
+    at_x, at_y = np.tile(u, (len(rows), 1)), np.tile(v, (len(rows), 1))
+    square, step, change = np.zeros(len(rows)), np.ones(len(rows)), np.full(len(rows), NAN)
+    for _ in range(_CURVE_ROUNDS):
+        if not len(rows):
+            break
+        var_x, var_y = np.asarray(sd_x(at_x)) ** 2, np.asarray(sd_y(at_y)) ** 2
+        beyond = np.asarray(excess(at_y)) ** 2 if excess is not None else np.zeros_like(at_y)
+        var_y = var_y + square[:, None] * beyond
+        sound = np.all((var_x > 0) & (var_y > 0) | (here == 0), axis=1)
+        w = np.where(here > 0, 1 / (var_y + (slope**2)[:, None] * var_x), 0.0)
+        total = w.sum(axis=1)
+        mx, my = (w * u).sum(axis=1) / total, (w * v).sum(axis=1) / total
+        du, dv = u - mx[:, None], v - my[:, None]
+        wbeta = w * w * (du * var_y + slope[:, None] * dv * var_x)
+        new = (wbeta * dv).sum(axis=1) / (wbeta * du).sum(axis=1)
+        moved = np.zeros(len(rows))
+        if excess is not None:
+            off2 = (dv - new[:, None] * du) ** 2
+            too_much = (w * off2).sum(axis=1) - (n - 2)
+            falls = (w * w * beyond * off2).sum(axis=1)
+            found = np.where(falls > 0, np.maximum(square + too_much / falls, 0.0), square)
+            larger = np.maximum(np.maximum(found, square), 1e-300)
+            moved = np.abs(found - square) / larger
+            square = square + step * (found - square)
+        step = np.where((new - slope) * change < 0, np.maximum(step / 2, 0.1), step)
+        change = new - slope
+        sound &= np.isfinite(new)
+        slope = slope + step * change
+        done = sound & (np.abs(change) <= _CURVE_CLOSE * np.abs(slope)) & (moved <= 1e-9)
+        a[rows[done]], b[rows[done]] = (my - slope * mx)[done], slope[done]
+        off = v - (my - slope * mx)[:, None] - slope[:, None] * u
+        size = var_y + (slope**2)[:, None] * var_x
+        at_x = np.where(here > 0, u + slope[:, None] * var_x * off / size, u)
+        at_y = (my - slope * mx)[:, None] + slope[:, None] * at_x
+        go = sound & ~done
+        rows, here, n, square, step, change, slope = (
+            part[go] for part in (rows, here, n, square, step, change, slope)
+        )
+        at_x, at_y = at_x[go], at_y[go]
+    return a, b

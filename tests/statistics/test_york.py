@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from reconcile.statistics import york
-from reconcile.statistics.york import york_with_excess
+from reconcile.statistics.york import york_of_parts, york_with_excess
 
 
 def lab_sd(level: np.ndarray) -> np.ndarray:
@@ -57,3 +57,26 @@ def test_a_line_that_does_not_settle_says_so_and_has_no_numbers(
     line = york_with_excess(*study(1, 40, 0.15), lab_sd, field_sd, None).line
     assert line.reason == york.NOT_SETTLED
     assert not line.slope.estimable
+
+
+@pytest.mark.parametrize("beyond", [None, lambda c: c, np.ones_like])
+def test_lines_of_parts_are_those_of_each_part_alone(beyond: york.SdAt | None) -> None:
+    x, y = study(3, 60, 0.15)
+    parts = np.random.default_rng(4).random((25, 60)) < 0.8
+    a, b = york_of_parts(x, y, lab_sd, field_sd, beyond, parts)
+    for row, part in enumerate(parts):
+        line = york_with_excess(x[part], y[part], lab_sd, field_sd, beyond).line
+        assert b[row] == pytest.approx(line.slope.value, rel=1e-9)
+        assert a[row] == pytest.approx(line.intercept.value, rel=1e-8, abs=1e-9)
+
+
+def test_a_part_that_allows_no_line_has_none_and_the_others_have_theirs() -> None:
+    x, y = study(3, 30, 0.15)
+    parts = np.ones((4, 30), dtype=np.bool_)
+    parts[1, 2:] = False  # two pairs
+    parts[2] = False
+    a, b = york_of_parts(x, y, lab_sd, field_sd, lambda c: c, parts)
+    assert np.isfinite(a).tolist() == np.isfinite(b).tolist() == [True, False, False, True]
+    flat = np.where(np.arange(30) < 15, 7.0, y)
+    parts[1] = np.arange(30) < 15
+    assert np.isnan(york_of_parts(x, flat, lab_sd, field_sd, None, parts)[1][1])
