@@ -282,3 +282,11 @@ def test_samples_read_late_because_they_are_poor_do_not_pass_for_a_step() -> Non
     assert made.accepted
     assert made.low > 100
     assert np.mean((field + 8)[lab < 80] / lab[lab < 80]) > 1.10
+
+
+@pytest.mark.parametrize("margin", [5e-324, 1e-300, 1e-17])
+def test_a_margin_of_next_to_nothing_is_judged_and_never_shown(margin: float) -> None:
+    times = np.arange(100.0)
+    made = decide(*method(), replace(TERMS, margin=margin), lab_variance=0.02**2, times=times)
+    assert found(made, Ask.TIME).outcome is not Outcome.SHOWN
+    assert not made.accepted

@@ -541,6 +541,11 @@ class Verdict:
         """True where the verdict would be another with every excluded pair put back."""
         return bool(self.decision_put_back) and self.decision_put_back != self.decision
 
+    @property
+    def wrong_at_most(self) -> float:
+        """Expected number of wrong acceptances at most, whatever the truth."""
+        return self.alpha * self.decisions if self.decisions else 0.0
+
 
 ACCEPTED = "accepted"
 ACCEPTED_CORRECTED = "accepted after correction"
@@ -869,6 +874,7 @@ class EarlierResult:
     low: float  # its interval; NaN where none was kept
     high: float
     verdict: str
+    wrong_at_most: float = float("nan")  # expected number of wrong acceptances; NaN: not kept
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.writing import write_whole
 from reconcile.intake.workspace import SETTINGS_FILE
 
-PERIODS = ("2026-08", "2026-09", "2026-10")
+PERIODS = ("2026-05", "2026-06", "2026-07", "2026-08", "2026-09", "2026-10")
 
 
 def inputs_folder() -> Path:

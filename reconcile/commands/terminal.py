@@ -83,7 +83,7 @@ def _show_outcome(outcome: RunOutcome) -> None:
     console.print(table)
     if any(result.verdict.flips for result in r.results):
         console.print(safe(words.FLIP_NOTE))
-    if together := sentences.many_sentence(x.verdict for x in r.results):
+    if together := sentences.many_sentence(r):
         console.print(safe(styled(together)))
     _show_choice(console, r.findings)
     if r.conformity is not None:

@@ -277,8 +277,8 @@ def _in_time(
         outcome = Outcome.SHOWN
     elif any(share(s.least) > highest or share(s.most) < lowest for s in found):
         outcome = Outcome.FAILED
-    reach = [max(share(s.high) / highest, share(s.low) / lowest) for s in found]
-    worst = int(np.argmax(reach))
+    beyond = [max(share(s.high) - highest, lowest - share(s.low)) for s in found]
+    worst = int(np.argmax(beyond))
     one = found[worst]
     facts += (
         ("stretch", worst + 1), ("value", share(one.value)), ("low", share(one.low)),

@@ -241,9 +241,9 @@ def chosen_of_parts(
         train = np.concatenate([parts[row] & ~held_out[row] for row in rows])
         fits = fitted_parts(form, lab, field, train, of)
         off = np.where(test, distances(form, fits, lab, field, of, lam), 0.0)
-        ends = np.cumsum([len(held_out[row]) for row in rows])
-        for row, own in zip(rows, np.split(off, ends[:-1]), strict=True):
-            total[row][form] = own.sum(axis=0)[parts[row]]
+        starts = np.cumsum([0, *(len(held_out[row]) for row in rows[:-1])])
+        for row, own in zip(rows, np.add.reduceat(off, starts, axis=0), strict=True):
+            total[row][form] = own[parts[row]]
     return [
         _simplest(found, groups[part], of.relative)
         for found, part in zip(total, parts, strict=True)

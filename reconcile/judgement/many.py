@@ -8,10 +8,20 @@ the most that can be expected to be wrong.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Verdict
+from reconcile.base.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    CorrectionFactor,
+    EarlierResult,
+    Verdict,
+)
+from reconcile.intake.workspace import months_between
+
+MONTHS_OF_A_YEAR = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +48,38 @@ def expected(verdicts: Iterable[Verdict]) -> Expected:
     found = list(verdicts)
     judged = [v for v in found if v.decisions]
     accepted = sum(map(accepts, found))
-    most = sum(v.alpha * v.decisions for v in judged)
+    most = sum(v.wrong_at_most for v in found)
     return Expected(accepted, sum(v.decisions for v in judged), min(most, float(accepted)))
+
+
+@dataclass(frozen=True, slots=True)
+class Year:
+    """The acceptances of this period and of the releases of the months before it."""
+
+    months: int  # with a release that keeps how its verdicts were judged, this one among them
+    accepted: int
+    wrong_at_most: float
+
+
+def over_a_year(verdicts: Iterable[Verdict], earlier: Iterable[EarlierResult], period: str) -> Year:
+    """The sums of :func:`expected` over the twelve months that end with ``period`` (YYYY-MM).
+
+    Months whose release does not say how its verdicts were judged are left out. The chances add
+    up also where months share evidence: an expected number needs no independence.
+    """
+    this = expected(verdicts)
+    by_month: dict[str, list[EarlierResult]] = {}
+    for result in earlier:
+        if months_between(result.period, period) < MONTHS_OF_A_YEAR:
+            by_month.setdefault(result.period, []).append(result)
+    months, accepted, wrong = 1, this.accepted, this.wrong_at_most
+    for results in by_month.values():
+        if any(math.isnan(r.wrong_at_most) for r in results):
+            continue
+        own = sum(r.verdict in (ACCEPTED, ACCEPTED_CORRECTED) for r in results)
+        months, accepted = months + 1, accepted + own
+        wrong += min(sum(r.wrong_at_most for r in results), float(own))
+    return Year(months, accepted, wrong)
 
 
 def level_of(

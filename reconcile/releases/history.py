@@ -38,6 +38,7 @@ def earlier_results(releases: Path, period: str) -> tuple[EarlierResult, ...]:
                 low=_number(summary.get("ratio_low")),
                 high=_number(summary.get("ratio_high")),
                 verdict=str(summary["verdict"]),
+                wrong_at_most=_number(summary.get("wrong_at_most")),
             )
             for key, summary in earlier.manifest["strata"].items()
         ]

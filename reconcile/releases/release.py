@@ -231,6 +231,7 @@ def _summary(result: StratumResult) -> dict[str, Any]:
         "ratio_low": _finite(ratio.low),
         "ratio_high": _finite(ratio.high),
         "verdict": result.verdict.decision,
+        "wrong_at_most": result.verdict.wrong_at_most,
         "factor": result.factor.form if result.factor else "",
     }
 

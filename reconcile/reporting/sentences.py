@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from functools import cache
 
 import pandas as pd
@@ -15,6 +15,7 @@ from reconcile.base.model import (
     LABORATORY_ONLY,
     CorrectionFactor,
     Further,
+    Reconciliation,
     Scatter,
     Stratum,
     StratumStatistics,
@@ -276,15 +277,27 @@ def put_back_sentence(verdict: Verdict, used: int) -> str:
     )
 
 
-def many_sentence(verdicts: Iterable[Verdict]) -> str:
-    """How many of a period's acceptances are to be expected wrong at most; "" without any."""
+def many_sentence(r: Reconciliation) -> str:
+    """How many of a period's acceptances are to be expected wrong at most; "" without any.
+
+    With those of the year that ends with the period, where earlier releases keep them.
+    """
+    verdicts = [x.verdict for x in r.results]
     found = many.expected(verdicts)
     if not found.accepted:
         return ""
-    return words.MANY_VERDICTS.format(
+    said = words.MANY_VERDICTS.format(
         accepted=count(found.accepted, *words.ACCEPTANCES),
         wrong=plain(found.wrong_at_most, 2),
         judged=count(found.judged, *words.JUDGINGS),
+    )
+    year = many.over_a_year(verdicts, r.history, r.period)
+    if year.months == 1:
+        return said
+    return f"{said} " + words.MANY_VERDICTS_YEAR.format(
+        months=plain(year.months, 0),
+        accepted=count(year.accepted, *words.ACCEPTANCES),
+        wrong=plain(year.wrong_at_most, 2),
     )
 
 

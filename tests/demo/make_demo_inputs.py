@@ -110,7 +110,7 @@ def _xrf_soil(period: str, samples: tuple[Sample, ...], plants: Plants) -> Sheet
     sheet = Sheet(
         [["Sample", "Reading", "Read at", "Read by", "Seconds counted",
           *(text for e in elements for text in (f"{e} mg/kg", f"{e} uncertainty 2s mg/kg",
-                                                f"{e} limit mg/kg"))]]
+                                                f"{e} limit mg/kg")), "Calibration"]]
     )  # fmt: skip
     file = f"field/xrf_soil_{period}.csv"
     for place, (visit, _, counts) in enumerate(xrf_counts(period, "xrf_soil", samples, 3), 1):
@@ -125,7 +125,7 @@ def _xrf_soil(period: str, samples: tuple[Sample, ...], plants: Plants) -> Sheet
             cells.append(_ppm(count.limit))
         ordinal = visit.sample.ordinal if visit.sample else -1
         _spoil_soil(period, ordinal, cells, place)
-        row = sheet.add(cells)
+        row = sheet.add([*cells, s.calibration_of(period)])
         if ordinal in s.LEAD_RICH_SOILS and visit.sample and place % 3 == 1:
             ratio = visit.true["Pb"] / visit.true["As"]
             plants.add(period, "lead on arsenic", file, row, visit.sample.sample_id,
@@ -154,6 +154,8 @@ def _note_spoiled(
         "2026-09": (12, "impossible date", "31 September", "quarantined"),
         "2026-10": (5, "other spelling", "id in lower case with a blank", "joined"),
     }
+    if period not in what:
+        return
     ordinal, kind, text, expect = what[period]
     sample = ordinary_of(samples, ordinal)
     names = {sample.sample_id, f"{sample.sample_id.lower()} "}
@@ -308,6 +310,10 @@ def _lab(
         name = f"lab/rock_certificate_{period}_{batch}.xlsx"
         files[name] = workbook_bytes(_rock_certificate(certificate, mine))
         _lab_plants(period, "rock", name, mine, 9, plants)
+        if days := s.LATE.get(("rock", period, batch)):
+            plants.add(period, "late certificate", name, 0, "",
+                       f"reported {mine[0].reported:%Y-%m-%d}, {days} days later than usual",
+                       "its results belong to the month of the readings")  # fmt: skip
     rows, _ = lab_rows(period, "parts", parts)
     name = f"lab/parts_spark_{period}.csv"
     files[name] = _csv(_parts_certificate(rows))
@@ -395,7 +401,7 @@ def _lab_plants(
     period: str, kind: str, file: str, rows: tuple[LabRow, ...], first: int, plants: Plants
 ) -> None:
     """Say which rows of a certificate carry a trouble; ``first`` is the row of the first one."""
-    typo, failed = s.LAB_TYPO[period], s.FAILED_BATCH.get(period)
+    typo, failed = s.LAB_TYPO.get(period), s.FAILED_BATCH.get(period)
     for place, row in enumerate(rows, first):
         sample = row.sample
         ordinal = sample.ordinal if sample and not row.qc else -1
@@ -403,7 +409,7 @@ def _lab_plants(
         if row.stray:
             plants.add(period, "laboratory without sample", file, place, row.written_id,
                        "a result that belongs to nobody here", "listed")  # fmt: skip
-        if ordinal >= 0 and (kind, ordinal) == typo[:2] and sample:
+        if typo and ordinal >= 0 and (kind, ordinal) == typo[:2] and sample:
             plants.add(
                 period,
                 "id with a typo",

@@ -148,14 +148,14 @@ def samples_of(period: str, kind: str) -> tuple[Sample, ...]:
     half = len(ordinary) // 2
     controls = {place: (what, code) for place, what, code in BLIND_CONTROLS[kind]}
     order = _mixed(rng, len(ordinary)) if kind == "rock" else list(range(len(ordinary)))
-    number = FIRST_NUMBER[kind] + 100 * s.PERIODS.index(period)
+    number = FIRST_NUMBER[kind] + 100 * s.place_of(period)
     made: list[Sample] = []
     later: list[Sample] = []
 
     def new_id() -> str:
         nonlocal number
         number += 1
-        return f"{PREFIX[kind]}-{number}"
+        return f"{PREFIX[kind]}-{number:04d}"
 
     for position, ordinal in enumerate(order):
         batch = 1 if position < half else 2

@@ -73,13 +73,23 @@ def _reference(code: str, at: datetime, operator: str, table: str) -> Visit:
     return Visit(code, at, operator, true, material.matrix)
 
 
-def truth_of(table: str, matrix: str) -> dict[str, s.FieldTruth]:
-    """How this field method errs in this matrix (rock reference powder: as aplite)."""
-    return (
-        s.FIELD.get((table, matrix))
-        or s.FIELD.get((table, ""))
-        or s.FIELD[table, "aplite" if table == "libs_rock" else "soil"]
+def truth_of(period: str, table: str, matrix: str) -> dict[str, s.FieldTruth]:
+    """How this field method errs in this matrix and month (rock reference powder: as aplite)."""
+    of = next(
+        of
+        for of in (matrix, "", "aplite" if table == "libs_rock" else "soil")
+        if (table, of) in s.FIELD
     )
+    return {
+        element: _at(period, truth, s.BEFORE.get((table, of, element)))
+        for element, truth in s.FIELD[table, of].items()
+    }
+
+
+def _at(period: str, truth: s.FieldTruth, before: tuple[str, float] | None) -> s.FieldTruth:
+    if before is None or period >= before[0]:
+        return truth
+    return replace(truth, factor=before[1])
 
 
 def _level(rng: np.random.Generator, visit: Visit, element: str, truth: s.FieldTruth) -> float:
@@ -119,7 +129,7 @@ def xrf_counts(
     rng = generator(period, table)
     result = []
     for visit in visits(period, table, samples):
-        truth = truth_of(table, visit.matrix)
+        truth = truth_of(period, table, visit.matrix)
         levels = {e: _level(rng, visit, e, t) for e, t in truth.items()}
         for reading in range(1, readings + 1):
             counts = {}
@@ -140,7 +150,7 @@ def libs_shots(
     rng = generator(period, table)
     result = []
     for visit in visits(period, table, samples):
-        truth = truth_of(table, visit.matrix)
+        truth = truth_of(period, table, visit.matrix)
         levels = {e: _level(rng, visit, e, t) for e, t in truth.items()}
         classes = ["random"] * (spots if visit.sample else 3)
         rock = visit.sample is not None and visit.sample.kind == "rock"
@@ -204,7 +214,7 @@ def lab_rows(
         start = month_start(period) + timedelta(days=11 if batch == 1 else 18)
         received = start + timedelta(hours=10, minutes=20)
         analysed = start + timedelta(days=3, hours=9)
-        reported = start + timedelta(days=7, hours=15)
+        reported = start + timedelta(days=7 + s.LATE.get((kind, period, batch), 0), hours=15)
         factor = dict.fromkeys(truth, 1.0)
         if failed and failed[:2] == (kind, batch):
             factor[failed[2]] = failed[3]
@@ -251,7 +261,7 @@ def lab_rows(
             rows.append(line(f"MB {certificate}", nothing, qc="method blank"))
         if batch == 2:  # a result that belongs to nobody here
             foreign = ordinary_of(samples, 1).true
-            stray = f"{PREFIX[kind]}-{9000 + 7 * (1 + s.PERIODS.index(period))}"
+            stray = f"{PREFIX[kind]}-{9000 + 7 * (1 + s.place_of(period))}"
             if kind == "soil":
                 rows.append(line(stray, foreign, stray=True))
     rows = _swapped(period, kind, rows)

@@ -132,7 +132,7 @@ def _journey(
         apart = those[0].by_hand
         lost_track = apart and kind == "rock"
         wrong_seal = apart and kind == "soil"
-        seal = f"{4000 + 61 * s.PERIODS.index(period) + 13 * list(PREFIX).index(kind) + batch}"
+        seal = f"{4000 + 61 * s.place_of(period) + 13 * list(PREFIX).index(kind) + batch}"
         if apart:
             seal = "" if lost_track else str(int(seal) + 500)
         arrived = f"{seal[:2]}{seal[3]}{seal[2]}" if wrong_seal else seal
@@ -168,8 +168,15 @@ def _journey(
              place=f"{lab}")  # fmt: skip
         analysed = month_start(period) + timedelta(days=14 if batch == 1 else 21, hours=9)
         note(analysed, "analysed", f"{lab} reception", place=f"{lab}")
-        note(analysed + timedelta(days=4, hours=6), "reported", f"{lab} reception", place=f"{lab}")
-        note(analysed + timedelta(days=5), "stored", f"{lab} reception", place=f"{lab} archive")
+        late = timedelta(days=s.LATE.get((kind, period, batch), 0))
+        reported = analysed + timedelta(days=4, hours=6) + late
+        note(reported, "reported", f"{lab} reception", place=f"{lab}")
+        note(
+            analysed + timedelta(days=5) + late,
+            "stored",
+            f"{lab} reception",
+            place=f"{lab} archive",
+        )
     return events
 
 

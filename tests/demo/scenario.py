@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from datetime import timedelta, timezone
 
 SEED = 20_260_801
-PERIODS = ("2026-08", "2026-09", "2026-10")
+PERIODS = ("2026-05", "2026-06", "2026-07", "2026-08", "2026-09", "2026-10")
+FIRST_TROUBLES = "2026-08"  # the months before are quiet, but for what is said of them below
 ZONE = timezone(timedelta(hours=2))  # the place keeps UTC+2 all year
 PERCENT = 10_000.0  # mg/kg in 1 %
 
@@ -184,6 +185,18 @@ FIELD: dict[tuple[str, str], dict[str, FieldTruth]] = {
     },
 }
 
+#: What was otherwise in the first months: (table, matrix, element) -> (first month for which FIELD
+#: holds, factor before it).
+BEFORE: dict[tuple[str, str, str], tuple[str, float]] = {
+    # a step that nobody wrote down: lead read 2 % high, and 7 % low from August on
+    ("xrf_rock", "", "Pb"): ("2026-08", 1.02),
+    # the calibration before
+    ("xrf_soil", "soil", "Cu"): ("2026-07", 1.05),
+    ("xrf_soil", "soil", "Zn"): ("2026-07", 0.96),
+}
+#: (first month, name): the calibration of the soil table.
+CALIBRATIONS = (("2026-05", "soil 2"), ("2026-07", "soil 3"))
+
 #: Lead lines overlap arsenic's: each mg/kg of lead adds this much arsenic to an XRF reading
 #: of a soil whose Pb:As is 10 or more.
 LEAD_ADDS_TO_ARSENIC = 0.012
@@ -310,5 +323,18 @@ FAILED_BATCH = {"2026-09": ("soil", 2, "Zn", 1.24)}  # kind, certificate, elemen
 REISSUED = {"2026-10": ("soil", 2, "Pb", 0.80)}  # issue 1 reads this factor; issue 2 is right
 ALIASED = {"2026-10": ("soil", 21)}  # the laboratory wrote an older number; an alias stands
 
+#: A certificate that came after its month: (kind, month, batch) -> days later than usual.
+LATE = {("rock", "2026-07", 2): 21}
+
 #: Part whose reading falls in October by the place's clock and in September by UTC.
 NIGHT_SHIFT_PART = {"2026-10": 0}
+
+
+def place_of(period: str) -> int:
+    """Place of a month in the example, 0 for that in which the troubles begin."""
+    return PERIODS.index(period) - PERIODS.index(FIRST_TROUBLES)
+
+
+def calibration_of(period: str) -> str:
+    """The calibration under which soils were read in a month."""
+    return max(entry for entry in CALIBRATIONS if entry[0] <= period)[1]

@@ -123,7 +123,7 @@ def may_i(r: Reconciliation) -> str:
         purpose=purpose[:200],
         until=words.UNTIL.format(date=dates[0]) if len(dates) == 1 else until,
     )
-    together = sentences.many_sentence(x.verdict for x in r.results)
+    together = sentences.many_sentence(r)
     return text + _flips(r) + (f" {together}" if together else "")
 
 

@@ -35,7 +35,7 @@ def kind_of(result: StratumResult) -> int:
 def section(r: Reconciliation) -> list[Section]:
     """The table of verdicts, then the account."""
     notes = [Text(words.ONE_STRATUM, "small")]
-    if together := many_sentence(x.verdict for x in r.results):
+    if together := many_sentence(r):
         notes.append(Text(together, "small"))
     if any(x.verdict.flips for x in r.results):
         notes.append(Text(words.FLIP_NOTE, "small"))

@@ -182,6 +182,10 @@ MANY_VERDICTS = (
     "Of {accepted} at most {wrong} are to be expected wrong, whatever the truth ({judged} of "
     "results against what was agreed, each wrong with no more than its agreed chance)."
 )
+MANY_VERDICTS_YEAR = (
+    "In the {months} months that were released of the year up to this one: of {accepted} at most "
+    "{wrong}; months share evidence, so that what is wrong may stay wrong over several of them."
+)
 PUT_BACK_CORRECTED = (
     "A correction fitted to all of them met the criteria on samples that its fit had not seen."
 )
