@@ -87,7 +87,7 @@ def demo(
         Path | None, typer.Option(help="folder for the results; else out/demo")
     ] = None,
 ) -> None:
-    """Run the invented example, three months, and show what came out."""
+    """Run the invented example, six months, and show what came out."""
     from reconcile.commands import demonstration
 
     folder, periods = demonstration.prepare(output)

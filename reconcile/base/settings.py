@@ -24,7 +24,8 @@ def _number(**bounds: Any) -> Any:
     return Field(strict=True, **bounds)
 
 
-Fraction = Annotated[float, _number(gt=0, lt=1)]
+#: Below its end a margin or share means nothing, and cannot be calculated with.
+Fraction = Annotated[float, _number(ge=1e-9, lt=1)]
 Positive = Annotated[float, _number(gt=0, le=1e9)]
 #: Level of a test or rate of an error: beyond these ends quantiles mean nothing.
 Level = Annotated[float, _number(ge=1e-6, le=0.5)]
@@ -437,6 +438,13 @@ class Thresholds(Part):
         0.10,
         description="a factor is proposed only where the error of unseen samples falls by this "
         "fraction, or where a bias is proved (interval at the confidence level)",
+    )
+    least_change: Fraction = Field(
+        0.25,
+        description="a new fit is proposed in the place of the factor in force only where "
+        "corrected values would differ by more than this fraction of the margin, or the range "
+        "would grow by more than this share; also where that factor has drifted or ends within "
+        "the coming month",
     )
     power_range: Annotated[float, _number(ge=1.5, le=1e6)] = Field(
         5.0,

@@ -340,7 +340,9 @@ def earlier_factors(
             key = factor.stratum.key
             verdict = manifest.get("strata", {}).get(key, {}).get("verdict", "")
             accepted = verdict in (ACCEPTED, ACCEPTED_CORRECTED)
-            if key in wanted and accepted and factor.valid_until >= f"{period}-01":
+            # one that the release kept in force is no proposal of it
+            proposed = factor.status != factor_life.APPROVED
+            if key in wanted and accepted and proposed and factor.valid_until >= f"{period}-01":
                 stratum = wanted[key]
                 found[stratum.key] = Earlier(replace(factor, stratum=stratum), release_id, ())
     for life in _in_force(workspace, period):

@@ -35,6 +35,7 @@ from reconcile.figures.evaluation import Evaluated
 from reconcile.figures.over_months import MONTH, over_months
 from reconcile.judgement import coming, criterion_words, requirements
 from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
+from reconcile.judgement.factor_life import APPROVED
 from reconcile.judgement.factor_proposal import Proposal, correct, of_any
 from reconcile.reporting import words
 from reconcile.statistics import bias
@@ -122,9 +123,13 @@ def judge(
             said = words.ACCEPTED_FACTOR.format(
                 first=criterion_words.reason(binding), factor=factor.factor_id
             )
+            in_force = factor.status == APPROVED
+            last = min(until, factor.valid_until) if in_force else until
+            step = words.NEXT_KEPT.format(factor=factor.factor_id, until=last)
             return Verdict(
                 ACCEPTED_CORRECTED, said + _beside(judged) + caution, judged.low, judged.high,
-                until, criteria, words.NEXT_FACTOR, alpha=terms.alpha, decisions=2,
+                last, criteria, step if in_force else words.NEXT_FACTOR, alpha=terms.alpha,
+                decisions=2,
             )  # fmt: skip
     binding = judged.binding
     assert binding is not None

@@ -25,6 +25,7 @@ from reconcile.figures import evaluation, further, gathered
 from reconcile.figures import laboratories as between
 from reconcile.intake import workspace as ws
 from reconcile.judgement import (
+    factor_kept,
     factor_life,
     factor_proposal,
     many,
@@ -382,12 +383,21 @@ def give_verdicts(run: Run) -> Run:
         },
     )
     behind = [(stratum, run.gathered[stratum.key].evaluated) for stratum, _ in run.evaluated]
-    proposals = [
+    fitted = [
         factor_proposal.dated(
             factor_proposal.propose(stratum, evaluated, settings, suspected.get(stratum.key)),
             first, until,
         )
         for stratum, evaluated in behind
+    ]  # fmt: skip
+    in_force = {key: e.factor for key, e in earlier.items() if e.in_force}
+    calls = {score.stratum: score.call for score in scores}
+    proposals = [
+        factor_kept.kept(
+            proposal, in_force.get(stratum.key), calls.get(stratum.key, ""), evaluated.margin,
+            ws.month_after(run.period, 1), settings.thresholds,
+        )
+        for (stratum, evaluated), proposal in zip(behind, fitted, strict=True)
     ]  # fmt: skip
 
     def judged(number: int, alpha: float) -> Verdict:
@@ -419,7 +429,9 @@ def give_verdicts(run: Run) -> Run:
         if factor is not None and verdict.decision == ACCEPTED:
             factor, why = None, "No factor is proposed: the field is accepted as read."
         if factor is not None and verdict.decision != ACCEPTED_CORRECTED:
-            factor = replace(factor, status="not for use")
+            refit = fitted[number]
+            assert refit.factor is not None
+            factor, why = replace(refit.factor, status="not for use"), refit.why
         unit = evaluation.unit_of(stratum, settings)
         results.append(
             StratumResult(

@@ -7,7 +7,7 @@ and ``README.md`` of the folder are written by hand and left alone.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -54,12 +54,12 @@ class Plants(list[s.Planted]):
         self.append(s.Planted(*values))
 
 
-def make() -> Made:
-    """Make everything in memory."""
+def make(periods: Sequence[str] = s.PERIODS) -> Made:
+    """Make everything in memory; other months than the example's where a long history is asked."""
     files: dict[str, bytes] = {}
     plants = Plants()
-    everything = {(p, k): samples_of(p, k) for p in s.PERIODS for k in PREFIX}
-    for period in s.PERIODS:
+    everything = {(p, k): samples_of(p, k) for p in periods for k in PREFIX}
+    for period in periods:
         soil, rock, parts = (everything[period, kind] for kind in PREFIX)
         files |= _field(period, soil, rock, parts, plants)
         files |= _lab(period, soil, rock, parts, plants)

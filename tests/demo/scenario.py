@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta, timezone
 
+from reconcile.intake.workspace import months_between
+
 SEED = 20_260_801
 PERIODS = ("2026-05", "2026-06", "2026-07", "2026-08", "2026-09", "2026-10")
 FIRST_TROUBLES = "2026-08"  # the months before are quiet, but for what is said of them below
@@ -332,7 +334,7 @@ NIGHT_SHIFT_PART = {"2026-10": 0}
 
 def place_of(period: str) -> int:
     """Place of a month in the example, 0 for that in which the troubles begin."""
-    return PERIODS.index(period) - PERIODS.index(FIRST_TROUBLES)
+    return months_between(FIRST_TROUBLES, period)
 
 
 def calibration_of(period: str) -> str:

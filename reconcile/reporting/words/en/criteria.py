@@ -164,6 +164,12 @@ NEXT_FACTOR = (
     "fitted again."
 )
 
+NEXT_KEPT = "Go on with factor {factor}, which stands until {until}; send samples as planned."
+FACTOR_KEPT = (
+    "No new factor is proposed: factor {factor} is in force, and a fit to all the evidence would "
+    "change corrected values by {most} at most, less than {least} (least_change of the margin)."
+)
+
 ACCEPTED_READ = "Bias, spread and decisions were shown to be within what was agreed, as read."
 ACCEPTED_FACTOR = (
     "{first} With factor {factor} the criteria were shown to be met on samples that the fit had "
