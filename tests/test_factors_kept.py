@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile.base.model import ACCEPTED_CORRECTED, CorrectionFactor, StratumResult
+from reconcile.base.model import ACCEPTED_CORRECTED, APPROVED, CorrectionFactor, StratumResult
 from reconcile.base.settings import Thresholds
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_kept, factor_life, factor_proposal
@@ -71,7 +71,7 @@ def test_what_matters_is_proposed_and_what_does_not_is_not(
     old = fitted()
     new = replace(old, slope=old.slope / factor, factor_id="Cu-new")
     found = offered(old, new, call, until)
-    assert found == (replace(old, status=factor_life.APPROVED) if stays else new)
+    assert found == (replace(old, status=APPROVED) if stays else new)
 
 
 def test_a_range_that_grows_much_is_proposed() -> None:

@@ -517,6 +517,8 @@ class Criterion:
 
 
 AS_READ, HELD_OUT = "as read", "corrected, held out"
+#: State of a factor that a second person approved.
+APPROVED = "approved"
 
 
 @dataclass(frozen=True, slots=True)

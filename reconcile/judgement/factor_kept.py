@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reconcile.base.model import CorrectionFactor
+from reconcile.base.model import APPROVED, CorrectionFactor
 from reconcile.base.settings import Thresholds
-from reconcile.judgement import factor_life
 from reconcile.judgement.factor_proposal import Proposal, correct
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED
 from reconcile.reporting import words
@@ -73,4 +72,4 @@ def kept(
         most=f"{found.most:.2%}",
         least=f"{t.least_change * margin:.2%}",
     )
-    return replace(proposal, factor=replace(in_force, status=factor_life.APPROVED), why=why)
+    return replace(proposal, factor=replace(in_force, status=APPROVED), why=why)

@@ -22,6 +22,7 @@ from reconcile.base.methods import Moisture
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
+    APPROVED,
     CorrectionFactor,
     Reconciliation,
 )
@@ -33,7 +34,7 @@ from reconcile.store.database import Store
 from schemas.common import MOISTURE_BASES
 
 EVENT = "factor event"
-PROPOSED, APPROVED = "proposed", "approved"
+PROPOSED = "proposed"
 SUPERSEDED, EXPIRED, WITHDRAWN = "superseded", "expired", "withdrawn"
 _ENDS = (SUPERSEDED, EXPIRED, WITHDRAWN)
 #: States in which a factor that a later revision finds again is open to approval anew.

@@ -18,11 +18,11 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.methods import FieldMethod, alike
-from reconcile.base.model import Stratum
+from reconcile.base.model import APPROVED, Stratum
 from reconcile.base.settings import Thresholds
 from reconcile.evidence import eligibility
 from reconcile.judgement import factor_proposal
-from reconcile.judgement.factor_life import APPROVED, PROPOSED, Life
+from reconcile.judgement.factor_life import PROPOSED, Life
 from reconcile.pairs import pairing, sides
 from reconcile.store.database import Store
 from reconcile.store.statements import sql

@@ -21,7 +21,14 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Finding, Stratum
+from reconcile.base.model import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    APPROVED,
+    CorrectionFactor,
+    Finding,
+    Stratum,
+)
 from reconcile.base.settings import Thresholds
 from reconcile.base.strata import by_either_key
 from reconcile.figures.over_months import Between
@@ -341,7 +348,7 @@ def earlier_factors(
             verdict = manifest.get("strata", {}).get(key, {}).get("verdict", "")
             accepted = verdict in (ACCEPTED, ACCEPTED_CORRECTED)
             # one that the release kept in force is no proposal of it
-            proposed = factor.status != factor_life.APPROVED
+            proposed = factor.status != APPROVED
             if key in wanted and accepted and proposed and factor.valid_until >= f"{period}-01":
                 stratum = wanted[key]
                 found[stratum.key] = Earlier(replace(factor, stratum=stratum), release_id, ())
@@ -363,7 +370,7 @@ def _in_force(workspace: ws.Workspace, period: str) -> tuple[factor_life.Life, .
     begins, ends = ws.period_bounds(period, workspace.settings.workspace.time_zone)
     first, last = begins.date().isoformat(), (ends - timedelta(days=1)).date().isoformat()
     lives = [
-        replace(life, factor=replace(life.factor, status=factor_life.APPROVED))
+        replace(life, factor=replace(life.factor, status=APPROVED))
         if life.state == factor_life.WITHDRAWN and life.at[:10] > last
         else life
         for life in factor_life.of_workspace(workspace).values()

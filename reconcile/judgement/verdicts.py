@@ -17,6 +17,7 @@ import pandas as pd
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
+    APPROVED,
     AS_READ,
     HELD_OUT,
     INSUFFICIENT,
@@ -35,7 +36,6 @@ from reconcile.figures.evaluation import Evaluated
 from reconcile.figures.over_months import MONTH, over_months
 from reconcile.judgement import coming, criterion_words, requirements
 from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
-from reconcile.judgement.factor_life import APPROVED
 from reconcile.judgement.factor_proposal import Proposal, correct, of_any
 from reconcile.reporting import words
 from reconcile.statistics import bias

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, Paragraph, Table
+from reportlab.platypus import Flowable, PageBreak, Paragraph, Table
 
-from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
+from reconcile.base.model import APPROVED, DECISIONS, Ask, Outcome, Reconciliation, StratumResult
 from reconcile.reporting import numbers, sentences, words
+from reconcile.reporting.document import glance
 from reconcile.reporting.document.verdicts import kind_of
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
-from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots import signs
 from reconcile.reporting.render.book import Heading, Pages
+from reconcile.reporting.render.paper import Picture
 from reconcile.reporting.render.styles import (
     boxed,
     facts,
@@ -29,13 +31,13 @@ from reconcile.reporting.render.styles import (
 from reconcile.reporting.sentences import coverage_words, range_of, results_of
 from reconcile.reporting.text import markup
 
-#: Strata named per verdict, next steps, changes and steps of the account: the first that fit.
-#: Below nought, so many methods and materials fewer are named per verdict.
-_FITS = (
-    (8, 6, 5, 12), (5, 5, 3, 12), (4, 4, 3, 12), (2, 3, 2, 12), (1, 2, 1, 6), (1, 2, 0, 4),
-    (1, 1, 0, 2), (0, 1, 0, 1), (-6, 1, 0, 1), (-10, 1, 0, 1),
-)  # fmt: skip
+#: Lines of the picture and next steps on the first page: the first that fit.
+_FITS = ((56, 6), (56, 4), (56, 2), (44, 3), (30, 3), (20, 3), (12, 2), (6, 1), (0, 1))
+#: Strata named per verdict, changes and steps of the account on the page after it. Below nought,
+#: so many methods and materials fewer are named per verdict.
+_FITS_AFTER = ((8, 8, 12), (5, 5, 12), (4, 3, 12), (2, 2, 6), (0, 1, 4), (-6, 1, 2), (-10, 1, 1))
 _FINDINGS = 3
+_APPROVALS = 8  # factors named on the first page
 _SPARE = 14.0  # points: numbers of pages take more room once they are known
 _GROUPS = 14  # methods and materials named per verdict
 
@@ -43,24 +45,34 @@ _GROUPS = 14  # methods and materials named per verdict
 def cover(
     r: Reconciliation, size: tuple[float, float], anchors: dict[str, str], pages: Pages
 ) -> list[Flowable]:
-    """The first page: lists on it are shortened until it is one page."""
+    """Answer, picture, risk and next steps on the first page, more of the whole on the second.
+
+    Lists are shortened until each is one page.
+    """
     width, height = size
-    for most in _FITS:
-        content = _cover(r, width, anchors, pages, most)
-        if height_of(content, width) <= height - _SPARE:
-            break
-    return content
+
+    def fitting(made: Iterator[list[Flowable]]) -> list[Flowable]:
+        for content in made:
+            if height_of(content, width) <= height - _SPARE:
+                break
+        return content
+
+    return [
+        *fitting(_first(r, width, anchors, pages, *most) for most in _FITS),
+        PageBreak(),
+        *fitting(_second(r, width, anchors, pages, *most) for most in _FITS_AFTER),
+    ]
 
 
-def _cover(
+def _first(
     r: Reconciliation,
     width: float,
     anchors: dict[str, str],
     pages: Pages,
-    most: tuple[int, int, int, int],
+    lines: int,
+    steps: int,
 ) -> list[Flowable]:
-    """The cover with at most so many names per verdict, steps and changes."""
-    named, steps, changes, account_rows = most
+    """The first page, with the picture of so many lines and so many steps."""
     revision = words.REVISION.format(period=r.period, revision=r.revision)
     title = f"{markup(revision)} &nbsp; {markup(r.release_id)}"
     if r.supersedes:
@@ -69,17 +81,43 @@ def _cover(
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
-        (words.FACTS["data_until"], styled(r.data_until) or words.NOT_STATED),
     ]
+    plot = glance.picture(r, anchors, lines) if lines else None
     return [
         Heading(r.title, "cover", name="title"),
         Paragraph(title, style("subtitle")),
         facts(rows, width, 52 * mm),
         own(words.Q_MAY_I, "h2"),
-        own(may_i(r)),
-        _counts_of_verdicts(r, width, anchors, named, pages),
+        own(answer(r)),
+        *([gap(4), Picture(plot, width)] if plot is not None else []),
         own(words.Q_RISK, "h2"),
         *[worded(line, "body", 500) for line in open_risks(r)],
+        own(words.Q_NEXT, "h2"),
+        *_next(r, steps),
+        gap(4),
+        boxed([own(words.COVER_CAUTION, "small")], width),
+    ]
+
+
+def _second(
+    r: Reconciliation,
+    width: float,
+    anchors: dict[str, str],
+    pages: Pages,
+    named: int,
+    changes: int,
+    account_rows: int,
+) -> list[Flowable]:
+    """The page after it, with at most so many names per verdict, changes and steps."""
+    until = styled(r.data_until) or words.NOT_STATED
+    return [
+        _contents(pages),
+        gap(4),
+        facts([(words.FACTS["data_until"], until)], width, 52 * mm),
+        own(words.Q_VERDICTS, "h2"),
+        own(may_i(r)),
+        gap(3),
+        _counts_of_verdicts(r, width, anchors, named, pages),
         own(words.Q_HOW_WRONG, "h2"),
         *[own(line) for line in how_wrong(r)],
         own(words.Q_LEFT_OUT, "h2"),
@@ -88,12 +126,6 @@ def _cover(
         own(left_out(r)),
         own(words.Q_CHANGED, "h2"),
         *_changed(r, changes),
-        own(words.Q_NEXT, "h2"),
-        *_next(r, steps),
-        gap(4),
-        boxed([own(words.COVER_CAUTION, "small")], width),
-        gap(4),
-        _contents(pages),
     ]
 
 
@@ -108,6 +140,49 @@ def _contents(pages: Pages) -> Paragraph:
     ]
     return Paragraph(
         f'<font name="ReportBold">{words.CONTENTS}:</font> {" · ".join(entries)}', style("small")
+    )
+
+
+def answer(r: Reconciliation) -> str:
+    """What may be used alone, what could be, and what not; a few words for the first page."""
+    read = [x for x in r.results if kind_of(x) == 0]
+    corrected = [x for x in r.results if kind_of(x) == 1]
+    in_force = [x for x in corrected if x.factor is not None and x.factor.status == APPROVED]
+    pending = len(corrected) - len(in_force)
+    usable = [*read, *in_force]
+    if not usable:
+        said = words.ANSWER_NONE.format(total=numbers.count(len(r.results), *words.COMBINATIONS))
+    else:
+        dates = sorted({x.verdict.valid_until for x in usable} - {""})
+        until = words.UNTIL_SEVERAL if len(dates) > 1 else ""
+        said = words.ANSWER.format(
+            total=numbers.count(len(r.results), *words.COMBINATIONS),
+            read=numbers.plain(float(len(read)), 0),
+            corrected=words.ANSWER_CORRECTED.format(n=len(in_force)) if in_force else "",
+            until=words.UNTIL.format(date=dates[0]) if len(dates) == 1 else until,
+        )
+    if pending:
+        said += " " + words.ANSWER_PENDING.format(
+            n=numbers.plain(float(pending), 0) + (words.ANSWER_MORE if usable else "")
+        )
+    rest = len(r.results) - len(read) - len(corrected)
+    return said + (" " + words.ANSWER_REST.format(n=rest) if rest and usable else "")
+
+
+def approvals(r: Reconciliation) -> str:
+    """The factors that wait for a second person; "" where none does."""
+    waiting = [
+        x.factor.factor_id
+        for x in r.results
+        if kind_of(x) == 1 and x.factor is not None and x.factor.status != APPROVED
+    ]
+    if not waiting:
+        return ""
+    count = numbers.count(len(waiting), *words.FACTORS_COUNTED)
+    return words.APPROVALS.format(
+        count=count,
+        factors=", ".join(waiting[:_APPROVALS]),
+        more=words.APPROVALS_MORE if len(waiting) > _APPROVALS else "",
     )
 
 
@@ -239,7 +314,7 @@ def _counts_of_verdicts(
         meaning = words.DECISION_MEANING[decision]
         rows.append(
             [
-                drawn.verdict_mark(kind, 9),
+                signs.verdict_mark(kind, 9),
                 Paragraph(
                     f'<font name="ReportBold">{words.DECISION_TITLE[decision]}</font>: {meaning}',
                     style("cell"),
@@ -369,8 +444,9 @@ def look_at(r: Reconciliation) -> str:
 
 def _next(r: Reconciliation, most: int) -> list[Flowable]:
     out: list[Flowable] = []
-    if text := look_at(r):
-        out.append(worded(f"· {text}", "body", 400))
+    for text in (look_at(r), approvals(r)):
+        if text:
+            out.append(worded(f"· {text}", "body", 400))
     found = steps(r)
     for text, named in found[:most]:
         whose = f'<font color="#444444">({markup(named, 160)})</font>'

@@ -15,7 +15,7 @@ from reconcile.reporting import numbers, words
 from reconcile.reporting.document import methods, signing
 from reconcile.reporting.document.stratum_page import Small, small_row
 from reconcile.reporting.manner import Manner, styled, written_as
-from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots import drawn, signs
 from reconcile.reporting.plots.characteristics import characteristics
 from reconcile.reporting.plots.stratum import chance_plots
 from reconcile.reporting.render import book, paper
@@ -101,7 +101,7 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
         return [*out, own(words.DOSSIER_NONE), gap(4), boxed([own(words.COVER_CAUTION)], width)]
     lines: list[list[Flowable | str]] = [
         [
-            drawn.verdict_mark(DECISIONS.index(s.verdict.decision), 7.5),
+            signs.verdict_mark(DECISIONS.index(s.verdict.decision), 7.5),
             foreign(s.label),
             Paragraph(markup(decision_marked(s.verdict)), style("cell-bold")),
             range_of(s.verdict, s.unit, s.per_mg_kg),

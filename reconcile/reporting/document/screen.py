@@ -14,7 +14,14 @@ from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import evidence, numbers, words
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.document import contents, cover, figure_rows, stratum_page, verdicts
+from reconcile.reporting.document import (
+    contents,
+    cover,
+    figure_rows,
+    glance,
+    stratum_page,
+    verdicts,
+)
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.plots.evidence import plot_of as evidence_plot_of
@@ -106,14 +113,21 @@ def _head(r: Reconciliation) -> str:
     return (
         f"<header><h1>{escaped(r.title)}</h1>"
         f"<p>{escaped(revision)} · {escaped(r.release_id)}{draft}</p>{facts(given)}"
-        f"<h3>{words.Q_MAY_I}</h3>{paragraph(cover.may_i(r))}{_counts_of_verdicts(r)}"
+        f"<h3>{words.Q_MAY_I}</h3>{paragraph(cover.answer(r))}{_picture(r)}"
         f"<h3>{words.Q_RISK}</h3>{''.join(paragraph(line) for line in cover.open_risks(r))}"
+        f"<h3>{words.Q_NEXT}</h3>{_next(r)}"
+        f"<h3>{words.Q_VERDICTS}</h3>{paragraph(cover.may_i(r))}{_counts_of_verdicts(r)}"
         f"<h3>{words.Q_HOW_WRONG}</h3>{''.join(paragraph(line) for line in cover.how_wrong(r))}"
         f"<h3>{words.Q_LEFT_OUT}</h3>{paragraph(cover.left_out(r))}"
         f"<h3>{words.Q_CHANGED}</h3>{_changed(r)}"
-        f"<h3>{words.Q_NEXT}</h3>{_next(r)}"
         f'<p class="caution">{escaped(words.COVER_CAUTION)}</p></header>'
     )
+
+
+def _picture(r: Reconciliation) -> str:
+    """Every stratum at a glance; each line leads to its stratum."""
+    plot = glance.picture(r, verdicts.anchors_of(r))
+    return f"<figure>{svg(plot, words.GLANCE)}</figure>" if plot is not None else ""
 
 
 def _changed(r: Reconciliation) -> str:
@@ -128,8 +142,7 @@ def _next(r: Reconciliation) -> str:
         f'{said(text)} <span class="small">({escaped(named)})</span>'
         for text, named in cover.steps(r)
     ]
-    if text := cover.look_at(r):
-        items.append(said(text))
+    items[:0] = [said(text) for text in (cover.look_at(r), cover.approvals(r)) if text]
     if not items:
         return paragraph(words.NOTHING_NEXT)
     return f"<ul>{''.join(f'<li>{item}</li>' for item in items)}</ul>"

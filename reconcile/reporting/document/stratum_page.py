@@ -27,7 +27,7 @@ from reconcile.reporting.document.figure_rows import Row, further_rows, left_row
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
-from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots import drawn, signs
 from reconcile.reporting.plots.evidence import plot_of as evidence_plot_of
 from reconcile.reporting.plots.stratum import (
     chance_plots_of,
@@ -316,7 +316,7 @@ def verdict_box(result: StratumResult, width: float) -> Table:
                 style("small"),
             )
         )
-    mark = drawn.verdict_mark(kind, 13)
+    mark = signs.verdict_mark(kind, 13)
     return boxed([columns([[mark], lines], [20, width - 34])], width)
 
 

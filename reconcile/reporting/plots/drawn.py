@@ -13,11 +13,7 @@ import numpy as np
 from reportlab.graphics.shapes import (
     Drawing,
     Line,
-    Path,
-    Polygon,
-    Rect,
 )
-from reportlab.lib.colors import white
 
 from reconcile.base.model import ControlChart
 from reconcile.reporting import fonts, numbers, words
@@ -25,10 +21,12 @@ from reconcile.reporting.plots import axes, canvas, legends, marks
 from reconcile.reporting.plots.axes import Axis
 from reconcile.reporting.plots.canvas import ACCENT, FAINT, INK, SMALL, TEXT_SIZE
 from reconcile.reporting.plots.control import MOST_POINTS, control_chart
+from reconcile.reporting.plots.glance import glance
 from reconcile.reporting.plots.kinds import (
     ChancePlot,
     Curve,
     DifferencePlot,
+    Glance,
     Kind,
     Level,
     MethodPlot,
@@ -329,41 +327,6 @@ def _rule_texts(frame: canvas.Frame, rules: Sequence[Rule]) -> None:
         canvas.text(frame.group, x, y - SMALL - 1, rule.name, size=SMALL, colour=ACCENT)
 
 
-def verdict_mark(kind: int, size: float) -> Drawing:
-    """A small sign for one of four verdicts: 0 full disc, 1 ringed disc, 2 square, 3 open ring."""
-    drawing = Drawing(size, size)
-    r = size / 2
-    outer = Path(fillColor=INK if kind == 0 else white, strokeColor=INK, strokeWidth=1)
-    if kind == 2:
-        drawing.add(Rect(0.5, 0.5, size - 1, size - 1, fillColor=INK, strokeColor=INK))
-        drawing.add(
-            Polygon(
-                [
-                    size * 0.2,
-                    r - 0.8,
-                    size * 0.8,
-                    r - 0.8,
-                    size * 0.8,
-                    r + 0.8,
-                    size * 0.2,
-                    r + 0.8,
-                ],
-                fillColor=white,
-                strokeColor=None,
-            )
-        )
-        return drawing
-    if kind == 3:
-        outer.strokeDashArray = [1.5, 1.5]
-    marks.disc(outer, r, r, r - 0.6)
-    drawing.add(outer)
-    if kind == 1:
-        inner = Path(fillColor=INK, strokeColor=None)
-        marks.disc(inner, r, r, r * 0.5)
-        drawing.add(inner)
-    return drawing
-
-
 def drawing(plot: Kind, width: float, height: float, whole: bool = False) -> Drawing:
     """Any plot; ``whole``: with all results of a chart that is cut on paper."""
     match plot:
@@ -377,6 +340,8 @@ def drawing(plot: Kind, width: float, height: float, whole: bool = False) -> Dra
             return trend_plot(plot, width, height)
         case ChancePlot():
             return chance_plot(plot, width, height)
+        case Glance():
+            return glance(plot, width)
         case ControlChart():
             most = len(plot.values) if whole else MOST_POINTS
             return control_chart(plot, width, height, most)

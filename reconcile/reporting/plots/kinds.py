@@ -133,5 +133,50 @@ class ChancePlot:
     y_title: str
 
 
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One element's bias as a ratio, with its interval; NaN where there is none."""
+
+    name: str
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class GlanceRow:
+    """One line of the picture of a release: a stratum, or the elements of a method together."""
+
+    name: str
+    spots: tuple[Spot, ...]
+    spread: tuple[float, float]  # within which single samples are expected, as ratios
+    margin: tuple[float, float]  # agreed for the bias, as ratios
+    evidence: str  # pairs and months
+    changed: str = ""  # a sign where the verdict is another than in the release before
+    anchor: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GlanceGroup:
+    """The strata of one verdict; ``verdict`` is its place in DECISIONS."""
+
+    verdict: int
+    title: str
+    rows: tuple[GlanceRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """Every stratum of a release on one scale of ratios."""
+
+    groups: tuple[GlanceGroup, ...]
+    spans: tuple[float, ...]  # agreed factors of the spread
+    x_title: str
+    evidence_title: str
+    none: str  # said where a row has no bias
+    key: tuple[str, ...]  # what the lines mean
+    goes_on: str  # heading of a group that goes on in the second column, around its title
+
+
 #: Every kind of plot.
-Kind = MethodPlot | DifferencePlot | StripPlot | TrendPlot | ChancePlot | ControlChart
+Kind = MethodPlot | DifferencePlot | StripPlot | TrendPlot | ChancePlot | ControlChart | Glance

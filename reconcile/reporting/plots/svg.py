@@ -27,7 +27,8 @@ from reconcile.base.characters import visible
 from reconcile.base.model import ControlChart
 from reconcile.reporting import fonts
 from reconcile.reporting.plots import drawn
-from reconcile.reporting.plots.kinds import DifferencePlot, Kind, MethodPlot, StripPlot
+from reconcile.reporting.plots.glance import areas
+from reconcile.reporting.plots.kinds import DifferencePlot, Glance, Kind, MethodPlot, StripPlot
 from reconcile.reporting.plots.marks import PLACE, Marks, mark
 
 #: Width and height of each kind, in the points of its texts; the page enlarges them.
@@ -36,6 +37,7 @@ _SIZES: tuple[tuple[type, tuple[float, float]], ...] = (
     (DifferencePlot, (330.0, 240.0)),
     (ControlChart, (250.0, 104.0)),
     (StripPlot, (480.0, 190.0)),
+    (Glance, (560.0, 0.0)),
 )
 _OTHER = (300.0, 170.0)
 _PLAIN = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
@@ -54,10 +56,23 @@ def svg(plot: Kind, title: str) -> str:
     """Any plot, all of its marks."""
     width, height = next((s for kind, s in _SIZES if isinstance(plot, kind)), _OTHER)
     made = drawn.drawing(plot, width, height, whole=True)
+    height = made.height
     inside = "".join(part for shape in made.contents for part in _of(shape, _PLAIN, height))
+    kind = ' class="wide"' if isinstance(plot, Glance) else ""
+    if isinstance(plot, Glance):
+        inside = _links(plot, width, height) + inside
     return (
-        f'<svg viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{escaped(title)}" '
+        f'<svg{kind} viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{escaped(title)}" '
         f'font-family="sans-serif" overflow="visible">{inside}</svg>'
+    )
+
+
+def _links(plot: Glance, width: float, height: float) -> str:
+    """A link behind each line that leads to what it is of."""
+    return "".join(
+        f'<a href="#{escaped(anchor)}"><rect x="{_n(left)}" y="{_n(height - top)}" '
+        f'width="{_n(right - left)}" height="{_n(top - bottom)}" fill="#ffffff"/></a>'
+        for anchor, left, bottom, right, top in areas(plot, width)
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from reportlab.graphics import renderPDF
 from reportlab.lib.colors import black
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Paragraph, TableStyle
@@ -26,7 +27,9 @@ from reconcile.reporting.document.blocks import (
     Text,
     Titled,
 )
-from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots import drawn, signs
+from reconcile.reporting.plots.glance import areas
+from reconcile.reporting.plots.kinds import Glance
 from reconcile.reporting.render.book import Heading, Pages
 from reconcile.reporting.render.styles import (
     RULE,
@@ -42,6 +45,27 @@ from reconcile.reporting.render.styles import (
     worded,
 )
 from reconcile.reporting.text import markup
+
+
+class Picture(Flowable):  # type: ignore[misc]
+    """A drawing whose lines lead to bookmarks."""
+
+    def __init__(self, plot: Glance, width: float) -> None:
+        super().__init__()
+        self.made = drawn.drawing(plot, width, 0.0)
+        self.areas = areas(plot, width)
+        self.width, self.height = self.made.width, self.made.height
+
+    def wrap(self, *_: float) -> tuple[float, float]:
+        """Its own size."""
+        return self.width, self.height
+
+    def draw(self) -> None:
+        """The drawing, and a link over each line."""
+        renderPDF.draw(self.made, self.canv, 0, 0)
+        for anchor, *rectangle in self.areas:
+            self.canv.linkRect("", anchor, tuple(rectangle), relative=1, thickness=0)
+
 
 NO_PAGES = Pages()
 _BETWEEN = 4 * mm  # two plots side by side
@@ -103,7 +127,7 @@ def _paragraph(text: str, name: str, given: bool, limit: int | None) -> Paragrap
 def _cell(column: Column, value: str | Cell, pages: Pages) -> Flowable:
     cell = value if isinstance(value, Cell) else Cell(value)
     if cell.verdict is not None:
-        return drawn.verdict_mark(cell.verdict, 7.5)
+        return signs.verdict_mark(cell.verdict, 7.5)
     bold = column.bold or cell.bold
     name = "cell-right" if column.number else "cell-bold" if bold else "cell"
     name = "mono" if column.mono else name

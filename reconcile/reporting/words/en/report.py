@@ -77,7 +77,21 @@ FACTS = {
 NOT_STATED = "not stated"
 NOTHING_SUPERSEDED = "nothing; first release of the period"
 NO_CUSTODY = "no custody events were given"
-Q_MAY_I = "May field results be used alone, for what, in which range, until when?"
+Q_MAY_I = "May field results be used alone?"
+ANSWER = (
+    "Of {total} of element, method and material, field results may be used alone in {read} as "
+    "read{corrected}, each in its valid range{until}."
+)
+ANSWER_NONE = "In none of {total} of element, method and material may field results be used alone."
+ANSWER_CORRECTED = " and in {n} with a factor in force"
+ANSWER_PENDING = "{n} could be used once a second person approves their factors."
+ANSWER_MORE = " more"
+ANSWER_REST = "For the other {n} the laboratory decides."
+COMBINATIONS = ("combination", "combinations")
+FACTORS_COUNTED = ("proposed factor", "proposed factors")
+APPROVALS = "A second person approves or refuses {count}: {factors}{more}."
+APPROVALS_MORE = " and more"
+Q_VERDICTS = "What the verdicts say"
 MAY_I = (
     "In {usable} of {total} field results may be used alone for the stated purpose ({purpose}), "
     "each only in its valid range{until}; outside it, and for anything else, the laboratory "
@@ -111,7 +125,7 @@ MORE_LOST = "{n} further steps with losses"
 NOTHING_LOST = "{n}: nothing lost"
 Q_LEFT_OUT = "What was left out?"
 Q_CHANGED = "What changed since the release before?"
-Q_NEXT = "What comes next?"
+Q_NEXT = "What to do now"
 FIRST_RELEASE = "This is the first release of the period; there is nothing to compare it with."
 NO_CHANGE = "Nothing is listed as changed against {release}."
 NOTHING_NEXT = "Nothing is outstanding for these strata beyond next month's confirmation samples."
@@ -165,6 +179,21 @@ AGAINST = "{field} against {lab}"
 
 # ---- the months behind a stratum -------------------------------------------------------
 
+GLANCE = "Every element, method and material at a glance"
+GLANCE_AXIS = "field / laboratory"
+GLANCE_COUNTED = "pairs · months"
+GLANCE_NONE = "no usable pair"
+GLANCE_KEY = (
+    "Disc: bias; thick line: its {level} interval; thin line: where single samples are expected; "
+    "wedge: beyond the scale."
+)
+GLANCE_AGREED = "Grey: the bias that was agreed; dotted: the spread that was agreed."
+GLANCE_GOES_ON = "{title}, continued"
+GLANCE_TOGETHER = (
+    "Where many share a verdict, a line holds all elements of a method, one disc each."
+)
+GLANCE_CHANGED = "▲ better, ▼ worse, + new since the last month."
+GLANCE_BETTER, GLANCE_WORSE, GLANCE_NEW = "▲", "▼", "+"
 EVIDENCE = "Evidence"
 EVIDENCE_AND = " and "
 EVIDENCE_ONE = "Evidence: {pairs} of one month, {month}."
