@@ -367,7 +367,7 @@ def test_a_new_calibration_begins_new_evidence_and_says_so(outcomes: Outcomes) -
     begun = by_month["2026-07"]
     assert begun is not None
     assert begun.begun.why is Beginning.OTHER_KEY
-    assert begun.begun.differing == ("calibration",)
+    assert begun.begun.differing == ("field_method",)
     # a rock pulp is read under a calibration of its own, which did not change
     rock = results(outcomes["2026-07"], "Zn", "XRF", "aplite").evidence
     assert rock is not None
