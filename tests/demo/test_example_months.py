@@ -16,6 +16,7 @@ import pandas as pd
 import pytest
 
 import reconcile
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
@@ -372,6 +373,29 @@ def test_a_new_calibration_begins_new_evidence_and_says_so(outcomes: Outcomes) -
     rock = results(outcomes["2026-07"], "Zn", "XRF", "aplite").evidence
     assert rock is not None
     assert len(rock.months) == 3
+
+
+def test_the_step_in_lead_is_found_within_three_months_and_begins_new_evidence(
+    outcomes: Outcomes,
+) -> None:
+    seen = {
+        (f.strata[0], period)
+        for period, o in outcomes.items()
+        for f in o.reconciliation.findings
+        if f.code is FindingCode.BIAS_MOVED
+    }
+    last = outcomes["2026-10"]
+    lead = {results(last, "Pb", "XRF", m).stratum.key for m in ("aplite", "amphibolite")}
+    assert {key for key, _ in seen} >= lead
+    assert {period for key, period in seen if key in lead} <= {"2026-08", "2026-09", "2026-10"}
+    for matrix in ("aplite", "amphibolite"):
+        evidence = results(last, "Pb", "XRF", matrix).evidence
+        assert evidence is not None
+        assert evidence.begun.why is Beginning.MOVED
+        assert [m.period for m in evidence.months] == ["2026-08", "2026-09", "2026-10"]
+        assert evidence.long_run.low < 0.86 - 1 < evidence.long_run.high
+    # and hardly anything else: 5 % a year and stratum are allowed
+    assert len({key for key, _ in seen} - lead) <= 3
 
 
 def test_the_swap_spoils_august_and_leaving_it_out_would_not(outcomes: Outcomes) -> None:
