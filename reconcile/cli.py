@@ -87,15 +87,16 @@ def demo(
         Path | None, typer.Option(help="folder for the results; else out/demo")
     ] = None,
 ) -> None:
-    """Run the invented example, six months, and show what came out."""
+    """Run the invented example, six months; the last one is shown whole."""
     from reconcile.commands import demonstration
 
     folder, periods = demonstration.prepare(output)
     outcomes = [_walk(folder, period) for period in periods]
     from reconcile.commands import terminal
 
-    for outcome in outcomes:
-        terminal.show_outcome(outcome)
+    for outcome in outcomes[:-1]:
+        terminal.show_in_brief(outcome)
+    terminal.show_outcome(outcomes[-1])
     terminal.show_paths(outcomes)
     # The example is made of trouble: its findings are what it is there to show.
     raise typer.Exit(DONE)

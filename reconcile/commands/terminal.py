@@ -17,7 +17,7 @@ from reconcile.base.writing import write_whole
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import table as _table
 from reconcile.evidence import finding_words
-from reconcile.reporting import numbers, sentences, words
+from reconcile.reporting import answers, numbers, sentences, words
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.statistics.selftest import SelfTestRow
@@ -54,6 +54,13 @@ def show_outcome(outcome: RunOutcome) -> None:
         _show_outcome(outcome)
 
 
+def show_in_brief(outcome: RunOutcome) -> None:
+    """One period in one line."""
+    r = outcome.reconciliation
+    with written_for(r):
+        open_console().print(safe(f"{r.period}, release {r.release_id}: {answers.in_brief(r)}"))
+
+
 def _show_outcome(outcome: RunOutcome) -> None:
     r = outcome.reconciliation
     console = open_console()
@@ -81,6 +88,9 @@ def _show_outcome(outcome: RunOutcome) -> None:
             styled(result.verdict.reason),
         )
     console.print(table)
+    console.print(safe(styled(answers.answer(r))))
+    if waiting := answers.approvals(r):
+        console.print(safe(styled(waiting)))
     if any(result.verdict.flips for result in r.results):
         console.print(safe(words.FLIP_NOTE))
     if together := sentences.many_sentence(r):

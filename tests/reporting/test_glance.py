@@ -21,8 +21,8 @@ from reconcile.base.model import (
     EarlierResult,
     Reconciliation,
 )
-from reconcile.reporting import words
-from reconcile.reporting.document import cover, glance, report, screen, verdicts
+from reconcile.reporting import answers, words
+from reconcile.reporting.document import glance, report, screen, verdicts
 from reconcile.reporting.document.verdicts import kind_of
 from reconcile.reporting.plots import glance as drawn
 from reconcile.reporting.plots.kinds import Glance, GlanceGroup, GlanceRow, Spot
@@ -193,14 +193,14 @@ def test_the_answer_counts_what_may_be_used_apart_from_what_waits_for_a_person()
     assert kind_of(read) in (0, 1)
     waiting = [x for x in builder.mixed().results if kind_of(x) == 1]
     assert waiting
-    said = cover.answer(builder.reconciliation(waiting[:1]))
+    said = answers.answer(builder.reconciliation(waiting[:1]))
     assert "in none of 1" in said.lower()
     assert "1 could be used once a second person approves" in said
     assert waiting[0].factor is not None
     approved = replace(waiting[0], factor=replace(waiting[0].factor, status=APPROVED))
-    said = cover.answer(builder.reconciliation([approved]))
+    said = answers.answer(builder.reconciliation([approved]))
     assert "1 with a factor in force" in said
     assert "could be used" not in said
-    assert cover.approvals(builder.reconciliation([approved])) == ""
-    assert waiting[0].factor.factor_id in cover.approvals(builder.reconciliation(waiting[:1]))
-    assert len(cover.answer(r).split()) <= 60
+    assert answers.approvals(builder.reconciliation([approved])) == ""
+    assert waiting[0].factor.factor_id in answers.approvals(builder.reconciliation(waiting[:1]))
+    assert len(answers.answer(r).split()) <= 60

@@ -8,8 +8,8 @@ from collections.abc import Iterator, Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, PageBreak, Paragraph, Table
 
-from reconcile.base.model import APPROVED, DECISIONS, Ask, Outcome, Reconciliation, StratumResult
-from reconcile.reporting import numbers, sentences, words
+from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
+from reconcile.reporting import answers, numbers, sentences, words
 from reconcile.reporting.document import glance
 from reconcile.reporting.document.verdicts import kind_of
 from reconcile.reporting.figures import by_key
@@ -37,7 +37,6 @@ _FITS = ((56, 6), (56, 4), (56, 2), (44, 3), (30, 3), (20, 3), (12, 2), (6, 1), 
 #: so many methods and materials fewer are named per verdict.
 _FITS_AFTER = ((8, 8, 12), (5, 5, 12), (4, 3, 12), (2, 2, 6), (0, 1, 4), (-6, 1, 2), (-10, 1, 1))
 _FINDINGS = 3
-_APPROVALS = 8  # factors named on the first page
 _SPARE = 14.0  # points: numbers of pages take more room once they are known
 _GROUPS = 14  # methods and materials named per verdict
 
@@ -88,7 +87,7 @@ def _first(
         Paragraph(title, style("subtitle")),
         facts(rows, width, 52 * mm),
         own(words.Q_MAY_I, "h2"),
-        own(answer(r)),
+        own(answers.answer(r)),
         *([gap(4), Picture(plot, width)] if plot is not None else []),
         own(words.Q_RISK, "h2"),
         *[worded(line, "body", 500) for line in open_risks(r)],
@@ -140,49 +139,6 @@ def _contents(pages: Pages) -> Paragraph:
     ]
     return Paragraph(
         f'<font name="ReportBold">{words.CONTENTS}:</font> {" · ".join(entries)}', style("small")
-    )
-
-
-def answer(r: Reconciliation) -> str:
-    """What may be used alone, what could be, and what not; a few words for the first page."""
-    read = [x for x in r.results if kind_of(x) == 0]
-    corrected = [x for x in r.results if kind_of(x) == 1]
-    in_force = [x for x in corrected if x.factor is not None and x.factor.status == APPROVED]
-    pending = len(corrected) - len(in_force)
-    usable = [*read, *in_force]
-    if not usable:
-        said = words.ANSWER_NONE.format(total=numbers.count(len(r.results), *words.COMBINATIONS))
-    else:
-        dates = sorted({x.verdict.valid_until for x in usable} - {""})
-        until = words.UNTIL_SEVERAL if len(dates) > 1 else ""
-        said = words.ANSWER.format(
-            total=numbers.count(len(r.results), *words.COMBINATIONS),
-            read=numbers.plain(float(len(read)), 0),
-            corrected=words.ANSWER_CORRECTED.format(n=len(in_force)) if in_force else "",
-            until=words.UNTIL.format(date=dates[0]) if len(dates) == 1 else until,
-        )
-    if pending:
-        said += " " + words.ANSWER_PENDING.format(
-            n=numbers.plain(float(pending), 0) + (words.ANSWER_MORE if usable else "")
-        )
-    rest = len(r.results) - len(read) - len(corrected)
-    return said + (" " + words.ANSWER_REST.format(n=rest) if rest and usable else "")
-
-
-def approvals(r: Reconciliation) -> str:
-    """The factors that wait for a second person; "" where none does."""
-    waiting = [
-        x.factor.factor_id
-        for x in r.results
-        if kind_of(x) == 1 and x.factor is not None and x.factor.status != APPROVED
-    ]
-    if not waiting:
-        return ""
-    count = numbers.count(len(waiting), *words.FACTORS_COUNTED)
-    return words.APPROVALS.format(
-        count=count,
-        factors=", ".join(waiting[:_APPROVALS]),
-        more=words.APPROVALS_MORE if len(waiting) > _APPROVALS else "",
     )
 
 
@@ -444,7 +400,7 @@ def look_at(r: Reconciliation) -> str:
 
 def _next(r: Reconciliation, most: int) -> list[Flowable]:
     out: list[Flowable] = []
-    for text in (look_at(r), approvals(r)):
+    for text in (look_at(r), answers.approvals(r)):
         if text:
             out.append(worded(f"· {text}", "body", 400))
     found = steps(r)

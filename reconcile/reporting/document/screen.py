@@ -12,7 +12,7 @@ from importlib import resources
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.judgement.criterion_words import written
-from reconcile.reporting import evidence, numbers, words
+from reconcile.reporting import answers, evidence, numbers, words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.document import (
     contents,
@@ -113,7 +113,7 @@ def _head(r: Reconciliation) -> str:
     return (
         f"<header><h1>{escaped(r.title)}</h1>"
         f"<p>{escaped(revision)} · {escaped(r.release_id)}{draft}</p>{facts(given)}"
-        f"<h3>{words.Q_MAY_I}</h3>{paragraph(cover.answer(r))}{_picture(r)}"
+        f"<h3>{words.Q_MAY_I}</h3>{paragraph(answers.answer(r))}{_picture(r)}"
         f"<h3>{words.Q_RISK}</h3>{''.join(paragraph(line) for line in cover.open_risks(r))}"
         f"<h3>{words.Q_NEXT}</h3>{_next(r)}"
         f"<h3>{words.Q_VERDICTS}</h3>{paragraph(cover.may_i(r))}{_counts_of_verdicts(r)}"
@@ -142,7 +142,7 @@ def _next(r: Reconciliation) -> str:
         f'{said(text)} <span class="small">({escaped(named)})</span>'
         for text, named in cover.steps(r)
     ]
-    items[:0] = [said(text) for text in (cover.look_at(r), cover.approvals(r)) if text]
+    items[:0] = [said(text) for text in (cover.look_at(r), answers.approvals(r)) if text]
     if not items:
         return paragraph(words.NOTHING_NEXT)
     return f"<ul>{''.join(f'<li>{item}</li>' for item in items)}</ul>"

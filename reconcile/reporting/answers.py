@@ -1,0 +1,65 @@
+"""The answer of a release in a few words, for its first page, the screen and the terminal."""
+
+from __future__ import annotations
+
+from reconcile.base.model import APPROVED, DECISIONS, Reconciliation, StratumResult
+from reconcile.reporting import numbers, words
+
+_APPROVALS = 8  # factors named
+
+
+def _kind(x: StratumResult) -> int:
+    """Place of the verdict in DECISIONS; the last for an unknown one."""
+    decision = x.verdict.decision
+    return DECISIONS.index(decision) if decision in DECISIONS else len(DECISIONS) - 1
+
+
+def answer(r: Reconciliation) -> str:
+    """What may be used alone, what could be, and what not; a few words for the first page."""
+    read = [x for x in r.results if _kind(x) == 0]
+    corrected = [x for x in r.results if _kind(x) == 1]
+    in_force = [x for x in corrected if x.factor is not None and x.factor.status == APPROVED]
+    pending = len(corrected) - len(in_force)
+    usable = [*read, *in_force]
+    if not usable:
+        said = words.ANSWER_NONE.format(total=numbers.count(len(r.results), *words.COMBINATIONS))
+    else:
+        dates = sorted({x.verdict.valid_until for x in usable} - {""})
+        until = words.UNTIL_SEVERAL if len(dates) > 1 else ""
+        said = words.ANSWER.format(
+            total=numbers.count(len(r.results), *words.COMBINATIONS),
+            read=numbers.plain(float(len(read)), 0),
+            corrected=words.ANSWER_CORRECTED.format(n=len(in_force)) if in_force else "",
+            until=words.UNTIL.format(date=dates[0]) if len(dates) == 1 else until,
+        )
+    if pending:
+        said += " " + words.ANSWER_PENDING.format(
+            n=numbers.plain(float(pending), 0) + (words.ANSWER_MORE if usable else "")
+        )
+    rest = len(r.results) - len(read) - len(corrected)
+    return said + (" " + words.ANSWER_REST.format(n=rest) if rest and usable else "")
+
+
+def approvals(r: Reconciliation) -> str:
+    """The factors that wait for a second person; "" where none does."""
+    waiting = [
+        x.factor.factor_id
+        for x in r.results
+        if _kind(x) == 1 and x.factor is not None and x.factor.status != APPROVED
+    ]
+    if not waiting:
+        return ""
+    count = numbers.count(len(waiting), *words.FACTORS_COUNTED)
+    return words.APPROVALS.format(
+        count=count,
+        factors=", ".join(waiting[:_APPROVALS]),
+        more=words.APPROVALS_MORE if len(waiting) > _APPROVALS else "",
+    )
+
+
+def in_brief(r: Reconciliation) -> str:
+    """How many strata have each verdict, in one line."""
+    counts = [sum(_kind(x) == kind for x in r.results) for kind in range(len(DECISIONS))]
+    return ", ".join(
+        f"{count} {decision}" for count, decision in zip(counts, DECISIONS, strict=True) if count
+    )
