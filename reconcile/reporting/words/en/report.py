@@ -255,8 +255,8 @@ EVIDENCE_NONE = "The bias over months is not estimable: {why}."
 EVIDENCE_VALUE = "{value} % ({low} to {high})"
 EVIDENCE_INTERVAL = "{low} to {high} %"
 EVIDENCE_SPREAD = (
-    "SD between months: {found} seen in these; {low} to {high} where the {assumed} that are assumed "
-    "count as {weight} further months"
+    "SD between months: {found} seen in these; {low} to {high} where the {assumed} that are "
+    "assumed count as {weight} further months"
 )
 EVIDENCE_SPREAD_ASSUMED = (
     "how the bias moves between months is not known: an SD of {assumed} is assumed, at the weight "
