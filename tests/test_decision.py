@@ -16,6 +16,8 @@ from reconcile.base.model import HELD_OUT, Ask, Criterion, Outcome
 from reconcile.judgement import criterion_words
 from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
 from reconcile.statistics.proportions import clopper_pearson
+from tests.sizes import cases
+from tests.validation import clusters
 
 LEVEL = LevelTerms("cut-off", 200.0)
 TERMS = Terms(levels=(LEVEL,))
@@ -290,3 +292,55 @@ def test_a_margin_of_next_to_nothing_is_judged_and_never_shown(margin: float) ->
     made = decide(*method(), replace(TERMS, margin=margin), lab_variance=0.02**2, times=times)
     assert found(made, Ask.TIME).outcome is not Outcome.SHOWN
     assert not made.accepted
+
+
+# ---- pairs in clusters -------------------------------------------------------------------
+
+
+def in_clusters(correlation: float, seed: int = 1) -> tuple[np.ndarray, ...]:
+    return clusters.study(clusters.RIGHT, 100, 5, correlation, seed)
+
+
+def test_clusters_that_do_not_differ_take_nothing_from_a_decision() -> None:
+    lab, field, owner = in_clusters(0.0)
+    means = np.bincount(owner, weights=np.log(field / lab)) / 5
+    field = field / np.exp(means[owner])  # every cluster the same
+    made = decide(lab, field, TERMS, clusters=[owner])
+    assert made.criteria == decide(lab, field, TERMS).criteria
+
+
+def test_every_criterion_is_judged_by_what_clusters_have_in_common() -> None:
+    lab, field, owner = in_clusters(0.6)
+    times = np.arange(100.0)
+    terms = replace(TERMS, missed_bound=0.3)
+    before = decide(lab, field, terms, times=times)
+    now = decide(lab, field, terms, times=times, clusters=[owner])
+    assert found(now, Ask.RANGE).fact("effective") < 50
+    for ask, level, name in (
+        (Ask.SPREAD, "", "upper"), (Ask.TIME, "", "high"), (Ask.LEVEL_BIAS, "cut-off", "high"),
+        (Ask.MISSED, "cut-off", "upper"), (Ask.FALSE_ALARMS, "cut-off", "upper"),
+        (Ask.MISSED_COUNT, "cut-off", "counted_high"),
+    ):  # fmt: skip
+        assert found(now, ask, level).fact(name) > found(before, ask, level).fact(name), ask
+    assert found(now, Ask.RANGE).fact("share") <= found(before, Ask.RANGE).fact("share")
+
+
+def test_pairs_of_one_cluster_show_nothing() -> None:
+    lab, field, _ = in_clusters(0.0)
+    made = decide(lab, field, TERMS, times=np.arange(100.0), clusters=[np.zeros(100, np.int64)])
+    asked = {c.outcome for c in made.criteria if c.ask is not Ask.LEVEL}
+    assert asked == {Outcome.NOT_SHOWN}
+    assert made.binding is not None
+    assert "in clusters that weigh as 0 independent" in criterion_words.reason(made.binding)
+
+
+@pytest.mark.parametrize("edge", clusters.EDGES, ids=lambda edge: edge.name)
+def test_the_edge_of_a_criterion_is_passed_as_seldom_in_clusters_as_promised(
+    edge: clusters.Edge,
+) -> None:
+    # correlation 0.6 in 20 clusters of 5: passed in up to 30 % of studies as if independent
+    studies = cases(200, 40)
+    counts = [clusters.one((edge, 100, 5, 0.6, seed)) for seed in range(studies)]
+    assert clopper_pearson(sum(now for _, now, _, _ in counts), studies).low < 0.05
+    if edge.ask in (Ask.SPREAD, Ask.MISSED):
+        assert sum(before for before, *_ in counts) > 0.1 * studies

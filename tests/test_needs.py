@@ -28,16 +28,18 @@ TERMS = Terms(levels=(LevelTerms("cut-off", 200.0), LevelTerms("high", 500.0)))
     rsd=st.floats(0.005, 0.3), power=st.floats(0.8, 1.25), spread=st.floats(1.5, 1000),
     scale=st.sampled_from(["log ratio", "absolute"]),
     missed_bound=st.sampled_from([None, 0.05, 0.3]), timed=st.booleans(),
+    size=st.sampled_from([1, 1, 3, 7]),
 )  # fmt: skip
 def test_the_plan_asks_for_no_more_where_shown_and_for_more_or_never_where_not(
     seed: int, n: int, ratio: float, rsd: float, power: float, spread: float, scale: str,
-    missed_bound: float | None, timed: bool,
+    missed_bound: float | None, timed: bool, size: int,
 ) -> None:  # fmt: skip
     lab, field = method(n, seed, ratio, rsd, power, spread)
     terms = replace(TERMS, missed_bound=missed_bound)
     variance = 0.02**2 if scale == "log ratio" else (0.02 * 200) ** 2
     times = np.random.default_rng(seed).permutation(n).astype("float64") if timed else None
-    made = decide(lab, field, terms, scale, variance, times=times)
+    clusters = [np.arange(n) // size] if size > 1 else []
+    made = decide(lab, field, terms, scale, variance, times=times, clusters=clusters)
     found = needs(made, terms)
     judged = [c for c in made.criteria if c.outcome not in (Outcome.NO_DECISION, Outcome.TOLD)]
     assert [x.criterion for x in found] == judged

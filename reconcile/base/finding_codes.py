@@ -86,6 +86,8 @@ class FindingCode(StrEnum):
     REGISTERED_DIFFERENTLY = "registered differently"
     SUM_TOO_HIGH = "sum too high"
     ZERO_UNSTATED = "zero unstated"
+    PAIRS_REPEATED = "pairs repeated"
+    LAB_ROW_SHARED = "lab row shared"
 
     # releases
     RECORD_SHORTENED = "record shortened"

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
         KaplanMeier,
         OrderStatistics,
     )
+    from reconcile.statistics.clusters import Clustered
     from reconcile.statistics.components import NestedVariance, ThreeMethods
     from reconcile.statistics.decisions import DataQualityLevel, InteractionTest, MethodCriteria
     from reconcile.statistics.error_model import ErrorModel
@@ -247,6 +248,8 @@ class Further:
     SCATTER: Key[Scatter] = Key("shots, spots and samples")
     THREE_METHODS: Key[ThreeMethods] = Key("three methods without a truth")
     POOLING: Key[Pooling] = Key("pooling of strata")
+    CLUSTERS: Key[Clustered] = Key("pairs in clusters")
+    PARTLY_POOLED: Key[PartlyPooled] = Key("bias beside like strata")
 
 
 KAPLAN_MEIER = {"lab": Further.LAB_KAPLAN_MEIER, "field": Further.FIELD_KAPLAN_MEIER}
@@ -338,6 +341,20 @@ class Pooling:
     pooled: bool
     alpha: float
     test: InteractionTest
+
+
+@dataclass(frozen=True, slots=True)
+class PartlyPooled:
+    """The bias of a stratum beside that of like ones; biases as fractions."""
+
+    strata: int  # like ones, itself among them
+    pairs: int  # of all of them
+    own: Estimate  # by its own pairs, with the scatter of all
+    seen: Estimate  # drawn towards the common one
+    common: Estimate
+    between: Estimate  # SD of biases between strata, of logarithms
+    gain: float  # so many own pairs would know the bias as well
+    shift: float  # of the logarithm, from own to seen
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ class Exclusion(StrEnum):
     FIELD_OUTSIDE_LIMITS = "field-outside-limits"
     LAB_OUTSIDE_LIMITS = "lab-outside-limits"
     NEAR_LIMIT = "near-limit"
+    REPEATED = "repeated"
 
 
 #: Pairs that only a limit of a method keeps out: they stay in what keeps limits.
@@ -50,6 +51,7 @@ _WORDS = {
     Exclusion.FIELD_OUTSIDE_LIMITS: "field outside its limits",
     Exclusion.LAB_OUTSIDE_LIMITS: "lab outside its limits",
     Exclusion.NEAR_LIMIT: "lab value too near its limit",
+    Exclusion.REPEATED: "repeats the pair of another sample, which counts",
 }
 
 

@@ -610,6 +610,39 @@ class LabSettings(Part):
         return value
 
 
+class PairSettings(Part):
+    """Which pairs count as independent of each other."""
+
+    repeats: Literal["count once", "count each"] = Field(
+        "count once",
+        description="pairs of several samples whose laboratory and field rows agree in every "
+        "result: one counts and the others point at it, or each counts as if it were independent",
+    )
+    repeat_chance: Annotated[float, _number(ge=1e-9, le=0.5)] = Field(
+        0.01,
+        description="rows that agree are repeats where so many such agreements, or fewer, are to "
+        "be expected by chance among all of the month, by how often results agree in single "
+        "elements; agreement in one element alone never does",
+    )
+    clusters: tuple[Literal["group", "determination", "batch"], ...] = Field(
+        ("group", "determination", "batch"),
+        description="what may make pairs alike, so that they are judged as fewer: the group (hole, "
+        "heat, lot), one laboratory row behind several field readings, the laboratory's batch "
+        "(certificate)",
+    )
+    fewest_batches: Annotated[int, _number(ge=2, le=1000)] = Field(
+        6,
+        description="fewest batches of a stratum that show how batches differ; below, the spread "
+        "between months, as found or assumed, stands for them",
+    )
+
+    @field_validator("clusters")
+    @classmethod
+    def _each_once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        _unique(value, "what makes clusters")
+        return value
+
+
 class EvidenceEvent(Part):
     """Something that happened to a method, with which its evidence begins anew."""
 
@@ -673,6 +706,13 @@ class EvidenceSettings(Part):
         3.3,
         description="limit of that mean, in its own standard deviations; the report says its run "
         "length",
+    )
+    beside_like: Literal["off", "told", "decides"] = Field(
+        "told",
+        description="bias of a stratum beside those of other materials, and of other instruments "
+        "of the technique with the same calibration: not looked at; told as a second opinion that "
+        "decides nothing; or put in place of its own bias where results as read are judged, by "
+        "the same criteria, whose chances then hold over like strata and not for each of them",
     )
     beyond_rate: Annotated[float, _number(ge=0.001, le=0.5)] = Field(
         0.05,
@@ -943,6 +983,7 @@ class Settings(Part):
     thresholds: Thresholds = Thresholds()
     errors: ErrorSettings = ErrorSettings()
     lab: LabSettings = LabSettings()
+    pairs: PairSettings = PairSettings()
     evidence: EvidenceSettings = EvidenceSettings()
     pool: tuple[
         Literal["specimen_form", "moisture_basis", "pair_type", "instrument", "calibration"], ...

@@ -370,7 +370,7 @@ def _release_lines(workspace: ws.Workspace, wanted: str, names: set[str]) -> lis
                 if value is None or identity.normalise_id(sample).casefold() != wanted:
                     continue
                 if value[4]:
-                    left.setdefault(value[4], []).append(summary["label"])
+                    left.setdefault(": ".join(value[4:]), []).append(summary["label"])
                 else:
                     used.append(summary["label"])
         if used:

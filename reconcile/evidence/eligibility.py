@@ -17,6 +17,7 @@ from reconcile.base.model import Finding, QualityCheck, Stratum
 from reconcile.base.reasons import Exclusion, in_words
 from reconcile.base.settings import Settings, Thresholds
 from reconcile.evidence import diagnosis, quality
+from reconcile.pairs import repeats
 from reconcile.pairs.pairing import censor_reason, field_method, lab_method, zero_reason
 from reconcile.pairs.sides import Key, Side
 from reconcile.pairs.sums import HighMean
@@ -277,9 +278,10 @@ def with_reasons(
     pairs["reason"] = pd.Series([in_words(*s) for s in stands], index=pairs.index, dtype="str")
     pairs["used"] = pairs["reason_code"].eq("")
     pairs["re_assay"] = [bool(methods) for methods in pairs["stood_in"]]
-    return pairs.drop(
+    plain = pairs.drop(
         columns=["field_times", "field_methods", "stood_in", "field_zero", "lab_zero"]
     )
+    return repeats.counted_once(plain, settings.pairs)
 
 
 def _batch_reasons(

@@ -31,7 +31,9 @@ from reconcile.base.reasons import CENSORED, Exclusion
 from reconcile.base.settings import ErrorSettings, Settings
 from reconcile.figures import further, registry
 from reconcile.figures.definition import Studied
+from reconcile.pairs import clusters
 from reconcile.statistics import agreement, bias, censoring, decisions, error_model, lines
+from reconcile.statistics.clusters import judged
 from reconcile.statistics.error_model import ErrorModel, Known
 from reconcile.statistics.result import Estimate, not_estimable
 
@@ -100,11 +102,28 @@ class Evaluated:
     margin: float  # the bias margin that holds for this element
     notes: tuple[str, ...] = ()
     lab_relative_variance: float = math.nan  # error of a pair's lab mean; NaN where not known
+    groupings: tuple[clusters.Codes, ...] = ()  # of the used pairs: what may make them alike
+    decides: bool = False  # like strata, where there are any, are part of what is judged
 
     @property
     def used(self) -> pd.DataFrame:
         """The pairs that entered the statistics."""
         return self.pairs.loc[self.pairs["used"].astype(bool)]
+
+    @property
+    def effective(self) -> float:
+        """So many independent pairs would know the bias as well as the used ones."""
+        found = self.statistics.further.get(Further.CLUSTERS)
+        own = float(self.statistics.n_used) if found is None else found.effective
+        return own / self.like[1]
+
+    @property
+    def like(self) -> tuple[float, float]:
+        """Shift of the bias, and share of its variance, beside like strata; (0, 1) without."""
+        found = self.statistics.further.get(Further.PARTLY_POOLED) if self.decides else None
+        if found is None or not found.gain > found.own.n:
+            return 0.0, 1.0
+        return found.shift, found.own.n / found.gain
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,12 +306,16 @@ def evaluate(
         if shown
         else tuple(further.quality_level(used, statistics, stratum.element))
     )
+    groupings = clusters.groupings(used, settings.pairs)
+    together = judged(np.log(field / lab) if by_level else field - lab, groupings, level=level)
+    if together is not None:
+        found = (*found, (Further.CLUSTERS, together))
     statistics = replace(
         statistics, further=statistics.further.having((Further.ERROR_MODEL, model), *found)
     )
     return Evaluated(
         pairs, statistics, thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule),
-        lab_relative_variance(used, lab_error),
+        lab_relative_variance(used, lab_error), groupings,
     )  # fmt: skip
 
 
@@ -608,7 +631,7 @@ _PUT_BACK: tuple[tuple[Key[Estimate], frozenset[str]], ...] = (
         frozenset({Exclusion.BATCH_FAILED, Exclusion.OPEN_TO_CONTAMINATION}),
     ),
     (Further.CUSTODY_BACK, frozenset({Exclusion.CUSTODY_BROKEN})),
-    (Further.ALL_BACK, frozenset(Exclusion)),
+    (Further.ALL_BACK, frozenset(Exclusion) - {Exclusion.REPEATED}),
 )
 
 

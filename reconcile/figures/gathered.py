@@ -24,7 +24,8 @@ from reconcile.figures.evaluation import Evaluated, LabError, evaluate
 from reconcile.figures.over_months import MONTH, Between, over_months
 from reconcile.figures.watching import begins, watched
 from reconcile.intake.workspace import is_month
-from reconcile.pairs.earlier import LABORATORY, NUMBERS, TIMES, EarlierMonth, nearest
+from reconcile.pairs import repeats
+from reconcile.pairs.earlier import LABORATORY, MARKS, NUMBERS, TIMES, EarlierMonth, nearest
 from reconcile.statistics.result import not_estimable
 
 
@@ -67,14 +68,14 @@ def gather(
     frames = [_plain(rows).assign(**{MONTH: m.period}) for m, rows in parts]
     mine = _plain(own.pairs).assign(**{MONTH: period})
     seen = watched(
-        stratum, _each_sample_once(pd.concat([*frames, mine], ignore_index=True)), settings
+        stratum, _each_once(pd.concat([*frames, mine], ignore_index=True), settings), settings
     )
     first = max(_oldest(period, settings.evidence.months_back), begins(seen))
     if begins(seen) == first:
         begun = Begun(Beginning.MOVED, first)
     counted = [(m, f) for (m, _), f in zip(parts, frames, strict=True) if m.period >= first]
     everything = pd.concat([*(f for _, f in counted), mine], ignore_index=True)
-    kept = _each_sample_once(everything)
+    kept = _each_once(everything, settings)
     present = set(kept[MONTH])
     again = len(everything) - len(kept)
     if not counted or present == {period}:
@@ -151,7 +152,14 @@ def _plain(pairs: pd.DataFrame) -> pd.DataFrame:
             made[name] = values.astype(object)
         else:
             made[name] = values.astype("str").astype(object)
+    for name in MARKS:  # '' where repeats were not looked for
+        made[name] = pairs[name].astype("str").astype(object) if name in pairs else ""
     return pd.DataFrame(made)
+
+
+def _each_once(pairs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Each sample once, and of pairs that repeat one."""
+    return repeats.counted_once(_each_sample_once(pairs), settings.pairs, MONTH)
 
 
 def _each_sample_once(pairs: pd.DataFrame) -> pd.DataFrame:

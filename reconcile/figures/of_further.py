@@ -12,6 +12,7 @@ from reconcile.base.model import (
     ORDER_STATISTICS,
     Further,
     Key,
+    PartlyPooled,
     Pooling,
     Scatter,
     StratumStatistics,
@@ -33,6 +34,7 @@ from reconcile.figures.of_pairs import CLOPPER, LIN, Stratum
 from reconcile.reporting import words
 from reconcile.statistics.agreement import Concordance, LevelLimits
 from reconcile.statistics.censoring import CensoredLine, DetectTable, KaplanMeier, OrderStatistics
+from reconcile.statistics.clusters import Clustered
 from reconcile.statistics.components import ThreeMethods
 from reconcile.statistics.decisions import DataQualityLevel
 from reconcile.statistics.error_model import ErrorModel
@@ -443,9 +445,56 @@ THREE: Group[OneOfThree] = Group(
     ),
 )  # fmt: skip
 
+_CLUSTERED = "Searle, Casella & McCulloch 1992, section 3.6; Satterthwaite 1946"
+CLUSTERS: Group[Clustered] = Group(
+    _of(Further.CLUSTERS),
+    (
+        Definition(
+            "clusters", "count", lambda x: Number(float(x.clusters), n=x.n), places=_LEFT,
+            source="counted",
+        ),
+        Definition(
+            "pairs_effective", "number", lambda x: Number(x.effective, n=x.n), places=_LEFT,
+            source=_CLUSTERED, decimals=1,
+        ),
+        Definition(
+            "intracluster_correlation", "number", lambda x: x.correlation, places=_LEFT,
+            source=_CLUSTERED, decimals=2,
+        ),
+    ),
+)  # fmt: skip
+
+_POOLED_PARTLY = "Searle, Casella & McCulloch 1992, section 3.9; Iyer, Wang & Mathew 2004"
+PARTLY_POOLED: Group[PartlyPooled] = Group(
+    _of(Further.PARTLY_POOLED),
+    (
+        Definition(
+            "beside_like_bias", "percent", lambda x: x.seen, places=_RIGHT,
+            source=_POOLED_PARTLY, signed=True,
+        ),
+        Definition(
+            "beside_like_own", "percent", lambda x: x.own, places=_RIGHT, source=_POOLED_PARTLY,
+            signed=True,
+        ),
+        Definition(
+            "beside_like_common", "percent", lambda x: x.common, places=_RIGHT,
+            source=_POOLED_PARTLY, signed=True,
+        ),
+        Definition(
+            "beside_like_spread", "percent", lambda x: x.between, places=_RIGHT,
+            source=_POOLED_PARTLY,
+        ),
+        Definition(
+            "beside_like_gain", "number", lambda x: Number(x.gain, n=x.pairs), places=_RIGHT,
+            source=_POOLED_PARTLY, decimals=1,
+        ),
+    ),
+)  # fmt: skip
+
 #: All of them, in the order in which the files list them.
 FURTHER = (
     DIFFERENCE, ERRORS, STRUCTURE, YORK, LOG_CONCORDANCE, LEVEL_TESTS, LEVEL_LIMITS, WITHOUT,
     QUALITY, DETECTION, CENSORED, _median_km("lab"), _median_ros("lab"), _median_km("field"),
-    _median_ros("field"), SCATTER, POOLING, THREE,
+    _median_ros("field"), SCATTER, POOLING, THREE, CLUSTERS,
+    PARTLY_POOLED,
 )  # fmt: skip

@@ -14,6 +14,8 @@ from reconcile.base.reasons import CENSORED
 from reconcile.base.settings import Settings
 from reconcile.figures.evaluation import Array, Evaluated, levels_of
 from reconcile.figures.repeatability import repeatability
+from reconcile.pairs import clusters
+from reconcile.statistics.clusters import judged
 from reconcile.statistics.limited_months import limited_model
 from reconcile.statistics.months import AssumedSpread, MonthsModel
 from reconcile.statistics.result import Estimate
@@ -165,9 +167,24 @@ def over_months(
     if allowed > 0 and math.isfinite(allowed):
         assumed = AssumedSpread(s.assumed_spread * allowed, s.assumed_months)
     model = limited_model(
-        p.low, p.high, p.month, p.known, settings.thresholds.confidence, assumed
+        p.low, p.high, p.month, p.known, settings.thresholds.confidence, assumed,
+        _widened(p, evaluated.used, settings),
     )  # fmt: skip
     return Scaled(model, logs, p.at, p.limited)
+
+
+def _widened(p: OnScale, used: pd.DataFrame, settings: Settings) -> float:
+    """How much clusters of the used pairs widen the variance of a month's mean."""
+    groupings = clusters.groupings(used, settings.pairs)
+    bias, months = p.low[: len(used)], np.array(p.month[: len(used)])
+    known = np.isfinite(bias)
+    codes = np.unique(months[known], return_inverse=True)[1]
+    if not groupings or int(known.sum()) <= len(set(p.month)) + 1:
+        return 1.0
+    off = bias[known] - (np.bincount(codes, weights=bias[known]) / np.bincount(codes))[codes]
+    lost = float(codes.max()) + 1
+    found = judged(off, [g[known] for g in groupings], lost)
+    return 1.0 if found is None else found.widening(off.size - lost)
 
 
 def _content(lab: Array, levels: list[float]) -> float:

@@ -280,7 +280,7 @@ def settings_hash(settings: Settings) -> str:
 def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
     """Every setting with its value and meaning, as the report prints them."""
     lines: list[SettingLine] = []
-    parts = ["workspace", "report", "thresholds", "errors", "lab", "evidence"]
+    parts = ["workspace", "report", "thresholds", "errors", "lab", "pairs", "evidence"]
     if any(table.kind == "specification limits" for table in settings.table):
         parts.append("conformity")
     for part in parts:

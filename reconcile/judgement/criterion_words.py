@@ -104,6 +104,19 @@ Facts = dict[str, Any]
 Said = tuple[str, str]  # asked, found
 
 
+def _whole(effective: float) -> str:
+    """An effective number of pairs, rounded down."""
+    return f"{math.floor(effective + 1e-9)}"
+
+
+def _n(f: Facts) -> str:
+    """How many pairs, and how many independent ones they weigh as, where that is fewer."""
+    effective = float(f["effective"] if "effective" in f else f["n"])
+    if effective >= f["n"]:
+        return f"{f['n']}"
+    return words.AS_INDEPENDENT.format(n=f["n"], effective=_whole(effective))
+
+
 def _purpose(f: Facts) -> Said:
     return words.PURPOSE_ASKED, words.PURPOSE_NEVER if f["never"] else f["purpose"]
 
@@ -149,7 +162,7 @@ def _range(f: Facts) -> Said:
     )
     if f["why"]:
         return asked, f"{words.NOT_ESTIMABLE_CRITERION}: {f['why']}"
-    found = words.RANGE_FOUND.format(share=_share(f["share"]), n=f["n"])
+    found = words.RANGE_FOUND.format(share=_share(f["share"]), n=_n(f))
     if f["beyond"] > 0:
         found = words.RANGE_BEYOND.format(found=found, beyond=_share(f["beyond"]))
     return asked, found
@@ -182,7 +195,7 @@ def _level_bias(f: Facts) -> Said:
     if not math.isfinite(f["low"]):
         return asked, words.NOT_ESTIMABLE_CRITERION
     low, high = _outward(f["low"], f["high"])
-    found = words.LEVEL_BIAS_FOUND.format(low=low, high=high, n=f["n"])
+    found = words.LEVEL_BIAS_FOUND.format(low=low, high=high, n=_n(f))
     return asked, found if f["in_range"] else words.LEVEL_BIAS_OUTSIDE.format(found=found)
 
 
@@ -266,7 +279,7 @@ _SAID: dict[Ask, Callable[[Facts], Said]] = {
     Ask.DESCRIPTION: _description,
     Ask.PAIRS: lambda f: (
         words.LEAST.format(least=f["least"]),
-        words.PAIRS_FOUND.format(n=f["n"]),
+        words.PAIRS_FOUND.format(n=_n(f)),
     ),
     Ask.THIRDS: _thirds,
     Ask.CENSORED: lambda f: (
@@ -329,7 +342,11 @@ def reason(criterion: Criterion) -> str:
     w = written(criterion)
     given = {"name": capital(w.name), "asked": w.asked, "found": capital(w.found)}
     if criterion.ask is Ask.PAIRS:
-        n = criterion.fact("n")
+        n, effective = criterion.fact("n"), criterion.fact("effective")
+        if n and not effective:
+            return words.BINDING_ONE_CLUSTER.format(n=n)
+        if effective < n >= criterion.fact("least"):
+            return words.BINDING_CLUSTERS.format(n=n, effective=_whole(effective), asked=w.asked)
         few = {0: words.BINDING_NO_PAIR, 1: words.BINDING_ONE_PAIR}
         return few.get(n, words.BINDING_PAIRS).format(n=n, **given)
     if criterion.ask is Ask.QUALITY_LEVEL:
@@ -360,6 +377,8 @@ def next_step(criterion: Criterion) -> str:
         return words.NEXT_FORBIDDEN
     if ask is Ask.QUALITY_LEVEL:
         return words.NEXT_QUALITY if failed else words.NEXT_QUALITY_NONE
+    if ask is Ask.PAIRS and criterion.fact("n") >= criterion.fact("least"):
+        return words.NEXT_CLUSTERS
     if ask is Ask.PAIRS:
         short = criterion.fact("least") - criterion.fact("n")
         one, many = words.NEXT_PAIRS

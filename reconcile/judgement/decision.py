@@ -16,13 +16,14 @@ import numpy as np
 from scipy import special
 
 from reconcile.base.model import AS_READ, Ask, Criterion, Outcome
-from reconcile.statistics._values import Floats
+from reconcile.statistics._values import Floats, Integers
 from reconcile.statistics.bias_in_time import stretches_in_time
 from reconcile.statistics.grey_region import EdgeChance, edge_chance
 from reconcile.statistics.level_band import (
     ProvedRange,
     Scale,
     TruthLine,
+    beside_like,
     bias_interval,
     proved_range,
     truth_line,
@@ -102,6 +103,8 @@ def decide(
     of: str = AS_READ,
     counts: Sequence[Counts] | None = None,
     times: Floats | None = None,
+    clusters: Sequence[Integers] = (),
+    like: tuple[float, float] = (0.0, 1.0),
 ) -> Decision:
     """Judge lab and field means, shape (n,), one unit, against ``terms``.
 
@@ -110,9 +113,13 @@ def decide(
     scale asks; NaN where not known. ``counts``: one per level where they include results
     known only by a limit, else they are counted here. ``times``: when each sample was read,
     as numbers, NaN where not known; where they are not, no step in time is looked for.
+    ``clusters``: one or two groupings of the pairs, codes of shape (n,): every criterion is
+    judged by the design effect that they show, as ``statistics.clusters`` says. ``like``: what
+    like studies do to the line (``level_band.beside_like``); the looks for bends and steps stay
+    those of the pairs themselves.
     """
     lab, field = np.asarray(lab, np.float64), np.asarray(field, np.float64)
-    line = truth_line(lab, field, scale, lab_variance)
+    line = beside_like(truth_line(lab, field, scale, lab_variance, clusters), *like)
     logs = scale == "log ratio"
     inside = [x for x in terms.levels if lab.size and lab.min() <= x.value <= lab.max()]
     anchor = math.nan if line.reason else anchor_of(line, inside)
@@ -194,7 +201,7 @@ def _range(
         ("margin", terms.margin), ("least_share", terms.least_share),
         ("confidence", 1 - terms.alpha), ("share", proved.share), ("beyond", proved.beyond),
         ("low", ends[0]), ("high", ends[1]), ("lab_variance", lab_variance), ("n", line.n),
-        ("why", line.reason),
+        ("effective", line.n / line.effect), ("like", line.like), ("why", line.reason),
     )  # fmt: skip
     return Criterion(Ask.RANGE, outcome, found, of)
 
@@ -205,7 +212,8 @@ def spread_and_range(
     """Half width of the limits of agreement, with exact (chi-square) one-sided bounds; the range.
 
     As a factor less 1 on the log scale. For constant errors it is relative to the content:
-    the range begins no lower than where the bound is as narrow as agreed.
+    the range begins no lower than where the bound is as narrow as agreed. Of pairs in clusters
+    it is the SD between and within them, with the degrees of freedom that this has.
     """
     asked = (("span", terms.span), ("confidence", 1 - terms.alpha))
     if line.reason:
@@ -213,8 +221,11 @@ def spread_and_range(
         nowhere = ProvedRange(math.nan, math.nan, 0.0, 0.0)
         return Criterion(Ask.SPREAD, Outcome.NOT_SHOWN, (*asked, *nothing), of), nowhere
     proved = proved_range(line, terms.margin, anchor, terms.alpha)
-    df = line.n - 1
+    df: float = line.n - 1
     sd = float(np.std(line.field - line.lab, ddof=1))
+    if line.apart is not None and math.isfinite(line.apart.total):
+        sd = max(sd, math.sqrt(line.apart.total))
+        df = max(line.apart.total_freedom * df / max(line.apart.n - 1, 1), 1.0)
     lower, upper = (
         sd * math.sqrt(df / float(special.chdtri(df, p))) for p in (terms.alpha, 1 - terms.alpha)
     )
@@ -260,7 +271,8 @@ def _in_time(
     known = np.full(line.n, math.nan)
     if times is not None:  # the line holds the samples in rising order of the lab value
         known = np.asarray(times, np.float64)[np.argsort(lab, kind="stable")]
-    found = stretches_in_time(errors / unit, known, terms.alpha)
+    clusters = None if line.clusters is None else line.clusters.in_unit(unit)
+    found = stretches_in_time(errors / unit, known, terms.alpha, clusters)
     facts: tuple[tuple[str, object], ...] = (
         ("margin", terms.margin), ("confidence", 1 - 2 * terms.alpha), ("stretches", len(found)),
         ("timed", int(np.sum(np.isfinite(known)))), ("n", line.n),
@@ -283,6 +295,7 @@ def _in_time(
     facts += (
         ("stretch", worst + 1), ("value", share(one.value)), ("low", share(one.low)),
         ("high", share(one.high)), ("stretch_n", one.n), ("deviation", one.deviation),
+        ("wider", one.wider),
     )  # fmt: skip
     return Criterion(Ask.TIME, outcome, facts, of)
 
@@ -300,12 +313,12 @@ def _level(
     near = (lab >= level.value / terms.level_reach) & (lab <= level.value * terms.level_reach)
     above = int(np.sum(near & (lab >= level.value)))
     below = int(np.sum(near & (lab < level.value)))
-    enough = min(above, below) >= terms.level_samples
+    enough = min(above, below) >= terms.level_samples * line.effect
     made = [
         Criterion(
             Ask.LEVEL_SAMPLES, Outcome.SHOWN if enough else Outcome.NOT_SHOWN,
             (("least", terms.level_samples), ("reach", terms.level_reach), ("above", above),
-             ("below", below)),
+             ("below", below), ("effect", line.effect)),
             of, level.name,
         )
     ]  # fmt: skip
@@ -319,7 +332,8 @@ def _level(
             Ask.LEVEL_BIAS,
             Outcome.SHOWN if held else Outcome.FAILED if beyond else Outcome.NOT_SHOWN,
             (("margin", terms.margin), ("confidence", seen.confidence), ("value", seen.value),
-             ("low", seen.low), ("high", seen.high), ("n", line.n), ("at", level.value),
+             ("low", seen.low), ("high", seen.high), ("n", line.n),
+             ("effective", line.n / line.effect), ("at", level.value),
              ("in_range", bool(accepted[0] <= level.value <= accepted[1]))),
             of, level.name,
         )
@@ -333,7 +347,7 @@ def _level(
         chance = edge_chance(line, level.value, edge, 1 - terms.alpha)
         made.append(_chance(ask, chance, level, rate, wrong, among, terms, of))
     if terms.missed_bound is not None:
-        made.append(_counted(counted, level, terms, of))
+        made.append(_counted(counted, level, terms, of, line.effect))
     return made
 
 
@@ -358,15 +372,18 @@ def _chance(
     return Criterion(ask, outcome, found, of, level.name)
 
 
-def _counted(counted: Counts, level: LevelTerms, terms: Terms, of: str) -> Criterion:
-    """The counted share of missed samples against an agreed upper end of its interval."""
+def _counted(counted: Counts, level: LevelTerms, terms: Terms, of: str, effect: float) -> Criterion:
+    """The counted share of missed samples against an agreed upper end of its interval.
+
+    Counts of pairs in clusters are divided by their design effect.
+    """
     assert terms.missed_bound is not None
-    interval = (
-        clopper_pearson(counted.missed, counted.acting, terms.confidence)
-        if counted.acting
-        else None
-    )
-    low, high = (interval.low, interval.high) if interval else (math.nan, math.nan)
+    low = high = math.nan
+    if counted.acting and math.isfinite(effect):
+        interval = clopper_pearson(
+            counted.missed / effect, counted.acting / effect, terms.confidence
+        )
+        low, high = interval.low, interval.high
     outcome = Outcome.NOT_SHOWN
     if high <= terms.missed_bound:
         outcome = Outcome.SHOWN
@@ -375,6 +392,6 @@ def _counted(counted: Counts, level: LevelTerms, terms: Terms, of: str) -> Crite
     found = (
         ("bound", terms.missed_bound), ("wrong", counted.missed), ("among", counted.acting),
         ("counted_low", low), ("counted_high", high), ("counted_confidence", terms.confidence),
-        ("below", level.below),
+        ("effect", effect), ("below", level.below),
     )  # fmt: skip
     return Criterion(Ask.MISSED_COUNT, outcome, found, of, level.name)

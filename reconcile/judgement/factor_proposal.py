@@ -23,7 +23,6 @@ from reconcile.figures.evaluation import Evaluated, structural_lines
 from reconcile.figures.over_months import MONTH, over_months
 from reconcile.figures.repeatability import repeatability
 from reconcile.judgement.factor_choice import (
-    FOLDS,
     Candidates,
     Fit,
     Masks,
@@ -34,12 +33,14 @@ from reconcile.judgement.factor_choice import (
     power,
 )
 from reconcile.statistics import error_model
+from reconcile.statistics.clusters import ONE_CLUSTER, judged
 from reconcile.statistics.line import Covariance
 
 Array = NDArray[np.float64]
 
 COVERAGE = 2.0  # coverage factor of expanded uncertainties
 _MONTHS = 3  # from so many on whole months are held out
+_CLUSTERS = 3  # from so many on whole clusters are held out
 _FEWEST = 8  # below this no form can be told from another
 
 
@@ -139,8 +140,10 @@ def propose(
         return Proposal(None, None, f"No factor: {len(lab)} pairs, {t.minimum_pairs} are needed.")
     if np.ptp(lab) == 0 or np.ptp(field) == 0:
         return Proposal(None, None, "No factor: all values of one side are equal.")
+    if evaluated.effective == 0:
+        return Proposal(None, None, f"No factor: {ONE_CLUSTER}.")
     of = _candidates(evaluated, lab, field, settings)
-    groups = _grouping(used["group"].astype("str").to_numpy(), used["sample_id"].to_numpy())
+    groups = _groups(evaluated)
     form = chosen(lab, field, groups, of)
     if form == "none":
         return Proposal(
@@ -242,10 +245,13 @@ def _bias_proved(factor: CorrectionFactor, lab: Array, level: float) -> bool:
     return bool(np.any(off > float(special.stdtrit(df, 1 - (1 - level) / 6)) * se))
 
 
-def _grouping(group: NDArray[np.object_], sample: NDArray[np.object_]) -> NDArray[np.int64]:
-    """Number of each pair's group: the grouping unit where every pair has one, else the sample."""
-    labels = group if np.all(group != "") and len(set(group)) >= FOLDS else sample
-    return np.unique(labels.astype(str), return_inverse=True)[1].astype(np.int64)
+def _groups(evaluated: Evaluated) -> NDArray[np.int64]:
+    """Number of what is held out together: the cluster, where there are some, else the sample."""
+    for codes in evaluated.groupings[:1]:
+        if int(codes.max()) + 1 >= _CLUSTERS:
+            return codes
+    samples = evaluated.used["sample_id"].astype("str").to_numpy()
+    return np.unique(samples, return_inverse=True)[1].astype(np.int64)
 
 
 def _months(used: pd.DataFrame) -> NDArray[np.int64] | None:
@@ -288,6 +294,18 @@ def _covariance(
     )
 
 
+def _widened(
+    covariance: Covariance, residual: Array, fitted_numbers: int, evaluated: Evaluated
+) -> Covariance:
+    """The covariance of the coefficients by the design effect that clusters of the pairs show."""
+    if not evaluated.groupings or not np.all(np.isfinite(residual)):
+        return covariance
+    found = judged(residual, evaluated.groupings, float(fitted_numbers))
+    times = 1.0 if found is None else found.widening(len(residual) - fitted_numbers)
+    (aa, ab), (ba, bb) = covariance
+    return (times * aa, times * ab), (times * ba, times * bb)
+
+
 def _factor(
     stratum: Stratum, evaluated: Evaluated, form: str, lab: Array, field: Array, of: Candidates
 ) -> CorrectionFactor:
@@ -317,7 +335,9 @@ def _factor(
         form=form,
         intercept=fit.intercept,
         slope=fit.slope,
-        covariance=_covariance(form, fit, evaluated, lab, field, of),
+        covariance=_widened(
+            _covariance(form, fit, evaluated, lab, field, of), residual, n - freedom, evaluated
+        ),
         residual_sd=float(np.sqrt(np.sum(residual**2) / max(freedom, 1))),
         residual_relative=relative,
         low=float(field.min()),

@@ -45,7 +45,10 @@ def of_pairs(criterion: Criterion) -> Need:
     """The need of a least number of pairs, in all or in each third of the range."""
     least = criterion.fact("least")
     if criterion.ask is Ask.PAIRS:
-        return Need(criterion, float(least), criterion.fact("n"))
+        n, effective = criterion.fact("n"), criterion.fact("effective")
+        if n and not effective:  # all of one cluster
+            return Need(criterion, math.nan, n)
+        return Need(criterion, math.ceil(least * n / effective) if n else float(least), n)
     thirds = criterion.fact("thirds")
     there = sum(thirds)
     return Need(criterion, float(there + sum(max(least - n, 0) for n in thirds)), there)
@@ -68,14 +71,17 @@ def _need(decision: Decision, terms: Terms, c: Criterion) -> Need | None:
         return Need(c, float(line.n), line.n)
     if c.ask is Ask.LEVEL_SAMPLES:
         there = f["above"] + f["below"]
-        lacking = max(f["least"] - f["above"], 0) + max(f["least"] - f["below"], 0)
+        if not math.isfinite(f["effect"]):
+            return Need(c, math.nan, there)
+        least = math.ceil(f["least"] * f["effect"])
+        lacking = max(least - f["above"], 0) + max(least - f["below"], 0)
         return Need(c, float(there + lacking), there)
     if c.ask is Ask.MISSED_COUNT:
         needed = more_pairs.samples_for_count(
-            f["wrong"], f["among"], f["bound"], f["counted_confidence"]
+            f["wrong"], f["among"], f["bound"], f["counted_confidence"], f["effect"]
         )
         return Need(c, needed, f["among"])
-    if line.reason:
+    if line.reason or not math.isfinite(line.effect):  # no more pairs of one cluster would do
         return Need(c, math.nan, line.n)
     return Need(c, _pairs(decision, terms, c), line.n)
 
@@ -89,8 +95,11 @@ def _pairs(decision: Decision, terms: Terms, c: Criterion) -> float:
             k, f["rate"], terms.alpha, leverage * line.n, df / (line.n - 2), 2, line.n
         )
     if c.ask is Ask.SPREAD and line.scale == "log ratio":
-        sd = math.log1p(f["value"]) / Z
-        return more_pairs.pairs_for_spread(sd, math.log1p(terms.span) / Z, terms.alpha, line.n)
+        sd, share = math.log1p(f["value"]) / Z, 1.0
+        if line.apart is not None:
+            share = line.apart.total_freedom / (line.n - 1)
+        limit = math.log1p(terms.span) / Z
+        return more_pairs.pairs_for_spread(sd, limit, terms.alpha, line.n, share)
     if c.ask is Ask.SPREAD:
         return more_pairs.smallest(line.n, lambda n: _spread_holds(decision, terms, n))
     if c.ask is Ask.RANGE:
@@ -109,7 +118,7 @@ def _time(f: dict[str, Any], scale: str, alpha: float, there: int) -> float:
     if scale == "log ratio":
         value, lowest, highest = (math.log1p(v) for v in (value, lowest, highest))
     room: float = min(value - lowest, highest - value)
-    deviation: float = f["deviation"]
+    deviation: float = f["deviation"] * f["wider"]
     if not (room > 0 and deviation >= 0):
         return math.nan
 

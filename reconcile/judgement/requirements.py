@@ -84,8 +84,8 @@ def evidence(
             (("unstated", unstated), ("differing", stratum.moisture_basis if differing else "")),
         ),
         Criterion(
-            Ask.PAIRS, _shown(s.n_used >= t.minimum_pairs),
-            (("least", t.minimum_pairs), ("n", s.n_used)),
+            Ask.PAIRS, _shown(evaluated.effective >= t.minimum_pairs),
+            (("least", t.minimum_pairs), ("n", s.n_used), ("effective", evaluated.effective)),
         ),
         Criterion(
             Ask.THIRDS, _shown(min(evaluated.thirds) >= t.pairs_per_third),

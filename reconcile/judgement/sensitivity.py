@@ -2,7 +2,7 @@
 
 A verdict that rests on what was left out must say so: the same criteria are judged again
 on all pairs with two numbers, whatever kept them out (a person's entry, broken custody, a
-failed batch, an overlap). Censored pairs stay what they are.
+failed batch, an overlap). Censored pairs stay what they are, and so do repeats.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from reconcile.base.model import ACCEPTED_CORRECTED, Finding, Stratum, Verdict
+from reconcile.base.reasons import Exclusion
 from reconcile.base.settings import Settings
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import LabError
@@ -36,6 +37,7 @@ class Judging:
 def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
     """The pairs (model.PAIR_COLUMNS) with every one used that has a number on both sides."""
     both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
+    both &= pairs["reason_code"].ne(Exclusion.REPEATED)  # it would count what counts already
     used = pairs["used"].astype(bool)
     back = both & ~used
     # Broken custody kept them out; counted again it would keep the verdict out.

@@ -189,6 +189,8 @@ def _beside(found: Decision) -> str:
     share = next(c.fact("share") for c in found.criteria if c.ask is Ask.RANGE)
     if share < 1:
         said += words.ACCEPTED_PART.format(share=f"{share:.0%}")
+    if next(c.fact("like") for c in found.criteria if c.ask is Ask.RANGE) != 1:
+        said += words.ACCEPTED_LIKE
     if any(c.ask is Ask.TIME and c.outcome is Outcome.TOLD for c in found.criteria):
         said += words.ACCEPTED_UNTIMED
     none = [c for c in found.criteria if c.outcome is Outcome.NO_DECISION]
@@ -220,7 +222,11 @@ def decision_of(
             counts.append(Counts(a, b, c, d))
     keep = np.isfinite(lab) & np.isfinite(field)
     times = seconds(evaluated.used["field_time"])
-    return decide(lab[keep], field[keep], terms, scale, variance, of, counts, times[keep])
+    return decide(
+        lab[keep], field[keep], terms, scale, variance, of, counts, times[keep],
+        [codes[keep] for codes in evaluated.groupings],
+        evaluated.like if of == AS_READ and scale == "log ratio" else (0.0, 1.0),
+    )  # fmt: skip
 
 
 def seconds(times: pd.Series) -> np.ndarray:

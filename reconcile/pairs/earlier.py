@@ -14,6 +14,7 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import PAIR_COLUMNS, Finding, Stratum
 from reconcile.base.settings import EvidenceSettings
 from reconcile.intake import workspace as ws
+from reconcile.pairs.clusters import BOTH_ROWS, LAB_ROW, REPEAT_OF
 from reconcile.releases import record, release
 
 #: Months that are looked through for a change of the bias, for each that may count.
@@ -26,6 +27,7 @@ NUMBERS = (
 )  # fmt: skip
 TIMES = ("field_time", "lab_time")
 LABORATORY = "laboratory"
+MARKS = (LAB_ROW, BOTH_ROWS, REPEAT_OF)  # '' in releases that did not look for repeats
 #: What a stratum is known by in a table of verdicts.
 _FACTS = (
     "element", "technique", "field_method", LABORATORY, "lab_method", "matrix",
@@ -148,6 +150,8 @@ def _pairs(content: bytes, samples: dict[str, list[str]]) -> pd.DataFrame:
     if len(keys) != len(read):
         raise ValueError("the manifest names other pairs")
     told: dict[str, Any] = {name: read[name].tolist() for name in PAIR_COLUMNS}
+    for name in MARKS:
+        told[name] = read[name].tolist() if name in read else [""] * len(read)
     told["stratum"] = keys
     told["sample_id"] = [sample for ids in samples.values() for sample in ids]
     told["certificate"] = [(text,) if text else () for text in told["certificate"]]
@@ -156,7 +160,7 @@ def _pairs(content: bytes, samples: dict[str, list[str]]) -> pd.DataFrame:
         told[name] = [float(text) if text else float("nan") for text in told[name]]
     for name in TIMES:
         told[name] = pd.to_datetime(read[name].where(read[name].ne("")), utc=True, format="ISO8601")
-    return pd.DataFrame(told)[list(PAIR_COLUMNS)]
+    return pd.DataFrame(told)[[*PAIR_COLUMNS, *MARKS]]
 
 
 def _strata(content: bytes) -> tuple[dict[str, str], ...]:

@@ -28,6 +28,7 @@ from reconcile.base.model import (
 from reconcile.base.reasons import Exclusion
 from reconcile.base.strata import told_apart
 from reconcile.pairs.averaging import Means
+from reconcile.pairs.clusters import BOTH_ROWS, LAB_ROW
 from reconcile.pairs.sides import Key, Side
 from reconcile.store.database import Store
 from reconcile.store.statements import quoted, sql
@@ -223,13 +224,15 @@ def join(
     lab_keys: Sequence[Key],
     pool: Sequence[str],
     apart: frozenset[str] = frozenset(),
+    marks: pd.DataFrame | None = None,
 ) -> Joined:
     """Every pair, element by element, with its stratum. ``average`` gives ``sides``.
 
     ``pool``: facts that do not divide strata, but for the pooled strata whose keys are in
-    ``apart``: their pairs stay in the strata that the facts divide.
+    ``apart``: their pairs stay in the strata that the facts divide. ``marks``: the rows of
+    pair_facts with marks of theirs (``repeats.marked``), which the pairs then carry.
     """
-    pairs_of_samples = store.frame(sql("pair_facts"))
+    pairs_of_samples = store.frame(sql("pair_facts")) if marks is None else marks.copy()
     facts = ("technique", "instrument", "calibration")
     pairs_of_samples["set_up"] = list(
         zip(*(pairs_of_samples[name].fillna("") for name in facts), strict=True)
@@ -301,7 +304,8 @@ def _element_pairs(
     """Pairs of means in which both sides have a result, with the results."""
     both = (field.n[field_number] > 0) & (lab.n[lab_number] > 0)
     f, x = field_number[both], lab_number[both]
-    frame = samples.loc[both, list(_DESCRIBING)].reset_index(drop=True)
+    describing = [*_DESCRIBING, *(name for name in (LAB_ROW, BOTH_ROWS) if name in samples)]
+    frame = samples.loc[both, describing].reset_index(drop=True)
     return frame.assign(
         field_number=f, lab_number=x,
         field_n=field.n[f], field_spots=field.spots[f], field_censored=field.censored[f],
@@ -410,6 +414,7 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             "lab_zero": frame["lab_zero"],
             "field_times": frame["field_times"],
             "field_methods": [(methods[each],) for each in frame["set_up"]],
+            **{name: frame[name] for name in (LAB_ROW, BOTH_ROWS) if name in frame},
         }
     )
     return _one_per_sample(result)

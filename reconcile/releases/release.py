@@ -242,7 +242,10 @@ def pair_key(stratum: str, sample_id: str) -> str:
 
 
 def pair_values(pairs: pd.DataFrame) -> dict[str, list[Any]]:
-    """Field and lab bounds of every pair, so that the next revision can say what changed."""
+    """Field and lab bounds of every pair, so that the next revision can say what changed.
+
+    Then why it is left out, and of a repeat the sample whose pair counts.
+    """
     return {
         pair_key(str(row.stratum), str(row.sample_id)): [
             _finite(row.field_low),
@@ -250,6 +253,7 @@ def pair_values(pairs: pd.DataFrame) -> dict[str, list[Any]]:
             _finite(row.lab_low),
             _finite(row.lab_high),
             str(row.reason),
+            *([row.repeat_of] if getattr(row, "repeat_of", "") else []),
         ]
         for row in pairs.itertuples(index=False)
     }

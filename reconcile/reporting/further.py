@@ -12,6 +12,7 @@ from reconcile.base.model import (
     ORDER_STATISTICS,
     Further,
     Key,
+    PartlyPooled,
     Pooling,
     Scatter,
     StratumResult,
@@ -368,6 +369,19 @@ def _say_diagnostics(say: _Say, found: Diagnostics) -> list[str]:
     return out
 
 
+def _say_beside(say: _Say, found: PartlyPooled) -> list[str]:
+    gain, n = math.floor(found.gain + 1e-9) if math.isfinite(found.gain) else 0, found.own.n
+    told = words.BESIDE_NO_GAIN
+    if gain > n:
+        told = words.BESIDE_GAIN.format(gain=gain, n=n, more=gain - n)
+    return [
+        words.BESIDE_SAID.format(
+            strata=found.strata - 1, seen=say.whole("beside_like_bias"),
+            own=say.whole("beside_like_own"), gain=told,
+        )
+    ]  # fmt: skip
+
+
 _SENTENCES: dict[Key[Any], Callable[[_Say, Any], list[str]]] = {
     Further.ERROR_MODEL: _say_errors,
     Further.STRUCTURE: _say_structure,
@@ -381,11 +395,18 @@ _SENTENCES: dict[Key[Any], Callable[[_Say, Any], list[str]]] = {
     KAPLAN_MEIER["field"]: _say_median("field"),
     Further.DETECTION: _say_detection,
     Further.POOLING: _say_pooling,
+    Further.PARTLY_POOLED: _say_beside,
     Further.DIAGNOSTICS: _say_diagnostics,
 }
 #: Results that are told as figures, or as part of another's sentences.
 _AS_FIGURES = frozenset(
-    (Further.YORK, Further.LOG_CONCORDANCE, *ORDER_STATISTICS.values(), Further.METHOD_CRITERIA)
+    (
+        Further.YORK,
+        Further.LOG_CONCORDANCE,
+        Further.CLUSTERS,
+        *ORDER_STATISTICS.values(),
+        Further.METHOD_CRITERIA,
+    )
 )
 #: Results whose sentences stand here or need none of their own.
 SPOKEN_FOR = frozenset((*_SENTENCES, *_AS_FIGURES))

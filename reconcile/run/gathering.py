@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from reconcile.figures import evaluation, gathered, watching
+from reconcile.base.model import Further
+from reconcile.figures import evaluation, gathered, partial, watching
 from reconcile.pairs import earlier
 from reconcile.run.state import Run
 
@@ -26,7 +27,36 @@ def gather_evidence(run: Run) -> Run:
         for stratum, _ in run.evaluated
         for finding in watching.findings(stratum, found[stratum.key].watched, run.period)
     )
-    return replace(run, earlier=months, gathered=found, findings=run.findings + lacking + told)
+    run = replace(run, earlier=months, gathered=found, findings=run.findings + lacking + told)
+    return _with_second_opinions(run) if settings.evidence.beside_like != "off" else run
+
+
+def _with_second_opinions(run: Run) -> Run:
+    """The strata with what like ones say of their bias, on the evidence of all."""
+    evidence = {key: g.evaluated for key, g in run.gathered.items()}
+    pooled = partial.partly_pooled(
+        [stratum for stratum, _ in run.evaluated], evidence, run.workspace.settings
+    )
+    evaluated = tuple(
+        (stratum, evaluation.with_further(e, (Further.PARTLY_POOLED, pooled[stratum.key])))
+        if stratum.key in pooled
+        else (stratum, e)
+        for stratum, e in run.evaluated
+    )
+    decides = run.workspace.settings.evidence.beside_like == "decides"
+    gathered_too = {
+        key: replace(
+            g,
+            evaluated=replace(
+                evaluation.with_further(g.evaluated, (Further.PARTLY_POOLED, pooled[key])),
+                decides=decides,
+            ),
+        )
+        if key in pooled
+        else g
+        for key, g in run.gathered.items()
+    }
+    return replace(run, evaluated=evaluated, gathered=gathered_too)
 
 
 def as_manifest(run: Run) -> list[dict[str, Any]]:

@@ -42,6 +42,7 @@ from reconcile.pairs import (
     month,
     pairing,
     pooling,
+    repeats,
     sides,
     sums,
     superseded,
@@ -117,7 +118,20 @@ def settle_identities(run: Run) -> Run:
                 for sample in samples[side]
                 if sample not in registered
             ]
+    run = _marked(run) if held.both else run
+    if run.marks is not None:
+        findings += repeats.findings(run.marks, run.workspace.settings.pairs)
     return replace(run, held=held, findings=run.findings + tuple(findings))
+
+
+def _marked(run: Run) -> Run:
+    """The run with the means of its samples, and the marks of the rows behind its pairs."""
+    store, means = run.store, sides.average(run.store)
+    facts = store.frame(sql("pair_facts"))
+    if facts.empty:
+        return replace(run, means=means)
+    chance = run.workspace.settings.pairs.repeat_chance
+    return replace(run, means=means, marks=repeats.marked(store, means, facts, chance))
 
 
 def _chosen_elements(store: Store, settings: Settings) -> tuple[Finding, ...]:
@@ -224,14 +238,14 @@ def make_pairs(run: Run) -> Run:
     settings, store = run.workspace.settings, run.store
     field_keys = sides.keys_of(store, "field", settings.workspace.elements)
     lab_keys = sides.keys_of(store, "lab", settings.workspace.elements)
-    means = sides.average(store)
+    means = run.means or sides.average(store)
     interference = eligibility.lead_on_arsenic(store, means[0], field_keys, settings.thresholds)
     high = sums.high_means(
         store, {s.file_id: run.workspace.table(found.table_index) for found, s in run.files}
     )
 
     def join(pool: Sequence[str], apart: frozenset[str]) -> tuple[Joined, pd.DataFrame]:
-        joined = pairing.join(store, means, field_keys, lab_keys, pool, apart)
+        joined = pairing.join(store, means, field_keys, lab_keys, pool, apart, run.marks)
         linked = superseded.name_links(
             store, joined.pairs, {stratum.key: stratum.lab_method for stratum in joined.strata}
         )

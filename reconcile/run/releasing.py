@@ -25,6 +25,7 @@ from reconcile.evidence import custody
 from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_life, scoring
 from reconcile.pairs import account, filing, superseded
+from reconcile.pairs.clusters import REPEAT_OF
 from reconcile.releases import anchors, history, persons, record, release, settling
 from reconcile.reporting.files import write_release
 from reconcile.reporting.render.tables import data_files
@@ -262,9 +263,12 @@ def _exclusions(run: Run) -> pd.DataFrame:
         run.pairs.loc[~run.pairs["used"].astype(bool)].itertuples(index=False)
     )
     rows = [
-        ("pair", p.sample_id, strata[p.stratum].element, p.stratum, p.reason, "", "")
+        (
+            "pair", p.sample_id, strata[p.stratum].element, p.stratum, p.reason,
+            getattr(p, REPEAT_OF, ""), "",
+        )
         for p in left_out
-    ]
+    ]  # fmt: skip
     for side in ("field", "lab"):
         rows += [
             (f"{side} row", sample, "", "", reason, f"{path}, row {number}", "")

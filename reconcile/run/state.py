@@ -31,6 +31,7 @@ from reconcile.judgement import scoring
 from reconcile.pairs.earlier import EarlierMonth
 from reconcile.pairs.month import Held
 from reconcile.pairs.pairing import Joined, RunFile
+from reconcile.pairs.sides import Side
 from reconcile.releases import release
 from reconcile.store.database import Store, StoredFile
 from reconcile.store.statements import quoted, sql
@@ -68,6 +69,8 @@ class Run:
     custody_head: str = ""
     custody_gone: tuple[str, ...] = ()  # custody files that a release used and that are gone
     lab_errors: dict[tuple[str, str], evaluation.LabError] = field(default_factory=dict)
+    means: tuple[Side, Side] | None = None  # of the samples, field and laboratory
+    marks: pd.DataFrame | None = None  # of the rows behind the pairs, see pairs.repeats
     joined: Joined | None = None
     pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
     pooling: dict[str, Pooling] = field(default_factory=dict)  # by stratum key

@@ -63,18 +63,29 @@ def edge_terms(line: TruthLine, level: float, edge: float) -> tuple[float, float
     scatters more than all, their scatter stands for all, with their degrees of freedom.
     """
     logs = line.scale == "log ratio"
-    if line.reason or not line.own > 0 or (logs and not (level > 0 and edge > 0)):
+    if (
+        line.reason
+        or not line.own > 0
+        or not math.isfinite(line.effect)
+        or (logs and not (level > 0 and edge > 0))
+    ):
         return NAN, NAN, NAN
     at, limit = (math.log(edge), math.log(level)) if logs else (edge, level)
     variance = float(line.variance(at))
-    scatter, df = line.scatter, line.n - 2.0
+    scatter, df = line.scatter, _freedom_of_scatter(line)
     near = _near(line, at)
     if near is not None and near[0] > scatter:
         variance *= near[0] / scatter
-        scatter, df = near
+        scatter, df = near[0], near[1] * df / (line.n - 2)
     own = scatter - (line.scatter - line.own)
     k = (limit - float(line.at(at))) / math.sqrt(own)
     return -k if edge < level else k, variance / own, max(df * (own / scatter) ** 2, 1.0)
+
+
+def _freedom_of_scatter(line: TruthLine) -> float:
+    if line.clusters is None or not math.isfinite(line.clusters.total_freedom):
+        return line.n - 2.0
+    return line.clusters.total_freedom * (line.n - 2) / max(line.clusters.n - 2, 1)
 
 
 def _near(line: TruthLine, at: float) -> tuple[float, float] | None:

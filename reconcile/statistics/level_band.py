@@ -8,7 +8,8 @@ there against that content; its limits are content/(1 + margin) and content·(1 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -16,7 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from reconcile.statistics._values import Booleans, Floats, pairs, quiet
+from reconcile.statistics._values import Booleans, Floats, Integers, pairs, quiet
+from reconcile.statistics.clusters import Clustered, judged
 from reconcile.statistics.line import trouble
 from reconcile.statistics.result import NAN
 
@@ -36,7 +38,8 @@ class TruthLine:
     error included; ``own`` the same without it, that of a field value at a true content.
     ``lab`` holds the lab values in rising order, ``truth`` the same drawn towards their mean
     by ``reliability`` (what is to be expected of the truth given the lab value), ``field`` the
-    field values beside them.
+    field values beside them. ``clusters``: of what the pairs are off the line, and ``apart`` of
+    field less lab, where pairs are in clusters.
     """
 
     scale: Scale
@@ -52,6 +55,18 @@ class TruthLine:
     truth: Floats
     field: Floats
     reason: str = ""
+    clusters: Clustered | None = None
+    apart: Clustered | None = None
+    like: float = 1.0  # variance of the mean over that by these pairs alone, beside like studies
+
+    @property
+    def effect(self) -> float:
+        """The design effect of the line: how much clusters widen its variance."""
+        return 1.0 if self.clusters is None else self.clusters.effect
+
+    def widening(self, k: int | None = None) -> float:
+        """The same with the fewer degrees of freedom of clusters; of a mean of ``k`` pairs."""
+        return 1.0 if self.clusters is None else self.clusters.widening(self.clusters.n - 2, k)
 
     @property
     def low(self) -> float:
@@ -76,9 +91,10 @@ class TruthLine:
         return np.asarray(self.field_mean + self.slope * (u - self.lab_mean), dtype=np.float64)
 
     def variance(self, truth: ArrayLike) -> Floats:
-        """Variance of :meth:`at`, shape as given."""
+        """Variance of :meth:`at`, shape as given, for intervals by n − 2 degrees of freedom."""
         u = np.asarray(truth, dtype=np.float64) - self.lab_mean
-        return np.asarray(self.scatter / self.n + u * u * self.slope_variance, dtype=np.float64)
+        alone = self.like * self.scatter / self.n + u * u * self.slope_variance
+        return np.asarray(self.widening() * alone, dtype=np.float64)
 
 
 def _no_line(scale: Scale, n: int, reason: str) -> TruthLine:
@@ -88,8 +104,9 @@ def _no_line(scale: Scale, n: int, reason: str) -> TruthLine:
 
 @quiet
 def truth_line(
-    lab: ArrayLike, field: ArrayLike, scale: Scale, lab_variance: float = NAN
-) -> TruthLine:
+    lab: ArrayLike, field: ArrayLike, scale: Scale, lab_variance: float = NAN,
+    clusters: Sequence[Integers] = (),
+) -> TruthLine:  # fmt: skip
     """Line of field on true content where the lab's error variance is known.
 
     ``lab_variance`` is that of a pair's lab value: relative for "log ratio", in the unit
@@ -97,7 +114,8 @@ def truth_line(
     m_xy/(m_xx − σ_u²), its variance [m_xx·s_vv + b²σ_u⁴]/[(n − 1)(m_xx − σ_u²)²], m_xx here the
     variance of the lab values (Fuller 1987, section 1.2, from memory). A ``reason`` and no
     line for fewer than four pairs, values without a logarithm, a lab error as large as the
-    range, or points on a line.
+    range, or points on a line. ``clusters``: one or two groupings of the pairs, each of codes
+    of shape (n,); where these differ more than pairs within them, ``scatter`` is that of both.
     """
     x, y = pairs(lab, field, ("lab", "field"))
     n = int(x.size)
@@ -121,11 +139,27 @@ def truth_line(
     scatter = float(residual @ residual) / (n - 2)
     if not scatter > 1e-24 * float(np.max(y * y) + np.max(x * x)):
         return _no_line(scale, n, "the points lie on a line, so its error can't be estimated")
+    factors = [np.asarray(codes)[order] for codes in clusters]
+    found = judged(residual, factors, 2.0, x)
+    if found is not None and found.effect > 1 and math.isfinite(found.total):
+        scatter = max(found.total, scatter)
     slope_variance = (size * scatter + slope**2 * error**2) / ((n - 1) * true_size**2)
     return TruthLine(
         scale, n, float(x.mean()), float(y.mean()), slope, slope_variance, scatter,
         scatter - slope**2 * error, reliability, x, x.mean() + reliability * u, y,
+        clusters=found, apart=judged(y - x, factors),
     )  # fmt: skip
+
+
+def beside_like(line: TruthLine, shift: float, share: float) -> TruthLine:
+    """The line moved by ``shift`` (working scale), its mean's variance ``share`` of its own.
+
+    As where a mixed model draws the mean towards that of like studies. What its pairs scatter,
+    and where they lie, stays.
+    """
+    if line.reason:
+        return line
+    return replace(line, field_mean=line.field_mean + shift, like=line.like * share)
 
 
 def limits_of_bias(truth: ArrayLike, margin: float, scale: Scale) -> tuple[Floats, Floats]:
@@ -252,7 +286,7 @@ def _curve(line: TruthLine, points: Floats, alpha: float) -> tuple[Floats, Float
         return line.at(points), np.full(len(points), math.inf)
     coefficients = np.linalg.solve(r, q.T @ line.field)
     residual = line.field - design @ coefficients
-    scatter = float(residual @ residual) / (n - 3)
+    scatter = float(residual @ residual) / (n - 3) * line.widening()
     at = np.vander((points - middle) / reach, 3, increasing=True)
     leverage = np.sum(np.linalg.solve(r.T, at.T) ** 2, axis=0)
     half = float(special.stdtrit(n - 3, 1 - alpha / 2)) * np.sqrt(scatter * leverage)
@@ -290,7 +324,8 @@ def _stretches(
 ) -> tuple[Booleans, Floats, Floats]:
     """Of every k neighbours: is their mean bias not shown inside, first and last lab value."""
     n = line.n
-    half = float(special.stdtrit(n - 2, 1 - alpha)) * math.sqrt(line.scatter / k)
+    half = float(special.stdtrit(n - 2, 1 - alpha))
+    half *= math.sqrt(line.scatter * line.widening(k) / k)
     field = _means(line.field - line.field_mean, k) + line.field_mean
     truth = _means(line.truth - line.lab_mean, k) + line.lab_mean
     lowest, highest = limits_of_bias(truth, margin, line.scale)

@@ -37,6 +37,7 @@ from reconcile.statistics._values import (
     same_length,
     vector,
 )
+from reconcile.statistics.clusters import ONE_CLUSTER
 from reconcile.statistics.month_steps import Months
 from reconcile.statistics.month_sums import month_sums, of_summaries, within_at
 from reconcile.statistics.months import AssumedSpread, MonthsModel, no_model, of_sums
@@ -198,15 +199,19 @@ def limited_model(
     known: ArrayLike | None = None,
     level: float = 0.95,
     assumed: AssumedSpread | None = None,
+    widened: float = 1.0,
 ) -> MonthsModel:
     """``months_model`` of pairs between ``low`` and ``high``, shape (n,); see :func:`summarised`.
 
-    ``n`` of the estimates counts the pairs, also those known by a limit.
+    ``n`` of the estimates counts the pairs, also those known by a limit. ``widened``: variance
+    of a month's mean over that of as many independent pairs, where pairs are in clusters.
     """
     check_level(level)
     made = summarised(low, high, month, known)
     if isinstance(made, str):
         return no_model(made, level)
     m = made.months
-    sums = of_summaries(m.counts, m.means, float(m.squares.sum()), made.told)
+    if not math.isfinite(widened):
+        return no_model(ONE_CLUSTER, level, round(float(made.told.sum())), m.counts.size)
+    sums = of_summaries(m.counts, m.means, float(m.squares.sum()), made.told, widened)
     return of_sums(sums, made.centre, made.unit, level, assumed)

@@ -32,6 +32,7 @@ class MonthSums:
     square: float  # Σ (y − mean of its month)²
     exact: bool  # nothing is known of single pairs
     told: Floats | None = None  # pairs of each month, where ``counts`` is what they weigh
+    widened: float = 1.0  # variance of a month's mean over that of as many independent pairs
 
     @property
     def n(self) -> int:
@@ -64,9 +65,9 @@ class MonthSums:
     def of_means(self, within: float) -> tuple[Floats, Floats]:
         """Variances of the months' means at one variance within, and weights of the pairs."""
         if self.exact:
-            return within / self.counts, np.array([], dtype=np.float64)
+            return self.widened * within / self.counts, np.array([], dtype=np.float64)
         w = 1 / (within + self.known)
-        return 1 / self._by_month(w), w
+        return self.widened / self._by_month(w), w
 
     def means(self, weights: Floats) -> Floats:
         """Means of the months by the weights of :meth:`of_means`."""
@@ -77,7 +78,7 @@ class MonthSums:
     def variances_of_means(self, within: Floats) -> Floats:
         """Shape (draws, a)."""
         if self.exact:
-            return np.asarray(within[:, None] / self.counts, dtype=np.float64)
+            return np.asarray(self.widened * within[:, None] / self.counts, dtype=np.float64)
         return np.array([self.of_means(float(s))[0] for s in within])
 
     def means_at(self, within: Floats) -> Floats:
@@ -93,23 +94,25 @@ class MonthSums:
         return float(w @ off**2), -float(w**2 @ off**2)
 
 
-def month_sums(values: Floats, codes: Integers, known: Floats) -> MonthSums:
+def month_sums(values: Floats, codes: Integers, known: Floats, widened: float = 1.0) -> MonthSums:
     """Sums of values of a scale near one; months coded 0, 1, … without a gap."""
     counts = np.bincount(codes).astype(np.float64)
     means = np.bincount(codes, weights=values) / counts
     square = float(np.sum((values - means[codes]) ** 2))
     exact = not bool(np.any(known > 0))
-    return MonthSums(values, codes, known, counts, means, square, exact)
+    return MonthSums(values, codes, known, counts, means, square, exact, widened=widened)
 
 
 def of_summaries(
-    counts: Floats, means: Floats, square: float, told: Floats | None = None
-) -> MonthSums:
+    counts: Floats, means: Floats, square: float, told: Floats | None = None,
+    widened: float = 1.0,
+) -> MonthSums:  # fmt: skip
     """The same of months of which only count, mean and the sum of squares within are given."""
     nothing = np.array([], dtype=np.float64)
     return MonthSums(
-        nothing, np.array([], dtype=np.int64), nothing, counts, means, square, True, told
-    )
+        nothing, np.array([], dtype=np.int64), nothing, counts, means, square, True, told,
+        widened,
+    )  # fmt: skip
 
 
 # ---- restricted maximum likelihood -----------------------------------------------------
@@ -129,14 +132,15 @@ def _minus_two_log(sums: MonthSums, variances: Any) -> Any:
     """
     within, between = variances
     if sums.exact:
-        means, v = sums.plain_means, within / sums.counts
+        means, v = sums.plain_means, sums.widened * within / sums.counts
         inside = (sums.n - sums.months) * np.log(within) + sums.square / within
     else:
         w = 1 / (within + sums.known)
-        v = 1 / _added(sums, w)
-        means = v * _added(sums, w * sums.values)
+        alone = 1 / _added(sums, w)
+        v = sums.widened * alone
+        means = alone * _added(sums, w * sums.values)
         square = np.sum(w * (sums.values - means[sums.codes]) ** 2)
-        inside = square - np.sum(np.log(w)) - np.sum(np.log(v))
+        inside = square - np.sum(np.log(w)) - np.sum(np.log(alone))
     p = 1 / (between + v)
     total = np.sum(p)
     off = means - np.sum(p * means) / total

@@ -35,6 +35,7 @@ from reconcile.statistics._values import (
     quiet,
     vector,
 )
+from reconcile.statistics.clusters import ONE_CLUSTER
 from reconcile.statistics.month_sums import (
     MonthSums,
     month_sums,
@@ -90,9 +91,10 @@ class Fitted:
         # means that have just the variance that is to be expected
         place = special.ndtri((np.arange(a) + 0.5) / a)
         off = place / np.std(place, ddof=1) if a > 1 else place
-        means = self.mean + off * math.sqrt(self.between + self.within / pairs)
-        counts = np.full(a, pairs)
-        return of_summaries(counts, means, self.within * max(a * pairs - a, 0.0))
+        scatter = self.between + self.sums.widened * self.within / pairs
+        means, counts = self.mean + off * math.sqrt(scatter), np.full(a, pairs)
+        square = self.within * max(a * pairs - a, 0.0)
+        return of_summaries(counts, means, square, widened=self.sums.widened)
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,13 +204,16 @@ def months_model(
     known: ArrayLike | None = None,
     level: float = 0.95,
     assumed: AssumedSpread | None = None,
+    widened: float = 1.0,
 ) -> MonthsModel:
     """Fit the bias over months to ``values``, one per pair, shape (n,), on the working scale.
 
     ``month``: labels, shape (n,), any hashable; ``by_month`` follows their first appearance.
     ``known``: error variances that are known of each pair, shape (n,). ``assumed``: what is
     taken of the spread between months beside the evidence; without it one month gives no
-    interval for a coming one. With values that are known only by a limit: ``limited_months``.
+    interval for a coming one. ``widened``: variance of a month's mean over that of as many
+    independent pairs, where pairs are in clusters. With values that are known only by a limit:
+    ``limited_months``.
     """
     check_level(level)
     y = vector(values)
@@ -224,17 +229,20 @@ def months_model(
         return no_model("fewer than two pairs", level, n, n)
     if not float(np.abs(y).max()) < 1e150:
         return no_model(TOO_LARGE, level, n, int(codes.max()) + 1)
-    return _fitted(y, codes, k, level, assumed)
+    if not math.isfinite(widened):
+        return no_model(ONE_CLUSTER, level, n, int(codes.max()) + 1)
+    return _fitted(y, codes, k, level, assumed, widened)
 
 
 def _fitted(
-    y: Floats, codes: Integers, k: Floats, level: float, assumed: AssumedSpread | None
-) -> MonthsModel:
+    y: Floats, codes: Integers, k: Floats, level: float, assumed: AssumedSpread | None,
+    widened: float = 1.0,
+) -> MonthsModel:  # fmt: skip
     a, n, centre = int(codes.max()) + 1, int(y.size), float(y[0])
     unit = float(np.std(y - centre))
     if not unit > 1e-13 * max(float(np.abs(y).max()), 1e-300):
         return no_model("the pairs do not scatter", level, n, a)
-    sums = month_sums((y - centre) / unit, codes, k / unit**2)
+    sums = month_sums((y - centre) / unit, codes, k / unit**2, widened)
     return of_sums(sums, centre, unit, level, assumed)
 
 

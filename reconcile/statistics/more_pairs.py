@@ -72,30 +72,39 @@ def pairs_for_tail(
     return smallest(max(start, lost + 1), shown)
 
 
-def pairs_for_spread(sd: float, limit: float, alpha: float = 0.05, start: int = 2) -> float:
-    """Pairs at which the upper chi-square bound of an SD is no more than ``limit``."""
+def pairs_for_spread(
+    sd: float, limit: float, alpha: float = 0.05, start: int = 2, share: float = 1.0
+) -> float:
+    """Pairs at which the upper chi-square bound of an SD is no more than ``limit``.
+
+    The SD has ``share``·(n − 1) degrees of freedom: fewer than n − 1 where pairs are in clusters.
+    """
     if not 0 <= sd < limit:
         return NAN
 
     def shown(n: int) -> bool:
-        upper = sd * math.sqrt((n - 1) / float(special.chdtri(n - 1, 1 - alpha)))
+        df = max(share * (n - 1), 1.0)
+        upper = sd * math.sqrt(df / float(special.chdtri(df, 1 - alpha)))
         return upper <= limit * (1 + _CLOSE)
 
     return smallest(max(start, 2), shown)
 
 
-def samples_for_count(wrong: int, among: int, bound: float, confidence: float = 0.95) -> float:
+def samples_for_count(
+    wrong: int, among: int, bound: float, confidence: float = 0.95, effect: float = 1.0
+) -> float:
     """Samples at which a share, as found, has a Clopper-Pearson upper end within ``bound``.
 
-    Two-sided at ``confidence``; with none counted yet none is taken to be wrong.
+    Two-sided at ``confidence``; with none counted yet none is taken to be wrong. ``effect``: the
+    design effect by which counts of pairs in clusters are divided.
     """
     share = wrong / among if among else 0.0
-    if not share < bound:
+    if not (share < bound and math.isfinite(effect)):
         return NAN
 
     def shown(n: int) -> bool:
-        x = share * n
-        return float(stats.beta.ppf((1 + confidence) / 2, x + 1, n - x)) <= bound
+        x, rest = share * n / effect, (1 - share) * n / effect
+        return float(stats.beta.ppf((1 + confidence) / 2, x + 1, rest)) <= bound
 
     return smallest(max(among, 1), shown)
 

@@ -13,8 +13,13 @@ from reconcile.statistics.result import NAN, Estimate, not_estimable
 Side = Literal["two-sided", "upper", "lower"]
 
 
-def clopper_pearson(count: int, n: int, level: float = 0.95, side: Side = "two-sided") -> Estimate:
+def clopper_pearson(
+    count: float, n: float, level: float = 0.95, side: Side = "two-sided"
+) -> Estimate:
     """Exact interval of a proportion ``count``/``n`` (Clopper & Pearson 1934).
+
+    Counts need not be whole: those of clusters are divided by their design effect (Korn &
+    Graubard 1998, from memory).
 
     ``side`` 'upper' or 'lower' gives the one-sided bound at ``level``, the other
     end being 0 or 1. The interval never covers less than ``level``, and for
@@ -34,7 +39,7 @@ def clopper_pearson(count: int, n: int, level: float = 0.95, side: Side = "two-s
     elif side == "lower":
         high = 1.0
     share = count / n
-    return Estimate(share, math.sqrt(share * (1 - share) / n), low, high, n, level, method)
+    return Estimate(share, math.sqrt(share * (1 - share) / n), low, high, int(n), level, method)
 
 
 def howe_tolerance_factor(n: int, coverage: float = 0.95, level: float = 0.95) -> float:

@@ -29,6 +29,7 @@ from reconcile.base.model import (
     Further,
     InputFile,
     Outcome,
+    PartlyPooled,
     Pooling,
     QualityCheck,
     Readings,
@@ -45,6 +46,7 @@ from reconcile.base.settings import Settings
 from reconcile.figures import evaluation, further
 from reconcile.reporting import sentences
 from reconcile.statistics import components, decisions
+from reconcile.statistics.result import Estimate
 
 RELEASE = "2026-10-r2-3fa9c2d4"
 MARKUP_ID = '<img src="file:///etc/passwd"/>'
@@ -158,6 +160,14 @@ def _behind(used: pd.DataFrame, s: StratumStatistics) -> list[further.Item]:
     found.append((Further.THREE_METHODS, three))
     test = decisions.interaction_test(lab, field, np.arange(n) % 2)
     found.append((Further.POOLING, Pooling(("instrument",), ("a", "b"), n % 2 == 0, 0.05, test)))
+    own, seen, common = (
+        Estimate(v, 0.01, v - half, v + half, n, 0.95)
+        for v, half in ((0.06, 0.03), (0.05, 0.02), (0.03, 0.04))
+    )
+    spread = Estimate(0.02, math.nan, 0.01, 0.06, 3 * n, 0.95)
+    found.append(
+        (Further.PARTLY_POOLED, PartlyPooled(3, 3 * n, own, seen, common, spread, 2.2 * n, -0.01))
+    )
     return found
 
 

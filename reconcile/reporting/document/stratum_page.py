@@ -349,6 +349,9 @@ def counts_text(figures: dict[str, Figure], result: StratumResult) -> str:
         lab=at("lab_censored"),
         both=at("both_censored"),
     )
+    if "pairs_effective" in figures:
+        effective = f"{math.floor(figures['pairs_effective'].value + 1e-9)}"
+        text += " " + words.CLUSTERS_TEXT.format(clusters=at("clusters"), effective=effective)
     unit, factor = result.unit, result.per_mg_kg
     ranges = [
         f"{side} {numbers.interval_of_numbers(low * factor, high * factor, unit)}"

@@ -13,6 +13,7 @@ WITH resolved AS NOT MATERIALIZED (
         coalesce(lab.digestion_class, '') AS digestion_class,
         lab.certificate, lab.received_at, lab.analysed_at, lab.reported_at,
         coalesce(lab.laboratory, '') AS laboratory,
+        lab.lab_id,
         -- Of a blind duplicate only the register says whose it is.
         coalesce(lab.duplicate_of, register.duplicate_of) AS duplicate_of,
         coalesce(lab.duplicate_kind, register.duplicate_kind) AS duplicate_kind,

@@ -4,6 +4,7 @@ WITH mean AS (
     SELECT
         sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis,
         max(coalesce(reported_at, analysed_at, received_at)) AS lab_time,
+        CASE WHEN count(DISTINCT lab_id) = 1 THEN min(lab_id) END AS lab_id,
         min(certificate) AS certificate, max(certificate) AS last_certificate
     FROM lab_row
     WHERE disposition = 'sample'

@@ -5,6 +5,7 @@ FROM (
     SELECT
         sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis,
         coalesce(reported_at, analysed_at, received_at) AS lab_time,
+        lab_id,
         [certificate] AS certificate
     FROM lab_row
     WHERE disposition = 'sample'

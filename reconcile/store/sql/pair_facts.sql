@@ -7,7 +7,7 @@ SELECT
     field_sample.moisture_basis AS field_basis, pair_type,
     lab_sample.technique AS lab_technique, laboratory, lab_method, digestion,
     digestion_class,
-    lab_sample.moisture_basis AS lab_basis
+    lab_sample.moisture_basis AS lab_basis, lab_id
 FROM sample_pair
 JOIN field_sample ON field_sample.number = field_number
 JOIN lab_sample ON lab_sample.number = lab_number

@@ -58,6 +58,7 @@ DESCRIPTION_DIFFERS = "moisture bases differ ({basis})"
 DESCRIPTION_STATED = "stated"
 LEAST = "{least} or more"
 PAIRS_FOUND = "{n} used"
+AS_INDEPENDENT = "{n}, in clusters that weigh as {effective} independent ones"
 THIRDS_FOUND = "{first}, {second} and {third}"
 CENSORED_ASKED = "at most {most}"
 CENSORED_FOUND = "{share} of {offered}"
@@ -115,6 +116,14 @@ BINDING_PLAIN = "{found}."
 BINDING_NO_PAIR = "No pair was used; {asked} are needed."
 BINDING_ONE_PAIR = "Only 1 pair was used; {asked} are needed."
 BINDING_PAIRS = "Only {n} pairs were used; {asked} are needed."
+BINDING_CLUSTERS = (
+    "The {n} pairs used are in clusters and weigh as {effective} independent ones; {asked} are "
+    "needed."
+)
+BINDING_ONE_CLUSTER = (
+    "The {n} pairs used are all of one group (hole, heat, lot), which shows nothing of how others "
+    "are read."
+)
 BINDING_THIRDS = "The thirds of the range hold {found} pairs; {asked} are needed in each."
 BINDING_CENSORED = (
     "Too many results lie outside a method's limits: {found} pairs, where {asked} is accepted."
@@ -128,6 +137,7 @@ NEXT_PAIRS = (
     "Send at least {n} more sample of this kind to the laboratory.",
     "Send at least {n} more samples of this kind to the laboratory.",
 )
+NEXT_CLUSTERS = "Send samples of other groups (holes, heats, lots) to the laboratory."
 NEXT_THIRDS = "Choose the next samples for the laboratory over the whole range, low to high."
 NEXT_CENSORED = "Choose samples above the limits of both methods, or a method with lower limits."
 NEXT_SPOTS = "Shoot {n} or more spots on each sample."
@@ -176,6 +186,10 @@ ACCEPTED_FACTOR = (
     "not seen."
 )
 ACCEPTED_PART = " The range is where the bias is shown: {share} of the pairs lie in it."
+ACCEPTED_LIKE = (
+    " The bias is taken beside that of like strata, as the setting beside_like says: its chance "
+    "of being wrong holds over these strata and not for each."
+)
 ACCEPTED_UNTIMED = (
     " Whether the bias moved within the period was not looked for: times of reading are not known."
 )

@@ -93,6 +93,14 @@ FIGURES = {
     "pooling_slopes_p": "Equal slopes of the parts, p value",
     "pooling_offsets_p": "Equal offsets of the parts, p value",
     "difference_p": "No difference, p value, not adjusted",
+    "clusters": "Clusters of pairs",
+    "pairs_effective": "Pairs, as so many independent ones",
+    "intracluster_correlation": "Correlation of pairs of one cluster",
+    "beside_like_bias": "Bias beside like strata",
+    "beside_like_own": "– by its own pairs alone",
+    "beside_like_common": "– common to like strata",
+    "beside_like_spread": "– SD between like strata",
+    "beside_like_gain": "– known as well as by so many own pairs",
     "limits_at": "Level {n} of limits by level",
 }
 SCALES = {

@@ -46,6 +46,13 @@ ERRORS_SPLITS = {
     False: "Without duplicates of splits what separates two splits of one sample can’t be told "
     "apart and stands in heterogeneity.",
 }
+BESIDE_SAID = (
+    "A second opinion, which decides only where the setting beside_like says so: beside {strata} "
+    "like strata (other materials or instruments) the bias is {seen}; by its own pairs alone it "
+    "is {own}. {gain}"
+)
+BESIDE_GAIN = "The like strata are worth {more} more pairs: as {gain} instead of {n}."
+BESIDE_NO_GAIN = "The like strata differ too much among themselves to say more of this one."
 SCATTER_SAID = (
     "One {one} scatters with an SD of {single}, so that the mean of {now} has a standard error of "
     "{se_now}; {double} would bring it to {se_double}, {four} to {se_four}. More of them lessen "

@@ -155,6 +155,10 @@ COUNTS_TEXT = (
     "{joined} joined: {used} used, {excluded} excluded; field result censored in {field}, lab "
     "result in {lab}, both in {both}."
 )
+CLUSTERS_TEXT = (
+    "In {clusters} clusters (hole, heat, lot, laboratory row or batch) they weigh as {effective} "
+    "independent pairs."
+)
 RANGE_TEXT = "Range of the used pairs: {ranges}."
 DETAIL = "{value} ({level} interval {interval}, n = {n})."
 

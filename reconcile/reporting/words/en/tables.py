@@ -152,4 +152,7 @@ PAIR_LABELS = {
     "re_assay": "Re-assay above the range",
     "used": "Used",
     "reason": "Reason",
+    "lab_row": "Mark of the laboratory row",
+    "both_rows": "Mark of both rows",
+    "repeat_of": "Counts as the pair of",
 }
