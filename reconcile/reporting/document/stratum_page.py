@@ -352,6 +352,8 @@ def counts_text(figures: dict[str, Figure], result: StratumResult) -> str:
     if "pairs_effective" in figures:
         effective = f"{math.floor(figures['pairs_effective'].value + 1e-9)}"
         text += " " + words.CLUSTERS_TEXT.format(clusters=at("clusters"), effective=effective)
+        if figures["pairs_effective"].value < at("pairs_used"):
+            text += f" {words.CLUSTERS_JUDGED}"
     unit, factor = result.unit, result.per_mg_kg
     ranges = [
         f"{side} {numbers.interval_of_numbers(low * factor, high * factor, unit)}"

@@ -159,6 +159,9 @@ CLUSTERS_TEXT = (
     "In {clusters} clusters (hole, heat, lot, laboratory row or batch) they weigh as {effective} "
     "independent pairs."
 )
+CLUSTERS_JUDGED = (
+    "The criteria are judged so; the intervals of figures are those of independent pairs."
+)
 RANGE_TEXT = "Range of the used pairs: {ranges}."
 DETAIL = "{value} ({level} interval {interval}, n = {n})."
 
