@@ -220,10 +220,10 @@ def test_certificates_of_one_laboratory_that_move_are_told_by_batch_and_by_date(
         for line in assays("A", 1.2 if i == 3 else 1.0, part, f"C{i}", i, day)
     ]
     outcome = reconcile.run_period(site(tmp_path / "w", lines), "all")
-    (shift,) = outcome.reconciliation.certificate_shifts
+    (shift,) = outcome.reconciliation.group_shifts
     assert shift.told
     far = max(shift.means, key=lambda m: abs(m.shift.value))
-    assert (far.certificate, far.day, far.n) == ("C3", "2026-10-20", 10)
+    assert (far.name, far.day, far.n) == ("C3", "2026-10-20", 10)
     assert far.shift.low < 0.2 < far.shift.high
     assert shift.by_date.low > 0
     (told,) = [f for f in outcome.reconciliation.findings if f.code == "certificates shift"]
@@ -237,9 +237,7 @@ def test_certificates_that_read_alike_are_not_told(tmp_path: Path) -> None:
     lines = [
         line for i in range(4) for line in assays("A", 1.0, known[i::4], f"C{i}", i, "2026-10-05")
     ]
-    (shift,) = reconcile.run_period(
-        site(tmp_path / "w", lines), "all"
-    ).reconciliation.certificate_shifts
+    (shift,) = reconcile.run_period(site(tmp_path / "w", lines), "all").reconciliation.group_shifts
     assert not shift.told
 
 

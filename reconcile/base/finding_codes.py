@@ -57,6 +57,7 @@ class FindingCode(StrEnum):
 
     # figures
     LABORATORIES_DIFFER = "laboratories differ"
+    OPERATORS_DIFFER = "operators differ"
     CERTIFICATES_SHIFT = "certificates shift"
 
     # judgement

@@ -1,4 +1,4 @@
-"""Laboratories beside each other, and certificates of one: what the report shows of both."""
+"""Laboratories beside each other, certificates of one, operators of one instrument: as shown."""
 
 from __future__ import annotations
 
@@ -36,25 +36,32 @@ class BetweenLaboratories:
 
 
 @dataclass(frozen=True, slots=True)
-class CertificateMean:
-    """The pairs of one certificate against those of the others of one stratum."""
+class GroupMean:
+    """The pairs of one certificate or operator against those of the others of one stratum."""
 
-    certificate: str
-    day: str  # of report, ISO; "" where no date is stated
+    name: str
+    day: str  # of a certificate's report, ISO; "" where no date is stated
     n: int
     shift: Estimate  # from the mean of the others; a fraction, or mg/kg
 
 
-@dataclass(frozen=True, slots=True)
-class CertificateShift:
-    """Whether the certificates of one laboratory move against the field, in one stratum."""
+CERTIFICATES, OPERATORS = "certificates", "operators"
 
+
+@dataclass(frozen=True, slots=True)
+class GroupShifts:
+    """Whether certificates, or operators, read differently against the other side of the pairs.
+
+    Shifts are of laboratory over field for certificates, of field over laboratory for operators.
+    """
+
+    kind: str  # CERTIFICATES or OPERATORS
     stratum: str  # key
     label: str
-    laboratory: str
+    of: str  # the laboratory, or the instrument
     relative: bool  # shifts are fractions; else mg/kg
-    means: tuple[CertificateMean, ...]  # in order of their days
-    p_value: float  # of no difference between certificates
-    by_date: Estimate  # shift over 30 days
+    means: tuple[GroupMean, ...]  # in order of their days
+    p_value: float  # of no difference between them
+    by_date: Estimate  # shift over 30 days; of certificates
     p_by_date: float
     told: bool  # beyond the level and the size of the settings

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reconcile.base.grades import ConformityRecord
-    from reconcile.base.laboratories import BetweenLaboratories, CertificateShift
+    from reconcile.base.laboratories import BetweenLaboratories, GroupShifts
     from reconcile.statistics.agreement import (
         Concordance,
         Correlation,
@@ -951,6 +951,6 @@ class Reconciliation:
     rows: str = ""  # digest of the accepted rows
     factor_scores: tuple[Any, ...] = ()  # judgement.scoring.FactorScore
     laboratories: tuple[BetweenLaboratories, ...] = ()
-    certificate_shifts: tuple[CertificateShift, ...] = ()
+    group_shifts: tuple[GroupShifts, ...] = ()
     evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # releases behind the verdicts
     factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them

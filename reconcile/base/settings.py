@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime
 from functools import cache
 from importlib import import_module, resources
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
@@ -235,7 +235,41 @@ def _levels_in(unit: str, levels: tuple[DecisionLevel, ...]) -> None:
             )
 
 
-class MatrixSettings(Part):
+class ControlLimits(Part):
+    """Limits of controls that hold for one element, or for one element in one matrix."""
+
+    recovery_low: Annotated[float, _number(gt=0, le=10)] | None = Field(
+        None, description="lowest recovery of a reference material; else the general one"
+    )
+    recovery_high: Annotated[float, _number(gt=0, le=10)] | None = Field(
+        None, description="highest recovery of a reference material; else the general one"
+    )
+    lab_zeta: Positive | None = Field(
+        None, description="largest |zeta| of a lab reference material; else the general one"
+    )
+    duplicate_cv: Fraction | None = Field(
+        None, description="largest CV_RMS of lab duplicates; else the general one"
+    )
+    blank_multiple: Positive | None = Field(
+        None, description="a blank may not exceed this multiple of the limit; else the general one"
+    )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        _ordered(self, "recovery_low", "recovery_high")
+        return self
+
+    @property
+    def limits(self) -> dict[str, float]:
+        """The limits that are stated, by the names of the general ones."""
+        return {
+            name: value
+            for name in ControlLimits.model_fields
+            if (value := getattr(self, name)) is not None
+        }
+
+
+class MatrixSettings(ControlLimits):
     """What is shown and decided otherwise for one element in one matrix."""
 
     unit: ShownUnit | None = Field(None, description="unit for the reader; else the element's")
@@ -246,7 +280,7 @@ class MatrixSettings(Part):
     precious: bool | None = Field(None, description="laboratory only by default; else as stated")
 
 
-class ElementSettings(Part):
+class ElementSettings(ControlLimits):
     """What is shown and decided for one element."""
 
     unit: ShownUnit = Field("mg/kg", description="unit for the reader: %, mg/kg, ug/kg, g/t")
@@ -353,6 +387,14 @@ class Thresholds(Part):
     )
     lab_zeta: Positive = Field(
         3.0, description="largest accepted |zeta| of a lab reference material"
+    )
+    metal_recovery_low: Fraction = Field(
+        0.90,
+        description="lowest recovery of a reference material of metal (moisture basis 'not "
+        "applicable'); common practice in checking alloys, no source",
+    )
+    metal_recovery_high: Annotated[float, _number(gt=1, le=10)] = Field(
+        1.10, description="highest recovery of a reference material of metal; same source"
     )
     blank_multiple: Positive = Field(
         3.0, description="a blank may not exceed this multiple of the lower limit"
@@ -527,6 +569,14 @@ class Thresholds(Part):
     certificate_size: Fraction = Field(
         0.10,
         description="and only where one lies this fraction from the others, or moves so in 30 days",
+    )
+    operator_level: Level = Field(
+        0.01,
+        description="operators of one method are told to read differently below this p-value "
+        "(one-way analysis of variance of the pairs of one stratum)",
+    )
+    operator_size: Fraction = Field(
+        0.05, description="and only where one reads this fraction from the others"
     )
     drift_size: Fraction = Field(
         0.05, description="largest mean change of a control from first to last check of the day"
@@ -1049,6 +1099,22 @@ class Settings(Part):
             margin=own.margin or general.margin,
             precious=general.precious if own.precious is None else own.precious,
         )
+
+    def limits_of(self, element: str, matrix: str = "", metal: bool = False) -> Thresholds:
+        """The thresholds with the limits of controls that hold for an element in a material.
+
+        The matrix's own stand before the element's, these before those of metal (a solid
+        without moisture), these before the general ones.
+        """
+        t = self.thresholds
+        own: dict[str, float] = {}
+        if metal:
+            own = {"recovery_low": t.metal_recovery_low, "recovery_high": t.metal_recovery_high}
+        if (general := self.element.get(element)) is not None:
+            own |= general.limits
+            if (of_matrix := general.matrix.get(matrix)) is not None:
+                own |= of_matrix.limits
+        return t.model_copy(update=own) if own else t
 
     @model_validator(mode="after")
     def _some_table(self) -> Settings:

@@ -28,7 +28,7 @@ from reconcile.store.statements import Sql, quoted, sql
 CONTROL_COLUMNS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
     "technique", "method", "element", "batch", "at", "value_mg_kg", "qualifier",
-    "limit_mg_kg", "se", "digestion_class", "set_up",
+    "limit_mg_kg", "se", "digestion_class", "set_up", "moisture_basis",
 )  # fmt: skip
 
 #: Facts that name the method of a row.

@@ -40,6 +40,7 @@ def inspect(
     thresholds: Thresholds,
     finish: datetime | None,
     zone: str = "UTC",
+    limits_of: quality.LimitsOf | None = None,
 ) -> Inspection:
     """Judge readings, checks of the instruments, charts over time, stages and rates.
 
@@ -53,7 +54,9 @@ def inspect(
     timeline = store.frame(sql("instrument_days"))
     timeline["method"] = _methods(timeline)
     timeline["day"] = eligibility.days_of(pd.to_datetime(timeline["at"], utc=True), zone)
-    brackets = quality.judge_bracketing(timeline, controls["field"], reference, thresholds)
+    brackets = quality.judge_bracketing(
+        timeline, controls["field"], reference, thresholds, limits_of
+    )
     history = pd.concat(
         [
             eligibility.control_history(store, side, keys[side], _naive(finish), zone)

@@ -1,4 +1,4 @@
-"""Laboratory against laboratory, and certificate against certificate of one laboratory."""
+"""Laboratory against laboratory; certificates of one, and operators, against each other."""
 
 from __future__ import annotations
 
@@ -9,7 +9,13 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.laboratories import BetweenLaboratories, CertificateMean, CertificateShift
+from reconcile.base.laboratories import (
+    CERTIFICATES,
+    OPERATORS,
+    BetweenLaboratories,
+    GroupMean,
+    GroupShifts,
+)
 from reconcile.base.model import Finding, Stratum
 from reconcile.base.settings import Settings, Thresholds
 from reconcile.figures.evaluation import Evaluated
@@ -18,7 +24,7 @@ from reconcile.statistics import agreement, bias
 from reconcile.statistics.one_way import one_way, trend
 from reconcile.statistics.result import Estimate, not_estimable
 
-#: Fewest pairs of a certificate that is held against the others.
+#: Fewest pairs of a certificate or an operator that is held against the others.
 FEWEST = 3
 _DAYS = 30.0
 _SECONDS_OF_DAY = 86_400.0
@@ -67,51 +73,70 @@ def findings_between(found: Iterable[BetweenLaboratories]) -> tuple[Finding, ...
     )  # fmt: skip
 
 
-# ---- certificates of one laboratory --------------------------------------------------------
+# ---- certificates of one laboratory, operators of one instrument ---------------------------
 
 
-def certificate_shifts(
+def group_shifts(
     evaluated: Iterable[tuple[Stratum, Evaluated]], thresholds: Thresholds
-) -> tuple[CertificateShift, ...]:
-    """Of every stratum with two certificates or more, whether these move against the field."""
-    found = (_shifts(stratum, e, thresholds) for stratum, e in evaluated)
+) -> tuple[GroupShifts, ...]:
+    """Of every stratum with two certificates, or two operators, whether these read differently."""
+    found = (
+        _shifts(kind, stratum, e, thresholds)
+        for stratum, e in evaluated
+        for kind in (CERTIFICATES, OPERATORS)
+    )
     return tuple(each for each in found if each is not None)
 
 
-def _shifts(stratum: Stratum, e: Evaluated, t: Thresholds) -> CertificateShift | None:
-    used = _single(e.used)
-    names = used["certificate"].tolist()
+#: By kind of group: column of the pairs, its settings of level and size.
+_COLUMN = {CERTIFICATES: "certificate", OPERATORS: "operator"}
+
+
+def _agreed(kind: str, t: Thresholds) -> tuple[float, float]:
+    if kind == CERTIFICATES:
+        return t.certificate_level, t.certificate_size
+    return t.operator_level, t.operator_size
+
+
+def _shifts(kind: str, stratum: Stratum, e: Evaluated, t: Thresholds) -> GroupShifts | None:
+    if _COLUMN[kind] not in e.pairs:
+        return None
+    used, names = _single(e.used, _COLUMN[kind])
     lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
     relative = e.statistics.difference_scale == "log ratio"
     with np.errstate(all="ignore"):
         moved = np.log(lab / field) if relative else lab - field
+    moved = moved if kind == CERTIFICATES else -moved
     tested = one_way(moved, names, t.confidence)
     if tested.reason:
         return None
-    days = _days(used["lab_time"])
+    days = _days(used["lab_time"]) if kind == CERTIFICATES else np.full(len(used), math.nan)
     slope, p_slope = trend(moved, days, _DAYS, t.confidence)
     by_name = pd.Series(days).groupby(names).max()
     means = sorted(
         (
-            CertificateMean(g.name, _day(by_name[g.name]), g.n, _shown(g.shift, relative))
+            GroupMean(g.name, _day(by_name[g.name]), g.n, _shown(g.shift, relative))
             for g in tested.groups
         ),
-        key=lambda m: (m.day, m.certificate),
+        key=lambda m: (m.day, m.name),
     )
-    size = t.certificate_size * (1.0 if relative else float(np.median(lab)))
-    clear = tested.p_value < t.certificate_level and any(abs(m.shift.value) >= size for m in means)
-    return CertificateShift(
-        stratum.key, stratum.label, stratum.laboratory, relative, tuple(means), tested.p_value,
-        _shown(slope, relative), p_slope,
-        clear or (p_slope < t.certificate_level and abs(_shown(slope, relative).value) >= size),
+    level, size = _agreed(kind, t)
+    size *= 1.0 if relative else float(np.median(lab))
+    clear = tested.p_value < level and any(abs(m.shift.value) >= size for m in means)
+    return GroupShifts(
+        kind, stratum.key, stratum.label,
+        stratum.laboratory if kind == CERTIFICATES else stratum.read_by.instrument,
+        relative, tuple(means), tested.p_value, _shown(slope, relative), p_slope,
+        clear or (p_slope < level and abs(_shown(slope, relative).value) >= size),
     )  # fmt: skip
 
 
-def _single(used: pd.DataFrame) -> pd.DataFrame:
-    """Pairs of one certificate alone, of certificates with enough of them."""
-    one = used.loc[[len(many) == 1 for many in used["certificate"]]]
-    one = one.assign(certificate=[str(many[0]) for many in one["certificate"]])
-    return one.loc[one.groupby("certificate")["certificate"].transform("size").ge(FEWEST)]
+def _single(used: pd.DataFrame, column: str) -> tuple[pd.DataFrame, list[str]]:
+    """Pairs of one certificate or operator alone, of such with enough of them; their names."""
+    one = used.loc[[len(many) == 1 for many in used[column]]]
+    names = pd.Series([str(many[0]) for many in one[column]], index=one.index, dtype="object")
+    enough = names.groupby(names).transform("size").ge(FEWEST).to_numpy(bool)
+    return one.loc[enough], names.loc[enough].tolist()
 
 
 def _days(times: pd.Series) -> np.ndarray:
@@ -141,12 +166,25 @@ def _shown(e: Estimate, relative: bool) -> Estimate:
     )  # fmt: skip
 
 
-def findings_of_certificates(found: Iterable[CertificateShift]) -> tuple[Finding, ...]:
-    """One finding per stratum whose certificates are told to differ."""
+def findings_of_groups(found: Iterable[GroupShifts]) -> tuple[Finding, ...]:
+    """One finding per stratum whose certificates, or operators, are told to differ."""
     return tuple(_finding(x) for x in found if x.told)
 
 
-def _finding(x: CertificateShift) -> Finding:
+_ADVICE = {
+    CERTIFICATES: "Look at the reference materials of these certificates and at the field's drift "
+    "of those days: one of the two moved. Ask for check assays of the certificate that stands "
+    "apart.",
+    OPERATORS: "Let both read the same samples and the same control; look at window, pressure, "
+    "time and place of reading. Operators that read different material differ for that alone.",
+}
+_CODE = {
+    CERTIFICATES: FindingCode.CERTIFICATES_SHIFT,
+    OPERATORS: FindingCode.OPERATORS_DIFFER,
+}
+
+
+def _finding(x: GroupShifts) -> Finding:
     far = max(x.means, key=lambda m: abs(m.shift.value))
 
     def said(value: float) -> str:
@@ -155,15 +193,15 @@ def _finding(x: CertificateShift) -> Finding:
     date = ""
     if x.by_date.estimable:
         date = f"; by date {said(x.by_date.value)} in {_DAYS:g} days (p {x.p_by_date:.2g})"
+    against = (
+        f"the certificates of {x.of or 'the laboratory'} do not read alike against the field"
+        if x.kind == CERTIFICATES
+        else "the operators do not read alike against the laboratory"
+    )
     return Finding(
         "quality", "warning", x.stratum,
-        f"{x.label}: the certificates of {x.laboratory or 'the laboratory'} do not read alike "
-        f"against the field: {far.certificate} {said(far.shift.value)} against the others "
+        f"{x.label}: {against}: {far.name} {said(far.shift.value)} against the others "
         f"({far.shift.level:.0%} interval {said(far.shift.low)} to {said(far.shift.high)}, "
-        f"n {far.n}); p of no difference {x.p_value:.2g}, {len(x.means)} certificates{date}.",
-        advice="Look at the reference materials of these certificates and at the field's drift of "
-        "those days: one of the two moved. Ask for check assays of the certificate that stands "
-        "apart.",
-        code=FindingCode.CERTIFICATES_SHIFT,
-        strata=(x.stratum,),
+        f"n {far.n}); p of no difference {x.p_value:.2g}, {len(x.means)} {x.kind}{date}.",
+        advice=_ADVICE[x.kind], code=_CODE[x.kind], strata=(x.stratum,),
     )  # fmt: skip

@@ -210,8 +210,8 @@ def _ready(
 
 
 _DESCRIBING = (
-    "sample_id", "group", "field_time", "field_times", "set_up", "lab_time", "certificate",
-    "technique", "instrument",
+    "sample_id", "group", "field_time", "field_times", "operator", "set_up", "lab_time",
+    "certificate", "technique", "instrument",
     "calibration", "matrix", "specimen_form", "field_basis", "pair_type", "lab_technique",
     "laboratory", "lab_method", "digestion", "digestion_class", "lab_basis",
 )  # fmt: skip
@@ -410,6 +410,7 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             "reason": "",
             "element": field_key.element,
             "laboratory": frame["laboratory"],
+            "operator": [tuple(many) for many in frame["operator"]],
             "field_zero": frame["field_zero"],
             "lab_zero": frame["lab_zero"],
             "field_times": frame["field_times"],
@@ -455,7 +456,7 @@ def _one_per_sample(pairs: pd.DataFrame) -> pd.DataFrame:
         one["field_sd"] = float(np.sqrt((rows["field_sd"] ** 2).mean()))
         one["field_time"] = rows["field_time"].min()
         one["field_times"] = [t for times in rows["field_times"] for t in times]
-        for name in ("field_methods", "certificate"):
+        for name in ("field_methods", "certificate", "operator"):
             one[name] = tuple(sorted({each for many in rows[name] for each in many}))
         merged.append(one)
     frame = pd.DataFrame(merged).reset_index(drop=True)

@@ -180,6 +180,7 @@ def judge_controls(run: Run) -> Run:
     if run.held is not None and (why := month.nothing(run.period, run.held)):
         raise ReconcileError(why, month.WHAT_TO_DO)
     thresholds = run.workspace.settings.thresholds
+    limits_of = run.workspace.settings.limits_of
     elements = run.workspace.settings.workspace.elements
     zone = run.workspace.settings.workspace.time_zone
     store = run.store
@@ -188,12 +189,14 @@ def judge_controls(run: Run) -> Run:
     reference = of_run(run, "reference_material")
     checks = [
         *quality.judge_reference_materials(
-            controls["field"], controls["lab"], reference, thresholds
+            controls["field"], controls["lab"], reference, thresholds, limits_of
         ),
-        *quality.judge_blanks(pd.concat([controls["field"], controls["lab"]]), thresholds),
+        *quality.judge_blanks(
+            pd.concat([controls["field"], controls["lab"]]), thresholds, limits_of
+        ),
     ]
     duplicates = eligibility.lab_duplicates(store, keys["lab"])
-    checks += quality.judge_duplicates(duplicates, thresholds)
+    checks += quality.judge_duplicates(duplicates, thresholds, limits_of)
     events = of_run(run, "custody_event")
     register = store.frame(sql("register_entries"))
     judgement = custody.judge(
@@ -215,6 +218,7 @@ def judge_controls(run: Run) -> Run:
         thresholds,
         bounds[1] if bounds else None,
         zone,
+        limits_of,
     )
     checks.sort(key=lambda c: (c.side, c.kind, c.element, c.method, c.batch, c.code))
     return replace(
@@ -365,12 +369,12 @@ def compute_statistics(run: Run) -> Run:
             found = evaluation.with_further(found, (Further.POOLING, tested))
         evaluated.append((stratum, found))
     adjusted = evaluation.adjust_p_values(tuple(evaluated))
-    shifts = between.certificate_shifts(adjusted, settings.thresholds)
+    shifts = between.group_shifts(adjusted, settings.thresholds)
     return replace(
         run,
         evaluated=evaluation.with_three_methods(adjusted, run.lab_errors, settings),
-        certificate_shifts=shifts,
-        findings=run.findings + between.findings_of_certificates(shifts),
+        group_shifts=shifts,
+        findings=run.findings + between.findings_of_groups(shifts),
     )
 
 

@@ -127,7 +127,7 @@ def write_the_release(run: Run) -> Run:
         rows=rows,
         factor_scores=run.factor_scores,
         laboratories=run.laboratories,
-        certificate_shifts=run.certificate_shifts,
+        group_shifts=run.group_shifts,
         evidence_in_brief=tuple(gathering.as_manifest(run)),
         factor_scores_in_brief=tuple(scoring.as_manifest(run.factor_scores)),
     )

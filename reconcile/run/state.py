@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from reconcile.base.grades import ConformityRecord
-from reconcile.base.laboratories import BetweenLaboratories, CertificateShift
+from reconcile.base.laboratories import BetweenLaboratories, GroupShifts
 from reconcile.base.model import (
     Change,
     ControlRecord,
@@ -84,7 +84,7 @@ class Run:
     earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
     conformity: ConformityRecord | None = None
     laboratories: tuple[BetweenLaboratories, ...] = ()
-    certificate_shifts: tuple[CertificateShift, ...] = ()
+    group_shifts: tuple[GroupShifts, ...] = ()
     outcome: RunOutcome | None = None
 
 

@@ -16,6 +16,7 @@ from reconcile.evidence.quality.charts import (
     individuals_chart,
     signals,
 )
+from reconcile.evidence.quality.controls import LimitsOf
 from reconcile.evidence.quality.duplicates import duplicate_stages, judge_duplicates
 from reconcile.evidence.quality.history import chart_findings, control_charts
 from reconcile.evidence.quality.interference import interference_flags
@@ -33,6 +34,7 @@ __all__ = [
     "Chart",
     "ChartConstants",
     "Column",
+    "LimitsOf",
     "ReferenceScores",
     "Rule",
     "against_plan",

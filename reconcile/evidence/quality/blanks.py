@@ -9,10 +9,21 @@ import pandas as pd
 
 from reconcile.base.model import QualityCheck
 from reconcile.base.settings import Thresholds
-from reconcile.evidence.quality.controls import Rows, groups, iso, number, usual_limits, whole
+from reconcile.evidence.quality.controls import (
+    LimitsOf,
+    Rows,
+    groups,
+    is_metal,
+    iso,
+    number,
+    usual_limits,
+    whole,
+)
 
 
-def judge_blanks(controls: pd.DataFrame, thresholds: Thresholds) -> tuple[QualityCheck, ...]:
+def judge_blanks(
+    controls: pd.DataFrame, thresholds: Thresholds, limits_of: LimitsOf | None = None
+) -> tuple[QualityCheck, ...]:
     """One check per blank material, method, element and batch; the highest blank decides.
 
     A blank passes where it is below its lower limit or not above ``blank_multiple`` times
@@ -29,7 +40,8 @@ def judge_blanks(controls: pd.DataFrame, thresholds: Thresholds) -> tuple[Qualit
         rows, "side", "method", "element", "batch", "code"
     ):
         usual = limits.get((side, method, element), math.nan)
-        checks.append(_check(side, method, element, batch, code, own, usual, thresholds))
+        t = limits_of(element, "", is_metal(own)) if limits_of else thresholds
+        checks.append(_check(side, method, element, batch, code, own, usual, t))
     return tuple(checks)
 
 

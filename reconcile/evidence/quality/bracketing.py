@@ -23,8 +23,10 @@ from reconcile.base.settings import Thresholds
 from reconcile.evidence.quality.controls import (
     CONTROLS,
     QUANTIFIED_FROM,
+    LimitsOf,
     Rows,
     groups,
+    is_metal,
     usual_limits,
     whole,
 )
@@ -80,7 +82,11 @@ def checks_of(rows: Rows) -> tuple[Check, ...]:
 
 
 def judge_bracketing(
-    timeline: pd.DataFrame, controls: pd.DataFrame, reference: pd.DataFrame, thresholds: Thresholds
+    timeline: pd.DataFrame,
+    controls: pd.DataFrame,
+    reference: pd.DataFrame,
+    thresholds: Thresholds,
+    limits_of: LimitsOf | None = None,
 ) -> tuple[Finding, ...]:
     """Findings on when each instrument was checked, which brackets failed, and drift.
 
@@ -95,7 +101,7 @@ def judge_bracketing(
     rows = rows.put(code=rows.code())
     findings = list(_plan(known, thresholds))
     certified = certified_values(reference)
-    visits: dict[tuple[str, str, str], list[tuple[Check, float, float]]] = {}
+    visits: _Visits = {}
     for (method, code, element, set_up), own in groups(rows, "method", "code", "element", "set_up"):
         checks = [c for c in checks_of(own) if not np.isnat(c.at)]
         findings += _drift(checks, method, code, element, thresholds)
@@ -104,10 +110,18 @@ def judge_bracketing(
         if value is None or value.value < QUANTIFIED_FROM * limit:
             continue
         spread = spread_of(own).sd
+        t = limits_of(element, value.matrix, is_metal(own)) if limits_of else thresholds
+        window = t.recovery_low, t.recovery_high
         for check in checks:
             noise = 2 * spread / math.sqrt(check.n) if math.isfinite(spread) else 0.0
-            visits.setdefault((method, element, set_up), []).append((check, value.value, noise))
-    return (*findings, *_brackets(known, visits, thresholds))
+            visits.setdefault((method, element, set_up), []).append(
+                (check, value.value, noise, window)
+            )
+    return (*findings, *_brackets(known, visits))
+
+
+#: By method, element and set-up: each check, its certified value, its noise, the recovery agreed.
+_Visits = dict[tuple[str, str, str], list[tuple[Check, float, float, tuple[float, float]]]]
 
 
 def _plan(timeline: pd.DataFrame, thresholds: Thresholds) -> Iterable[Finding]:
@@ -187,22 +201,20 @@ def _widest(
 
 def _brackets(
     timeline: pd.DataFrame,
-    visits: dict[tuple[str, str, str], list[tuple[Check, float, float]]],
-    thresholds: Thresholds,
+    visits: _Visits,
 ) -> Iterable[Finding]:
-    low, high = thresholds.recovery_low, thresholds.recovery_high
     by_method = {str(m): rows for m, rows in timeline.groupby("method", sort=True)}
     for (method, element, set_up), all_checks in sorted(visits.items()):
-        by_day: dict[str, list[tuple[Check, float, float]]] = {}
+        by_day: dict[str, list[tuple[Check, float, float, tuple[float, float]]]] = {}
         for item in sorted(all_checks, key=lambda v: (v[0].at, v[0].code)):
             by_day.setdefault(item[0].batch, []).append(item)
         rows = by_method.get(set_up, timeline.iloc[:0])
         for day, checks in sorted(by_day.items()):
             good = [
                 low * value - noise <= check.mean <= high * value + noise
-                for check, value, noise in checks
+                for check, value, noise, (low, high) in checks
             ]
-            for place, (check, value, _) in enumerate(checks):
+            for place, (check, value, _, (low, high)) in enumerate(checks):
                 if good[place]:
                     continue
                 before = max((c.at for (c, *_), g in zip(checks[:place], good, strict=False) if g),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,10 +10,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from reconcile.base.settings import Thresholds
+
 TEXTS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
     "technique", "method", "element", "batch", "qualifier", "first_qualifier", "digestion_class",
-    "set_up",
+    "set_up", "moisture_basis",
 )  # fmt: skip
 NUMBERS = ("value_mg_kg", "limit_mg_kg", "se", "first_mg_kg", "first_limit_mg_kg")
 CONTROLS = ("reference material", "check standard")
@@ -85,6 +87,15 @@ def whole(controls: pd.DataFrame) -> Rows:
     columns["set_up"] = np.where(columns["set_up"] != "", columns["set_up"], columns["method"])
     columns["batch"] = np.where(columns["batch"] != "", columns["batch"], days)
     return Rows(columns)
+
+
+#: The limits that hold for an element, a matrix, and whether it is metal.
+LimitsOf = Callable[[str, str, bool], Thresholds]
+
+
+def is_metal(rows: Rows) -> bool:
+    """True where every row is of a solid without moisture."""
+    return bool(len(rows)) and bool(np.all(rows["moisture_basis"] == "not applicable"))
 
 
 def groups(rows: Rows, *keys: str) -> Iterator[tuple[tuple[str, ...], Rows]]:

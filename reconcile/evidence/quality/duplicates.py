@@ -11,7 +11,15 @@ import pandas as pd
 
 from reconcile.base.model import DuplicateStage, QualityCheck
 from reconcile.base.settings import Thresholds
-from reconcile.evidence.quality.controls import QUANTIFIED_FROM, Rows, groups, iso, whole
+from reconcile.evidence.quality.controls import (
+    QUANTIFIED_FROM,
+    LimitsOf,
+    Rows,
+    groups,
+    is_metal,
+    iso,
+    whole,
+)
 from reconcile.samples.identity import comparison_form
 from reconcile.statistics.components import nested_variance
 from reconcile.statistics.precision import duplicate_cv, hard
@@ -24,7 +32,9 @@ HARD_SHARE = 0.90
 FEWEST_PAIRS = 8
 
 
-def judge_duplicates(duplicates: pd.DataFrame, thresholds: Thresholds) -> tuple[QualityCheck, ...]:
+def judge_duplicates(
+    duplicates: pd.DataFrame, thresholds: Thresholds, limits_of: LimitsOf | None = None
+) -> tuple[QualityCheck, ...]:
     """One check per side, stage, method and element, over all its pairs.
 
     ``duplicates``: control rows with ``first_mg_kg``, ``first_qualifier`` and
@@ -41,7 +51,14 @@ def judge_duplicates(duplicates: pd.DataFrame, thresholds: Thresholds) -> tuple[
         rows = _with_first(rows)
     rows = rows.take(rows["sample_kind"] == "duplicate")
     return tuple(
-        _check(side, stage, method, element, own, thresholds)
+        _check(
+            side,
+            stage,
+            method,
+            element,
+            own,
+            limits_of(element, "", is_metal(own)) if limits_of else thresholds,
+        )
         for (side, stage, method, element), own in groups(
             rows, "side", "duplicate_kind", "method", "element"
         )

@@ -14,9 +14,11 @@ from reconcile.evidence.quality.controls import (
     CONTROLS,
     QUANTIFIED_FROM,
     QUANTIFIED_FROM_ERROR,
+    LimitsOf,
     Rows,
     finite,
     groups,
+    is_metal,
     iso,
     number,
     usual_limits,
@@ -109,6 +111,7 @@ class Certified:
     value: float
     expanded: float
     k: float
+    matrix: str = ""
 
     @property
     def standard(self) -> float:
@@ -121,8 +124,11 @@ def judge_reference_materials(
     lab_controls: pd.DataFrame,
     reference: pd.DataFrame,
     thresholds: Thresholds,
+    limits_of: LimitsOf | None = None,
 ) -> tuple[QualityCheck, ...]:
     """One check per material, method, element and batch (field: day; lab: certificate).
+
+    ``limits_of``: what holds for an element in the material's matrix; else ``thresholds``.
 
     Field: the mean of the day and, beyond twice its own noise, the mean of the last
     third of the day's readings must recover ``recovery_low`` to ``recovery_high`` of the
@@ -149,9 +155,8 @@ def judge_reference_materials(
             value = certified.get((form, element))
             if value is None:
                 continue
-            basis = _Basis(
-                value, spread_of(own), limits.get((side, method, element), math.nan), thresholds
-            )
+            t = limits_of(element, value.matrix, is_metal(own)) if limits_of else thresholds
+            basis = _Basis(value, spread_of(own), limits.get((side, method, element), math.nan), t)
             for (batch,), of_batch in groups(own, "batch"):
                 checks.append(_check(side, kind, method, element, batch, of_batch, basis))
         for (form, kind), own in groups(rows, "form", "sample_kind"):
@@ -177,9 +182,14 @@ def certified_values(reference: pd.DataFrame) -> dict[tuple[str, str], Certified
                 Certified(
                     str(row["reference_code"]).strip(), value,
                     expanded if expanded >= 0 else math.nan, k if k > 0 else _DEFAULT_COVERAGE,
+                    _text(row.get("matrix")),
                 ),
             )  # fmt: skip
     return values
+
+
+def _text(cell: object) -> str:
+    return cell.strip() if isinstance(cell, str) else ""
 
 
 def _number(cell: object) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.base.laboratories import BetweenLaboratories, CertificateMean, CertificateShift
+from reconcile.base.laboratories import BetweenLaboratories, GroupMean, GroupShifts
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (
@@ -23,22 +23,17 @@ _FILE = "laboratories.csv"
 
 def section(r: Reconciliation) -> list[Section]:
     """Both tables; nothing where one laboratory gave one certificate."""
-    if not (r.laboratories or r.certificate_shifts):
+    if not (r.laboratories or r.group_shifts):
         return []
     blocks: list[Block] = []
     if r.laboratories:
         share = numbers.percent(r.laboratories[0].share_margin)
         intro = Text(words.LABORATORIES_INTRO.format(share=share), "small")
         blocks.append(Titled(words.LABORATORIES_TITLE, (intro, _between(r))))
-    if r.certificate_shifts:
-        intro = Text(
-            words.CERTIFICATES_INTRO.format(
-                level=_setting(r, "thresholds.certificate_level"),
-                size=_setting(r, "thresholds.certificate_size"),
-            ),
-            "small",
-        )
-        blocks.append(Titled(words.CERTIFICATES_TITLE, (intro, _certificates(r))))
+    for kind, (title, told, level, size) in words.GROUPS.items():
+        if shifts := [x for x in r.group_shifts if x.kind == kind]:
+            text = told.format(level=_setting(r, level), size=_setting(r, size))
+            blocks.append(Titled(title, (Text(text, "small"), _groups(shifts, kind))))
     return [Section("laboratories", words.LABORATORIES, tuple(blocks))]
 
 
@@ -76,8 +71,8 @@ def _compared(x: BetweenLaboratories) -> list[str | Cell]:
     ]  # fmt: skip
 
 
-def _certificates(r: Reconciliation) -> Table:
-    name, many, p, far, shift, interval, by_date, p_date, call = words.CERTIFICATE_HEADINGS
+def _groups(shifts: list[GroupShifts], kind: str) -> Table:
+    name, many, p, far, shift, interval, by_date, p_date, call = words.GROUP_HEADINGS[kind]
     return Table(
         (
             Column(name, 0.22, given=True), Column(many, 0.09, number=True),
@@ -86,23 +81,23 @@ def _certificates(r: Reconciliation) -> Table:
             Column(by_date, 0.09, number=True), Column(p_date, 0.07, number=True),
             Column(call, 0.06),
         ),
-        [_shifted(x) for x in sorted(r.certificate_shifts, key=lambda s: not s.told)],
+        [_shifted(x) for x in sorted(shifts, key=lambda s: not s.told)],
         most=_ROWS, rest=_FILE, file=_FILE, compact=True,
     )  # fmt: skip
 
 
-def _shifted(x: CertificateShift) -> list[str | Cell]:
+def _shifted(x: GroupShifts) -> list[str | Cell]:
     far = max(x.means, key=_size)
     shift, interval = _shown(far.shift, x.relative)
     by_date, _ = _shown(x.by_date, x.relative)
     return [
-        x.label, counted(len(x.means)), numbers.p_text(x.p_value), far.certificate, shift, interval,
+        x.label, counted(len(x.means)), numbers.p_text(x.p_value), far.name, shift, interval,
         by_date, numbers.p_text(x.p_by_date),
         Cell(words.CERTIFICATE_CALL[x.told], bold=x.told),
     ]  # fmt: skip
 
 
-def _size(mean: CertificateMean) -> float:
+def _size(mean: GroupMean) -> float:
     return abs(mean.shift.value)
 
 

@@ -1,4 +1,4 @@
-"""Laboratories and certificates beside each other as they stand in ``laboratories.csv``."""
+"""The table of laboratories, certificates and operators beside each other: laboratories.csv."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from reconcile.base.laboratories import BetweenLaboratories, CertificateShift
+from reconcile.base.laboratories import CERTIFICATES, BetweenLaboratories, GroupShifts
 from reconcile.base.model import Reconciliation
 from reconcile.statistics.result import Estimate
 
@@ -15,20 +15,20 @@ COLUMNS = (
     "moisture_basis", "stands", "day", "n", "limited", "figure", "value", "low", "high", "unit",
     "p_value", "told",
 )  # fmt: skip
-BETWEEN, CERTIFICATE = "laboratories", "certificates"
+BETWEEN = "laboratories"
 
 
 def holds_any(r: Reconciliation) -> bool:
     """True where there is something to show."""
-    return bool(r.laboratories or r.certificate_shifts)
+    return bool(r.laboratories or r.group_shifts)
 
 
 def rows(r: Reconciliation) -> Iterator[list[Any]]:
-    """COLUMNS: one row per figure of two laboratories, and per certificate of a stratum."""
+    """COLUMNS: one row per figure of two laboratories, and per certificate or operator."""
     for x in r.laboratories:
         yield from _between(x)
-    for shift in r.certificate_shifts:
-        yield from _certificates(r, shift)
+    for shift in r.group_shifts:
+        yield from _groups(r, shift)
 
 
 def _between(x: BetweenLaboratories) -> Iterator[list[Any]]:
@@ -46,16 +46,17 @@ def _between(x: BetweenLaboratories) -> Iterator[list[Any]]:
         ]  # fmt: skip
 
 
-def _certificates(r: Reconciliation, x: CertificateShift) -> Iterator[list[Any]]:
+def _groups(r: Reconciliation, x: GroupShifts) -> Iterator[list[Any]]:
     element = next((s.stratum.element for s in r.results if s.stratum.key == x.stratum), "")
     unit = "1" if x.relative else "mg/kg"
 
-    def row(certificate: str, day: str, name: str, e: Estimate, p: float) -> list[Any]:
+    def row(name: str, day: str, figure: str, e: Estimate, p: float) -> list[Any]:
         return [
-            CERTIFICATE, element, x.stratum, x.laboratory, certificate, x.laboratory, "", "",
-            None, day, e.n, None, name, e.value, e.low, e.high, unit, p, "told" if x.told else "",
+            x.kind, element, x.stratum, x.of, name, x.of, "", "",
+            None, day, e.n, None, figure, e.value, e.low, e.high, unit, p, "told" if x.told else "",
         ]  # fmt: skip
 
     for m in x.means:
-        yield row(m.certificate, m.day, "shift_from_others", m.shift, x.p_value)
-    yield row("", "", "shift_in_30_days", x.by_date, x.p_by_date)
+        yield row(m.name, m.day, "shift_from_others", m.shift, x.p_value)
+    if x.kind == CERTIFICATES:
+        yield row("", "", "shift_in_30_days", x.by_date, x.p_by_date)

@@ -180,7 +180,7 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
         "revision": r.revision,
         "status": r.status,
         "laboratories": r.laboratories,
-        "certificates": r.certificate_shifts,
+        "certificates": r.group_shifts,
         "strata": found,
     }
 
@@ -244,7 +244,7 @@ def pair_cells(pairs: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
     """The rows of a pair table as they are shown: lists of numbers of certificates as text."""
     shown = (
         [", ".join(many) if isinstance(many, tuple) else many for many in pairs[name]]
-        if name == "certificate"
+        if name in ("certificate", "operator")
         else pairs[name].tolist()
         for name in pairs.columns
     )

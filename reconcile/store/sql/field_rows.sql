@@ -5,7 +5,7 @@ CREATE OR REPLACE TEMP TABLE field_row AS
 SELECT
     field.rowid AS source,
     field.file_id, field.sheet, field."row",
-    field.technique, field.instrument, field.calibration, field.measured_at,
+    field.technique, field.instrument, field.calibration, field.measured_at, field.operator,
     field.duplicate_of, field.duplicate_kind,
     coalesce(identity.sample_id, field.sample_id, '') AS sample_id,
     coalesce(field.matrix, register.matrix, '') AS matrix,

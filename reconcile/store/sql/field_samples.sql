@@ -5,7 +5,8 @@ FROM (
     SELECT
         sample_id, technique, instrument, calibration, matrix, specimen_form, moisture_basis,
         pair_type, min("group") AS "group", min(measured_at) AS field_time,
-        list_sort(list_distinct(list(measured_at))) AS field_times
+        list_sort(list_distinct(list(measured_at))) AS field_times,
+        list_sort(list_distinct(list(operator))) AS operator
     FROM field_row
     WHERE disposition = 'sample'
     GROUP BY sample_id, technique, instrument, calibration, matrix, specimen_form,

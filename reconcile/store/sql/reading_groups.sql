@@ -14,7 +14,7 @@ SELECT
     bool_or(numbered) AS reading_no,
     bool_or(numbered AND shot_no IS NULL AND field.measured_at IS NOT NULL) AS measured_at,
     bool_or(numbered AND shot_no IS NOT NULL AND field.measured_at IS NOT NULL) AS "day",
-    bool_or(numbered AND operator IS NOT NULL) AS operator,
+    bool_or(numbered AND field.operator IS NOT NULL) AS operator,
     bool_or(numbered AND field."group" IS NOT NULL) AS "group",
     bool_or(spot_no IS NULL AND reading_no IS NULL) AS "row"
 FROM field_row

@@ -1,6 +1,6 @@
 """Laboratories beside each other, and certificates of one laboratory."""
 
-LABORATORIES = "Laboratories and certificates"
+LABORATORIES = "Laboratories, certificates and operators"
 LABORATORIES_INTRO = (
     "Results of two laboratories for the same samples, compared with each other alone: they are "
     "never averaged into the value that stands against the field. Ratios are of the second "
@@ -25,10 +25,28 @@ CERTIFICATES_INTRO = (
     "low. p: one-way analysis of variance. By date: change in 30 days. Told as a finding below "
     "p {level} where a shift is {size} or more (certificate_level, certificate_size)."
 )
-CERTIFICATE_HEADINGS = (
-    "Stratum", "Certificates", "p", "Farthest", "Shift", "Interval", "In 30 days", "p by date",
-    "Call",
-)  # fmt: skip
+OPERATORS_TITLE = "Operators"
+OPERATORS_INTRO = (
+    "Pairs of each operator against those of the others of the same stratum: field over "
+    "laboratory. p: one-way analysis of variance; it holds where they read the same kind of "
+    "samples. Told as a finding below p {level} where one reads {size} or more from the others "
+    "(operator_level, operator_size)."
+)
+#: By kind of group: title, introduction, and the settings of level and size that it names.
+GROUPS = {
+    "certificates": (
+        CERTIFICATES_TITLE, CERTIFICATES_INTRO, "thresholds.certificate_level",
+        "thresholds.certificate_size",
+    ),
+    "operators": (
+        OPERATORS_TITLE, OPERATORS_INTRO, "thresholds.operator_level", "thresholds.operator_size",
+    ),
+}  # fmt: skip
+_GROUP = ("p", "Farthest", "Shift", "Interval", "In 30 days", "p by date", "Call")
+GROUP_HEADINGS = {
+    "certificates": ("Stratum", "Certificates", *_GROUP),
+    "operators": ("Stratum", "Operators", *_GROUP),
+}
 CERTIFICATE_CALL = {True: "told", False: "–"}
 LABORATORIES_SHEET = "Laboratories"
 LABORATORIES_COLUMNS = {
@@ -36,7 +54,7 @@ LABORATORIES_COLUMNS = {
     "element": "Element",
     "stratum": "Stratum, whole key",
     "first_laboratory": "Laboratory",
-    "first": "First, or certificate",
+    "first": "First; certificate; operator",
     "second_laboratory": "Second laboratory",
     "second": "Second, or others",
     "moisture_basis": "Moisture basis",
