@@ -319,3 +319,12 @@ def test_charts_keep_instrument_and_calibration_apart_and_join_readings_of_one_c
     ]  # fmt: skip
     assert charts[0].values[:3] == (101.0, 102.0, 103.0)
     assert quality.control_charts(frame.iloc[:14]) == ()
+
+
+@pytest.mark.parametrize("element", ["Mg", "Al", "Si", "P", "S", "Cl"])
+def test_light_elements_read_in_air_get_their_caution(element):
+    facts = xrf(4)
+    findings = judged(facts, column(element, scatter(facts), 2.0))
+    assert only(findings, f"Read in air: {element}").severity == "note"
+    purged = xrf(4, gas_purge="helium")
+    assert not judged(purged, column(element, scatter(purged), 2.0))

@@ -45,6 +45,7 @@ class FindingCode(StrEnum):
     TREND_OF_METHOD = "trend of method"
     SHOTS_REJECTED = "shots rejected"
     FEW_SPOTS = "few spots"
+    LIGHT_IN_AIR = "light in air"
     NO_GAS_PURGE = "no gas purge"
     COUNT_TIME_NOT_STATED = "count time not stated"
     COUNT_TIME_SHORT = "count time short"

@@ -102,6 +102,7 @@ def judge_readings(
     for column in columns:
         findings += _trends(facts, shots, column, thresholds)
         findings += _purge(facts, libs & kept, column)
+        findings += _in_air(facts, xrf & kept, column)
         if len(rows):
             value = column.value[xrf & kept]
             errors.add(rows, column.element, value, column.error[xrf & kept])
@@ -357,6 +358,31 @@ def _purge(facts: pd.DataFrame, chosen: npt.NDArray[np.bool_], column: Column) -
 
 
 # ---- XRF ------------------------------------------------------------------------------
+
+#: Energy of the K alpha line, keV: a few millimetres of air absorb most of it (from memory).
+AIR_ABSORBS = {"Mg": 1.25, "Al": 1.49, "Si": 1.74, "P": 2.01, "S": 2.31, "Cl": 2.62}
+
+
+def _in_air(facts: pd.DataFrame, chosen: npt.NDArray[np.bool_], column: Column) -> list[Finding]:
+    """Light elements that were read without purge gas or vacuum, as far as is stated."""
+    line = AIR_ABSORBS.get(column.element)
+    if line is None:
+        return []
+    rows = facts.loc[chosen & np.isfinite(column.value)]
+    gas = rows["gas_purge"].fillna("").astype("str").str.strip().str.casefold()
+    return [
+        _warning(
+            map(str, part["sample_id"]),
+            f"Read in air: {column.element} by {method}.",
+            f"{len(part)} reading(s) of {part['sample_id'].nunique()} sample(s), no purge stated; "
+            f"air absorbs the line at {line:g} keV, and surface and moisture change it (from "
+            "memory)",
+            "Read with helium or under vacuum, or let the laboratory's result stand.",
+            "note",
+            code=FindingCode.LIGHT_IN_AIR,
+        )
+        for method, part in _by_method(rows.loc[gas.isin(_NO_PURGE)])
+    ]
 
 
 def _count_times(readings: pd.DataFrame, thresholds: Thresholds) -> list[Finding]:
