@@ -22,11 +22,12 @@ from importlib.resources.abc import Traversable
 #: Libraries whose version can change a byte of a release.
 LIBRARIES = (
     "numpy", "scipy", "pandas", "pyarrow", "duckdb", "periodictable",
-    "reportlab", "openpyxl", "pillow", "tzdata",
+    "reportlab", "openpyxl", "python-calamine", "xlrd", "pillow", "tzdata",
 )  # fmt: skip
 #: Those among them, and the checks of rows, that can change what is read from a file.
 READING_LIBRARIES = (
-    "numpy", "pandas", "pyarrow", "pandera", "duckdb", "periodictable", "openpyxl", "tzdata",
+    "numpy", "pandas", "pyarrow", "pandera", "duckdb", "periodictable", "openpyxl",
+    "python-calamine", "xlrd", "tzdata",
 )  # fmt: skip
 #: Where the reading of a file begins; what these import belongs to it too.
 _READING = (

@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from reconcile.intake.headings import Column
 from reconcile.intake.results import Results, key_of
 from reconcile.intake.sheets import Body
+from reconcile.intake.vocabulary import TIME_FACTS
 
 #: Words of a row that sums others up (common practice, no source).
 _MEAN = r"(?i)^\s*(?:the )?(?:ave|avg|average|mean)s?[ .:]*(?:[0-9]*|of [0-9]+.*)\s*$"
@@ -31,6 +32,8 @@ _NAMES = frozenset(
      "laboratory", "lab_method", "digestion", "digestion_class", "moisture_basis", "certificate",
      "dispatch", "pair_type", "sample_kind", "duplicate_kind", "gas_purge", "unit"}
 )  # fmt: skip
+#: Facts of times and durations: none of them says what a row is.
+_TIMES = frozenset({"measured_at", "date", "time", "count_time_s", *TIME_FACTS})
 #: Facts that number readings: a spread's word there is no name.
 _NUMBERED = frozenset({"reading_no", "spot_no", "shot_no", "sample_id"})
 _ANALYTES = 6
@@ -98,7 +101,7 @@ def _by_words(
         if column.species or column.role not in {"fact", "ignored", "unclear", "asked"}:
             continue
         cells = body.columns[column.index]
-        if column.fact in _NAMES or pa.types.is_floating(cells.type):
+        if column.fact in _NAMES | _TIMES or pa.types.is_floating(cells.type):
             continue
         means |= _matching(cells, _MEAN)
         if column.fact in _NUMBERED:
@@ -141,20 +144,67 @@ def _by_numbers(
     reading meets the mean of others with a chance of about one step of its last digit over
     their range.
     """
-    starts = np.flatnonzero(np.r_[True, group[1:] != group[:-1]])
-    ends = np.r_[starts[1:], n]
-    last, large = ends - 1, ends - starts > _ROWS
-    chance, meets = np.zeros(len(starts)), large.copy()
-    for value, factor in zip(read.first_values(_ANALYTES, np.arange(n)), _factors(columns, read),
-                             strict=False):  # fmt: skip
-        usable, near, odds = _met(value / factor, starts, last, ends - starts)
+    nothing = np.zeros(n, bool)
+    factors = _factors(columns, read)
+    every = _Groups.of(np.arange(n), group)
+    large = every.size > _ROWS
+    if not large.any() or not factors:
+        return nothing
+    usable, near, _ = every.met(read.first_values(1, every.rows)[0] / factors[0])
+    open_still = large & (near | ~usable)
+    if not open_still.any():  # most tables hold none: the other columns need not be looked at
+        return nothing
+    left = _Groups.of(np.flatnonzero(np.repeat(open_still, every.size)), group)
+    chance, meets = np.zeros(len(left.size)), np.ones(len(left.size), bool)
+    for value, factor in zip(read.first_values(_ANALYTES, left.rows), factors, strict=False):
+        usable, near, odds = left.met(value / factor)
         meets &= near | ~usable
         chance += np.where(usable & near, odds, 0.0)
-    nothing = np.zeros(n, bool)
-    alone = meets & (chance < math.log(_CHANCE / len(starts)))
-    together = large if np.all(meets[large]) and chance[large].sum() < math.log(_CHANCE) else alone
-    nothing[last[alone | (together & meets)]] = True
+    all_end_so = len(left.size) == int(large.sum()) and bool(meets.all())
+    if not (all_end_so and chance.sum() < math.log(_CHANCE)):
+        meets &= chance < math.log(_CHANCE / len(every.size))
+    nothing[left.last[meets]] = True
     return nothing
+
+
+@dataclass(frozen=True, slots=True)
+class _Groups:
+    """Rows in groups of neighbours: their positions, and where each group begins among them."""
+
+    rows: npt.NDArray[np.int64]
+    starts: npt.NDArray[np.int64]
+    size: npt.NDArray[np.int64]
+
+    @classmethod
+    def of(cls, rows: npt.NDArray[np.int64], group: npt.NDArray[np.int64]) -> _Groups:
+        """The groups of these rows, whole ones."""
+        own = group[rows]
+        starts = np.flatnonzero(np.r_[True, own[1:] != own[:-1]])
+        return cls(rows, starts, np.diff(np.r_[starts, len(rows)]))
+
+    @property
+    def last(self) -> npt.NDArray[np.int64]:
+        """The position of the last row of each group."""
+        return self.rows[self.starts + self.size - 1]
+
+    def met(
+        self, value: npt.NDArray[np.float64]
+    ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_], npt.NDArray[np.float64]]:
+        """Group by group: whether all its rows have a value and differ, whether the last is the
+        mean of the others, and the logarithm of the chance that it is so by chance."""
+        last = self.starts + self.size - 1
+        whole = ~np.isnan(value)
+        number = np.where(whole, value, 0.0)
+        with np.errstate(all="ignore"):
+            mean = (np.add.reduceat(number, self.starts) - number[last]) / (self.size - 1)
+        spread = np.maximum.reduceat(number, self.starts)
+        spread = spread - np.minimum.reduceat(number, self.starts)
+        filled = np.add.reduceat(whole.astype(np.int64), self.starts) == self.size
+        usable = filled & (self.size > _ROWS) & (spread > 0)
+        step = _step(number[last])
+        near = np.abs(number[last] - mean) <= 0.5 * step * (1 + 1e-6) + 1e-12 * np.abs(mean)
+        wide = np.where(spread > 0, spread, 1.0)
+        return usable, near, np.where(usable, np.log(np.minimum(step / wide, 1.0)), 0.0)
 
 
 def _factors(columns: tuple[Column, ...], read: Results) -> list[float]:
@@ -165,28 +215,6 @@ def _factors(columns: tuple[Column, ...], read: Results) -> list[float]:
         if c.role == "value" and c.species and c.unit is not None and not c.unit.is_solution
     }
     return [known.get(key, 1.0) for key in (list(read.plain) or list(read.values))]
-
-
-def _met(
-    value: npt.NDArray[np.float64],
-    starts: npt.NDArray[np.int64],
-    last: npt.NDArray[np.int64],
-    size: npt.NDArray[np.int64],
-) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_], npt.NDArray[np.float64]]:
-    """Group by group: whether all its rows have a value and differ, whether the last is the
-    mean of the others, and the logarithm of the chance that it is so by chance."""
-    whole = ~np.isnan(value)
-    number = np.where(whole, value, 0.0)
-    with np.errstate(all="ignore"):
-        mean = (np.add.reduceat(number, starts) - number[last]) / (size - 1)
-    spread = np.maximum.reduceat(number, starts) - np.minimum.reduceat(number, starts)
-    usable = (np.add.reduceat(whole.astype(np.int64), starts) == size) & (size > _ROWS)
-    usable &= spread > 0
-    step = _step(number[last])
-    near = np.abs(number[last] - mean) <= 0.5 * step * (1 + 1e-6) + 1e-12 * np.abs(mean)
-    with np.errstate(all="ignore"):
-        odds = np.where(usable, np.log(np.minimum(step / np.where(spread > 0, spread, 1), 1.0)), 0)
-    return usable, near, odds
 
 
 def _step(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

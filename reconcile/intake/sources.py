@@ -1,4 +1,4 @@
-"""Opening files: any delimited text, XLSX or Parquet -> leading rows and columns of text.
+"""Opening files: any delimited text, XLSX, XLS, ODS or Parquet -> leading rows and columns of text.
 
 Nothing is understood here. What comes out has the true line (or sheet row) of every data
 row. Files are hostile: sizes are bounded before anything is unpacked, and every way in
@@ -10,11 +10,13 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
+import zipfile
+import zlib
 from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.regular import open_regular
-from reconcile.intake import columnar, delimited, workbooks
+from reconcile.intake import columnar, delimited, old_workbooks, workbooks
 from reconcile.intake.sheets import (
     MAX_TEXT_BYTES,
     Sheet,
@@ -22,6 +24,15 @@ from reconcile.intake.sheets import (
 
 #: Quieting the workbook reader's warnings holds for all threads, so one thread at a time does it.
 _ONE_WORKBOOK = threading.Lock()
+
+
+def _is_open_document(path: Path) -> bool:
+    """True for a spreadsheet of the open document format, which names itself in its package."""
+    try:
+        with zipfile.ZipFile(path) as package:
+            return b"opendocument.spreadsheet" in package.read("mimetype")[:200]
+    except (OSError, KeyError, zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error):
+        return False
 
 
 def digest(path: Path, shown: str) -> str:
@@ -67,12 +78,11 @@ def open_sheets(
         return (columnar.parquet(path, shown),)
     if start.startswith((b"PK\x03\x04", b"PK\x05\x06")):
         with _ONE_WORKBOOK:
+            if _is_open_document(path):
+                return old_workbooks.ods(path, shown, wanted)
             return workbooks.xlsx(path, shown, wanted)
     if start.startswith(b"\xd0\xcf\x11\xe0"):
-        raise ReconcileError(
-            f"{shown} is an old or encrypted spreadsheet (.xls or password).",
-            "Save it as .xlsx without a password, or as .csv.",
-        )
+        return old_workbooks.xls(path, shown, wanted)
     kinds = (
         (b"%PDF", "a PDF"), (b"\x1f\x8b", "compressed (gzip)"), (b"\x89PNG", "a picture"),
         (b"7z\xbc\xaf", "an archive"), (b"Rar!", "an archive"), (b"\xff\xd8\xff", "a picture"),

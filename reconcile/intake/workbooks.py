@@ -46,7 +46,7 @@ MAX_XLSX_CELLS = 20_000_000
 
 def xlsx(path: Path, shown: str, wanted: tuple[str, ...]) -> tuple[Sheet, ...]:
     """Every sheet of a workbook that holds something, or those wanted by name."""
-    _check_package(path, shown)
+    check_package(path, shown)
     import openpyxl
 
     damaged = ReconcileError(
@@ -91,15 +91,16 @@ def xlsx(path: Path, shown: str, wanted: tuple[str, ...]) -> tuple[Sheet, ...]:
     return tuple(sheets)
 
 
-def _check_package(path: Path, shown: str) -> None:
-    """Refuse packages that would unpack to too much, or whose XML declares entities."""
+def check_package(path: Path, shown: str, holds: str = "workbook.xml") -> None:
+    """Refuse packages that would unpack to too much, or whose XML declares entities.
+
+    ``holds``: how the name of the part ends by which the package is known.
+    """
     try:
         with zipfile.ZipFile(path) as package:
             members = package.infolist()
             names = {m.filename for m in members}
-            if "xl/workbook.xml" not in names and not any(
-                n.endswith("workbook.xml") for n in names
-            ):
+            if not any(n.endswith(holds) for n in names):
                 raise ReconcileError(
                     f"{shown} is a zip archive, not a workbook.", "Unpack it and name the table."
                 )
@@ -254,15 +255,19 @@ def _cell_text(cell: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):
-        text = number_text(value)
-        form = getattr(cell, "number_format", "") or ""
-        # a cell formatted as percent shows 5 % where it holds 0.05
-        if re.fullmatch("0{2,20}", form) and text.isdigit():
-            return text.zfill(len(form))  # an id such as 00123, shown with its zeros
-        return text_times_100(value) + " %" if "%" in form and '"' not in form else text
+        return shown_number(value, getattr(cell, "number_format", "") or "")
     if isinstance(value, dt.datetime):
         return value.isoformat(sep=" ")
     return str(value)
+
+
+def shown_number(value: float, form: str) -> str:
+    """A number as its cell shows it, with all its digits; ``form``: the cell's number format."""
+    text = number_text(value)
+    if re.fullmatch("0{2,20}", form) and text.isdigit():
+        return text.zfill(len(form))  # an id such as 00123, shown with its zeros
+    # a cell formatted as percent shows 5 % where it holds 0.05
+    return text_times_100(value) + " %" if "%" in form and '"' not in form else text
 
 
 def _run_text(run: Any) -> str:
