@@ -185,7 +185,7 @@ class _Groups:
     @property
     def last(self) -> npt.NDArray[np.int64]:
         """The position of the last row of each group."""
-        return self.rows[self.starts + self.size - 1]
+        return np.asarray(self.rows[self.starts + self.size - 1], dtype=np.int64)
 
     def met(
         self, value: npt.NDArray[np.float64]
