@@ -9,19 +9,20 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from tests.demo import paperwork
 from tests.demo import scenario as s
-from tests.demo.materials import PREFIX, Sample, ordinary_of, samples_of
+from tests.demo.materials import PREFIX, Sample, month_start, ordinary_of, samples_of
 from tests.demo.measurements import (
     LabRow,
     certificate_name,
     lab_cell,
     lab_rows,
     libs_shots,
+    umpire_rows,
     written_id,
     xrf_counts,
 )
@@ -303,6 +304,8 @@ def _lab(
         plants.add(period, "re-issued certificate", later, 0, "",
                    f"{again[0].certificate} issue 2: {element} of issue 1 read {factor:g} of it",
                    "issue 1 superseded")  # fmt: skip
+    if period in s.UMPIRE:
+        files |= _umpire(period, soil, plants)
     rows, _ = lab_rows(period, "rock", rock)
     for batch in (1, 2):
         certificate = certificate_name("rock", period, batch)
@@ -335,6 +338,30 @@ def _soil_certificate(rows: tuple[LabRow, ...]) -> Sheet:
         values = (lab_cell("soil", e, row.values.get(e), units[e][1]) for e in elements)
         sheet.add([*_lab_start(row), *values])
     return sheet
+
+
+def _umpire(period: str, soil: tuple[Sample, ...], plants: Plants) -> dict[str, bytes]:
+    """Check assays of a second laboratory, with a status of each result."""
+    elements = list(s.LAB["soil"])
+    certificate = f"UM-{period[2:4]}{period[5:]}"
+    day = stamp(month_start(period) + timedelta(days=27, hours=15))
+    sheet = Sheet(
+        [["Sample ID", "Certificate", "Reported", "Status", "Reject reason",
+          *(f"{e} mg/kg" for e in elements)]]
+    )  # fmt: skip
+    name = f"lab/soil_umpire_{period}.csv"
+    many, element, factor, _ = s.UMPIRE[period]
+    for row, (sample, status, found) in enumerate(umpire_rows(period, soil), 2):
+        why = "bag torn" if status == "void" else ""
+        values = (lab_cell("soil", e, found[e]) for e in elements)
+        sheet.add([sample.sample_id, certificate, day, status, why, *values])
+        if why:
+            plants.add(period, "rejected result", name, row, sample.sample_id, why,
+                       "set aside with its reason")  # fmt: skip
+    plants.add(period, "check assays", name, 0, "",
+               f"{many} samples again by the {s.UMPIRE_NAME}: {element} reads {factor:g} of it",
+               "compared laboratory against laboratory")  # fmt: skip
+    return {name: _csv(sheet)}
 
 
 def _parts_certificate(rows: tuple[LabRow, ...]) -> Sheet:

@@ -268,6 +268,32 @@ def lab_rows(
     return _issues(period, kind, rows)
 
 
+def umpire_rows(
+    period: str, samples: tuple[Sample, ...]
+) -> tuple[tuple[Sample, str, dict[str, float]], ...]:
+    """Samples that a second laboratory determined again: status and contents, mg/kg."""
+    many, element, factor, torn = s.UMPIRE[period]
+    rng = generator(period, "umpire")
+    exchanged = s.SWAPPED_SOILS.get(period, ())
+    chosen = [
+        x for x in samples
+        if x.to_lab and x.sample_kind == "sample" and written_id(x) == x.sample_id
+        and x.ordinal not in exchanged
+    ][:many]  # fmt: skip
+    rows = []
+    for place, sample in enumerate(chosen):
+        found = {
+            e: sample.true[e]
+            * (factor if e == element else 1.0)
+            * math.exp(float(rng.normal(0, 1)) * t.error_sd)
+            for e, t in s.LAB["soil"].items()
+        }
+        if place == torn:
+            found = {e: 0.5 * value for e, value in found.items()}
+        rows.append((sample, "void" if place == torn else "final", found))
+    return tuple(rows)
+
+
 def written_id(sample: Sample) -> str:
     """The id as the laboratory wrote it."""
     period, kind = sample.period, sample.kind

@@ -323,6 +323,10 @@ SEAL_MISMATCH_SOILS = {"2026-09": (35, 36, 37, 38)}
 BROKEN_CUSTODY_ROCKS = {"2026-10": (16, 40)}
 FAILED_BATCH = {"2026-09": ("soil", 2, "Zn", 1.24)}  # kind, certificate, element, factor
 REISSUED = {"2026-10": ("soil", 2, "Pb", 0.80)}  # issue 1 reads this factor; issue 2 is right
+#: Check assays of soils by a second laboratory: month -> how many samples, the element that it
+#: reads differently, by which factor, and the samples' place of one whose bag was torn.
+UMPIRE = {"2026-10": (15, "Pb", 1.18, 7)}
+UMPIRE_NAME = "umpire laboratory"
 ALIASED = {"2026-10": ("soil", 21)}  # the laboratory wrote an older number; an alias stands
 
 #: A certificate that came after its month: (kind, month, batch) -> days later than usual.

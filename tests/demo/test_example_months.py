@@ -121,6 +121,25 @@ def test_an_id_settled_by_a_person_and_another_spelling_are_joined(
             assert copper["field_n"].tolist() == [readings]
 
 
+def test_check_assays_of_a_second_laboratory_are_compared_and_stand_against_nothing(
+    outcomes: Outcomes, made: Made
+) -> None:
+    for t in planted(made, "check assays"):
+        r = outcomes[t.period].reconciliation
+        _, element, factor, _ = s.UMPIRE[t.period]
+        assert {x.second.laboratory for x in r.laboratories} == {s.UMPIRE_NAME}
+        assert {x.element for x in r.laboratories if x.beyond} == {element}
+        (lead,) = [x for x in r.laboratories if x.element == element]
+        assert lead.ratio.value == pytest.approx(factor, rel=0.04)
+        assert s.UMPIRE_NAME not in {x.stratum.laboratory for x in r.results}
+
+
+def test_a_rejected_result_is_set_aside_with_its_reason(outcomes: Outcomes, made: Made) -> None:
+    for t in planted(made, "rejected result"):
+        lost = [dict(w.lost) for w in outcomes[t.period].reconciliation.waterfall]
+        assert sum(each.get(f"rejected, {t.what}", 0) for each in lost) == 1
+
+
 def test_the_second_issue_of_a_certificate_stands_and_the_first_is_accounted_for(
     outcomes: Outcomes, made: Made
 ) -> None:
