@@ -235,14 +235,19 @@ def _register_lines(store: Store, files: list[int], names: set[str]) -> list[Sto
 def _field_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
     return _result_lines(
         store, files, names, "field", "operator",
-        ("technique", "instrument", "calibration", "spot_no", "shot_no"), "read",
+        ("technique", "instrument", "calibration", "spot_no", "shot_no", "status", "status_reason"),
+        "read",
     )  # fmt: skip
 
 
 def _lab_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
     return _result_lines(
         store, files, names, "lab", "laboratory",
-        ("technique", "lab_method", "digestion", "certificate", "certificate_issue"), "determined",
+        (
+            "technique", "lab_method", "digestion", "certificate", "certificate_issue", "status",
+            "status_reason",
+        ),
+        "determined",
     )  # fmt: skip
 
 

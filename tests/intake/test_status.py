@@ -10,6 +10,7 @@ import pytest
 import reconcile
 from reconcile.base.settings import CellRules, KindRule, TableSettings
 from reconcile.commands.checking import check
+from reconcile.commands.storytelling import story_of
 from reconcile.intake.blocks import find_block
 from reconcile.intake.headings import understand
 from reconcile.intake.read import read_file
@@ -106,6 +107,14 @@ def test_rejected_readings_take_no_part_and_are_counted_with_their_reason(tmp_pa
     assert step.balance == 0
     account = pd.read_csv(outcome.release_folder / "waterfall.csv")
     assert account["reason"].eq("rejected, Status: REJECTED").any()
+
+
+def test_the_story_of_a_sample_says_which_readings_were_rejected(tmp_path: Path) -> None:
+    folder = with_status(tmp_path / "w")
+    reconcile.run_period(folder, "2026-10")
+    read = [x.what for x in story_of(folder, "S001").lines if x.kind == "reading"]
+    assert len(read) == 3
+    assert sum("status rejected, status reason Status: REJECTED" in text for text in read) == 1
 
 
 def test_cleaning_shots_are_not_counted_among_rejected_ones(tmp_path: Path) -> None:

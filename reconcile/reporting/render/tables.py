@@ -180,7 +180,7 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
         "revision": r.revision,
         "status": r.status,
         "laboratories": r.laboratories,
-        "certificates": r.group_shifts,
+        "shifts": r.group_shifts,
         "strata": found,
     }
 
