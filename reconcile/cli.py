@@ -18,6 +18,7 @@ import typer
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
+from reconcile.commands.shows import Show
 
 if TYPE_CHECKING:
     from reconcile.commands.forms import Written
@@ -34,6 +35,9 @@ app = typer.Typer(
 
 Folder = Annotated[Path, typer.Argument(help="folder with reconcile.toml", show_default=".")]
 Period = Annotated[str, typer.Argument(help="month, such as 2026-10")]
+Shown = Annotated[
+    list[Show] | None, typer.Option("--show", help="a table beyond the answer; may be given again")
+]
 
 DONE, FINDINGS, COULD_NOT_RUN = 0, 1, 2
 
@@ -86,6 +90,7 @@ def demo(
     output: Annotated[
         Path | None, typer.Option(help="folder for the results; else out/demo")
     ] = None,
+    show: Shown = None,
 ) -> None:
     """Run the invented example, six months; the last one is shown whole."""
     from reconcile.commands import demonstration
@@ -96,7 +101,7 @@ def demo(
 
     for outcome in outcomes[:-1]:
         terminal.show_in_brief(outcome)
-    terminal.show_outcome(outcomes[-1])
+    terminal.show_outcome(outcomes[-1], show or ())
     terminal.show_paths(outcomes)
     # The example is made of trouble: its findings are what it is there to show.
     raise typer.Exit(DONE)
@@ -123,12 +128,12 @@ def check(period: Period, folder: Folder = Path()) -> None:
 
 
 @app.command()
-def run(period: Period, folder: Folder = Path()) -> None:
+def run(period: Period, folder: Folder = Path(), show: Shown = None) -> None:
     """Reconcile one month: statistics, factors, verdicts, PDF and workbook."""
     from reconcile.commands import terminal
 
     outcome = _walk(folder, period)
-    terminal.show_outcome(outcome)
+    terminal.show_outcome(outcome, show or ())
     terminal.show_paths([outcome])
     raise typer.Exit(FINDINGS if outcome.needs_a_person else DONE)
 

@@ -79,7 +79,7 @@ def test_a_clean_month_ends_with_zero_and_the_paths_of_its_results(site: Path) -
     code, out, _ = apart("run", PERIOD, str(site))
     assert code == 0
     assert "report.pdf" in out.replace("\n", "")
-    assert "balance" in out
+    assert "accounted for" in out
 
 
 def test_a_month_with_findings_ends_with_one(site: Path) -> None:

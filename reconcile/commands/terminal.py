@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from reconcile.base.shown import open_console, safe
 from reconcile.base.writing import write_whole
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import table as _table
+from reconcile.commands.shows import Show
 from reconcile.evidence import finding_words
 from reconcile.reporting import answers, numbers, sentences, words
 from reconcile.reporting.figures import by_key
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from reconcile.base.grades import ConformityRecord, SpecimenConformity
-    from reconcile.base.model import Finding
+    from reconcile.base.model import Finding, Reconciliation
     from reconcile.commands.applying import CorrectedTable
     from reconcile.commands.checking import CheckReport
     from reconcile.commands.conforming import Conformed
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from reconcile.run.pipeline import RunOutcome
 
 _MOST_ROWS = 25
+_FIRST_FINDINGS, _FIRST_STEPS, _LONGEST = 3, 3, 240  # what a run says to do
 _PARTS_OF_READINGS = {
     "spot_no": "spot number",
     "reading_no": "file, sheet and reading number",
@@ -48,10 +50,10 @@ _PARTS_OF_READINGS = {
 }
 
 
-def show_outcome(outcome: RunOutcome) -> None:
-    """One period: verdicts, the account, and what needs a person."""
+def show_outcome(outcome: RunOutcome, show: Collection[Show] = ()) -> None:
+    """One period: the answer and what a person must do now; tables where they are asked for."""
     with written_for(outcome.reconciliation):
-        _show_outcome(outcome)
+        _show_outcome(outcome, frozenset(Show) if Show.ALL in show else frozenset(show))
 
 
 def show_in_brief(outcome: RunOutcome) -> None:
@@ -61,7 +63,7 @@ def show_in_brief(outcome: RunOutcome) -> None:
         open_console().print(safe(f"{r.period}, release {r.release_id}: {answers.in_brief(r)}"))
 
 
-def _show_outcome(outcome: RunOutcome) -> None:
+def _show_outcome(outcome: RunOutcome, show: Collection[Show]) -> None:
     r = outcome.reconciliation
     console = open_console()
     console.rule(safe(f"{r.title}: {r.period}, release {r.release_id}"), align="left")
@@ -69,6 +71,64 @@ def _show_outcome(outcome: RunOutcome) -> None:
         _show_released_verdicts(console, outcome)
         _show_findings(console, outcome.told)
         return
+    console.print(safe(styled(answers.answer(r))))
+    console.print(safe(f"Verdicts: {answers.in_brief(r)}."))
+    for line in answers.moved(r):
+        console.print(safe(styled(line)))
+    _show_choice(console, r.findings)
+    if Show.VERDICTS in show:
+        _show_verdicts(console, r)
+    if Show.ACCOUNT in show:
+        _show_account(console, r)
+    findings = (*outcome.told, *r.findings)
+    if Show.FINDINGS in show:
+        _show_findings(console, findings)
+    if Show.CHANGES in show:
+        _show_changes(console, r)
+    _show_to_do(console, r, findings, Show.FINDINGS in show)
+    if len(r.quarantine):
+        console.print(
+            safe(f"{sentences.refused(r.quarantine)}: see quarantine.csv beside the report.")
+        )
+    if not any(step.balance for step in r.waterfall):
+        console.print("Every row and result is accounted for: --show account.")
+    if not outcome.new_release:
+        console.print(
+            safe("Nothing changed since this release was made; no new revision was written.")
+        )
+    elif r.changes and Show.CHANGES not in show:
+        count = numbers.count(len(r.changes), "thing", "things")
+        console.print(safe(f"{count} changed since {r.supersedes}: --show changes."))
+    _show_head(console, outcome.record_lines, outcome.record_head)
+
+
+def _show_to_do(
+    console: Console, r: Reconciliation, findings: Sequence[Finding], listed: bool
+) -> None:
+    """What a person must do now, in a few lines: the serious first."""
+    lines = []
+    urgent = sorted(
+        (f for f in findings if f.severity != "note"), key=lambda f: f.severity != "serious"
+    )
+    if not listed:
+        for finding in urgent[:_FIRST_FINDINGS]:
+            text = " ".join(p for p in (finding.text, finding_words.settled(finding)) if p)
+            lines.append(f"{finding_words.subject(finding)}: {text}")
+        if len(urgent) > _FIRST_FINDINGS:
+            more = numbers.count(len(urgent) - _FIRST_FINDINGS, "finding", "findings")
+            lines.append(f"{more} more: --show findings.")
+    if waiting := answers.approvals(r):
+        lines.append(waiting)
+    lines += [f"{step} ({named})" for step, named in answers.steps(r)[:_FIRST_STEPS]]
+    if not lines:
+        return
+    console.print("To do now:")
+    for line in lines:
+        shown = line if len(line) <= _LONGEST else f"{line[: _LONGEST - 1]}…"
+        console.print(safe(f"- {styled(shown)}"))
+
+
+def _show_verdicts(console: Console, r: Reconciliation) -> None:
     table = _table(
         "What may be done with field-only results",
         "element", "field method", "material", "pairs", "field/lab", "95 % interval",
@@ -88,16 +148,15 @@ def _show_outcome(outcome: RunOutcome) -> None:
             styled(result.verdict.reason),
         )
     console.print(table)
-    console.print(safe(styled(answers.answer(r))))
-    if waiting := answers.approvals(r):
-        console.print(safe(styled(waiting)))
     if any(result.verdict.flips for result in r.results):
         console.print(safe(words.FLIP_NOTE))
     if together := sentences.many_sentence(r):
         console.print(safe(styled(together)))
-    _show_choice(console, r.findings)
     if r.conformity is not None:
         _show_conformity_counts(console, r.conformity)
+
+
+def _show_account(console: Console, r: Reconciliation) -> None:
     account = _table(
         "The account (entered = kept + left out; every line balances to zero)",
         "step", "entered", "kept", "left out", "balance", right=(1, 2, 4),
@@ -106,11 +165,9 @@ def _show_outcome(outcome: RunOutcome) -> None:
         lost = "; ".join(f"{count} {styled(reason)}" for reason, count in step.lost)
         _row(account, f"{step.name}", step.entered, step.kept, lost, step.balance)
     console.print(account)
-    _show_findings(console, (*outcome.told, *r.findings))
-    if len(r.quarantine):
-        console.print(
-            safe(f"{sentences.refused(r.quarantine)}: see quarantine.csv beside the report.")
-        )
+
+
+def _show_changes(console: Console, r: Reconciliation) -> None:
     if r.changes:
         changed = _table(f"What changed since {r.supersedes}", "what", "before", "after")
         for change in r.changes[:_MOST_ROWS]:
@@ -118,11 +175,6 @@ def _show_outcome(outcome: RunOutcome) -> None:
         console.print(changed)
         if len(r.changes) > _MOST_ROWS:
             console.print(safe(f"… and {len(r.changes) - _MOST_ROWS} more, all in the report."))
-    if not outcome.new_release:
-        console.print(
-            safe("Nothing changed since this release was made; no new revision was written.")
-        )
-    _show_head(console, outcome.record_lines, outcome.record_head)
 
 
 def _show_released_verdicts(console: Console, outcome: RunOutcome) -> None:

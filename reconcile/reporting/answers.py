@@ -6,6 +6,7 @@ from reconcile.base.model import APPROVED, DECISIONS, Reconciliation, StratumRes
 from reconcile.reporting import numbers, words
 
 _APPROVALS = 8  # factors named
+_MOVED = 8  # verdicts named
 
 
 def _kind(x: StratumResult) -> int:
@@ -63,3 +64,40 @@ def in_brief(r: Reconciliation) -> str:
     return ", ".join(
         f"{count} {decision}" for count, decision in zip(counts, DECISIONS, strict=True) if count
     )
+
+
+def steps(r: Reconciliation) -> list[tuple[str, str]]:
+    """What to do next, and for which strata; each step once."""
+    found: dict[str, list[str]] = {}
+    for result in r.results:
+        if result.verdict.next_step:
+            found.setdefault(result.verdict.next_step.strip(), []).append(result.stratum.label)
+    out = []
+    for text, labels in found.items():
+        named = "; ".join(labels[:2])
+        if len(labels) > 2:
+            named = words.AND_FURTHER.format(named=named, n=len(labels) - 2)
+        out.append((text, named))
+    return out
+
+
+def moved(r: Reconciliation) -> list[str]:
+    """The verdicts that are others than in the newest earlier month, a line each; at most a few."""
+    if not r.history:
+        return []
+    newest = max(h.period for h in r.history)
+    before = {h.stratum: h.verdict for h in r.history if h.period == newest}
+    found = [
+        words.VERDICT_MOVED.format(
+            stratum=x.stratum.label, before=before[x.stratum.key], after=x.verdict.decision
+        )
+        for x in r.results
+        if before.get(x.stratum.key, x.verdict.decision) != x.verdict.decision
+    ]
+    if not found:
+        return [words.NO_VERDICT_MOVED.format(period=newest)]
+    first = words.VERDICTS_MOVED.format(period=newest)
+    lines = [f"- {line}" for line in found[:_MOVED]]
+    if len(found) > _MOVED:
+        lines.append(words.MORE_MOVED.format(n=len(found) - _MOVED))
+    return [first, *lines]

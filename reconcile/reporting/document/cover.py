@@ -371,21 +371,6 @@ def _changed(r: Reconciliation, most: int) -> list[Flowable]:
     return [worded(line, "body", 300) for line in lines]
 
 
-def steps(r: Reconciliation) -> list[tuple[str, str]]:
-    """What to do next, and for which strata; each step once."""
-    found: dict[str, list[str]] = {}
-    for result in r.results:
-        if result.verdict.next_step:
-            found.setdefault(result.verdict.next_step.strip(), []).append(result.stratum.label)
-    out = []
-    for text, labels in found.items():
-        named = "; ".join(labels[:2])
-        if len(labels) > 2:
-            named = words.AND_FURTHER.format(named=named, n=len(labels) - 2)
-        out.append((text, named))
-    return out
-
-
 def look_at(r: Reconciliation) -> str:
     """The serious findings in one sentence; empty where there is none."""
     serious = [f for f in r.findings if f.severity == "serious"]
@@ -403,7 +388,7 @@ def _next(r: Reconciliation, most: int) -> list[Flowable]:
     for text in (look_at(r), answers.approvals(r)):
         if text:
             out.append(worded(f"· {text}", "body", 400))
-    found = steps(r)
+    found = answers.steps(r)
     for text, named in found[:most]:
         whose = f'<font color="#444444">({markup(named, 160)})</font>'
         out.append(Paragraph(f"· {styled(markup(text, 300))} {whose}", style("body")))

@@ -140,7 +140,7 @@ def _changed(r: Reconciliation) -> str:
 def _next(r: Reconciliation) -> str:
     items = [
         f'{said(text)} <span class="small">({escaped(named)})</span>'
-        for text, named in cover.steps(r)
+        for text, named in answers.steps(r)
     ]
     items[:0] = [said(text) for text in (cover.look_at(r), answers.approvals(r)) if text]
     if not items:

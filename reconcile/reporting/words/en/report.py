@@ -91,6 +91,10 @@ COMBINATIONS = ("combination", "combinations")
 FACTORS_COUNTED = ("proposed factor", "proposed factors")
 APPROVALS = "A second person approves or refuses {count}: {factors}{more}."
 APPROVALS_MORE = " and more"
+VERDICTS_MOVED = "Verdicts that changed since {period}:"
+VERDICT_MOVED = "{stratum}: {before}, now {after}"
+MORE_MOVED = "- and {n} more, marked in the report's picture"
+NO_VERDICT_MOVED = "No verdict changed since {period}."
 Q_VERDICTS = "What the verdicts say"
 MAY_I = (
     "In {usable} of {total} field results may be used alone for the stated purpose ({purpose}), "

@@ -1,0 +1,15 @@
+"""What a run can show beyond its answer: names that the command line takes."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Show(StrEnum):
+    """One table, or all of them."""
+
+    VERDICTS = "verdicts"
+    ACCOUNT = "account"
+    FINDINGS = "findings"
+    CHANGES = "changes"
+    ALL = "all"
