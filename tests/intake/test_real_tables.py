@@ -156,7 +156,10 @@ def test_benchtop_export_has_grouped_headings_and_summary_lines():
     read = tables("xrf_standards")["field benchtop_export.txt"]
     assert (read.rows_in_file, read.facts.num_rows, len(read.analytes)) == (26, 24, 41)
     assert read.rows_set_aside == (("summary line", 2),)
-    assert row_of(read, reading_no="1")["Na"] == 4071.117
+    assert row_of(read, reading_no="1")["Mg"] == 1959.45
+    # read as a field XRF, which can't report sodium: refused, with the text found
+    assert set(read.quarantine["column"]) == {"Na C"}
+    assert read.quarantine["found"].iloc[0] == "4071.117"
     ignored = [c.heading for c in read.columns if c.role == "ignored"]
     assert "Na Iraw" in ignored
     assert read.facts.column("sample_id").to_pylist()[0] == "poc-18-1 12cm"
