@@ -23,18 +23,23 @@ def groupings(pairs: pd.DataFrame, settings: PairSettings) -> tuple[Codes, ...]:
     how they differ. None of which no cluster holds two pairs.
     """
     asked = settings.clusters
-    labels = []
-    if "group" in asked:
-        labels.append(pairs["group"].astype("str").tolist())
-    if "determination" in asked and LAB_ROW in pairs:
-        labels.append(pairs[LAB_ROW].astype("str").tolist())
-    found = [joined(labels, len(pairs))]
+    columns = {"group": "group", "determination": LAB_ROW}
+    labels = [
+        names.tolist()
+        for what, column in columns.items()
+        if what in asked and column in pairs and _several(names := pairs[column].astype("str"))
+    ]
+    found = [joined(labels, len(pairs))] if labels else []
     if "batch" in asked:
         batch = [_batch(many) for many in pairs["certificate"]]
-        codes = joined([batch], len(pairs))
         if len(set(batch) - {""}) >= settings.fewest_batches:
-            found.append(codes)
+            found.append(joined([batch], len(pairs)))
     return tuple(codes for codes in found if len(codes) and int(codes.max()) + 1 < len(codes))
+
+
+def _several(names: pd.Series) -> bool:
+    """Whether a name stands at more than one pair."""
+    return bool(names[names.ne("")].duplicated().any())
 
 
 def _batch(certificates: Iterable[str]) -> Hashable:
