@@ -168,6 +168,27 @@ def test_a_sample_read_more_often_weighs_more() -> None:
     assert biases[1] > biases[0]
 
 
+def test_a_sample_that_the_laboratory_measured_more_often_weighs_more() -> None:
+    rng = np.random.default_rng(2)
+    level = np.full(20, 200.0)
+    error = evaluation.LabError(0.2**2, 20.0, "20 pairs", tuple(level), tuple(rng.normal(size=20)))
+    t = table([0.0, 0.0, 0.0], rsd=0.01).assign(field_se=np.nan)
+    first = np.arange(len(t)) == 0
+    t = t.assign(lab_mean=t["lab_mean"].where(~first, t["lab_mean"] / 1.3))
+    biases = []
+    for often in (1, 16):
+        measured = t.assign(lab_n=np.where(first, often, 1))
+        found = evaluation.evaluate(STRATUM, measured, error, settings(), shown=False)
+        biases.append(over_months(STRATUM, found, settings()).model.by_month[0].raw.value)
+    assert biases[1] > biases[0]
+
+
+def test_the_charts_are_said_with_their_run_lengths() -> None:
+    said = sentences.chart_text(seen([0.01, -0.01, 0.0, 0.01, 0.0]))
+    assert "since 2026-01" in said
+    assert "limit 5.2 (a false alarm in " in said
+
+
 # ---- from released months ------------------------------------------------------------------
 
 
@@ -212,6 +233,18 @@ def test_the_month_that_shows_the_step_is_judged_alone_and_names_it(site: Path) 
     (found,) = run.gathered.values()
     assert found.months == ((NAMES[-2], ""),)
     assert FindingCode.BIAS_MOVED in {f.code for f in run.findings}
+
+
+def test_twice_as_many_months_are_looked_through_as_may_count(site: Path) -> None:
+    path = site / "reconcile.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[evidence]\n", "[evidence]\nmonths_back = 2\n"), encoding="utf-8")
+    run = gathered(site, NAMES[-1])
+    assert [m.period for m in run.earlier] == list(NAMES[1:-1])
+    (found,) = run.gathered.values()
+    assert found.watched is not None
+    assert found.watched.months == 5
+    assert {period for period, _ in found.months} <= set(NAMES[-3:])
 
 
 def test_kept_months_all_count_and_the_change_is_told(site: Path) -> None:

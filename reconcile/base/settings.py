@@ -747,15 +747,16 @@ class EvidenceSettings(Part):
     )
     cusum_h: Annotated[float, _number(ge=1, le=20)] = Field(
         5.2,
-        description="decision interval of that CUSUM, same unit; the report says its run length",
+        description="decision interval of that CUSUM, same unit; the page for the screen says "
+        "its run length",
     )
     average_weight: Annotated[float, _number(ge=0.02, le=1)] = Field(
         0.25, description="weight of the last month in the exponentially weighted mean of the same"
     )
     average_limit: Annotated[float, _number(ge=1, le=10)] = Field(
         3.3,
-        description="limit of that mean, in its own standard deviations; the report says its run "
-        "length",
+        description="limit of that mean, in its own standard deviations; the page for the screen "
+        "says its run length",
     )
     beside_like: Literal["off", "told", "decides"] = Field(
         "told",

@@ -104,6 +104,7 @@ class Evaluated:
     lab_relative_variance: float = math.nan  # error of a pair's lab mean; NaN where not known
     groupings: tuple[clusters.Codes, ...] = ()  # of the used pairs: what may make them alike
     decides: bool = False  # like strata, where there are any, are part of what is judged
+    lab_error: LabError | None = None  # of one determination, where it is known
 
     @property
     def used(self) -> pd.DataFrame:
@@ -315,7 +316,7 @@ def evaluate(
     )
     return Evaluated(
         pairs, statistics, thirds(lab), margin, _notes(stratum, pairs, statistics, scale_rule),
-        lab_relative_variance(used, lab_error), groupings,
+        lab_relative_variance(used, lab_error), groupings, lab_error=lab_error,
     )  # fmt: skip
 
 
@@ -423,7 +424,7 @@ def _grows(lab: Array, field: Array) -> bool:
     return bool(rank > 0 and stats.t.sf(t, n - 2) < 0.05)
 
 
-def _near(lab_error: LabError, used: pd.DataFrame) -> LabError:
+def near_pairs(lab_error: LabError, used: pd.DataFrame) -> LabError:
     """The lab's error from duplicates at the levels of these pairs."""
     lab = used["lab_mean"]
     return lab_error.near(float(lab.min()) / _NEAR, float(lab.max()) * _NEAR)
@@ -437,7 +438,7 @@ def lab_relative_variance(used: pd.DataFrame, lab_error: LabError | None) -> flo
     """Relative error variance of a pair's lab mean; NaN where not known."""
     if lab_error is None or not len(used):
         return math.nan
-    return _near(lab_error, used).of_pair(_lab_replicates(used))
+    return near_pairs(lab_error, used).of_pair(_lab_replicates(used))
 
 
 def _point_errors(
@@ -445,7 +446,7 @@ def _point_errors(
 ) -> PointErrors | None:
     if lab_error is None or not len(used):
         return None
-    near = _near(lab_error, used)
+    near = near_pairs(lab_error, used)
     relative = math.sqrt(near.of_pair(_lab_replicates(used)))
     middle = float(used["lab_mean"].median())
     return further.point_errors(replicates, scale, relative, middle, near.source)
@@ -456,7 +457,7 @@ def _lab_error_sd(used: pd.DataFrame, lab_error: LabError | None) -> float:
     if lab_error is None or not len(used):
         return math.nan
     square = float(np.mean(used["lab_mean"].to_numpy("float64") ** 2))
-    relative = _near(lab_error, used).of_pair(_lab_replicates(used))
+    relative = near_pairs(lab_error, used).of_pair(_lab_replicates(used))
     return math.sqrt(relative * square)
 
 
@@ -487,7 +488,7 @@ def _of_laboratory(used: pd.DataFrame, lab_error: LabError | None, scale: str) -
     """Variance of a pair's laboratory value on the scale of the page, with its freedom."""
     if lab_error is None or not len(used):
         return error_model.UNKNOWN
-    near = _near(lab_error, used)
+    near = near_pairs(lab_error, used)
     variance = near.of_pair(_lab_replicates(used))
     if scale == "absolute":
         variance *= float(used["lab_mean"].median()) ** 2
@@ -502,7 +503,7 @@ def _ratio_source(model: ErrorModel, lab_error: LabError | None, used: pd.DataFr
         return "not known: no laboratory duplicates and no stated laboratory error"
     if not model.usable:
         return f"not known: {model.reason or model.line.reason}"
-    near = _near(lab_error, used)
+    near = near_pairs(lab_error, used)
     sources = [near.source, *([near.splits.source] if near.splits is not None else [])]
     return f"scatter of the pairs about the line against {' and '.join(sources)}"
 

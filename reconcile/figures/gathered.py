@@ -67,9 +67,8 @@ def gather(
     ]
     frames = [_plain(rows).assign(**{MONTH: m.period}) for m, rows in parts]
     mine = _plain(own.pairs).assign(**{MONTH: period})
-    seen = watched(
-        stratum, _each_once(pd.concat([*frames, mine], ignore_index=True), settings), settings
-    )
+    everything = _each_once(pd.concat([*frames, mine], ignore_index=True), settings)
+    seen = watched(stratum, everything, settings, lab_error)
     first = max(_oldest(period, settings.evidence.months_back), begins(seen))
     if begins(seen) == first:
         begun = Begun(Beginning.MOVED, first)

@@ -12,7 +12,7 @@ import pandas as pd
 from reconcile.base.model import Stratum
 from reconcile.base.reasons import CENSORED
 from reconcile.base.settings import Settings
-from reconcile.figures.evaluation import Array, Evaluated, levels_of
+from reconcile.figures.evaluation import Array, Evaluated, LabError, levels_of, near_pairs
 from reconcile.figures.repeatability import repeatability
 from reconcile.pairs import clusters
 from reconcile.statistics.clusters import judged
@@ -92,7 +92,8 @@ class OnScale:
     """Pairs as their errors on the working scale, shape (n,): log ratios or mg/kg.
 
     ``low`` and ``high`` are equal where both sides have a number; else the pair is known by a
-    limit and lies between them. ``known``: error variance by how often the field was read.
+    limit and lies between them. ``known``: error variance by how often the field and the laboratory
+    measured, as far as that is known.
     """
 
     low: Array
@@ -111,6 +112,7 @@ class OnScale:
 def on_scale(
     stratum: Stratum, pairs: pd.DataFrame, logs: bool, settings: Settings,
     field: Array | None = None, through: Callable[[Array], Array] | None = None,
+    lab_error: LabError | None = None,
 ) -> OnScale:  # fmt: skip
     """Used pairs, then those that only a limit keeps out, which name their month in MONTH.
 
@@ -134,15 +136,31 @@ def on_scale(
         ends = np.maximum(ends, 0.0)
     low, high = _error(ends[0], ends[3], logs), _error(ends[1], ends[2], logs)
     both = pd.concat([used, limits])
-    variance, _ = repeatability(used, logs)
-    spots, shots = (both[n].to_numpy("float64") for n in ("field_spots", "field_n"))
-    often = np.maximum(np.where(spots >= 2, spots, shots), 1.0)
-    known = np.nan_to_num(variance / often, nan=0.0)
     at = math.nan if logs else _content(lab, [v for _, v in levels_of(stratum, settings)])
     return OnScale(
         np.append(of_numbers, low), np.append(of_numbers, high),
-        tuple(both[MONTH].astype("str")), known, logs, at,
+        tuple(both[MONTH].astype("str")),
+        _of_field(used, both, logs) + _of_laboratory(used, both, lab_error, at), logs, at,
     )  # fmt: skip
+
+
+def _of_field(used: pd.DataFrame, both: pd.DataFrame, logs: bool) -> Array:
+    """Error variance of each field mean by how often it was read; 0 where replicates show none."""
+    variance, _ = repeatability(used, logs)
+    spots, shots = (both[n].to_numpy("float64") for n in ("field_spots", "field_n"))
+    often = np.where(spots >= 2, spots, shots)
+    return np.nan_to_num(variance / np.where(often >= 1, often, 1.0), nan=0.0)
+
+
+def _of_laboratory(
+    used: pd.DataFrame, both: pd.DataFrame, error: LabError | None, at: float
+) -> Array:
+    """Error variance of each laboratory mean; 0 where it is not known. ``at``: NaN for ratios."""
+    if error is None or used.empty:
+        return np.zeros(len(both))
+    near, often = near_pairs(error, used), both["lab_n"].to_numpy("float64")
+    relative = [near.of_pair(n) for n in np.where(often >= 1, often, 1.0)]
+    return np.array(relative, dtype=np.float64) * (at**2 if at > 0 else 1.0)
 
 
 def _error(field: Array, lab: Array, logs: bool) -> Array:
@@ -161,7 +179,9 @@ def over_months(
     """
     s = settings.evidence
     logs = evaluated.statistics.difference_scale == "log ratio"
-    p = on_scale(stratum, evaluated.pairs, logs, settings, field, through)
+    p = on_scale(
+        stratum, evaluated.pairs, logs, settings, field, through, evaluated.lab_error
+    )  # fmt: skip
     allowed = math.log1p(evaluated.margin) if logs else evaluated.margin * p.at
     assumed = None
     if allowed > 0 and math.isfinite(allowed):

@@ -11,7 +11,7 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import BiasMoved, Finding, MonthChart, Stratum, Watched
 from reconcile.base.settings import EvidenceSettings, Settings
 from reconcile.figures import further
-from reconcile.figures.evaluation import difference_scale
+from reconcile.figures.evaluation import LabError, difference_scale
 from reconcile.figures.over_months import MONTH, OnScale, on_scale, to_fraction
 from reconcile.reporting import words
 from reconcile.statistics.limited_months import Summaries, summarised
@@ -38,7 +38,9 @@ class _Seen:
         return replace(e, value=value, se=math.nan, low=low, high=high)
 
 
-def watched(stratum: Stratum, pairs: pd.DataFrame, settings: Settings) -> Watched | None:
+def watched(
+    stratum: Stratum, pairs: pd.DataFrame, settings: Settings, lab_error: LabError | None = None
+) -> Watched | None:
     """What the looks and charts say of the months of ``pairs``, which name theirs in MONTH.
 
     Each sample once. Every month is looked at with those before it alone, so that the same
@@ -52,7 +54,7 @@ def watched(stratum: Stratum, pairs: pd.DataFrame, settings: Settings) -> Watche
     lab, field = (used[n].to_numpy("float64") for n in ("lab_mean", "field_mean"))
     scale, _ = difference_scale(lab, field, further.replicate_structure(used, level))
     ordered = pairs.sort_values(MONTH, kind="stable")
-    on = on_scale(stratum, ordered, scale == "log ratio", settings)
+    on = on_scale(stratum, ordered, scale == "log ratio", settings, lab_error=lab_error)
     made = summarised(on.low, on.high, on.month, on.known)
     if isinstance(made, str):
         return None

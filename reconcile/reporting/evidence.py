@@ -42,6 +42,17 @@ def watched_text(w: Watched, since: str = "") -> str:
     return said
 
 
+def chart_text(w: Watched) -> str:
+    """The month in hand against what earlier months say, and both charts; '' before there are."""
+    if (c := w.chart) is None:
+        return ""
+    return words.EVIDENCE_CHART.format(
+        since=c.since, score=f"{c.score:+.1f}", up=f"{c.up:.1f}", down=f"{c.down:.1f}",
+        h=f"{c.h:g}", cusum_run=f"{c.cusum_run:.0f}", average=f"{c.average:+.2f}",
+        limit=f"{c.average_limit:.2f}", average_run=f"{c.average_run:.0f}",
+    )  # fmt: skip
+
+
 def _moved(m: BiasMoved, anew: bool) -> str:
     moved = words.EVIDENCE_MOVED[m.change].format(seen=m.seen, first=m.first, size=_signed(m.size))
     form = words.EVIDENCE_ANEW if anew else words.EVIDENCE_KEPT

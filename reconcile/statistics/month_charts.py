@@ -16,7 +16,7 @@ from scipy import special
 
 from reconcile.statistics._values import Floats, quiet
 from reconcile.statistics.cusum import Cusum, run_length, tabular_cusum
-from reconcile.statistics.month_steps import Months, weighed
+from reconcile.statistics.month_steps import Months, log_sum, weighed
 
 _STATES = 401  # of the chain
 _MOST = 8.0  # standard deviations that one month may count
@@ -47,7 +47,7 @@ def _score(m: Months, i: int) -> float:
     if not float(before.squares.sum()) > 0:
         return 0.0
     seen = weighed(before)
-    share = np.exp(seen.log - special.logsumexp(seen.log))
+    share = np.exp(seen.log - log_sum(seen.log))
     variance = seen.between + seen.within / m.counts[i] + 1 / seen.total
     z = (m.means[i] - seen.mean) / np.sqrt(variance)
     # from the nearer tail, so that nothing is lost far out

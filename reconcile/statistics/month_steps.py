@@ -124,8 +124,10 @@ def _contrast(seen: Weighed, x: Floats) -> tuple[Floats, Floats]:
     return np.sum(seen.weights * apart * seen.off, axis=1) / information, information
 
 
-def _log_mean(log: Floats) -> float:
-    return float(special.logsumexp(log))
+def log_sum(log: Floats) -> float:
+    """Logarithm of the sum of what ``log``, shape (g,), are logarithms of."""
+    top = float(log.max())
+    return top + math.log(float(np.sum(np.exp(log - top))))
 
 
 def changes(a: int) -> list[tuple[Change, int, Floats]]:
@@ -138,14 +140,14 @@ def changes(a: int) -> list[tuple[Change, int, Floats]]:
 def _distance(seen: Weighed, x: Floats) -> float:
     size, information = _contrast(seen, x)
     gain = seen.log + size**2 * information / 2
-    return math.sqrt(max(2 * (_log_mean(gain) - _log_mean(seen.log)), 0.0))
+    return math.sqrt(max(2 * (log_sum(gain) - log_sum(seen.log)), 0.0))
 
 
 def _size(seen: Weighed, x: Floats, n: int, level: float) -> Estimate:
     """The change by its likelihood under every point of the lattice."""
     sizes, information = _contrast(seen, x)
     log = seen.log + sizes**2 * information / 2 - np.log(information) / 2
-    share = np.exp(log - _log_mean(log))
+    share = np.exp(log - log_sum(log))
     deviations = 1 / np.sqrt(information)
     value = float(share @ sizes)
     se = math.sqrt(float(share @ (deviations**2 + (sizes - value) ** 2)))

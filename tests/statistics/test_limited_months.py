@@ -102,4 +102,5 @@ def test_leaving_out_what_lies_below_a_limit_shifts_the_bias_and_keeping_it_does
 @pytest.mark.parametrize("spread", simulated.SPREADS)
 def test_the_long_run_bias_is_held_as_often_as_stated(share: float, spread: float) -> None:
     for wide in simulated.RANGES:
-        assert 0.93 <= simulated.coverage(share, spread, wide, 1000)[0] <= 0.97 + 0.01
+        # 93 to 97 % is promised; of 300 studies one standard error is 1.3 %
+        assert 0.925 <= simulated.coverage(share, spread, wide, 300)[0] <= 0.98

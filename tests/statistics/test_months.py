@@ -161,7 +161,7 @@ def test_degenerate_values_give_a_number_or_a_reason(
     check_sound(months_model(difference, np.zeros(values.size), assumed=assumed))
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None)
 @given(
     st.integers(0, 10_000), st.integers(2, 8), st.floats(-3, 3), st.floats(1e-6, 1e6),
 )  # fmt: skip
@@ -176,7 +176,7 @@ def test_shift_and_unit_carry_through(seed: int, months: int, shift: float, unit
             assert getattr(after, end) == pytest.approx(expected, abs=1e-6 * size)
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None)
 @given(st.integers(0, 10_000), st.permutations(range(6)))
 def test_the_order_of_pairs_and_names_of_months_do_not_matter(seed: int, names: list[int]) -> None:
     y, month = drawn(seed, 6, 8, 0.05)

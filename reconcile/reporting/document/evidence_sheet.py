@@ -6,7 +6,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
-from reconcile.reporting.evidence import begun_text, watched_text
+from reconcile.reporting.evidence import begun_text, chart_text, watched_text
 from reconcile.reporting.render import evidence_table, sheets
 from reconcile.reporting.render.sheets import Column
 
@@ -29,7 +29,9 @@ def sheet(sheet: Worksheet, r: Reconciliation) -> None:
         if x.evidence is None:
             continue
         e = x.evidence
-        seen = watched_text(e.watched, e.months[0].period) if e.watched is not None else ""
+        seen = ""
+        if e.watched is not None:
+            seen = f"{watched_text(e.watched, e.months[0].period)} {chart_text(e.watched)}".strip()
         said = [begun_text(e.begun), seen]
         for line in evidence_table.lines(e):
             if line.unit != "1":  # of the charts, which the sentence speaks of

@@ -214,6 +214,8 @@ def _evidence(x: StratumResult) -> str:
     lines = evidence.lines_of(x)
     if x.evidence is None:
         return ""
+    if x.evidence.watched is not None and (chart := evidence.chart_text(x.evidence.watched)):
+        lines = [*lines, chart]
     rows = evidence.rows_of(x.evidence)
     return (
         f"<h3>{words.EVIDENCE}</h3>"

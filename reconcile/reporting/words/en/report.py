@@ -222,6 +222,11 @@ EVIDENCE_ANEW = "{moved}; only the months from {first} on count."
 EVIDENCE_KEPT = "{moved}; the months before count all the same, by the settings."
 EVIDENCE_STEADY = "No step or drift of the bias between {n} months is shown."
 EVIDENCE_NOT_LOOKED = "{n} months are too few to tell a step from a spread."
+EVIDENCE_CHART = (
+    "Against what the months since {since} said before it, this month lies off by {score} SD; "
+    "CUSUM {up} up and {down} down, limit {h} (a false alarm in {cusum_run} months); weighted mean "
+    "{average}, limit ±{limit} (in {average_run} months)."
+)
 EVIDENCE_BEYOND = " The chart of the months since {since} is beyond its limit."
 BIAS_MOVED = {
     "step": "The bias took a step: from {first} on {value} ({low} to {high}) against the months "
