@@ -156,6 +156,19 @@ def test_pairs_known_by_a_limit_enter_the_bias_over_months() -> None:
     assert near < abs(alone.model.long_run.value - every.model.long_run.value)
 
 
+def test_limits_that_are_most_of_the_pairs_do_not_enter_the_bias_over_months() -> None:
+    # of a field that hardly reads anything the few numbers just above its limit say nothing
+    whole = table([0.0, 0.0, 0.0], n=30, rsd=0.2)
+    cut = below(whole, 500.0)
+    assert cut["used"].mean() < 0.5
+    evaluated = evaluation.evaluate(STRATUM, cut, None, settings(), shown=False)
+    found = over_months(STRATUM, evaluated, settings())
+    assert found.limited == 0
+    assert found.model.n == int(cut["used"].sum())
+    lenient = settings(censored_share=0.95)
+    assert over_months(STRATUM, evaluated, lenient).limited == int((~cut["used"]).sum())
+
+
 def test_a_sample_read_more_often_weighs_more() -> None:
     t = table([0.0, 0.0, 0.0], rsd=0.01)
     often = t.assign(field_spots=np.where(np.arange(len(t)) == 0, 30, 3))

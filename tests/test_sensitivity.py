@@ -118,7 +118,9 @@ def test_a_flip_stands_on_page_1_in_the_verdict_table_on_the_page_and_in_the_fil
     assert copper["pairs_put_back"] > 5
     assert table.loc["Fe", "flips"] == "no"
     pages = [p.extract_text().replace("\n", " ") for p in PdfReader(release / "report.pdf").pages]
-    assert "With every excluded pair put back the verdict of 1 stratum would be another" in pages[0]
+    assert "Cu · XRF · soil ‡" in pages[0]
+    assert words.FLIP_NOTE in pages[0]
+    assert "With every excluded pair put back the verdict of 1 stratum would be another" in pages[1]
     assert "Accepted ‡" in " ".join(pages)
     assert words.FLIP_NOTE in " ".join(pages)
     said = [p for p in pages if "put back (" in p]

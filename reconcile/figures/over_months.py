@@ -116,12 +116,17 @@ def on_scale(
 ) -> OnScale:  # fmt: skip
     """Used pairs, then those that only a limit keeps out, which name their month in MONTH.
 
+    Where these are more than ``censored_share`` of all, none of them enters: a few numbers just
+    above a limit would stand for all that lies below it.
+
     ``field``: other values of the used pairs, as corrected; ``through``: the same correction, for
     limits of the field. A difference is judged at the decision level within the range that lies
     nearest the middle laboratory value, else at that value.
     """
     is_used = pairs["used"].astype(bool)
     used, limits = pairs.loc[is_used], pairs.loc[~is_used & pairs["reason_code"].isin(CENSORED)]
+    if len(limits) > settings.thresholds.censored_share * (len(used) + len(limits)):
+        limits = limits.iloc[:0]
     lab = used["lab_mean"].to_numpy("float64")
     read = used["field_mean"].to_numpy("float64") if field is None else field
     names = ["field_low", "field_high", "lab_low", "lab_high"]

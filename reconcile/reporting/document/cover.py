@@ -89,6 +89,7 @@ def _first(
         own(words.Q_MAY_I, "h2"),
         own(answers.answer(r)),
         *([gap(4), Picture(plot, width)] if plot is not None else []),
+        *([own(words.FLIP_NOTE, "small")] if any(x.verdict.flips for x in r.results) else []),
         own(words.Q_RISK, "h2"),
         *[worded(line, "body", 500) for line in open_risks(r)],
         own(words.Q_NEXT, "h2"),

@@ -119,8 +119,9 @@ def _row(x: StratumResult, before: Mapping[str, str], anchors: Mapping[str, str]
         changed = words.GLANCE_BETTER if _rank(x.verdict.decision) < _rank(was) else (
             words.GLANCE_WORSE
         )  # fmt: skip
+    name = printable(x.stratum.label) + (words.FLIP_MARK if x.verdict.flips else "")
     return GlanceRow(
-        printable(x.stratum.label), (_bias(x),), _spread(x), (1 / margin, margin), _counted(x),
+        name, (_bias(x),), _spread(x), (1 / margin, margin), _counted(x),
         changed, anchors.get(x.stratum.key, ""),
     )  # fmt: skip
 

@@ -127,7 +127,11 @@ def _head(r: Reconciliation) -> str:
 def _picture(r: Reconciliation) -> str:
     """Every stratum at a glance; each line leads to its stratum."""
     plot = glance.picture(r, verdicts.anchors_of(r))
-    return f"<figure>{svg(plot, words.GLANCE)}</figure>" if plot is not None else ""
+    if plot is None:
+        return ""
+    flipped = any(x.verdict.flips for x in r.results)
+    note = paragraph(words.FLIP_NOTE, "small") if flipped else ""
+    return f"<figure>{svg(plot, words.GLANCE)}</figure>{note}"
 
 
 def _changed(r: Reconciliation) -> str:
