@@ -186,6 +186,7 @@ def custody_of_dispatched(site: Path) -> list[str]:
     raise AssertionError("the step that judges custody is gone")
 
 
+@pytest.mark.slow
 def test_form_and_receipt_give_every_sample_of_the_example_a_complete_chain(tmp_path: Path) -> None:
     site = site_of_receipts(tmp_path / "site")
     form = forms.write_form(site, "KRS-2609-1")

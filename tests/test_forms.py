@@ -119,6 +119,7 @@ def test_the_form_reads_back_on_letter_paper_too(tmp_path: Path) -> None:
     assert bars == squares == {"D-1", *(f"KRS-{n}" for n in range(1201, 1221))}
 
 
+@pytest.mark.slow
 @needs_reader
 def test_labels_read_back_and_leave_used_places_free(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY + ODD)

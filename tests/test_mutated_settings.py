@@ -71,7 +71,7 @@ def test_500_mutated_settings_are_loaded_or_refused_in_plain_words(site: Path) -
 
 
 def test_mutated_settings_run_or_say_why_not(site: Path) -> None:
-    messages = told(site, cases(24, 6), ALL, seed=3)
+    messages = told(site, cases(24, 6), ALL, seed=9)
     assert "" in messages
 
 

@@ -41,6 +41,7 @@ def _written_again(code: str, strings: tuple[str, ...]) -> str:
     return "".join(part + (left.pop(0) if left else "") for part in parts)
 
 
+@pytest.mark.slow
 def test_what_is_left_of_every_source_is_its_code_and_all_its_strings() -> None:
     for path in sorted([*ROOT.glob("reconcile/**/*.py"), *ROOT.glob("schemas/*.py")]):
         source = path.read_text("utf-8")

@@ -14,7 +14,7 @@ from reconcile.intake.read import read_file
 pytestmark = pytest.mark.usefixtures("data_alone")
 
 #: Six elements as predicted by LIBS, each with its own noise, about a sum of 98 %.
-OXIDES = {"SiO2": 48.0, "Al2O3": 14.0, "Fe2O3": 19.6, "CaO": 9.0, "MgO": 6.0, "Na2O": 1.4}
+OXIDES = {"SiO2": 48.0, "Al2O3": 14.0, "Fe2O3": 19.6, "CaO": 9.0, "MgO": 6.0, "K2O": 1.4}
 SHOTS = 20
 SETTINGS = """
 [workspace]

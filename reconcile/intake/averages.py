@@ -23,7 +23,7 @@ from reconcile.intake.vocabulary import TIME_FACTS
 #: Words of a row that sums others up (common practice, no source).
 _MEAN = r"(?i)^\s*(?:the )?(?:ave|avg|average|mean)s?[ .:]*(?:[0-9]*|of [0-9]+.*)\s*$"
 _SPREAD = (
-    r"(?i)^\s*(?:(?:std|st|s)?\.?[ -]?(?:dev|d)\.?(?: \(?[123]s?\)?)?|standard deviation|"
+    r"(?i)^\s*(?:(?:(?:std|st|s)\.?[ -]?(?:dev|d)|dev)\.?(?: \(?[123]s?\)?)?|standard deviation|"
     r"%? ?rsd ?%?|cv|median|min|minimum|max|maximum|range|sem|std)\s*$"
 )
 #: Facts whose cells may name a person or a material, not a kind of row.

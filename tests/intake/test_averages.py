@@ -105,3 +105,13 @@ def test_an_operator_called_mean_reads_no_averages(tmp_path: Path) -> None:
 
 def test_the_settings_may_keep_them(tmp_path: Path) -> None:
     assert read(tmp_path / "f.csv", shots("4"), averages="keep").rows_accepted == 20
+
+
+@pytest.mark.parametrize("name", ["D", "d", "S", "Dev 1", "M", "R"])
+def test_a_sample_named_by_a_letter_is_no_spread(tmp_path: Path, name: str) -> None:
+    path = tmp_path / "field.csv"
+    path.write_text(f"Sample,Cu,Zn\nA,80,24\nB,81,25\n{name},82,26\n", "utf-8")
+    settings = TableSettings(kind="field", files=("field.csv",), unit="mg/kg")
+    (table,) = read_file(path, "field.csv", settings, zone="UTC")
+    assert dict(table.rows_set_aside) == {}
+    assert table.facts.column("sample_id").to_pylist() == ["A", "B", name]

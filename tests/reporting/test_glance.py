@@ -80,15 +80,15 @@ def test_every_stratum_stands_once_under_its_verdict() -> None:
 
 
 def test_many_strata_share_lines_by_method_and_none_is_lost() -> None:
-    r = builder.many(60)
-    plot = picture(r, most=30)
+    r = builder.many(24)
+    plot = picture(r, most=12)
     rows = [x for group in plot.groups for x in group.rows]
-    assert len(rows) <= 30
+    assert len(rows) <= 12
     assert sorted(s.name for x in rows for s in x.spots) == sorted(
         x.stratum.label for x in r.results
     )
     assert words.GLANCE_TOGETHER in plot.key
-    assert words.GLANCE_TOGETHER not in picture(r, most=60).key
+    assert words.GLANCE_TOGETHER not in picture(r, most=24).key
 
 
 def test_the_farthest_from_none_in_margins_stand_first() -> None:

@@ -22,6 +22,7 @@ from reconcile.statistics.pairwise_slopes import (
     kendall_pulls,
     list_inversions,
 )
+from tests.sizes import cases
 
 UP = Fraction(10**12)  # stands for a vertical slope, above all others
 
@@ -55,7 +56,7 @@ def _as_float(value: Fraction) -> float:
 
 
 @given(POINTS)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=cases(300, 60), deadline=None)
 def test_every_rank_is_the_slope_that_listing_all_gives(points: list[tuple[int, int]]) -> None:
     expected = _all_slopes(points)
     x, y = _decimal(points)
