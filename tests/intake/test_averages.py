@@ -107,7 +107,7 @@ def test_the_settings_may_keep_them(tmp_path: Path) -> None:
     assert read(tmp_path / "f.csv", shots("4"), averages="keep").rows_accepted == 20
 
 
-@pytest.mark.parametrize("name", ["D", "d", "S", "Dev 1", "M", "R"])
+@pytest.mark.parametrize("name", ["D", "d", "S", "Device 1", "M", "R"])
 def test_a_sample_named_by_a_letter_is_no_spread(tmp_path: Path, name: str) -> None:
     path = tmp_path / "field.csv"
     path.write_text(f"Sample,Cu,Zn\nA,80,24\nB,81,25\n{name},82,26\n", "utf-8")
