@@ -350,6 +350,7 @@ def test_a_store_without_its_ledger_is_not_believed(site: Path) -> None:
     assert verify(site).findings == ()
 
 
+@pytest.mark.slow
 def test_a_damaged_line_of_the_ledger_is_taken_away_and_its_file_read_again(site: Path) -> None:
     path = site / "out" / "readings.jsonl"
     path.write_bytes(path.read_bytes().replace(b'"lab.csv"', b'"lob.csv"', 1))

@@ -292,6 +292,7 @@ def test_every_step_of_the_account_balances(tmp_path: Path, rule: str) -> None:
     assert all(step.balance == 0 for step in outcome.reconciliation.waterfall)
 
 
+@pytest.mark.slow
 def test_a_failed_control_of_the_re_assay_s_batch_keeps_the_pair_out(tmp_path: Path) -> None:
     """The number comes from certificate C2, so its controls judge the pair, though M1 names it."""
     control = "|RM1,C2,1,2026-10-09,M1-HIGH,30000"

@@ -98,6 +98,7 @@ def can_be_read(path: Path) -> bool:
     return True
 
 
+@pytest.mark.slow
 def test_a_byte_of_the_store_that_holds_no_data_is_named_harmless(out: Path) -> None:
     path = out / STORE
     whole = path.read_bytes()

@@ -335,6 +335,7 @@ def test_the_same_inputs_give_the_same_bytes_and_no_new_release(
     assert bytes_of(latest(again)) == before
 
 
+@pytest.mark.slow
 def test_an_approved_factor_corrects_the_values_and_makes_a_new_revision(site: Path) -> None:
     number = copper(site).factor.factor_id
     factor_life.approve(site, number, "Ben Osei", "ratio steady", AT)

@@ -87,6 +87,7 @@ def test_equal_releases_give_equal_bytes_and_a_file_is_not_overwritten(
     assert two.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_it_is_drawn_from_the_release_and_not_from_what_the_tables_hold_now(site: Path) -> None:
     before = acceptance.write_dossier(site, PERIOD).read_bytes()
     field = site / "field.csv"

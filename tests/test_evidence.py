@@ -88,6 +88,7 @@ def test_a_missing_file_is_found_before_and_after_a_release(site: Path) -> None:
     assert "its archived copy stands" in found["evidence/bag.jpg"]
 
 
+@pytest.mark.slow
 def test_an_altered_file_is_found_until_a_revision_says_so(site: Path) -> None:
     pipeline.run_period(site, PERIOD)
     content = bytearray((site / "evidence" / "bag.jpg").read_bytes())
@@ -216,6 +217,7 @@ def test_every_usual_kind_of_png_is_shown(mode: str) -> None:
     assert (shown.mode, shown.size) == ("RGB", (30, 20))
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_a_photo_is_turned_as_the_camera_was_held_and_keeps_no_other_metadata(site: Path) -> None:
     exif = Image.Exif()
@@ -235,6 +237,7 @@ def test_a_photo_is_turned_as_the_camera_was_held_and_keeps_no_other_metadata(si
     assert all(b"SECRET" not in image.data for page in reader.pages for image in page.images)
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_the_story_page_shows_pictures_digests_and_what_is_wrong(site: Path) -> None:
     (site / "evidence" / "index.csv").write_text(INDEX + "gone.jpg,S003,,\n", "utf-8")

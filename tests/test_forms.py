@@ -253,6 +253,7 @@ def test_labels_of_nothing_are_refused(tmp_path: Path) -> None:
         forms.write_labels(site(tmp_path / "site", ORDINARY))
 
 
+@pytest.mark.slow
 def test_the_grid_of_labels_makes_no_new_release(tmp_path: Path) -> None:
     folder = small.build(tmp_path / "site")
     assert pipeline.run_period(folder, PERIOD).new_release
@@ -393,6 +394,7 @@ def test_a_pipe_in_that_place_is_named_and_not_waited_for(tmp_path: Path) -> Non
 # ---- the story on a page ----------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_story_stands_on_one_page_however_long_the_record(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY)
     (folder / "custody").mkdir()

@@ -23,6 +23,7 @@ def with_cell(folder: Path, file: str, row: int, column: int, text: str) -> Path
 PLACES = (("lab.csv", 1), ("field.csv", 3))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("file", "column", "text"),
     [

@@ -74,6 +74,7 @@ def test_the_year_adds_up_the_months_that_were_released_and_say_how_they_were_ju
     assert "of 3 acceptances at most 0.25" in said
 
 
+@pytest.mark.slow
 def test_what_a_month_keeps_of_its_chances_comes_back_in_later_months(tmp_path: Path) -> None:
     site = small.build(tmp_path, samples=25)
     first = reconcile.run_period(site, "2026-10").reconciliation

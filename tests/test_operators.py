@@ -92,6 +92,7 @@ def test_two_operators_of_one_sample_are_both_named_and_count_for_neither(tmp_pa
     assert sorted(m.n for m in shift.means) == [14, 15]
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_operators_stand_in_page_and_workbook(tmp_path: Path) -> None:
     folder = reconcile.run_period(site(tmp_path / "w", 1.12), "all").release_folder

@@ -64,7 +64,10 @@ def test_a_failed_batch_stays_out_whatever_its_certificate_is_called(
     assert set(shown.loc[shown["stratum"].str.startswith("Cu"), "certificate"]) == {certificate}
 
 
-@pytest.mark.parametrize("instrument", ["X1", "20714; B", "A, B | C"])
+@pytest.mark.parametrize(
+    "instrument",
+    ["20714; B", *(pytest.param(name, marks=pytest.mark.slow) for name in ("X1", "A, B | C"))],
+)
 def test_a_failed_day_stays_out_whatever_the_instrument_is_called(
     tmp_path: Path, instrument: str
 ) -> None:

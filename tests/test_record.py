@@ -204,6 +204,7 @@ def test_each_release_holds_the_record_before_it_so_one_written_anew_contradicts
         factor_life.listed(withdrawn)
 
 
+@pytest.mark.slow
 def test_the_marks_loss_or_change_is_found(withdrawn: Path) -> None:
     whole = mark_of(withdrawn).read_bytes()
     chance = random.Random(3)

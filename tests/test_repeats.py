@@ -319,6 +319,7 @@ def test_copies_that_each_count_are_judged_as_clusters(site: Path) -> None:
     assert together.effective < together.n - 3
 
 
+@pytest.mark.slow
 def test_several_readings_of_one_laboratory_row_are_held_out_together(tmp_path: Path) -> None:
     folder = small.build(tmp_path / "site")
     copy_rows(folder, {f"S{n:03d}": f"Y{n:03d}" for n in range(1, 31)}, field_times=1.001)

@@ -148,6 +148,7 @@ def test_a_verdict_shows_its_range_and_its_date_everywhere(release: Path) -> Non
     assert {"Valid from", "Valid until", "Verdict"} <= set(heads)
 
 
+@pytest.mark.slow
 def test_an_entry_that_leaves_nothing_out_is_told(tmp_path: Path) -> None:
     site = small.build(tmp_path / "site", samples=10)
     path = site / "reconcile.toml"

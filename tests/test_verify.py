@@ -66,6 +66,7 @@ def test_a_file_slipped_into_a_release_is_named(released: Path, tmp_path: Path) 
     assert any("more.csv" in f.subject for f in verify(site).findings)
 
 
+@pytest.mark.slow
 def test_events_are_recorded_once_however_often_a_month_runs(tmp_path: Path) -> None:
     site = with_custody(tmp_path / "site")
     for _ in range(3):

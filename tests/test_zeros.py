@@ -92,7 +92,7 @@ def told_of_zeros(findings: tuple[Finding, ...]) -> list[Finding]:
     return [f for f in findings if f.code is FindingCode.ZERO_UNSTATED]
 
 
-@pytest.mark.parametrize("readings", [(9,), (9, 10)])
+@pytest.mark.parametrize("readings", [(9,), pytest.param((9, 10), marks=pytest.mark.slow)])
 def test_one_zero_among_25_leaves_ratio_factor_and_verdict_of_the_other_24(
     tmp_path: Path, readings: tuple[int, ...]
 ) -> None:
@@ -217,6 +217,7 @@ def test_nothing_below_a_limit_of_zero_is_taken_for_a_zero(tmp_path: Path) -> No
     assert not of(outcome, "Cu").pairs["reason_code"].isin(ZERO_UNSTATED).any()
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_a_whole_release_shows_what_zeros_kept_out(tmp_path: Path) -> None:
     folder = with_copper_of_zero(small.build(tmp_path / "site"), 1, 2, 9)

@@ -327,6 +327,7 @@ def test_the_store_gives_one_answer_for_plain_and_other_rows(tmp_path, monkeypat
     assert answers[1::2] == [answers[1]] * 4
 
 
+@pytest.mark.slow
 def test_a_release_is_the_same_to_the_byte_in_both_ways(tmp_path, monkeypatch):
     released = []
     for name, limit in (("quick", 0), ("careful", 1 << 40)):

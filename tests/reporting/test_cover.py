@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from reconcile.base.model import Ask, Criterion, Outcome
 from reconcile.reporting import words
 from reconcile.reporting.document import cover, verdicts
@@ -54,6 +56,7 @@ def test_without_any_risk_the_page_says_why():
     assert cover.open_risks(builder.reconciliation([result], findings=())) == [words.RISK_NONE]
 
 
+@pytest.mark.slow
 def test_many_strata_are_all_named_under_their_method_and_material():
     results = builder.many(30).results
     groups = cover.by_rest_of_label(results)

@@ -363,6 +363,7 @@ def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n):
     assert len(read(builder.reconciliation([result])).pages) > 4
 
 
+@pytest.mark.slow
 def test_page_numbers_settle_within_the_passes(monkeypatch, mixed):
     passes = []
     original = book.Book.build

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from reportlab.graphics.shapes import Circle, Drawing, Line
 from reportlab.platypus import Paragraph, Table
 
@@ -71,6 +72,7 @@ def test_a_chart_draws_every_result_five_lines_and_rings_the_signals_inside_its_
     assert all(0 <= c.cx <= 150 and 0 <= c.cy <= 88 for c in circles)
 
 
+@pytest.mark.slow
 def test_a_long_chart_shows_its_latest_results():
     drawing = control.control_chart(chart([100.0 + (i % 3) for i in range(400)]), 150, 88)
     assert len([c for c in shapes(drawing, Circle) if c.r < 2]) == 120

@@ -67,6 +67,7 @@ def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(re
     assert low <= plot.bounds[0] < 0 < plot.bounds[1] <= high
 
 
+@pytest.mark.slow
 def test_report_and_page_show_chart_and_sentence(release):
     text = " ".join(p.extract_text() for p in PdfReader(io.BytesIO(report.report(release))).pages)
     text = text.replace("\n", " ")
