@@ -50,6 +50,14 @@ def test_the_plan_asks_for_no_more_where_shown_and_for_more_or_never_where_not(
             assert math.isnan(x.missing) or x.missing > 0, x
 
 
+def test_what_pairs_of_one_cluster_show_needs_no_more_of_them() -> None:
+    lab, field = method(4, 0, 1.0, 0.015625, 0.875, 1.5)
+    made = decide(lab, field, TERMS, clusters=[np.zeros(4, dtype=np.int64)])
+    shown = [x for x in needs(made, TERMS) if x.criterion.outcome is Outcome.SHOWN]
+    assert shown
+    assert [x.missing for x in shown] == [0] * len(shown)
+
+
 def test_a_criterion_that_truly_fails_is_not_reachable_by_more_samples() -> None:
     lab, field = method(100, 1, ratio=1.3)
     found = {

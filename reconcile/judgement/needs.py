@@ -67,7 +67,7 @@ def _need(decision: Decision, terms: Terms, c: Criterion) -> Need | None:
     line, f = decision.line, dict(c.facts)
     if c.ask in (Ask.LEVEL, Ask.COMING, Ask.COMING_SAMPLE) or c.outcome is Outcome.TOLD:
         return None
-    if c.ask is Ask.TIME and c.outcome is Outcome.SHOWN:
+    if c.outcome is Outcome.SHOWN and c.ask not in (Ask.LEVEL_SAMPLES, Ask.MISSED_COUNT):
         return Need(c, float(line.n), line.n)
     if c.ask is Ask.LEVEL_SAMPLES:
         there = f["above"] + f["below"]
