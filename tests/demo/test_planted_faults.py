@@ -33,7 +33,7 @@ pytestmark = pytest.mark.slow
 
 PLACES = cases(20, 3)
 SOIL = ("Cu", "Zn", "Pb")
-METHOD = "ICP-OES · KR-acid-2 · four acids"
+METHOD = "geochemical laboratory · ICP-OES · KR-acid-2 · four acids"
 Row = dict[str, str]
 CheckKey = tuple[str, str, str, str, str]  # side, kind, code, element, batch
 

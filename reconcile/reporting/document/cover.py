@@ -111,6 +111,7 @@ def _second(
     """The page after it, with at most so many names per verdict, changes and steps."""
     until = styled(r.data_until) or words.NOT_STATED
     return [
+        Heading(words.WHOLE, "whole"),
         _contents(pages),
         gap(4),
         facts([(words.FACTS["data_until"], until)], width, 52 * mm),

@@ -15,6 +15,7 @@ from reconcile.reporting.text import printable
 ORDER = (2, 3, 1, 0)
 #: Lines of strata that stand one by one; beyond them the elements of a method share a line.
 MOST = 56
+_NAMED = 4  # elements named on a line that several share
 
 
 def picture(r: Reconciliation, anchors: Mapping[str, str], most: int = MOST) -> Glance | None:
@@ -141,7 +142,9 @@ def _by_method(
     rows = []
     for rest, found in groups.items():
         margin = 1 + min(map(_margin, found))
-        named = ", ".join(x.stratum.element for x in found)
+        named = ", ".join(x.stratum.element for x in found[:_NAMED])
+        if len(found) > _NAMED:
+            named += f" +{len(found) - _NAMED}"
         rows.append(
             GlanceRow(
                 printable(f"{rest}: {named}"), tuple(map(_bias, found)), (math.nan, math.nan),

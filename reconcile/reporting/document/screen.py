@@ -116,7 +116,7 @@ def _head(r: Reconciliation) -> str:
         f"<h3>{words.Q_MAY_I}</h3>{paragraph(answers.answer(r))}{_picture(r)}"
         f"<h3>{words.Q_RISK}</h3>{''.join(paragraph(line) for line in cover.open_risks(r))}"
         f"<h3>{words.Q_NEXT}</h3>{_next(r)}"
-        f"<h3>{words.Q_VERDICTS}</h3>{paragraph(cover.may_i(r))}{_counts_of_verdicts(r)}"
+        f"<h2>{words.WHOLE}</h2><h3>{words.Q_VERDICTS}</h3>{paragraph(cover.may_i(r))}{_counts_of_verdicts(r)}"
         f"<h3>{words.Q_HOW_WRONG}</h3>{''.join(paragraph(line) for line in cover.how_wrong(r))}"
         f"<h3>{words.Q_LEFT_OUT}</h3>{paragraph(cover.left_out(r))}"
         f"<h3>{words.Q_CHANGED}</h3>{_changed(r)}"

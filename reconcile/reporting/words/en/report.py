@@ -95,6 +95,7 @@ VERDICTS_MOVED = "Verdicts that changed since {period}:"
 VERDICT_MOVED = "{stratum}: {before}, now {after}"
 MORE_MOVED = "- and {n} more, marked in the report's picture"
 NO_VERDICT_MOVED = "No verdict changed since {period}."
+WHOLE = "The release as a whole"
 Q_VERDICTS = "What the verdicts say"
 MAY_I = (
     "In {usable} of {total} field results may be used alone for the stated purpose ({purpose}), "
