@@ -296,6 +296,7 @@ def test_a_store_that_this_version_can_not_use_is_moved_aside_and_begun_anew(
     assert aside.read_bytes() == whole
 
 
+@pytest.mark.slow
 def test_a_run_with_an_unusable_store_tells_it_and_changes_no_byte(site: Path) -> None:
     before = small.bytes_of(site / "out" / "releases")
     store_of(site).write_bytes(b"DUCK" * 5000)

@@ -193,6 +193,7 @@ def test_over_range_methods_are_kept_apart_where_the_settings_say_so(tmp_path: P
     assert pairs.loc[pairs["element"].eq("Cu"), "stratum"].nunique() == 2
 
 
+@pytest.mark.slow
 def test_a_method_that_answers_within_the_range_as_well_is_no_re_assay(tmp_path: Path) -> None:
     second = OVER + "|S2,C2,1,2026-10-09,M1-HIGH,2100"
     folder = workspace(tmp_path / "w", lab1=FULL.format(issue=1, cu=">10000"), lab2=second)
@@ -273,6 +274,7 @@ def test_controls_of_elements_that_a_re_issue_lacks_still_judge_them(tmp_path: P
     assert blanks == {("Cu", 2.0), ("Fe", 5.0)}
 
 
+@pytest.mark.slow
 def test_the_manifest_and_a_second_run_agree(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w", lab1=FULL.format(issue=1, cu=">10000"), lab2=OVER)
     first = reconcile.run_period(folder, "all")

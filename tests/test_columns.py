@@ -124,6 +124,7 @@ def refused_twice(outcome: reconcile.RunOutcome) -> list[str]:
     ]
 
 
+@pytest.mark.slow
 def test_a_table_read_as_both_sides_gives_no_pair(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

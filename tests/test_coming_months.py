@@ -157,6 +157,7 @@ def test_every_word_of_both_criteria_can_be_written() -> None:
             assert criterion_words.next_step(asked(found, ask)).endswith(".")
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("data_alone")
 def test_a_run_accepts_by_its_months_and_alone_says_how_many_are_missing(tmp_path: Path) -> None:
     names = ("2026-07", "2026-08", "2026-09")

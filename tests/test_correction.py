@@ -87,6 +87,7 @@ def test_a_power_needs_its_range_and_its_pairs() -> None:
     assert form(100, 300, 60) != "power"
 
 
+@pytest.mark.slow
 def test_a_power_has_the_exponent_that_the_error_model_gives_not_a_steeper_one() -> None:
     # exponent 0.8; spots and split 20 % apart over a factor of 8
     rng = np.random.default_rng(8)
@@ -134,6 +135,7 @@ def test_the_remaining_bias_grows_to_the_ends_and_covers_the_truth() -> None:
     assert np.all(hits >= 0.8 * studies)
 
 
+@pytest.mark.slow
 def test_a_bias_is_corrected_in_most_studies_by_the_simple_form() -> None:
     chosen = Counter(
         factor.form

@@ -277,6 +277,7 @@ def test_a_correction_can_empty_a_cell_and_hostile_text_stays_text(tmp_path: Pat
     assert [r["found"] for r in quarantine(outcome) if r["file"] == "lab.csv"] == ["'=cmd()"]
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_the_account_of_every_file_balances_in_csv_workbook_and_report(tmp_path: Path) -> None:
     outcome = reconcile.run_period(workspace(tmp_path / "w"), "all")

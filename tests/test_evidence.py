@@ -101,6 +101,7 @@ def test_an_altered_file_is_found_until_a_revision_says_so(site: Path) -> None:
     assert check(site) == {}
 
 
+@pytest.mark.slow
 def test_verify_names_evidence_that_was_altered(site: Path) -> None:
     pipeline.run_period(site, PERIOD)
     (site / "evidence" / "loose.png").write_bytes(picture("PNG"))

@@ -176,6 +176,7 @@ def test_an_altered_table_of_pairs_is_told_and_does_not_count(site: Path) -> Non
     assert FindingCode.EARLIER_RELEASE_ALTERED in codes(run)
 
 
+@pytest.mark.slow
 def test_the_settings_say_how_many_months_back_and_not_before_which_day(site: Path) -> None:
     with_evidence(site, "months_back = 2")
     found, _ = gathered(site, "2026-10")

@@ -64,6 +64,7 @@ def test_the_month_run_before_the_certificate_came_gets_a_new_revision(tmp_path:
     assert used(second)[0] == {"S1", "S2"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("field", ["{period}", "*"])
 def test_a_laboratory_pattern_with_the_month_misses_the_late_result(tmp_path: Path, field) -> None:
     folder = workspace(tmp_path / "w", field, "{period}")

@@ -107,6 +107,7 @@ def test_a_changed_lab_value_makes_a_revision_that_names_the_change(site: Path) 
     assert not [w for w in changed if w.startswith("pair ") and "S005" not in w]
 
 
+@pytest.mark.slow
 def test_what_changed_begins_with_verdicts_goes_on_with_counts_and_ends_with_pairs(
     site: Path,
 ) -> None:

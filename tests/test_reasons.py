@@ -51,6 +51,7 @@ def pairs_of(folder: Path, element: str = "Cu") -> pd.DataFrame:
     return found.pairs
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("certificate", NAMES)
 def test_a_failed_batch_stays_out_whatever_its_certificate_is_called(
     tmp_path: Path, certificate: str

@@ -76,6 +76,7 @@ def test_the_missing_bag_is_not_recorded_as_received(tmp_path: Path) -> None:
     assert told.subject == "S007"
 
 
+@pytest.mark.slow
 def test_a_damaged_bag_breaks_its_own_custody_alone(tmp_path: Path) -> None:
     folder = site(tmp_path / "w")
     recorded = receiving.receive(

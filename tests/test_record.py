@@ -155,6 +155,7 @@ def test_the_head_of_a_custody_chain_is_told_apart_from_one_of_the_record(tmp_pa
 # ---- the record lost, or written anew ----------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("also_the_mark", [False, True])
 def test_without_its_record_a_workspace_with_releases_runs_no_month(
     withdrawn: Path, also_the_mark: bool
@@ -425,6 +426,7 @@ def token(folder: Path, config: Path, digest: str, name: str, how: str = "-sha25
     return made
 
 
+@pytest.mark.slow
 def test_a_time_stamp_token_is_bound_to_the_head_that_it_stamps(
     withdrawn: Path, tmp_path: Path
 ) -> None:

@@ -56,6 +56,7 @@ def rate(drift: float, studies: int, pairs: int | None) -> float:
     return found.value
 
 
+@pytest.mark.slow
 def test_a_drift_of_ten_percent_is_called_with_thirty_pairs() -> None:
     # Promised: at 15 % RSD called in 85 % of cases or more, false alarms in 5 % or less.
     assert rate(0.10, 1000, None) >= 0.85
@@ -249,6 +250,7 @@ def test_a_drift_of_two_percent_a_month_is_found_by_month_three_in_half_of_the_s
     assert calm[0] <= 0.15  # three months at 5 %
 
 
+@pytest.mark.slow
 def test_the_approved_factor_is_scored_though_a_newer_one_was_proposed(tmp_path: Path) -> None:
     site = two_months(tmp_path / "site", 0.25)
     path = site / "reconcile.toml"

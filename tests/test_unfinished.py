@@ -26,6 +26,7 @@ def stopping(error: BaseException):  # type: ignore[no-untyped-def]
     return (("stop", step),)
 
 
+@pytest.mark.slow
 def test_a_killed_run_leaves_the_note_of_its_month(tmp_path: Path) -> None:
     site = small.build(tmp_path / "site", samples=3)
     unfinished.write(site / "out", "2026-07", "It failed.")

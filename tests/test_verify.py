@@ -75,6 +75,7 @@ def test_events_are_recorded_once_however_often_a_month_runs(tmp_path: Path) -> 
     assert [e.kind for e in reading.entries] == ["custody event"] * 3 + ["release"]
 
 
+@pytest.mark.slow
 def test_an_event_changed_in_the_table_is_a_new_line_and_the_old_one_stays(tmp_path: Path) -> None:
     site = with_custody(tmp_path / "site")
     reconcile.run_period(site, PERIOD)

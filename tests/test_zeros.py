@@ -190,6 +190,7 @@ def test_what_a_person_says_of_zeros_holds_for_that_table_alone(
         assert "S001" not in pairs.index
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("meaning", ["unstated", "measured"])
 def test_zeros_are_the_same_read_quickly_and_cell_by_cell(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, meaning: str

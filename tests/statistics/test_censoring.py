@@ -126,6 +126,7 @@ def test_without_censoring_the_ratio_and_its_interval_are_the_t_interval() -> No
     assert found.ratio.value == pytest.approx(stats.gmean(field / lab), rel=1e-8)
 
 
+@pytest.mark.slow
 def test_the_censored_likelihood_agrees_with_a_general_optimiser() -> None:
     lab, field = study(np.random.default_rng(2), 30)
     xl, xh = bounds(lab, 0.5, 3.0)
@@ -199,6 +200,7 @@ def test_right_censoring_mirrors_left_censoring() -> None:
     assert right.ratio.low == pytest.approx(1 / left.ratio.high, rel=1e-5)
 
 
+@pytest.mark.slow
 @given(st.floats(1e-6, 1e6))
 @settings(max_examples=15, deadline=None)
 def test_the_unit_does_not_matter(factor: float) -> None:
