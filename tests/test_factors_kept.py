@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import reconcile
@@ -20,6 +21,7 @@ from tests.pairs import STRATUM, settings, study
 
 pytestmark = pytest.mark.usefixtures("data_alone")
 T = Thresholds()
+FIELD = np.array([100.0, 200.0, 400.0])
 
 
 def fitted() -> CorrectionFactor:
@@ -32,7 +34,7 @@ def fitted() -> CorrectionFactor:
 def offered(
     old: CorrectionFactor, new: CorrectionFactor, call: str = KEEP, until: str = "2026-11-30"
 ) -> CorrectionFactor:
-    found = factor_kept.kept(Proposal(new, None, ""), old, call, 0.10, until, T).factor
+    found = factor_kept.kept(Proposal(new, None, ""), old, call, FIELD, 0.10, until, T).factor
     assert found is not None
     return found
 
@@ -84,9 +86,19 @@ def test_a_range_that_grows_much_is_proposed() -> None:
 
 def test_nothing_in_force_or_nothing_fitted_leaves_the_proposal_as_it_is() -> None:
     new = Proposal(fitted(), None, "why")
-    assert factor_kept.kept(new, None, KEEP, 0.1, "2026-11-30", T) is new
+    assert factor_kept.kept(new, None, KEEP, FIELD, 0.1, "2026-11-30", T) is new
     none = Proposal(None, None, "no factor")
-    assert factor_kept.kept(none, fitted(), KEEP, 0.1, "2026-11-30", T) is none
+    assert factor_kept.kept(none, fitted(), KEEP, FIELD, 0.1, "2026-11-30", T) is none
+
+
+def test_what_is_judged_is_the_bias_of_the_factor_in_force_and_not_that_of_the_refit() -> None:
+    old = fitted()
+    new = replace(old, slope=old.slope / 1.02)  # corrects to 2 % more than the one in force
+    held_out = np.array([80.0, 170.0, 340.0])
+    found = factor_kept.kept(Proposal(new, held_out, ""), old, KEEP, FIELD, 0.10, "2026-11-30", T)
+    assert found.factor is not None
+    assert found.factor.factor_id == old.factor_id
+    assert found.held_out == pytest.approx(held_out / 1.02)
 
 
 def copper(site: Path, period: str) -> StratumResult:

@@ -8,6 +8,7 @@ import numpy as np
 
 from reconcile.base.model import APPROVED, CorrectionFactor
 from reconcile.base.settings import Thresholds
+from reconcile.judgement.factor_choice import Array, Fit, applied
 from reconcile.judgement.factor_proposal import Proposal, correct
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED
 from reconcile.reporting import words
@@ -48,6 +49,7 @@ def kept(
     proposal: Proposal,
     in_force: CorrectionFactor | None,
     call: str,
+    field: Array,
     margin: float,
     stands_until: str,
     t: Thresholds,
@@ -57,7 +59,9 @@ def kept(
     What matters: corrected values that differ by more than ``least_change`` of the margin, a
     range that grows by more than that share, a score other than 'keep' (or too few pairs for
     one), and a life that ends before ``stands_until`` (ISO date). ``in_force``: None where none
-    is approved.
+    is approved. ``field``: field values of the used pairs, mg/kg: what the verdict judges are the
+    held-out values moved by what the factor in force corrects otherwise, so that its own bias is
+    judged and not that of the refit.
     """
     new = proposal.factor
     if new is None or in_force is None or call not in (KEEP, NOT_JUDGED):
@@ -72,4 +76,10 @@ def kept(
         most=f"{found.most:.2%}",
         least=f"{t.least_change * margin:.2%}",
     )
-    return replace(proposal, factor=replace(in_force, status=APPROVED), why=why)
+    held_out = proposal.held_out
+    if held_out is not None:
+        before, after = (applied(f.form, Fit(f.intercept, f.slope), field) for f in (in_force, new))
+        held_out = held_out * before / after if new.residual_relative else (
+            held_out + before - after
+        )  # fmt: skip
+    return Proposal(replace(in_force, status=APPROVED), held_out, why)

@@ -412,7 +412,8 @@ def give_verdicts(run: Run) -> Run:
     calls = {score.stratum: score.call for score in scores}
     proposals = [
         factor_kept.kept(
-            proposal, in_force.get(stratum.key), calls.get(stratum.key, ""), evaluated.margin,
+            proposal, in_force.get(stratum.key), calls.get(stratum.key, ""),
+            evaluated.used["field_mean"].to_numpy("float64"), evaluated.margin,
             ws.month_after(run.period, 1), settings.thresholds,
         )
         for (stratum, evaluated), proposal in zip(behind, fitted, strict=True)
