@@ -185,7 +185,6 @@ ALLOWED = {
     "reconcile.commands.forms": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
     "reconcile.commands.receiving": {
         "before.endswith(b'\\n')": "a person's file, to which a line is added",
-        "line.partition(',')": "a person's file, to which a line is added",
         "text.splitlines()": "a person's file, to which a line is added",
         "text_of(row['sample_id']).split(';')": _LIST_OF_SAMPLES,
     },

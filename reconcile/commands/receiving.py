@@ -190,7 +190,7 @@ def append(path: Path, *lines: list[str]) -> None:
             raise _not_ours(path) from error
         if text.splitlines()[0] != heading.rstrip("\n"):
             raise _not_ours(path)
-        known = {line.partition(",")[0] for line in text.splitlines()}
+        known = {cells[0] for cells in csv.reader(io.StringIO(text, newline="")) if cells}
         if there := [cells[0] for cells in lines if cells[0] in known]:
             raise ReconcileError(
                 f"This receipt stands in {RECEIVED} already ({there[0]}).", "Nothing was added."
