@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from reconcile.base.formulas import parse
 from reconcile.base.quantities import ELEMENTS, parse_unit
 from schemas.common import LARGEST_SUM_PCT, Failure, check, column, contract, required, run, short
 
@@ -19,7 +20,9 @@ SCHEMA = contract(
         "element": column(
             required("element", "Fill it in."),
             check(
-                lambda s: s.isin(list(ELEMENTS)), "no known element", "Write a symbol such as Cr."
+                lambda s: s.isin(list(ELEMENTS)) | s.map(lambda t: parse(t) is not None),
+                "no known element and no formula of elements",
+                "Write a symbol such as Cr, or a formula such as Nb+Ta.",
             ),
         ),
         "unit": column(
@@ -44,7 +47,9 @@ def failures(
     largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of specification limits, each row by itself and the two limits together."""
-    found = run(SCHEMA, facts, whole_row=True)
+    # a formula in a column of its own is what counts; the element is then its name
+    written = facts["formula"].where(facts["formula"].notna(), facts["element"])
+    found = run(SCHEMA, facts.assign(element=written), whole_row=True)
     low, high = facts["minimum"], facts["maximum"]
     for row in facts.index[low.isna() & high.isna()]:
         found.append(
@@ -62,7 +67,8 @@ def failures(
             Failure(int(row), "", f"{high.fillna(low)[row]:g} {facts['unit'][row]}",
                     "more than the whole sample", "Check the unit.")
         )  # fmt: skip
-    again = facts.duplicated(["grade", "element"]) & facts["grade"].notna()
+    named = facts.assign(element=facts["element"].where(facts["element"].notna(), written))
+    again = named.duplicated(["grade", "element"]) & facts["grade"].notna()
     for row in facts.index[again]:
         found.append(
             Failure(int(row), "", f"{facts['grade'][row]}, {facts['element'][row]}",

@@ -68,6 +68,9 @@ class FindingCode(StrEnum):
     LIMITS_NOT_JUDGED = "limits not judged"
     NO_GRADE_CONSISTENT = "no grade consistent"
     NO_GRADE_IN_COMMON = "no grade in common"
+    ORDERED_GRADE_EXCLUDED = "ordered grade excluded"
+    ORDERED_GRADE_UNKNOWN = "ordered grade unknown"
+    PLACE_DIFFERS = "place differs"
 
     # pairs
     EARLIER_RELEASE_GONE = "earlier release gone"

@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from reconcile.base.formulas import Formula
+
 SIMPLE, GUARDED, GUARDED_REJECTION = (
     "simple acceptance", "guarded acceptance", "guarded rejection",
 )  # fmt: skip
@@ -22,6 +24,9 @@ MEETS, CONSISTENT, EXCLUDED, NOT_JUDGED = (
     "every limit decided within", "consistent", "not this grade", "not judged",
 )  # fmt: skip
 
+#: Of an ordered grade that the table of limits does not name.
+NOT_IN_TABLE = "not in the table of limits"
+
 LOW, HIGH = "below the minimum", "above the maximum"
 
 
@@ -35,6 +40,19 @@ class Limit:
     maximum: float
     unit: str = "mg/kg"  # in which the limit was stated
     per_mg_kg: float = 1.0
+    formula: Formula | None = None  # of elements, in ``unit``; ``element`` is then its name
+
+    @property
+    def needs(self) -> tuple[str, ...]:
+        """The elements that must be measured."""
+        return self.formula.elements if self.formula else (self.element,)
+
+    @property
+    def name(self) -> str:
+        """As shown: the element, or the formula with its name."""
+        if self.formula is None or self.formula.text == self.element:
+            return self.element
+        return f"{self.element} = {self.formula.text}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +69,8 @@ class Measured:
     factor_id: str = ""
     untrusted: str = ""  # why it may speak against a grade, but not for one
     unusable: str = ""  # why it is not used at all
+    spots: int = 1  # spots, or readings, behind it
+    se: float = math.nan  # of the mean as read, by its own spots
 
     @property
     def value(self) -> float:
@@ -59,8 +79,41 @@ class Measured:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """A place of a part, as its rows state it."""
+
+    location: str = ""
+    role: str = ""  # of ``base.part_roles``, or as written
+    position_mm: float = math.nan
+    stated: bool = True  # False: a spot of a part whose rows state no place
+
+    @property
+    def name(self) -> str:
+        """As shown, such as "left, weld metal, 12.5 mm"."""
+        role = self.role if self.role.casefold() != self.location.casefold() else ""
+        at = f"{self.position_mm:g} mm" if self.position_mm == self.position_mm else ""
+        return ", ".join(part for part in (self.location, role, at) if part)
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceDifference:
+    """The test of one element over the places of one part; mg/kg."""
+
+    element: str
+    places: tuple[Place, ...]
+    values: tuple[float, ...]  # of each place
+    spots: tuple[int, ...]
+    shifts: tuple[float, ...]  # against the reference
+    p_values: tuple[float, ...]  # NaN where only the limits of the procedure are known
+    told: tuple[bool, ...]  # differs at the level, by the agreed size or more
+    reference: float
+    method: str
+    reason: str = ""  # why nothing was tested
+
+
+@dataclass(frozen=True, slots=True)
 class ResultSet:
-    """All results of one specimen by one method."""
+    """All results of one specimen, or of one place of it, by one method."""
 
     sample_id: str
     side: str  # field | lab
@@ -68,6 +121,12 @@ class ResultSet:
     method: str
     description: str  # matrix and form, or certificates
     values: tuple[Measured, ...]
+    place: Place | None = None  # None: the whole specimen
+    ordered: str = ""  # the grade that it should be, where somebody said so
+
+
+#: Calls of a grade, the worst first.
+_WORST = (EXCLUDED, NOT_IN_TABLE, NOT_JUDGED, CONSISTENT, MEETS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +139,8 @@ class ElementCall:
     accept_low: float = math.nan  # acceptance limits of the rule
     accept_high: float = math.nan
     probability: float = math.nan  # that the true value lies within the limits
+    measured: Measured | None = None  # on which the call rests
+    place: Place | None = None  # of a part: the place that decides
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +158,33 @@ class GradeCall:
 
 @dataclass(frozen=True, slots=True)
 class SpecimenConformity:
-    """One result set against every grade of the table."""
+    """One result set against every grade of the table.
+
+    A part whose readings state places is what its worst place is: its calls are the worst of
+    ``places``, grade by grade and element by element.
+    """
 
     results: ResultSet
     grades: tuple[GradeCall, ...]
+    places: tuple[SpecimenConformity, ...] = ()
+    differences: tuple[PlaceDifference, ...] = ()
+
+    @property
+    def ordered(self) -> GradeCall | None:
+        """What is said of the ordered grade; None where none is ordered.
+
+        Where places were ordered in several grades, the worst of them.
+        """
+        if self.places:
+            found = [call for place in self.places if (call := place.ordered)]
+            return min(found, key=lambda g: _WORST.index(g.call)) if found else None
+        wanted = self.results.ordered.strip()
+        if not wanted:
+            return None
+        for grade in self.grades:
+            if grade.grade.casefold() == wanted.casefold():
+                return grade
+        return GradeCall(wanted, NOT_IN_TABLE, ())
 
     def grades_of(self, *calls: str) -> tuple[GradeCall, ...]:
         """Grades with one of these calls, in the order of the table."""
@@ -127,3 +211,5 @@ class ConformityRecord:
     specimens: tuple[SpecimenConformity, ...]
     notes: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()  # what it rests on beside the period's own inputs
+    place_level: float = math.nan  # of the test of places
+    place_size: float = math.nan  # and the least relative difference that is told

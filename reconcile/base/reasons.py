@@ -16,6 +16,7 @@ class Exclusion(StrEnum):
     CUSTODY_BROKEN = "custody-broken"
     BATCH_FAILED = "batch-failed"
     OPEN_TO_CONTAMINATION = "open-to-contamination"
+    SEVERAL_ROLES = "several-roles"
     LEAD_OVERLAPS_ARSENIC = "lead-overlaps-arsenic"
     SUM_TOO_HIGH = "sum-too-high"
     BOTH_ZERO_UNSTATED = "both-zero-unstated"
@@ -42,6 +43,7 @@ _WORDS = {
     Exclusion.CUSTODY_BROKEN: "custody broken",
     Exclusion.BATCH_FAILED: "batch failed its control: {what}",
     Exclusion.OPEN_TO_CONTAMINATION: "open to contamination: {what}",
+    Exclusion.SEVERAL_ROLES: "base metal and weld in one mean, which is the content of neither",
     Exclusion.LEAD_OVERLAPS_ARSENIC: "lead overlaps arsenic (XRF)",
     Exclusion.SUM_TOO_HIGH: "the sample's mean adds up to more than {what} %",
     Exclusion.BOTH_ZERO_UNSTATED: "zeros whose meaning is not stated in field and lab",

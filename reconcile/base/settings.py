@@ -948,6 +948,14 @@ class ConformitySettings(Part):
     guard_factor: Annotated[float, _number(ge=0, le=5)] = Field(
         1.0, description="guard band over the expanded uncertainty, w = factor x U (ILAC-G8)"
     )
+    place_level: Level = Field(
+        0.01,
+        description="places of one part are tested for a difference at this level, element by "
+        "element (t test with replicates, else generalised ESD, Rosner 1983)",
+    )
+    place_size: Fraction = Field(
+        0.05, description="and told only where a place lies this fraction from the others"
+    )
     specimen_forms: tuple[str, ...] = Field(
         (), description="specimen forms that are judged against the limits; empty: all"
     )

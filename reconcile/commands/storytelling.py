@@ -223,19 +223,29 @@ def _register_lines(store: Store, files: list[int], names: set[str]) -> list[Sto
         StoryLine(
             _time(at),
             "entered in the register: "
-            + ", ".join(str(p) for p in (matrix, form, basis, place) if p),
+            + ", ".join(
+                [
+                    *(str(p) for p in (matrix, form, basis, place) if p),
+                    *(
+                        f"{what}: {p}"
+                        for what, p in (("selection", chosen), ("ordered", grade))
+                        if p
+                    ),
+                ]
+            ),
             str(by or ""),
             Place(path, row=number),
             kind="register",
         )
-        for at, by, matrix, form, basis, place, path, number in rows
+        for at, by, matrix, form, basis, place, chosen, grade, path, number in rows
     ]
 
 
 def _field_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLine]:
     return _result_lines(
         store, files, names, "field", "operator",
-        ("technique", "instrument", "calibration", "spot_no", "shot_no", "status", "status_reason"),
+        ("technique", "instrument", "calibration", "spot_no", "shot_no", "location",
+         "part_role", "position_mm", "ordered_grade", "status", "status_reason"),
         "read",
     )  # fmt: skip
 
@@ -303,7 +313,11 @@ def _result_lines(
         shown = ", ".join(values[:_MOST_VALUES])
         if len(values) > _MOST_VALUES:
             shown += f" and {len(values) - _MOST_VALUES} more"
-        how = ", ".join(f"{name.replace('_', ' ')} {row[name]}" for name in facts if row.get(name))
+        how = ", ".join(
+            f"{name.replace('_', ' ')} {row[name]}"
+            for name in facts
+            if row.get(name) and row[name] == row[name]
+        )
         lines.append(
             StoryLine(
                 _time(row["line at"]),

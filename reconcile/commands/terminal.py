@@ -562,6 +562,10 @@ def show_conformity(done: Conformed) -> None:
             table, s.results.sample_id, s.results.method,
             conformity_pages.fitting(s), against, is_open, missing,
         )  # fmt: skip
+    for s in shown:
+        if call := s.ordered:
+            outcome = words.PARTS_ORDERED_CALLS[call.call]
+            console.print(safe(f"{s.results.sample_id}: ordered as {call.grade}: {outcome}."))
     console.print(table)
     if len(shown) < len(record.specimens):
         console.print(
@@ -590,12 +594,11 @@ def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) ->
         "accepted from", "to", "says", right=(5, 6),
     )  # fmt: skip
     for s in specimens:
-        units = {e.limit.element: e.limit for g in s.grades for e in g.elements}
-        wide: dict[str, float] = {}
+        units = {name: e.limit for g in s.grades for e in g.elements for name in e.limit.needs}
         for m in s.results.values:
             limit = units[m.element]
             per = limit.per_mg_kg
-            wide[m.element] = u = m.k * m.u * per
+            u = m.k * m.u * per
             _row(
                 results, s.results.sample_id, s.results.method, m.element,
                 numbers.show(m.value * per, limit.unit, u) if m.value == m.value else "-",
@@ -603,13 +606,15 @@ def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) ->
             )  # fmt: skip
         for grade in s.grades:
             for e in grade.elements:
-                per, u = e.limit.per_mg_kg, wide.get(e.limit.element, float("nan"))
+                per = e.limit.per_mg_kg
+                u = e.measured.k * e.measured.u * per if e.measured else float("nan")
                 _row(
-                    calls, s.results.sample_id, s.results.method, grade.grade, e.limit.element,
+                    calls, s.results.sample_id, s.results.method, grade.grade, e.limit.name,
                     conformity_pages.limit_text(e.limit),
                     numbers.show(e.accept_low * per, "", u),
                     numbers.show(e.accept_high * per, "", u),
-                    f"{e.call}{': ' + e.why if e.why else ''}",
+                    f"{e.call}{': ' + e.why if e.why else ''}"
+                    f"{' (' + e.place.name + ')' if e.place and e.place.name else ''}",
                 )  # fmt: skip
     console.print(results)
     console.print(calls)

@@ -260,6 +260,7 @@ def with_reasons(
         (broken, nothing),
         ([Exclusion.BATCH_FAILED if why else "" for why in whys], whys),
         ([Exclusion.OPEN_TO_CONTAMINATION if why else "" for why in opens], opens),
+        ([Exclusion.SEVERAL_ROLES if mixed else "" for mixed in pairs["several_roles"]], nothing),
         (_interference_reasons(pairs, by_key, interference), nothing),
         ([Exclusion.SUM_TOO_HIGH if limit else "" for limit in sums], sums),
         (zero_reason(pairs).tolist(), nothing),
@@ -279,8 +280,10 @@ def with_reasons(
     pairs["used"] = pairs["reason_code"].eq("")
     pairs["re_assay"] = [bool(methods) for methods in pairs["stood_in"]]
     plain = pairs.drop(
-        columns=["field_times", "field_methods", "stood_in", "field_zero", "lab_zero"]
-    )
+        columns=[
+            "field_times", "field_methods", "stood_in", "field_zero", "lab_zero", "several_roles",
+        ]
+    )  # fmt: skip
     return repeats.counted_once(plain, settings.pairs)
 
 

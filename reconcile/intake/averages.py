@@ -30,12 +30,13 @@ _SPREAD = (
 _NAMES = frozenset(
     {"operator", "technique", "instrument", "calibration", "matrix", "specimen_form", "group",
      "laboratory", "lab_method", "digestion", "digestion_class", "moisture_basis", "certificate",
-     "dispatch", "pair_type", "sample_kind", "duplicate_kind", "gas_purge", "unit"}
+     "dispatch", "pair_type", "sample_kind", "part_role", "ordered_grade",
+     "duplicate_kind", "gas_purge", "unit"}
 )  # fmt: skip
 #: Facts of times and durations: none of them says what a row is.
 _TIMES = frozenset({"measured_at", "date", "time", "count_time_s", *TIME_FACTS})
 #: Facts that number readings: a spread's word there is no name.
-_NUMBERED = frozenset({"reading_no", "spot_no", "shot_no", "sample_id"})
+_NUMBERED = frozenset({"reading_no", "spot_no", "shot_no", "sample_id", "location"})
 _ANALYTES = 6
 _ROWS = 2  # fewest rows before a mean that numbers alone can show
 _CHANCE = 1e-6  # below it rows are no means by chance
@@ -121,7 +122,7 @@ def _groups(facts: Mapping[str, pa.Array], aside: npt.NDArray[np.bool_]) -> npt.
     does one whose spot is its word.
     """
     other = np.zeros(len(aside), bool)
-    for name in ("sample_id", "spot_no"):
+    for name in ("sample_id", "location", "spot_no"):
         if name not in facts:
             continue
         encoded = pc.fill_null(facts[name], "").dictionary_encode()

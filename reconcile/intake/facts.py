@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 import schemas
 from reconcile.base.errors import ReconcileError
+from reconcile.base.part_roles import BASE_METAL, HEAT_AFFECTED, OTHER_ROLE, WELD_METAL
 from reconcile.base.settings import IdRule, TableSettings
 from reconcile.intake.blocks import Block
 from reconcile.intake.cells import plain_number
@@ -50,6 +51,16 @@ NORMAL_WORDS: dict[str, dict[str, str]] = {
     "spot_class": {
         "random": "random", "raster": "raster", "grid": "raster", "targeted": "targeted",
         "target": "targeted",
+    },
+    "part_role": {
+        "base": BASE_METAL, "base metal": BASE_METAL, "parent": BASE_METAL,
+        "parent metal": BASE_METAL, "plate": BASE_METAL, "bm": BASE_METAL, "body": BASE_METAL,
+        "haz": HEAT_AFFECTED, "heat affected zone": HEAT_AFFECTED,
+        "heat-affected zone": HEAT_AFFECTED,
+        "weld": WELD_METAL, "weld metal": WELD_METAL, "wm": WELD_METAL, "filler": WELD_METAL,
+        "filler metal": WELD_METAL, "weld seam": WELD_METAL, "seam": WELD_METAL,
+        "weld bead": WELD_METAL, "deposit": WELD_METAL, "weld deposit": WELD_METAL,
+        "other": OTHER_ROLE,
     },
     "digestion_class": {
         "partial": "partial", "near-total": "near-total", "near total": "near-total",
@@ -95,6 +106,15 @@ def normal(fact: str, column: pa.Array) -> pa.Array:
     if spellings is None or column.null_count == len(column):
         return column
     return mapped(column, lambda t: spellings.get(" ".join(t.lower().split()), t))
+
+
+def roles_of(facts: dict[str, pa.Array]) -> None:
+    """Fill the role of a place from its location, where that is the word of a role."""
+    if "part_role" not in facts or facts["location"].null_count == len(facts["location"]):
+        return
+    known = NORMAL_WORDS["part_role"]
+    named = mapped(facts["location"], lambda t: known.get(" ".join(t.lower().split())))
+    facts["part_role"] = pc.coalesce(facts["part_role"], named)
 
 
 _IN_BRACES = r"\{([^{}]*)\}"

@@ -177,6 +177,16 @@ _OTHER_FACTORS = {
         "minutes": 60.0,
         "ms": 1e-3,
     },
+    "position_mm": {
+        "mm": 1.0,
+        "cm": 10.0,
+        "m": 1000.0,
+        "in": 25.4,
+        "inch": 25.4,
+        "inches": 25.4,
+        "um": 1e-3,
+        "µm": 1e-3,
+    },
 }
 
 

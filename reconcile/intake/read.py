@@ -660,6 +660,7 @@ def _facts(
             notes += _contradiction(name, value, facts[name], by_fact)
             facts[name] = pc.coalesce(facts[name], pa.scalar(value, _TEXT))
             facts[name] = fact_work.normal(name, facts[name])
+    fact_work.roles_of(facts)
     if "duplicate_of" in facts:
         marked = pc.and_(pc.is_valid(facts["duplicate_of"]), pc.is_null(facts["sample_kind"]))
         facts["sample_kind"] = fact_work.set_where(

@@ -54,6 +54,10 @@ FIELD_FACTS = (
     "spot_no",
     "shot_no",
     "spot_class",  # random | raster | targeted
+    "location",  # where on the part
+    "position_mm",  # float: along a line on the part
+    "part_role",  # base metal | heat-affected zone | weld metal | other
+    "ordered_grade",  # what the part, or this place of it, should be
     "gas_purge",
     "count_time_s",  # float
     "status",  # ACCEPTED, REJECTED or as written
@@ -88,6 +92,7 @@ REGISTER_FACTS = (
     "sample_mass_g",  # float
     "place",
     "selection",
+    "ordered_grade",  # of a table of specification limits
 )
 CUSTODY_FACTS = (
     "row",
@@ -110,8 +115,8 @@ REFERENCE_FACTS = (
     "row", "reference_code", "element", "certified_mg_kg", "uncertainty_mg_kg", "coverage_factor",
     "matrix", "note",
 )  # fmt: skip
-#: one row per grade and element; minimum and maximum in the row's own unit
-LIMIT_FACTS = ("row", "grade", "element", "minimum", "maximum", "unit", "note")
+#: one row per grade and element, or formula of elements; minimum and maximum in the row's own unit
+LIMIT_FACTS = ("row", "grade", "element", "formula", "minimum", "maximum", "unit", "note")
 ALIAS_FACTS = ("row", "written_id", "sample_id", "entered_by", "reason")
 #: a quarantine.csv of a release, filled in: which cell of which file should have held what
 CORRECTION_FACTS = (

@@ -77,7 +77,7 @@ NUMBER_FACTS = frozenset(
     {
         "moisture_pct", "count_time_s", "sample_mass_g", "digest_volume_ml", "containers",
         "mass_g", "certified_mg_kg", "uncertainty_mg_kg", "coverage_factor",
-        "minimum", "maximum",
+        "minimum", "maximum", "position_mm",
     }
 )  # fmt: skip
 #: The fact that a plain date (and time) fills.
@@ -98,6 +98,7 @@ _MARKS = ("id", "no", "num", "number", "name", "code", "ref", "reference", "iden
 #: Units of time and mass that a heading may end with.
 _SECONDS = ("", " s", " sec", " seconds", " min", " minutes", " ms")
 _GRAMS = ("", " g", " kg", " mg")
+_LENGTHS = (" mm", " cm", " m", " in", " inch", " inches", " µm", " um")
 
 
 def _spread(words: dict[str, tuple[str, ...]]) -> dict[str, str]:
@@ -141,6 +142,10 @@ _SAMPLE = (
     *_numbered("specimen|bag|field|client"),
 )
 _DISPATCH = _named("dispatch|submission|shipment")
+_ORDERED = _either(
+    "ordered grade|expected grade|specified grade|required grade|nominal grade|grade ordered|"
+    "grade expected"
+)
 _NOTES = _either("note|notes|comment|comments|remark|remarks")
 _UNITS = _either("unit|units|uom")
 _COMMON = {
@@ -206,6 +211,17 @@ FACT_WORDS: dict[str, dict[str, str]] = {
             "spot_no": _named("spot|point") + _numbered("location"),
             "shot_no": _named("shot"),
             "spot_class": _either("spot class|spot type"),
+            "location": _either(
+                "location|location on part|place|place on part|spot location|test location|"
+                "measuring location|measurement location|position"
+            ),
+            "position_mm": _measured(
+                "position|line position|position along line|distance|distance along line|"
+                "distance along the line",
+                _LENGTHS,
+            ),
+            "part_role": _either("part role|role|zone|weld zone|metal zone|weld region"),
+            "ordered_grade": _ORDERED,
             "gas_purge": _either("gas purge|purge gas|purge|atmosphere|gas"),
             "count_time_s": (
                 *_measured(
@@ -264,6 +280,7 @@ FACT_WORDS: dict[str, dict[str, str]] = {
             "sample_mass_g": _MASSES,
             "place": _either("place|location|site|area"),
             "selection": _either("selection|selected as|selection rule|why sent"),
+            "ordered_grade": _ORDERED,
         }
     ),
     "custody": _spread(
@@ -320,6 +337,7 @@ FACT_WORDS["specification limits"] = _spread(
     {
         "grade": _either("grade|grade name|alloy|alloy grade|designation|material|steel"),
         "element": _either("element|symbol|analyte|constituent"),
+        "formula": _either("formula|expression"),
         "minimum": _either("minimum|min|lower limit|least|at least|from"),
         "maximum": _either("maximum|max|upper limit|most|at most|to"),
         "unit": _UNITS,

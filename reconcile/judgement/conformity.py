@@ -9,10 +9,11 @@ specification limits. Composition only: nothing here says that a part is fit for
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from scipy import stats
 
+from reconcile.base.formulas import Formula
 from reconcile.base.grades import (
     AGAINST,
     CONSISTENT,
@@ -89,14 +90,61 @@ def judge(
     calls = []
     for limits in grades:
         elements = tuple(
-            element_call(limit, by_element.get(limit.element), results, rule, guard_factor)
-            for limit in limits
+            limit_call(limit, by_element, results, rule, guard_factor) for limit in limits
         )
-        calls.append(GradeCall(limits[0].grade, _grade_call(elements, complete), elements))
+        calls.append(GradeCall(limits[0].grade, grade_call(elements, complete), elements))
     return SpecimenConformity(results, tuple(calls))
 
 
-def _grade_call(elements: Sequence[ElementCall], complete: bool) -> str:
+def limit_call(
+    limit: Limit,
+    by_element: Mapping[str, Measured],
+    results: ResultSet,
+    rule: str,
+    guard_factor: float,
+) -> ElementCall:
+    """One limit, of an element or of a formula of elements."""
+    if limit.formula is None:
+        measured = by_element.get(limit.element)
+        return element_call(limit, measured, results, rule, guard_factor)
+    for element in limit.formula.elements:
+        m = by_element.get(element)
+        lacking = _lacking(element, m, results)
+        if m is None or lacking:
+            return ElementCall(limit, NOT_MEASURED, f"{element}: {lacking}", measured=m)
+    made = of_formula(limit.formula, limit, [by_element[e] for e in limit.formula.elements])
+    return element_call(limit, made, results, rule, guard_factor)
+
+
+def of_formula(formula: Formula, limit: Limit, values: Sequence[Measured]) -> Measured:
+    """The value of a formula, mg/kg, with its uncertainty.
+
+    The uncertainties are added as if they were fully correlated (JCGM 100:2008, 5.2.2, note 1):
+    results of one instrument share its faults, and the sum is the largest that can be.
+    """
+    per = limit.per_mg_kg
+    found = formula.of({m.element: (m.low * per, m.high * per) for m in values})
+    k = max(m.k for m in values)
+    u = sum(abs(found.slopes.get(m.element, 0.0)) * m.k * m.u for m in values) / k
+    return Measured(
+        limit.element, found.low / per, found.high / per, u, k,
+        "; ".join(dict.fromkeys(f"{m.element}: {m.source}" for m in values if m.source)),
+        factor_id=", ".join(dict.fromkeys(m.factor_id for m in values if m.factor_id)),
+        untrusted="; ".join(f"{m.element}: {m.untrusted}" for m in values if m.untrusted),
+    )  # fmt: skip
+
+
+def _lacking(element: str, measured: Measured | None, results: ResultSet) -> str:
+    """Why nothing can be said of an element; '' where something can."""
+    cannot = why_not_measured(element, results.side, results.technique)
+    if measured is None:
+        hard = hard_to_measure(element, results.technique)
+        return cannot or ("no result; hardly seen by portable XRF in air" if hard else "no result")
+    return cannot or measured.unusable
+
+
+def grade_call(elements: Sequence[ElementCall], complete: bool) -> str:
+    """What the elements' calls say of their grade."""
     calls = {e.call for e in elements}
     if AGAINST in calls:
         return EXCLUDED
@@ -114,13 +162,9 @@ def element_call(
     A result below or above a limit of the method is judged by its bounds, without a guard
     band; it decides only where the bounds leave no doubt.
     """
-    cannot = why_not_measured(limit.element, results.side, results.technique)
-    if measured is None:
-        hard = hard_to_measure(limit.element, results.technique)
-        absent = "no result; hardly seen by portable XRF in air" if hard else "no result"
-        return ElementCall(limit, NOT_MEASURED, cannot or absent)
-    if cannot or measured.unusable:
-        return ElementCall(limit, NOT_MEASURED, cannot or measured.unusable)
+    lacking = _lacking(limit.element, measured, results)
+    if measured is None or lacking:
+        return ElementCall(limit, NOT_MEASURED, lacking, measured=measured)
     low, high = measured.low, measured.high
     accept, reject = 0.0, 0.0
     probability = math.nan
@@ -141,11 +185,12 @@ def element_call(
                 return ElementCall(
                     limit, NOT_DECIDED,
                     f"its uncertainty is not known: {measured.source or 'no evidence'}",
+                    measured=measured,
                 )  # fmt: skip
     accept_low, accept_high = limit.minimum + accept, limit.maximum - accept
 
     def made(call: str, why: str = "") -> ElementCall:
-        return ElementCall(limit, call, why, accept_low, accept_high, probability)
+        return ElementCall(limit, call, why, accept_low, accept_high, probability, measured)
 
     if high < limit.minimum - reject:
         return made(AGAINST, LOW)

@@ -7,7 +7,7 @@ and dates. Whatever is not corrected says why in flags.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from reconcile.base.grades import Place
 from reconcile.base.methods import FieldMethod, alike
 from reconcile.base.model import APPROVED, Stratum
 from reconcile.base.settings import Thresholds
@@ -24,6 +25,7 @@ from reconcile.evidence import eligibility
 from reconcile.judgement import factor_proposal
 from reconcile.judgement.factor_life import PROPOSED, Life
 from reconcile.pairs import pairing, sides
+from reconcile.pairs.averaging import Means
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 
@@ -45,6 +47,9 @@ class FieldMean:
     low: float  # bounds of the mean, equal where quantified
     high: float
     interference: str = ""  # what overlaps, with its evidence
+    se: float = math.nan  # of the mean, by its own spots; NaN where one, or not quantified
+    place: Place | None = None  # of a part; None: the whole sample
+    ordered: str = ""  # the grade that the place should be
 
     @property
     def field_method(self) -> str:
@@ -250,25 +255,32 @@ def field_means(
     The run's rows must have their dispositions (``pairing.place_rows``).
     """
     side = sides.Side(store, "field")
-    overlap = eligibility.lead_on_arsenic(
-        store, side, sides.keys_of(store, "field", ()), thresholds
-    )
-    overlapped = dict(zip(overlap["sample_id"], overlap["evidence"], strict=True))
-    samples = store.frame(sql("field_values.samples"))
+    samples = store.frame(sql("field_values.samples")).to_dict("records")
+    overlapped = overlaps(store, side, thresholds)
     return [
-        value for key in keys for value in _of_key(key, side, samples, overlapped, ZoneInfo(zone))
+        value
+        for key in keys
+        for value in values_of(key, side.of(key), samples, overlapped, ZoneInfo(zone))
     ]
 
 
-def _of_key(
+def overlaps(store: Store, side: sides.Side, thresholds: Thresholds) -> dict[str, str]:
+    """By sample, what overlaps its arsenic, with the evidence."""
+    overlap = eligibility.lead_on_arsenic(
+        store, side, sides.keys_of(store, "field", ()), thresholds
+    )
+    return dict(zip(overlap["sample_id"], overlap["evidence"], strict=True))
+
+
+def values_of(
     key: sides.Key,
-    side: sides.Side,
-    samples: pd.DataFrame,
-    overlapped: dict[str, str],
+    means: Means,
+    samples: Sequence[Mapping[Any, Any]],
+    overlapped: Mapping[str, str],
     zone: ZoneInfo,
 ) -> Iterable[FieldMean]:
-    means = side.of(key)
-    for i, row in enumerate(samples.to_dict("records")):
+    """The means of one analyte with the facts of their samples, in the same order."""
+    for i, row in enumerate(samples):
         n, censored = int(means.n[i]), int(means.censored[i])
         if not n:
             continue
@@ -292,6 +304,9 @@ def _of_key(
             low,
             high,
             overlapped.get(_text(row["sample_id"]), "") if key.element == "As" else "",
+            float(means.se[i]),
+            row.get("at_place"),
+            _text(row.get("ordered")),
         )
 
 

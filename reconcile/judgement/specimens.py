@@ -1,21 +1,11 @@
-"""The result sets of a period's specimens, with their uncertainties, against grade limits.
-
-A field value is corrected where an approved factor of its key holds; else it stands as read
-and its uncertainty is the agreement with the laboratory, bias included.
-"""
+"""A period's specimens against the grades of its table of limits."""
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
 
-import numpy as np
-import pandas as pd
-from scipy import stats
-
+from reconcile.base import formulas
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.grades import (
     CONSISTENT,
@@ -23,46 +13,18 @@ from reconcile.base.grades import (
     MEETS,
     ConformityRecord,
     Limit,
-    Measured,
     ResultSet,
+    SpecimenConformity,
 )
-from reconcile.base.methods import FieldMethod
 from reconcile.base.model import (
-    ACCEPTED,
-    CorrectionFactor,
     Finding,
-    QualityCheck,
-    Stratum,
-    StratumResult,
 )
-from reconcile.base.quantities import parse_unit
+from reconcile.base.quantities import ELEMENTS, parse_unit
 from reconcile.base.settings import Settings
-from reconcile.evidence import quality
-from reconcile.figures import evaluation
-from reconcile.figures.evaluation import LabError
-from reconcile.figures.repeatability import repeatability
-from reconcile.judgement import conformity, factor_life, factor_proposal
-from reconcile.judgement.factor_life import Life
-from reconcile.judgement.field_values import FieldMean, correct_mean, differences, field_means
-from reconcile.pairs import pairing, sides
+from reconcile.judgement import conformity, factor_life, parts
+from reconcile.judgement.specimen_results import Evidence, result_sets
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
-
-#: Facts that name the method of a laboratory row, as ``pairing.lab_method`` takes them.
-_METHOD = ("technique", "lab_method", "digestion", "laboratory")
-_FEWEST = 8  # pairs below which their scatter is no measure of uncertainty
-_NEAR = 1.25  # lab duplicates up to this factor from the value say its error
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """What the period's pairs and controls say of the results of single specimens."""
-
-    results: tuple[StratumResult, ...]
-    lab_errors: Mapping[tuple[str, str], LabError]
-    checks: tuple[QualityCheck, ...]
-    custody: Mapping[str, str]
-    lives: tuple[Life, ...]  # factors in force for the period
 
 
 def judge_period(store: Store, settings: Settings, evidence: Evidence) -> ConformityRecord | None:
@@ -80,11 +42,16 @@ def judge_period(store: Store, settings: Settings, evidence: Evidence) -> Confor
             f"{refused} rows or cells of the table of limits were refused: limits may be missing, "
             "so that no grade is said to have every limit decided."
         )
-    wanted = {limit.element for limit in limits}
-    sets = result_sets(store, settings, evidence, wanted)
+    wanted = {element for limit in limits for element in limit.needs}
     grades = conformity.grouped(limits)
-    judged = tuple(conformity.judge(s, grades, rule, factor, not refused) for s in sets)
-    used = {m.factor_id for s in sets for m in s.values} - {""}
+
+    def judge(results: ResultSet) -> SpecimenConformity:
+        return conformity.judge(results, grades, rule, factor, not refused)
+
+    agreed = settings.conformity
+    sets = result_sets(store, settings, evidence, wanted)
+    judged = tuple(parts.judged(s, places, judge, agreed) for s, places in sets)
+    used = {m.factor_id for s, places in sets for r in (s, *places) for m in r.values} - {""}
     marks = tuple(
         json.dumps(
             [life.state, factor_life.as_plain(life.factor)], sort_keys=True, ensure_ascii=False
@@ -92,7 +59,9 @@ def judge_period(store: Store, settings: Settings, evidence: Evidence) -> Confor
         for life in evidence.lives
         if life.factor.factor_id in used
     )
-    return ConformityRecord(rule, factor, grades, judged, tuple(notes), marks)
+    return ConformityRecord(
+        rule, factor, grades, judged, tuple(notes), marks, agreed.place_level, agreed.place_size
+    )
 
 
 def findings(record: ConformityRecord | None) -> tuple[Finding, ...]:
@@ -140,236 +109,27 @@ def findings(record: ConformityRecord | None) -> tuple[Finding, ...]:
                 code=FindingCode.NO_GRADE_IN_COMMON,
             )
         )  # fmt: skip
-    return tuple(found)
+    return (*parts.findings(record), *found)
 
 
 def limits_of(store: Store) -> tuple[tuple[Limit, ...], int]:
     """The limits of the run's tables in mg/kg, and how many of their rows or cells were refused."""
     rows = store.rows(sql("specimens.limits"))
     limits = []
-    for grade, element, low, high, unit in rows:
+    for grade, element, written, low, high, unit in rows:
         known = parse_unit(unit)
         assert known is not None  # the table's contract asks for a unit
         per_unit = known.to_mg_kg
+        formula = (
+            None if not written and element in ELEMENTS else formulas.parse(written or element)
+        )
         limits.append(
             Limit(
-                grade, element,
+                grade, element or (formula.text if formula else ""),
                 math.nan if low is None else low * per_unit,
                 math.nan if high is None else high * per_unit,
-                known.name, 1 / per_unit,
+                known.name, 1 / per_unit, formula,
             )
         )  # fmt: skip
     ((refused,),) = store.rows(sql("specimens.refused_limits"))
     return tuple(limits), int(refused)
-
-
-# ---- result sets ----------------------------------------------------------------------
-
-
-def result_sets(
-    store: Store, settings: Settings, evidence: Evidence, elements: set[str]
-) -> list[ResultSet]:
-    """One set per specimen and method that has a result of one of the elements."""
-    forms = set(settings.conformity.specimen_forms)
-    zone = settings.workspace.time_zone
-    field_keys = [k for k in sides.keys_of(store, "field", ()) if k.element in elements]
-    failed = _failed(evidence.checks)
-    fields: dict[tuple[str, FieldMethod, str], list[Measured]] = {}
-    for value in field_means(store, field_keys, settings.thresholds, zone):
-        if forms and value.specimen_form not in forms:
-            continue
-        text = ", ".join(p for p in (value.matrix, value.specimen_form) if p)
-        fields.setdefault((value.sample_id, value.read_by.set_up, text), []).append(
-            field_measured(value, evidence, settings, failed)
-        )
-    sets = [
-        ResultSet(sample, "field", method.technique, method.text, text, _one_each(values))
-        for (sample, method, text), values in fields.items()
-    ]
-    allowed = {s.sample_id for s in sets} | _of_form(store, forms)
-    sets += [s for s in _lab_sets(store, settings, evidence, elements, failed)
-             if not forms or s.sample_id in allowed]  # fmt: skip
-    return sorted(sets, key=lambda s: (s.sample_id, s.side, s.method, s.description))
-
-
-def _of_form(store: Store, forms: set[str]) -> set[str]:
-    rows = store.rows(sql("specimens.of_form"))
-    return {sample for sample, form in rows if sample and form in forms}
-
-
-def _one_each(values: Sequence[Measured]) -> tuple[Measured, ...]:
-    """One result per element; several columns of one element can't decide which is meant."""
-    found: dict[str, Measured] = {}
-    for m in values:
-        found[m.element] = (
-            replace(m, unusable="several results of one element by one method")
-            if m.element in found
-            else m
-        )
-    return tuple(found[e] for e in sorted(found))
-
-
-def _failed(checks: Sequence[QualityCheck]) -> dict[tuple[str, str, str], list[str]]:
-    """Batches whose control failed, by side, method and element."""
-    found: dict[tuple[str, str, str], list[str]] = {}
-    for row in quality.failed_batches(checks).itertuples(index=False):
-        found.setdefault((str(row.side), str(row.method), str(row.element)), []).append(
-            str(row.batch)
-        )
-    return found
-
-
-def _set_aside(sample_id: str, element: str, evidence: Evidence, settings: Settings) -> str:
-    left_out = settings.leave_out
-    if why := left_out.get(f"{sample_id}/{element}", left_out.get(sample_id, "")):
-        return f"left out by entry: {why}"
-    return "custody broken" if evidence.custody.get(sample_id) == "broken" else ""
-
-
-def field_measured(
-    value: FieldMean,
-    evidence: Evidence,
-    settings: Settings,
-    failed: Mapping[tuple[str, str, str], Sequence[str]],
-) -> Measured:
-    """A field mean with its uncertainty: from an approved factor, else from the agreement."""
-    unusable = _set_aside(value.sample_id, value.element, evidence, settings)
-    if value.interference:
-        unusable = f"interference: {value.interference}"
-    days = failed.get(("field", value.field_method, value.element), ())
-    untrusted = (
-        "a control of its day failed"
-        if any(value.first_day <= day <= value.last_day for day in days)
-        else ""
-    )
-    base = Measured(
-        value.element, value.low, value.high, raw=value.low, untrusted=untrusted,
-        unusable=unusable, source="known between bounds only",
-    )  # fmt: skip
-    if value.qualifier or value.low != value.high:
-        return replace(base, raw=math.nan)
-    corrected = correct_mean(value, evidence.lives)
-    if not corrected.flags:
-        return replace(
-            base, low=corrected.corrected, high=corrected.corrected,
-            u=corrected.expanded_uncertainty / factor_proposal.COVERAGE, k=factor_proposal.COVERAGE,
-            source=f"approved factor {corrected.factor_id}", factor_id=corrected.factor_id,
-        )  # fmt: skip
-    return _as_read(base, value, evidence.results)
-
-
-def _as_read(base: Measured, value: FieldMean, results: Sequence[StratumResult]) -> Measured:
-    found = [
-        r for r in results
-        if r.stratum.element == value.element and not differences(value, r.stratum)
-    ]  # fmt: skip
-    if not found:
-        return replace(base, source="no pairs of this kind with the laboratory")
-    best = max(found, key=lambda r: (r.statistics.n_used, r.stratum.key))
-    scatter = agreement(best)
-    if scatter is None:
-        n = best.statistics.n_used
-        return replace(base, source=f"{n} pairs with the laboratory, {_FEWEST} are needed")
-    y = np.array([value.low])
-    u = float(factor_proposal.standard_uncertainty(scatter, y, np.array([float(value.spots)]))[0])
-    k = float(stats.t.isf(0.025, scatter.n))
-    inside = scatter.low <= value.low <= scatter.high
-    untrusted = base.untrusted
-    if not untrusted and best.verdict.decision != ACCEPTED:
-        untrusted = f"stratum {best.verdict.decision}"
-    if not untrusted and not inside:
-        untrusted = "outside the range of its pairs"
-    return replace(
-        base, u=u, k=k, untrusted=untrusted,
-        source=f"replicates and agreement with the laboratory, bias included (n {scatter.n}"
-        f"{'' if inside else '; value outside their range'})",
-    )  # fmt: skip
-
-
-def agreement(result: StratumResult) -> CorrectionFactor | None:
-    """The scatter of field about laboratory results as read, bias included; None where too few.
-
-    Held as a factor of the form 'none' whose residual is the root mean square difference
-    (of the logarithms where the stratum's differences are ratios), so that the spots of a
-    single specimen count as they do for a corrected value.
-    """
-    used = result.pairs.loc[result.pairs["used"].astype(bool)]
-    lab, field = (used[f"{side}_mean"].to_numpy("float64") for side in ("lab", "field"))
-    relative = result.statistics.difference_scale == "log ratio" and bool(
-        np.all(lab > 0) and np.all(field > 0)
-    )
-    if len(lab) < _FEWEST:
-        return None
-    d = np.log(field / lab) if relative else field - lab
-    spot_variance, spots = repeatability(used, relative)
-    return CorrectionFactor(
-        "", result.stratum, "none", 0.0, 1.0, ((0.0, 0.0), (0.0, 0.0)),
-        float(np.sqrt(np.mean(d**2))), relative, float(field.min()), float(field.max()), len(lab),
-        "", math.nan, math.nan, "", spot_variance=spot_variance, spots=spots,
-    )  # fmt: skip
-
-
-def _lab_sets(
-    store: Store,
-    settings: Settings,
-    evidence: Evidence,
-    elements: set[str],
-    failed: Mapping[tuple[str, str, str], Sequence[str]],
-) -> list[ResultSet]:
-    keys = [k for k in sides.keys_of(store, "lab", ()) if k.element in elements]
-    side = sides.Side(store, "lab")
-    samples = store.frame(sql("specimens.lab_sets")).to_dict("records")
-    found: dict[tuple[str, str, str, tuple[str, ...]], list[Measured]] = {}
-    for key in keys:
-        means = side.of(key)
-        for i, row in enumerate(samples):
-            n = int(means.n[i])
-            if not n:
-                continue
-            parts = [_text(row[name]) for name in _METHOD]
-            determined_by = pairing.lab_method(key, *parts)
-            method = determined_by.text
-            low, high = float(means.low[i]), float(means.high[i])
-            sample, numbers = str(row["sample_id"]), tuple(c for c in row["certificate"] if c)
-            batches = failed.get(("lab", method, key.element), ())
-            measured = Measured(
-                key.element, low, high, raw=low if low == high else math.nan,
-                source="known between bounds only",
-                unusable=_set_aside(sample, key.element, evidence, settings),
-                untrusted=(
-                    "a control of its certificate failed"
-                    if set(batches) & {*numbers, *([] if numbers else [""])}
-                    else "a partial digestion does not give the whole content"
-                    if _text(row["digestion_class"]) == "partial"
-                    else ""
-                ),
-            )  # fmt: skip
-            if low == high:
-                error = evaluation.lab_error_of(
-                    evidence.lab_errors, Stratum(key.element, FieldMethod(), determined_by, "")
-                )
-                measured = lab_uncertainty(measured, n, error)
-            found.setdefault((sample, parts[0], method, numbers), []).append(measured)
-    return [
-        ResultSet(sample, "lab", technique, method, ", ".join(numbers), _one_each(values))
-        for (sample, technique, method, numbers), values in found.items()
-    ]
-
-
-def lab_uncertainty(measured: Measured, n: int, error: LabError | None) -> Measured:
-    """A laboratory result (mean of ``n``) with the uncertainty that its duplicates show."""
-    if error is None:
-        return replace(measured, source="no laboratory duplicates and no stated laboratory error")
-    value = measured.low
-    near = error.near(value / _NEAR, value * _NEAR)
-    freedom = near.degrees_of_freedom
-    return replace(
-        measured,
-        u=abs(value) * math.sqrt(near.relative_variance / max(n, 1)),
-        k=2.0 if math.isinf(freedom) else float(stats.t.isf(0.025, freedom)),
-        source=f"{near.source}: repeatability, the laboratory's own bias is not in it",
-    )
-
-
-def _text(value: Any) -> str:
-    return "" if value is None or pd.isna(value) else str(value)

@@ -210,9 +210,9 @@ def _ready(
 
 
 _DESCRIBING = (
-    "sample_id", "group", "field_time", "field_times", "operator", "set_up", "lab_time",
-    "certificate", "technique", "instrument",
-    "calibration", "matrix", "specimen_form", "field_basis", "pair_type", "lab_technique",
+    "sample_id", "group", "field_time", "field_times", "operator", "places", "several_roles",
+    "set_up", "lab_time", "certificate", "technique", "instrument", "calibration",
+    "matrix", "specimen_form", "field_basis", "pair_type", "lab_technique",
     "laboratory", "lab_method", "digestion", "digestion_class", "lab_basis",
 )  # fmt: skip
 
@@ -411,6 +411,8 @@ def _as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFr
             "element": field_key.element,
             "laboratory": frame["laboratory"],
             "operator": [tuple(many) for many in frame["operator"]],
+            "places": [tuple(many) for many in frame["places"]],
+            "several_roles": frame["several_roles"],
             "field_zero": frame["field_zero"],
             "lab_zero": frame["lab_zero"],
             "field_times": frame["field_times"],
@@ -452,11 +454,12 @@ def _one_per_sample(pairs: pd.DataFrame) -> pd.DataFrame:
             one[f"{side}_zero"] = part[f"{side}_zero"].any()
             exact = one[f"{side}_qualifier"] == "" and not one[f"{side}_zero"]
             one[f"{side}_mean"] = one[f"{side}_low"] if exact else np.nan
+        one["several_roles"] = rows["several_roles"].any()
         one["field_spots"] = rows["field_spots"].sum()
         one["field_sd"] = float(np.sqrt((rows["field_sd"] ** 2).mean()))
         one["field_time"] = rows["field_time"].min()
         one["field_times"] = [t for times in rows["field_times"] for t in times]
-        for name in ("field_methods", "certificate", "operator"):
+        for name in ("field_methods", "certificate", "operator", "places"):
             one[name] = tuple(sorted({each for many in rows[name] for each in many}))
         merged.append(one)
     frame = pd.DataFrame(merged).reset_index(drop=True)

@@ -139,6 +139,15 @@ class Side:
         kept = (sample >= 0) & (code == QUANTIFIED)
         return value[kept], sample[kept], self._nesting.spot[kept]
 
+    def rows_of(
+        self, key: Key, sources: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.int8], NDArray[np.float64], NDArray[np.int64]]:
+        """Value, qualifier, limit and spot of the rows ``sources``, which must be of this side."""
+        order = np.argsort(self._source, kind="stable")
+        at = order[np.searchsorted(self._source, sources, sorter=order)]
+        value, code, limit = self._rows(key)
+        return value[at], code[at], limit[at], self._nesting.spot[at]
+
     def _rows(self, key: Key) -> tuple[Any, Any, Any]:
         """Value, qualifier and limit of one analyte per row, in the order of the nesting."""
         # empty cells as NaN and -1 from the statement: masks cost more than the sums

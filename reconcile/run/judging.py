@@ -31,6 +31,7 @@ from reconcile.judgement import (
     many,
     scoring,
     sensitivity,
+    specimen_results,
     specimens,
     verdicts,
 )
@@ -497,7 +498,7 @@ def judge_conformity(run: Run) -> Run:
         last = (ends - timedelta(days=1)).date().isoformat()
         known = factor_life.of_workspace(run.workspace).values()
         lives = factor_life.in_force(known, begins.date().isoformat(), last)
-    evidence = specimens.Evidence(
+    evidence = specimen_results.Evidence(
         run.results, run.lab_errors, run.quality, run.custody_status, lives
     )
     judged = specimens.judge_period(run.store, settings, evidence)

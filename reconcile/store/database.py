@@ -62,6 +62,7 @@ NUMBER_FACTS = frozenset(
         "coverage_factor",
         "minimum",
         "maximum",
+        "position_mm",
     }
 )
 #: Tables of results can have a million rows. They hold the facts that some file states, under

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from reconcile.base.grades import (
+    AGAINST,
     CONSISTENT,
     EXCLUDED,
     MEETS,
@@ -14,12 +15,14 @@ from reconcile.base.grades import (
     NOT_JUDGED,
     OPEN,
     ConformityRecord,
+    ElementCall,
     Limit,
     SpecimenConformity,
 )
 from reconcile.base.model import Reconciliation
 from reconcile.judgement import conformity
 from reconcile.reporting import numbers, words
+from reconcile.reporting.document import parts
 from reconcile.reporting.document.blocks import (
     Block,
     Caution,
@@ -49,9 +52,10 @@ def ordered(record: ConformityRecord) -> list[SpecimenConformity]:
     """The result sets, those with no consistent grade first, then the rarer outcomes."""
     outcomes = Counter(_outcome(s) for s in record.specimens)
 
-    def place(s: SpecimenConformity) -> tuple[int, int]:
+    def place(s: SpecimenConformity) -> tuple[int, int, int]:
         fits, unknown = s.grades_of(MEETS, CONSISTENT), s.grades_of(NOT_JUDGED)
-        return (0 if not (fits or unknown) else 1), outcomes[_outcome(s)]
+        ordered = 0 if s.ordered and s.ordered.call == EXCLUDED else 1
+        return ordered, (0 if not (fits or unknown) else 1), outcomes[_outcome(s)]
 
     return sorted(record.specimens, key=place)  # stable: else in the order of samples
 
@@ -86,17 +90,26 @@ def counts(record: ConformityRecord) -> list[tuple[str, str, int, int]]:
 def set_texts(s: SpecimenConformity) -> tuple[str, str, str]:
     """What speaks against grades, what is open, what was not measured, each in words."""
     left = [
-        (e.why, e.limit.element)
+        (_at_place(e, e.why), e.limit.element)
         for g in s.grades_of(MEETS, CONSISTENT, NOT_JUDGED)
         for e in g.elements
         if e.call in (OPEN, NOT_DECIDED)
     ]
-    against = [(conformity.why_excluded(g), g.grade) for g in s.grades_of(EXCLUDED)]
+    against = [
+        (_at_place(next(e for e in g.elements if e.call == AGAINST), conformity.why_excluded(g)),
+         g.grade)
+        for g in s.grades_of(EXCLUDED)
+    ]  # fmt: skip
     return (
         _said(against),
         _said(left),
         _said([(why, element) for element, why in s.not_measured]),
     )
+
+
+def _at_place(e: ElementCall, text: str) -> str:
+    """A reason with the place that decides, where a part is judged place by place."""
+    return f"{text} ({e.place.name})" if e.place and e.place.name else text
 
 
 def _said(pairs: Iterable[tuple[str, str]]) -> str:
@@ -144,9 +157,11 @@ def section(r: Reconciliation) -> list[Section]:
         Titled(words.CONFORMITY_LIMITS, (_limits(record),), whole=len(record.grades) <= 20),
     ]
     if record.specimens:
+        blocks += parts.ordered_blocks(record)
         blocks += [
             Titled(words.CONFORMITY_COUNTS, (_counts(record),)),
             Titled(words.CONFORMITY_EACH, (_each(record),)),
+            *parts.blocks(record),
             *_absent(record),
         ]
     else:
@@ -159,7 +174,7 @@ def _limits(record: ConformityRecord) -> Table:
     return Table(
         (Column(grade, 0.25, given=True, bold=True), Column(limits, 0.75, given=True, limit=500)),
         [
-            (of[0].grade, "; ".join(f"{x.element} {limit_text(x)}" for x in of))
+            (of[0].grade, "; ".join(f"{x.name} {limit_text(x)}" for x in of))
             for of in record.grades
         ],
         most=_GRADES, rest="conformity.csv", compact=True,

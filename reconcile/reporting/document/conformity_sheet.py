@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from openpyxl.worksheet.worksheet import Worksheet
 
-from reconcile.base.grades import MEETS, NOT_JUDGED, ConformityRecord
+from reconcile.base.grades import MEETS, NOT_JUDGED, ConformityRecord, SpecimenConformity
 from reconcile.judgement import conformity
 from reconcile.reporting import words
 from reconcile.reporting.document import conformity as pages
@@ -13,25 +13,15 @@ from reconcile.reporting.render.sheets import Column
 
 
 def sheet(sheet: Worksheet, record: ConformityRecord) -> None:
-    """One row per result set; the rule and the caution below."""
-    widths = (18, 8, 32, 32, 34, 24, 20, 50, 50, 44, 50)
+    """One row per result set and per place of a part; the rule and the caution below."""
+    widths = (18, 8, 32, 32, 34, 24, 20, 50, 50, 44, 50, 24, 20, 24)
     columns = [
         Column(heading, width=width, wrap=place > 3)
         for place, (heading, width) in enumerate(zip(words.CONFORMITY_COLUMNS, widths, strict=True))
     ]
     lines = []
     for s in pages.ordered(record):
-        against, is_open, missing = pages.set_texts(s)
-        r = s.results
-        lines.append(
-            [
-                r.sample_id, r.side, r.method, r.description,
-                pages.fitting(s),
-                ", ".join(g.grade for g in s.grades_of(MEETS)),
-                ", ".join(g.grade for g in s.grades_of(NOT_JUDGED)),
-                against, is_open, missing, conformity.summary(s),
-            ]
-        )  # fmt: skip
+        lines += [_line(each) for each in (s, *s.places)]
     last = sheets.table(sheet, columns, lines[: sheets.MOST_ROWS])
     sheets.freeze(sheet, 2, 2)
     texts = [
@@ -43,3 +33,17 @@ def sheet(sheet: Worksheet, record: ConformityRecord) -> None:
     texts += record.notes
     for row, text in enumerate(texts, start=last + 2):
         sheets.line(sheet, row, "" if row > last + 2 else words.NOT_USABLE_TITLE, text, 8)
+
+
+def _line(s: SpecimenConformity) -> list[str]:
+    """One specimen, or one place of it."""
+    against, is_open, missing = pages.set_texts(s)
+    r, call = s.results, s.ordered
+    return [
+        r.sample_id, r.side, r.method, r.description,
+        pages.fitting(s),
+        ", ".join(g.grade for g in s.grades_of(MEETS)),
+        ", ".join(g.grade for g in s.grades_of(NOT_JUDGED)),
+        against, is_open, missing, conformity.summary(s), r.place.name if r.place else "",
+        call.grade if call else "", words.PARTS_ORDERED_CALLS[call.call] if call else "",
+    ]  # fmt: skip

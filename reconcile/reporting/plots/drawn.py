@@ -31,10 +31,12 @@ from reconcile.reporting.plots.kinds import (
     Level,
     MethodPlot,
     Points,
+    ProfilePlot,
     Rule,
     StripPlot,
     TrendPlot,
 )
+from reconcile.reporting.plots.profile import profile_plot
 
 #: Room below the frame for tick labels and title, and above it.
 _BOTTOM, _TOP = 2.6 * TEXT_SIZE + 6, 4.0
@@ -340,6 +342,8 @@ def drawing(plot: Kind, width: float, height: float, whole: bool = False) -> Dra
             return trend_plot(plot, width, height)
         case ChancePlot():
             return chance_plot(plot, width, height)
+        case ProfilePlot():
+            return profile_plot(plot, width, height)
         case Glance():
             return glance(plot, width)
         case ControlChart():

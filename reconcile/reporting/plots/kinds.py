@@ -134,6 +134,19 @@ class ChancePlot:
 
 
 @dataclass(frozen=True, slots=True)
+class ProfilePlot:
+    """Contents (y) along a line on a part (x, mm), by role, with limits and U of each place."""
+
+    points: tuple[Points, ...]
+    low: Array  # ends of the interval of every place, in the order of x over all points
+    high: Array
+    at: Array
+    levels: tuple[Level, ...]
+    x_title: str
+    y_title: str
+
+
+@dataclass(frozen=True, slots=True)
 class Spot:
     """One element's bias as a ratio, with its interval; NaN where there is none."""
 
@@ -179,4 +192,13 @@ class Glance:
 
 
 #: Every kind of plot.
-Kind = MethodPlot | DifferencePlot | StripPlot | TrendPlot | ChancePlot | ControlChart | Glance
+Kind = (
+    MethodPlot
+    | DifferencePlot
+    | StripPlot
+    | TrendPlot
+    | ChancePlot
+    | ControlChart
+    | ProfilePlot
+    | Glance
+)

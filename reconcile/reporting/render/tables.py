@@ -244,7 +244,7 @@ def pair_cells(pairs: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
     """The rows of a pair table as they are shown: lists of numbers of certificates as text."""
     shown = (
         [", ".join(many) if isinstance(many, tuple) else many for many in pairs[name]]
-        if name in ("certificate", "operator")
+        if name in ("certificate", "operator", "places")
         else pairs[name].tolist()
         for name in pairs.columns
     )

@@ -19,7 +19,8 @@ SELECT
     -- restart or operator: a reading is its number with all that its row states. Shots of one
     -- reading have times of their own; the day keeps those apart.
     -- A length before each number lets text sort as numbers do: 9 before 10.
-    coalesce(
+    -- Spots of one number at several places of a part are several spots.
+    concat(coalesce(
         chr(least(length(field.spot_no), 999)::INTEGER) || field.spot_no,
         run_file.mark || field.sheet || coalesce(
             chr(least(length(field.reading_no), 999)::INTEGER) || field.reading_no || concat(
@@ -31,7 +32,9 @@ SELECT
             ),
             printf(' row %09d', field."row")
         )
-    ) AS spot,
+    ), chr(29) || field.location, chr(28) || field.part_role, chr(27) || field.position_mm)
+        AS spot,
+    field.location, field.part_role, field.position_mm, field.ordered_grade,
     run_file.file_place,
     CASE
         WHEN coalesce(field.sample_kind, register.sample_kind, 'sample') = 'leave out'

@@ -1,7 +1,7 @@
 -- What is known of every pair of means.
 SELECT
     field_number, lab_number, sample_pair.sample_id,
-    "group", field_time, field_times, operator, lab_time, certificate,
+    "group", field_time, field_times, operator, places, several_roles, lab_time, certificate,
     coalesce(field_sample.technique, '') AS technique, coalesce(instrument, '') AS instrument,
     coalesce(calibration, '') AS calibration, matrix, specimen_form,
     field_sample.moisture_basis AS field_basis, pair_type,

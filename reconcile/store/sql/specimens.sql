@@ -1,5 +1,5 @@
 -- name: limits
-SELECT grade, element, minimum, maximum, unit
+SELECT grade, element, formula, minimum, maximum, unit
 FROM specification_limit
 JOIN run_file USING (file_id)
 ORDER BY file_place, "row";

@@ -28,7 +28,8 @@ WHERE list_contains(?, file_id) AND (list_contains(?, sample_id) OR (sample_id I
 ORDER BY "at", file_id, "row";
 
 -- name: register
-SELECT collected_at, collected_by, matrix, specimen_form, moisture_basis, place, path, "row"
+SELECT collected_at, collected_by, matrix, specimen_form, moisture_basis, place, selection,
+    ordered_grade, path, "row"
 FROM register
 JOIN file USING (file_id)
 WHERE list_contains(?, file_id) AND list_contains(?, sample_id)

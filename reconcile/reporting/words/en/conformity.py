@@ -12,8 +12,11 @@ CONFORMITY_HOW = (
     "one. A grade in bold has every one of its limits decided within. U is the expanded "
     "uncertainty: of an approved factor (k = 2) where one holds; else of replicates and the "
     "agreement with the laboratory as read, bias included (k from Student's t); for laboratory "
-    "results, of the laboratory's duplicates. A field result whose stratum was not accepted as "
-    "read, or that lies outside the range of its pairs, may speak against a grade and not for it."
+    "results, of the laboratory's duplicates. What a specimen's own spots scatter beyond those of "
+    "ordinary samples is added, and k grows with it. A formula has the sum of the uncertainties of "
+    "its elements, as if their errors went together. A field result whose stratum was not "
+    "accepted as read, or that lies outside the range of its pairs, may speak against a grade and "
+    "not for it."
 )
 CONFORMITY_XRF = (
     "Portable XRF measures neither carbon nor any other light element (hydrogen to sodium), and "
@@ -57,4 +60,7 @@ CONFORMITY_COLUMNS = (
     "Open or not decided",
     "Not measured",
     "In words",
+    "Place",
+    "Ordered as",
+    "Outcome of that",
 )

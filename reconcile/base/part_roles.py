@@ -1,0 +1,9 @@
+"""What a place of a metal part is: words of the trade (common practice, no source)."""
+
+from __future__ import annotations
+
+BASE_METAL, HEAT_AFFECTED, WELD_METAL, OTHER_ROLE = (
+    "base metal", "heat-affected zone", "weld metal", "other",
+)  # fmt: skip
+#: Roles between which the material itself may differ.
+ROLES = (BASE_METAL, HEAT_AFFECTED, WELD_METAL)
