@@ -18,7 +18,7 @@ import typer
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
-from reconcile.commands.shows import Show
+from reconcile.commands.shows import Look, Show
 
 if TYPE_CHECKING:
     from reconcile.commands.forms import Written
@@ -118,12 +118,18 @@ def start(folder: Annotated[Path, typer.Argument(help="new or empty folder")]) -
 
 
 @app.command()
-def check(period: Period, folder: Folder = Path()) -> None:
-    """Read the inputs only: how each column was understood, and what was refused."""
-    from reconcile.commands import checking, terminal
+def check(
+    period: Period,
+    folder: Folder = Path(),
+    show: Annotated[
+        list[Look] | None, typer.Option("--show", help="a whole list; may be given again")
+    ] = None,
+) -> None:
+    """Read the inputs only: how columns were understood, what was refused, what to do now."""
+    from reconcile.commands import checked, checking
 
     report = _with_progress(lambda tell, started: checking.check(folder, period, tell, started), 3)
-    terminal.show_check(report)
+    checked.show_check(report, show or ())
     raise typer.Exit(FINDINGS if report.needs_a_person else DONE)
 
 

@@ -65,7 +65,8 @@ def _light_elements(facts: pd.DataFrame, values: pd.DataFrame) -> list[Failure]:
     rule = check(
         lambda s: s.isna(),
         "a field XRF can't report this element: its lines do not reach the detector",
-        "Leave the column out, or correct the technique.",
+        'Is this table really XRF? If so, leave the columns out: columns = { "heading" = '
+        '"ignore" }; if not, correct its technique.',
         missing_too=True,
     )
     return run(contract({k: column(rule) for k in keys}, "light elements"), light, False)

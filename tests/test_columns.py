@@ -9,7 +9,7 @@ import pytest
 
 import reconcile
 from reconcile.base.errors import ReconcileError
-from reconcile.commands import terminal
+from reconcile.commands import checked, terminal
 from reconcile.commands.checking import CheckReport, check
 
 pytestmark = pytest.mark.usefixtures("data_alone")
@@ -32,7 +32,7 @@ def site(folder: Path, *tables: str, top: str = "", **files: str) -> Path:
 
 def shown(report: CheckReport, capsys: pytest.CaptureFixture[str]) -> str:
     """What the terminal says of it, on one line."""
-    terminal.show_check(report)
+    checked.show_check(report)
     return " ".join(capsys.readouterr().out.split())
 
 

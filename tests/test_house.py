@@ -189,7 +189,7 @@ ALLOWED = {
         "text_of(row['sample_id']).split(';')": _LIST_OF_SAMPLES,
     },
     "reconcile.commands.storytelling": {"name.split(';')": _LIST_OF_SAMPLES},
-    "reconcile.commands.terminal": {"relative.startswith('..')": "a relative path"},
+    "reconcile.commands.printing": {"relative.startswith('..')": "a relative path"},
     "reconcile.commands.verifying": {"folder.name.startswith('.unfinished-')": _OWN_NAMES},
     "reconcile.evidence.custody.events": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
     "reconcile.evidence.custody.judgement": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},

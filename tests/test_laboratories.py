@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.commands import terminal
+from reconcile.commands import checked
 from reconcile.commands.checking import check
 from reconcile.reporting import words
 
@@ -133,7 +133,7 @@ def test_check_tells_the_laboratories_and_asks_which_stands(
     ]  # fmt: skip
     (asked,) = [f for f in report.findings if f.code == "several laboratories"]
     assert 'stands = ["A", "B"]' in asked.advice
-    terminal.show_check(report)
+    checked.show_check(report)
     assert "Laboratories" in capsys.readouterr().out
 
 

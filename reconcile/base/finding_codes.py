@@ -154,3 +154,5 @@ FAULTS = frozenset(
 BLOCKING = FAULTS - {FindingCode.ISOTOPE, FindingCode.COMMON_FACTOR}
 #: What a person can settle.
 SETTLED_BY_PERSONS = FAULTS | {FindingCode.DIGESTION, FindingCode.EXCHANGED_LABELS}
+#: What the list of refused files, rows and cells speaks of too.
+LISTED_AS_REFUSED = frozenset({FindingCode.FILE_UNREADABLE})

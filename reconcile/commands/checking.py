@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 
 import pandas as pd
 
 from reconcile.base.model import Finding
+from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.pairs import filing
 from reconcile.pairs.grouping import Grouping, groupings
 from reconcile.pairs.laboratories import Answered, answered
+from reconcile.reporting.render.tables import CORRECTION_ENTRIES, QUARANTINE_FILE, quarantine_csv
 from reconcile.run import pipeline
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
@@ -30,6 +35,7 @@ class CheckReport:
     findings: tuple[Finding, ...]
     readings: tuple[Grouping, ...] = ()  # what told the readings of each field file apart
     laboratories: tuple[Answered, ...] = ()
+    listed: Path | None = None  # the file in which every refusal stands; None where none is
 
     @property
     def needs_a_person(self) -> bool:
@@ -47,7 +53,10 @@ def check(
     tell: Callable[[str], None] = lambda text: None,
     step_started: Callable[[int, str], None] = lambda number, name: None,
 ) -> CheckReport:
-    """Walk the reading steps and report; nothing is released."""
+    """Walk the reading steps and report; nothing is released.
+
+    Every refusal is listed in ``out/check/<period>/quarantine.csv``.
+    """
     workspace = ws.load_workspace(folder)
     with Store(workspace.store_file) as store:
         run = pipeline.begin(workspace, period, store, tell)
@@ -58,9 +67,39 @@ def check(
         files = named.merge(filing.counts_of_files(store), on="file_id", how="left")
         columns = store.frame(sql("checking.columns"))
         notes = store.frame(sql("checking.notes"))
+        refused = pipeline.quarantine_of(run)
         return CheckReport(
-            period, files, columns, pipeline.quarantine_of(run), notes,
+            period, files, columns, refused, notes,
             (*run.told, *run.findings),
             groupings(store),
             answered(store),
+            _listed(workspace.output / "check" / run.period, refused),
         )  # fmt: skip
+
+
+def _listed(folder: Path, refused: pd.DataFrame) -> Path | None:
+    """Write every refusal, in the form in which a release lists them and a person corrects them.
+
+    A list in which somebody has entered corrections stays; the new one gets a number.
+    """
+    content = quarantine_csv(refused)
+    for number in count(1):
+        path = folder / (QUARANTINE_FILE if number == 1 else f"quarantine-{number}.csv")
+        there = path.read_bytes() if path.exists() else b""
+        if there == content:
+            return path if len(refused) else None
+        if not there or not _filled_in(there):
+            if not there and refused.empty:
+                return None
+            write_whole(path, content)
+            return path if len(refused) else None
+    raise AssertionError  # count has no end
+
+
+def _filled_in(content: bytes) -> bool:
+    """Whether a person wrote into the list; what can't be read is a person's too."""
+    try:
+        rows = csv.DictReader(io.StringIO(content.decode("utf-8-sig"), newline=""))
+        return any((row.get(name) or "").strip() for row in rows for name in CORRECTION_ENTRIES)
+    except (UnicodeDecodeError, csv.Error):
+        return True

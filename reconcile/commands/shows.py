@@ -1,4 +1,4 @@
-"""What a run can show beyond its answer: names that the command line takes."""
+"""What a run or a check can show beyond its answer: names that the command line takes."""
 
 from __future__ import annotations
 
@@ -12,4 +12,15 @@ class Show(StrEnum):
     ACCOUNT = "account"
     FINDINGS = "findings"
     CHANGES = "changes"
+    ALL = "all"
+
+
+class Look(StrEnum):
+    """One whole list of ``check``, or all of them."""
+
+    FILES = "files"
+    COLUMNS = "columns"
+    REFUSALS = "refusals"
+    FINDINGS = "findings"
+    NOTES = "notes"
     ALL = "all"

@@ -5,15 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 from collections.abc import Collection, Sequence
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from reconcile.base.settings import ELEMENTS_SETTING
 from reconcile.base.shown import open_console, safe
 from reconcile.base.writing import write_whole
+from reconcile.commands.printing import MOST_ROWS, short_path, show_choice, show_findings
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import table as _table
 from reconcile.commands.shows import Show
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from reconcile.base.grades import ConformityRecord, SpecimenConformity
     from reconcile.base.model import Finding, Reconciliation
     from reconcile.commands.applying import CorrectedTable
-    from reconcile.commands.checking import CheckReport
     from reconcile.commands.conforming import Conformed
     from reconcile.commands.planning import Plan
     from reconcile.commands.storytelling import Story
@@ -37,17 +35,7 @@ if TYPE_CHECKING:
     from reconcile.judgement.factor_life import Life
     from reconcile.run.pipeline import RunOutcome
 
-_MOST_ROWS = 25
 _FIRST_FINDINGS, _FIRST_STEPS, _LONGEST = 3, 3, 240  # what a run says to do
-_PARTS_OF_READINGS = {
-    "spot_no": "spot number",
-    "reading_no": "file, sheet and reading number",
-    "measured_at": "time",
-    "day": "day (each reading has several shots)",
-    "operator": "operator",
-    "group": "group",
-    "row": "row: no number is stated",
-}
 
 
 def show_outcome(outcome: RunOutcome, show: Collection[Show] = ()) -> None:
@@ -69,20 +57,20 @@ def _show_outcome(outcome: RunOutcome, show: Collection[Show]) -> None:
     console.rule(safe(f"{r.title}: {r.period}, release {r.release_id}"), align="left")
     if outcome.differing:  # what was computed is not what stands
         _show_released_verdicts(console, outcome)
-        _show_findings(console, outcome.told)
+        show_findings(console, outcome.told)
         return
     console.print(safe(styled(answers.answer(r))))
     console.print(safe(f"Verdicts: {answers.in_brief(r)}."))
     for line in answers.moved(r):
         console.print(safe(styled(line)))
-    _show_choice(console, r.findings)
+    show_choice(console, r.findings)
     if Show.VERDICTS in show:
         _show_verdicts(console, r)
     if Show.ACCOUNT in show:
         _show_account(console, r)
     findings = (*outcome.told, *r.findings)
     if Show.FINDINGS in show:
-        _show_findings(console, findings)
+        show_findings(console, findings)
     if Show.CHANGES in show:
         _show_changes(console, r)
     _show_to_do(console, r, findings, Show.FINDINGS in show)
@@ -170,11 +158,11 @@ def _show_account(console: Console, r: Reconciliation) -> None:
 def _show_changes(console: Console, r: Reconciliation) -> None:
     if r.changes:
         changed = _table(f"What changed since {r.supersedes}", "what", "before", "after")
-        for change in r.changes[:_MOST_ROWS]:
+        for change in r.changes[:MOST_ROWS]:
             _row(changed, *map(styled, (change.what, change.before, change.after)))
         console.print(changed)
-        if len(r.changes) > _MOST_ROWS:
-            console.print(safe(f"… and {len(r.changes) - _MOST_ROWS} more, all in the report."))
+        if len(r.changes) > MOST_ROWS:
+            console.print(safe(f"… and {len(r.changes) - MOST_ROWS} more, all in the report."))
 
 
 def _show_released_verdicts(console: Console, outcome: RunOutcome) -> None:
@@ -204,31 +192,6 @@ def _show_conformity_counts(console: Console, record: ConformityRecord) -> None:
     console.print(table)
 
 
-def _show_choice(console: Console, findings: Sequence[Finding]) -> None:
-    """What the choice of elements leaves out, in a line of its own."""
-    for finding in findings:
-        if finding.subject == ELEMENTS_SETTING:
-            console.print(safe(f"Note: {styled(finding.text)}"))
-
-
-def _show_findings(console: Console, findings: Sequence[Finding]) -> None:
-    urgent = [f for f in findings if f.severity != "note"]
-    if not urgent:
-        return
-    table = _table("For a person to look at", "area", "about", "what was found", "what to do")
-    for finding in urgent[:_MOST_ROWS]:
-        _row(
-            table,
-            finding.area,
-            finding_words.subject(finding),
-            styled(" ".join(p for p in (finding.text, finding_words.settled(finding)) if p)),
-            styled(finding.advice),
-        )
-    console.print(table)
-    if len(urgent) > _MOST_ROWS:
-        console.print(safe(f"… and {len(urgent) - _MOST_ROWS} more, all in the report."))
-
-
 def show_paths(outcomes: Sequence[RunOutcome]) -> None:
     """Where the results are."""
     console = open_console()
@@ -239,8 +202,8 @@ def show_paths(outcomes: Sequence[RunOutcome]) -> None:
             table,
             outcome.reconciliation.period,
             outcome.reconciliation.revision,
-            _short(folder / "report.pdf"),
-            _short(folder / "workbook.xlsx"),
+            short_path(folder / "report.pdf"),
+            short_path(folder / "workbook.xlsx"),
         )
     console.print(table)
     console.print(
@@ -249,76 +212,6 @@ def show_paths(outcomes: Sequence[RunOutcome]) -> None:
             "licensed person; local codes come first."
         )
     )
-
-
-def _short(path: os.PathLike[str]) -> str:
-    try:
-        relative = os.path.relpath(path)
-    except ValueError:
-        return str(path)
-    return str(path) if relative.startswith("..") else relative
-
-
-def show_check(report: CheckReport) -> None:
-    """How every file and column was understood."""
-    console = open_console()
-    files = _table(
-        f"Files of {report.period} (rows = accepted + refused + set aside)", "file", "kind", "rows",
-        "accepted", "of these without result", "rows refused", "set aside", "cells refused",
-        "problem", right=(2, 3, 4, 5, 6, 7),
-    )  # fmt: skip
-    for row in report.files.itertuples(index=False):
-        _row(
-            files, row.path, row.kind, row.rows, row.accepted, row.without_result,
-            row.refused_rows, row.set_aside, row.refused_cells, row.problem,
-        )  # fmt: skip
-    console.print(files)
-    for (path, sheet), columns in report.columns.groupby(["path", "sheet"], sort=False):
-        title = f"{path}" + (f", sheet {sheet}" if sheet else "")
-        table = _table(
-            f"How the columns of {title} were understood",
-            "heading", "taken as", "meaning", "unit", "to mg/kg", "because", right=(4,),
-        )  # fmt: skip
-        rows: list[Any] = list(columns.itertuples(index=False))
-        for row in rows:
-            factor = "" if row.to_mg_kg != row.to_mg_kg else f"x {row.to_mg_kg:g}"
-            sigma = f", {row.sigma:g} SD" if row.sigma == row.sigma else ""
-            meaning = " ".join(p for p in (row.species or row.key, row.method) if p) + sigma
-            _row(table, row.heading, row.role, meaning, row.unit, factor, row.why)
-        console.print(table)
-    if report.readings:
-        table = _table(
-            "How readings were told apart", "file", "rows of samples", "samples", "readings", "by",
-            right=(1, 2, 3),
-        )  # fmt: skip
-        for group in report.readings:
-            by = ", ".join(_PARTS_OF_READINGS[part] for part in group.by)
-            if group.restarted:
-                by += f" ({numbers.count(group.numbers, 'number', 'numbers')}: some come again)"
-            _row(table, group.path, group.rows, group.samples, group.readings, by)
-        console.print(table)
-    if report.laboratories:
-        table = _table(
-            "Laboratories", "laboratory", "certificates", "samples", "of these by another too",
-            right=(1, 2, 3),
-        )  # fmt: skip
-        for each in report.laboratories:
-            name = each.laboratory or "not stated"
-            _row(table, name, each.certificates, each.samples, each.shared)
-        console.print(table)
-    if len(report.quarantine):
-        table = _table(
-            "Refused", "file", "sheet", "row", "column", "found", "why", "what to do", right=(2,)
-        )
-        for row in report.quarantine.head(_MOST_ROWS).itertuples(index=False):
-            _row(table, row.file, row.sheet, row.row, row.column, row.found, row.reason, row.advice)
-        console.print(table)
-        if len(report.quarantine) > _MOST_ROWS:
-            console.print(safe(f"… and {len(report.quarantine) - _MOST_ROWS} more."))
-    for row in report.notes.itertuples(index=False):
-        console.print(safe(f"Note, {row.path}: {row.text}"))
-    _show_choice(console, report.findings)
-    _show_findings(console, report.findings)
 
 
 def show_verify(report: VerifyReport) -> None:
@@ -336,7 +229,7 @@ def show_verify(report: VerifyReport) -> None:
             f"{numbers.count(report.files, 'file', 'files')}."
         )
     )
-    _show_findings(console, report.findings)
+    show_findings(console, report.findings)
     for finding in report.findings:
         if finding.severity == "note":
             console.print(safe(f"{finding.subject}: {finding.text}"))
@@ -454,7 +347,7 @@ def show_story(story: Story) -> None:
         _row(table, line.at, line.what, line.who, line.evidence)
     console.print(table)
     console.print(safe(story.summary))
-    _show_findings(console, story.told)
+    show_findings(console, story.told)
 
 
 def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
@@ -537,10 +430,10 @@ def show_corrected(result: CorrectedTable) -> None:
         for flag, count in result.flags:
             _row(table, flag, count)
         console.print(table)
-    for note in result.notes[:_MOST_ROWS]:
+    for note in result.notes[:MOST_ROWS]:
         console.print(safe(f"Look at: {note}"))
-    if len(result.notes) > _MOST_ROWS:
-        console.print(safe(f"and {len(result.notes) - _MOST_ROWS} more such notes"))
+    if len(result.notes) > MOST_ROWS:
+        console.print(safe(f"and {len(result.notes) - MOST_ROWS} more such notes"))
 
 
 def show_conformity(done: Conformed) -> None:
@@ -575,7 +468,7 @@ def show_conformity(done: Conformed) -> None:
         _show_elements(console, shown)
     for note in record.notes:
         console.print(safe(f"Look at: {note}"))
-    _show_findings(console, done.told)
+    show_findings(console, done.told)
     console.print(safe(words.CONFORMITY_CAUTION))
     if done.path is not None:
         console.print(safe(f"Wrote {done.path}"))
@@ -666,6 +559,6 @@ def show_plan(plan: Plan) -> None:
             f"{choice.element} {numbers.plain_sig(choice.value, 4)}" if known else "",
         )  # fmt: skip
     console.print(chosen)
-    _show_findings(console, plan.told)
+    show_findings(console, plan.told)
     if plan.path is not None:
         console.print(safe(f"Wrote {plan.path}"))

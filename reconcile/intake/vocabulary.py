@@ -410,10 +410,10 @@ LIMIT_WORDS = word_set(
     lod lld dl mdl loq lor idl limit limits detection
     """
 )
-INTENSITY_WORDS = word_set(
+RATIO_WORDS = word_set("ratio ratios")
+INTENSITY_WORDS = RATIO_WORDS | word_set(
     """
-    cps kcps counts count intensity net gross peak area bkg background cps/ua cps/µa ratio
-    rate raw
+    cps kcps counts count intensity net gross peak area bkg background cps/ua cps/µa rate raw
     """
 )
 IGNORED_WORDS = word_set(

@@ -26,6 +26,7 @@ from reconcile.intake.vocabulary import (
     INTENSITY_WORDS,
     LIMIT_WORDS,
     METHOD_WORDS,
+    RATIO_WORDS,
     RELATIVE_WORDS,
     SD_WORDS,
     VALUE_WORDS,
@@ -202,6 +203,8 @@ def _classify(
             roles.add("error")
         elif low in RELATIVE_WORDS:
             relative = True
+        elif low in RATIO_WORDS:
+            roles.add("ratio")
         elif low in INTENSITY_WORDS:
             roles.add("intensity")
         elif low in IGNORED_WORDS:
@@ -260,6 +263,8 @@ def _reading(
         return replace(common, role="asked", question=asked)
     if "ignored" in roles:
         return replace(common, role="ignored", why="not a mass fraction of the element")
+    if "ratio" in roles:
+        return replace(common, role="ignored", why="a ratio, not a mass fraction")
     if "intensity" in roles:
         return replace(common, role="ignored", why="an intensity, not a mass fraction")
     if relative:

@@ -57,9 +57,9 @@ WATERFALL_COLUMNS = (
     "table",
 )  # fmt: skip
 #: quarantine.csv is also the form in which a person enters corrections.
-QUARANTINE_FILE_COLUMNS = (
-    *QUARANTINE_COLUMNS, "sha256", "corrected_value", "corrected_by", "corrected_because",
-)  # fmt: skip
+QUARANTINE_FILE = "quarantine.csv"
+CORRECTION_ENTRIES = ("corrected_value", "corrected_by", "corrected_because")
+QUARANTINE_FILE_COLUMNS = (*QUARANTINE_COLUMNS, "sha256", *CORRECTION_ENTRIES)
 #: Pair columns that hold mass fractions; their unit is in the heading.
 PAIR_MASSES = frozenset(
     f"{side}_{what}" for side in ("field", "lab") for what in ("mean", "se", "sd", "low", "high")
@@ -268,6 +268,11 @@ def _frame_rows(frame: pd.DataFrame, columns: Sequence[str]) -> Iterable[tuple[A
     return zip(*(whole[column].tolist() for column in columns), strict=True)
 
 
+def quarantine_csv(refused: pd.DataFrame) -> bytes:
+    """Every refused file, row and cell (QUARANTINE_COLUMNS and sha256), to be corrected in it."""
+    return to_csv(QUARANTINE_FILE_COLUMNS, _frame_rows(refused, QUARANTINE_FILE_COLUMNS))
+
+
 def data_files(r: Reconciliation) -> dict[str, bytes]:
     """Every data file of the release by its name."""
     pairs = [pair_heading(column) for column in pair_columns(r)]
@@ -281,9 +286,7 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         "factors.json": to_json(factors),
         "pairs.csv": to_csv(pairs, pair_rows(r)),
         "exclusions.csv": to_csv(EXCLUSION_COLUMNS, _frame_rows(r.exclusions, EXCLUSION_COLUMNS)),
-        "quarantine.csv": to_csv(
-            QUARANTINE_FILE_COLUMNS, _frame_rows(r.quarantine, QUARANTINE_FILE_COLUMNS)
-        ),
+        QUARANTINE_FILE: quarantine_csv(r.quarantine),
         "corrections.csv": to_csv(
             CORRECTION_COLUMNS, _frame_rows(r.corrections, CORRECTION_COLUMNS)
         ),

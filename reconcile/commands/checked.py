@@ -1,0 +1,310 @@
+"""What ``check`` prints: what was read and how, what was refused and why, what to do now.
+
+A page for a person: each kind of problem stands once, with its count, its first places and its
+remedy. The lists behind it are shown where they are asked for, and stand in a file.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from reconcile.base.shown import open_console, safe
+from reconcile.commands import problems
+from reconcile.commands.printing import row as _row
+from reconcile.commands.printing import short_path, show_choice, show_findings
+from reconcile.commands.printing import table as _table
+from reconcile.commands.shows import Look
+from reconcile.reporting import numbers
+from reconcile.reporting.manner import styled
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from rich.console import Console
+
+    from reconcile.commands.checking import CheckReport
+    from reconcile.commands.problems import Problem, Told
+
+_FILES, _COLUMNS, _LAYOUTS, _GROUPS = 8, 20, 6, 5  # lines of a table that nobody asked for
+_NAMES, _NOTES, _FACTS = 12, 5, 4
+_LEADING = ("sample_id", "lab_id", "element", "value", "unit", "measured_at")
+_PROBLEMS, _FINDINGS, _STEPS = 5, 4, 6
+_PARTS_OF_READINGS = {
+    "spot_no": "spot number",
+    "reading_no": "file, sheet and reading number",
+    "measured_at": "time",
+    "day": "day (each reading has several shots)",
+    "operator": "operator",
+    "group": "group",
+    "row": "row: no number is stated",
+}
+
+
+def show_check(report: CheckReport, show: Collection[Look] = ()) -> None:
+    """How every file and column was understood, in a page; whole lists where they are asked for."""
+    asked = frozenset(Look) if Look.ALL in show else frozenset(show)
+    console = open_console()
+    _show_files(console, report, Look.FILES in asked)
+    _show_columns(console, report.columns, Look.COLUMNS in asked)
+    _show_readings(console, report, Look.FILES in asked)
+    _show_laboratories(console, report)
+    _show_notes(console, report.notes, Look.NOTES in asked)
+    show_choice(console, report.findings)
+    refused = problems.problems_of(report.quarantine)
+    told = problems.told_of(report.findings)
+    if Look.REFUSALS in asked:
+        _show_refusals(console, report.quarantine)
+    if Look.FINDINGS in asked:
+        show_findings(console, report.findings, None)
+    _show_problems(console, report, refused)
+    _show_told(console, told)
+    _show_to_do(console, refused, told)
+
+
+def _show_files(console: Console, report: CheckReport, whole: bool) -> None:
+    files = report.files
+    shown = files
+    if not whole and len(files) > _FILES:
+        worst = files["refused_rows"].fillna(0) + files["refused_cells"].fillna(0)
+        order = worst.mask(files["problem"].fillna("").ne(""), float("inf"))
+        shown = files.loc[order.sort_values(ascending=False, kind="stable").index[:_FILES]]
+    table = _table(
+        f"Files of {report.period} (rows = accepted + refused + set aside)", "file", "kind", "rows",
+        "accepted", "of these without result", "rows refused", "set aside", "cells refused",
+        "problem", right=(2, 3, 4, 5, 6, 7),
+    )  # fmt: skip
+    for row in shown.itertuples(index=False):
+        _row(
+            table, row.path, row.kind, row.rows, row.accepted, row.without_result,
+            row.refused_rows, row.set_aside, row.refused_cells, row.problem,
+        )  # fmt: skip
+    console.print(table)
+    if len(shown) < len(files):
+        rest = files.drop(shown.index)
+        console.print(
+            safe(
+                f"and {numbers.count(len(rest), 'more file', 'more files')} with "
+                f"{int(rest['rows'].sum())} rows, {int(rest['accepted'].sum())} accepted, and no "
+                "more refusals each than these: --show files."
+            )
+        )
+
+
+def _show_columns(console: Console, columns: pd.DataFrame, whole: bool) -> None:
+    """Each column with the reason where they are few, else a line for each way of reading."""
+    sheets = columns.groupby(["path", "sheet"], sort=False)
+    if not whole and len(columns) > _COLUMNS:
+        return _show_layouts(console, [(_title(*key), of) for key, of in sheets])
+    for (path, sheet), of_sheet in sheets:
+        table = _table(
+            f"How the columns of {_title(path, sheet)} were understood",
+            "heading", "taken as", "meaning", "unit", "to mg/kg", "because", right=(4,),
+        )  # fmt: skip
+        rows: list[Any] = list(of_sheet.itertuples(index=False))
+        for row in rows:
+            factor = "" if row.to_mg_kg != row.to_mg_kg else f"x {row.to_mg_kg:g}"
+            sigma = f", {row.sigma:g} SD" if row.sigma == row.sigma else ""
+            meaning = " ".join(p for p in (row.species or row.key, row.method) if p) + sigma
+            _row(table, row.heading, row.role, meaning, row.unit, factor, row.why)
+        console.print(table)
+    return None
+
+
+def _title(path: object, sheet: object) -> str:
+    return f"{path}, sheet {sheet}" if sheet else f"{path}"
+
+
+def _show_layouts(console: Console, sheets: Sequence[tuple[str, pd.DataFrame]]) -> None:
+    """Sheets whose columns were read alike share a line."""
+    alike: dict[tuple[Any, ...], list[str]] = {}
+    for title, of_sheet in sheets:
+        read = of_sheet[["heading", "role", "key", "species", "unit"]].fillna("")
+        alike.setdefault(tuple(read.itertuples(index=False, name=None)), []).append(title)
+    table = _table(
+        "How columns were understood (each with its reason: --show columns)",
+        "file", "facts", "results", "left aside", "to be asked",
+    )  # fmt: skip
+    for layout, titles in list(alike.items())[:_LAYOUTS]:
+        of_role: dict[str, list[tuple[str, str, str, str]]] = {}
+        for heading, role, key, species, unit in layout:
+            of_role.setdefault(role, []).append((heading, key, species, unit))
+        results = Counter(unit for _, _, _, unit in of_role.get("value", ()))
+        values = _some(species or key for _, key, species, _ in of_role.get("value", ()))
+        if values:
+            values += " in " + ", ".join(unit or "no stated unit" for unit in results)
+        _row(
+            table,
+            _some(titles, 2),
+            _some(
+                (f"{key} from '{heading}'" for key, heading in _first_facts(of_role)), _FACTS
+            ),
+            "; ".join(
+                part
+                for part in (
+                    values,
+                    *(
+                        numbers.count(len(of_role[role]), f"column of {what}", f"columns of {what}")
+                        for role, what in (("error", "errors"), ("limit", "limits"))
+                        if role in of_role
+                    ),
+                )
+                if part
+            ),
+            _some((heading for heading, *_ in of_role.get("ignored", ())), 4),
+            _some(
+                (h for role in ("asked", "unclear") for h, *_ in of_role.get(role, ())), 4
+            ),
+        )  # fmt: skip
+    console.print(table)
+    if len(alike) > _LAYOUTS:
+        console.print(
+            safe(f"and {len(alike) - _LAYOUTS} more ways of reading columns: --show columns.")
+        )
+
+
+def _first_facts(of_role: dict[str, list[tuple[str, str, str, str]]]) -> list[tuple[str, str]]:
+    """Fact and heading, those first on which most depends."""
+    facts = [(key, heading) for heading, key, _, _ in of_role.get("fact", ())]
+    return sorted(facts, key=lambda f: _LEADING.index(f[0]) if f[0] in _LEADING else len(_LEADING))
+
+
+def _some(names: Iterable[str], most: int = _NAMES) -> str:
+    """The first names, and how many there are beyond them."""
+    listed = list(dict.fromkeys(names))
+    more = f" and {len(listed) - most} more" if len(listed) > most else ""
+    return ", ".join(listed[:most]) + more
+
+
+def _show_readings(console: Console, report: CheckReport, whole: bool) -> None:
+    if not report.readings:
+        return
+    shown = report.readings if whole else report.readings[:_GROUPS]
+    table = _table(
+        "How readings were told apart", "file", "rows of samples", "samples", "readings", "by",
+        right=(1, 2, 3),
+    )  # fmt: skip
+    for group in shown:
+        by = ", ".join(_PARTS_OF_READINGS[part] for part in group.by)
+        if group.restarted:
+            by += f" ({numbers.count(group.numbers, 'number', 'numbers')}: some come again)"
+        _row(table, group.path, group.rows, group.samples, group.readings, by)
+    console.print(table)
+    if more := len(report.readings) - len(shown):
+        console.print(
+            safe(f"and of {numbers.count(more, 'more file', 'more files')}: --show files.")
+        )
+
+
+def _show_laboratories(console: Console, report: CheckReport) -> None:
+    if not report.laboratories:
+        return
+    table = _table(
+        "Laboratories", "laboratory", "certificates", "samples", "of these by another too",
+        right=(1, 2, 3),
+    )  # fmt: skip
+    for each in report.laboratories:
+        name = each.laboratory or "not stated"
+        _row(table, name, each.certificates, each.samples, each.shared)
+    console.print(table)
+
+
+def _show_notes(console: Console, notes: pd.DataFrame, whole: bool) -> None:
+    """Each note once, with the files that it is of."""
+    of_text: dict[str, list[str]] = {}
+    for path, text in zip(notes["path"].tolist(), notes["text"].tolist(), strict=True):
+        of_text.setdefault(text, []).append(path)
+    listed = list(of_text.items())
+    shown = listed if whole else listed[:_NOTES]
+    for text, paths in shown:
+        console.print(safe(f"Note, {_some(paths, len(paths) if whole else 2)}: {text}"))
+    if len(shown) < len(listed):
+        more = numbers.count(len(listed) - len(shown), "more note", "more notes")
+        console.print(safe(f"and {more}: --show notes."))
+
+
+def _show_refusals(console: Console, quarantine: pd.DataFrame) -> None:
+    """Every refused file, row and cell."""
+    table = _table(
+        "Refused", "file", "sheet", "row", "column", "found", "why", "what to do", right=(2,)
+    )
+    for row in quarantine.itertuples(index=False):
+        _row(table, row.file, row.sheet, row.row, row.column, row.found, row.reason, row.advice)
+    console.print(table)
+
+
+def _show_problems(console: Console, report: CheckReport, refused: Sequence[Problem]) -> None:
+    if not refused:
+        return
+    kinds = numbers.count(len(refused), "kind", "kinds")
+    console.print(safe(f"Problems, {kinds}, most rows first", style="bold"))
+    for number, problem in enumerate(refused[:_PROBLEMS], 1):
+        columns = _some((f"{name} ({n})" for name, n in problem.columns), 6)
+        why = styled(problem.reason)
+        if problem.others:
+            stood = ", ".join(f"'{_cut(text, 20)}' ({n})" for text, n in problem.found)
+            why += f"; and {problem.others} more of the kind. Most often: {stood}"
+        console.print(safe(f"{number}. {_counted(problem)}: {why}"))
+        of_columns = f"in {columns}; " if columns and not problem.files else ""
+        console.print(safe(f"   {of_columns}first: {'; '.join(problem.places)}"))
+        if problem.advice:
+            console.print(safe(f"   {styled(problem.advice)}"))
+    if rest := refused[_PROBLEMS:]:
+        kinds = numbers.count(len(rest), "more kind", "more kinds")
+        console.print(
+            safe(f"and {kinds} with {problems.refusals_of(rest)} refusals: --show refusals.")
+        )
+    if report.listed is not None:
+        console.print(
+            safe(
+                f"Every refusal ({problems.refusals_of(refused)}), with file, row and column: "
+                f"{short_path(report.listed)} (--show refusals lists them here)."
+            )
+        )
+
+
+def _counted(problem: Problem) -> str:
+    if problem.files:
+        return numbers.count(problem.files, "file", "files")
+    rows = numbers.count(problem.rows, "row", "rows")
+    if problem.cells:
+        return f"{numbers.count(problem.cells, 'cell', 'cells')} in {rows}"
+    return rows
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
+def _show_told(console: Console, told: Sequence[Told]) -> None:
+    """Findings by kind; of each the first."""
+    if not told:
+        return
+    console.print(safe("For a person to look at", style="bold"))
+    for kind in told[:_FINDINGS]:
+        about = (
+            _some(kind.subjects)
+            if kind.count <= 3
+            else (f"{', '.join(kind.subjects)} and {kind.count - len(kind.subjects)} more")
+        )
+        console.print(safe(f"- {kind.severity}, {about}: {styled(kind.text)}"))
+    if more := max(len(told) - _FINDINGS, 0):
+        kinds = numbers.count(more, "more kind", "more kinds")
+        console.print(safe(f"and {kinds}: --show findings."))
+
+
+def _show_to_do(console: Console, refused: Sequence[Problem], told: Sequence[Told]) -> None:
+    """One step for each remedy, most rows gained first; then what changes the meaning."""
+    steps = [(styled(p.advice), f"gains {_counted(p)}") for p in refused if p.advice]
+    steps += [
+        (styled(t.advice), f"{t.severity}, {numbers.count(t.count, 'finding', 'findings')}")
+        for t in told
+        if t.advice
+    ]
+    if not steps:
+        return
+    console.print(safe("What to do now, most rows gained first", style="bold"))
+    for number, (step, gain) in enumerate(steps[:_STEPS], 1):
+        console.print(safe(f"{number}. {step} ({gain})"))
+    if len(steps) > _STEPS:
+        console.print(safe(f"and {len(steps) - _STEPS} more steps: --show all."))
