@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
-from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -18,6 +17,19 @@ import typer
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
+from reconcile.commands import sheet_commands
+from reconcile.commands.options import (
+    DONE,
+    FINDINGS,
+    At,
+    By,
+    Folder,
+    KeyFile,
+    Reason,
+)
+from reconcile.commands.options import key_of as _key
+from reconcile.commands.options import manner_of as _manner
+from reconcile.commands.options import pass_phrase as _pass_phrase
 from reconcile.commands.shows import Look, Show
 
 if TYPE_CHECKING:
@@ -33,13 +45,14 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-Folder = Annotated[Path, typer.Argument(help="folder with reconcile.toml", show_default=".")]
 Period = Annotated[str, typer.Argument(help="month, such as 2026-10")]
 Shown = Annotated[
     list[Show] | None, typer.Option("--show", help="a table beyond the answer; may be given again")
 ]
 
-DONE, FINDINGS, COULD_NOT_RUN = 0, 1, 2
+COULD_NOT_RUN = 2
+
+sheet_commands.register(app)
 
 
 def main() -> None:
@@ -266,14 +279,6 @@ def list_factors(
 
 
 Factor = Annotated[str, typer.Argument(help="factor id, such as Cu-3fa9c2d4e1")]
-By = Annotated[str, typer.Option(help="full name of the person who decides")]
-Reason = Annotated[str, typer.Option(help="what was looked at and why")]
-At = Annotated[
-    str, typer.Option(help="when it was decided, such as 2026-11-03T10:00+02:00; or 'now'")
-]
-
-
-KeyFile = Annotated[Path | None, typer.Option("--key", help="your private key (PEM), to sign with")]
 
 
 @app.command()
@@ -303,18 +308,6 @@ def withdraw(
     terminal.show_factor_change(life)
     terminal.show_act(folder)
     raise typer.Exit(DONE)
-
-
-def _key(path: Path | None) -> Any:
-    from reconcile.releases import signing
-
-    return None if path is None else signing.load_key(path, _pass_phrase)
-
-
-def _pass_phrase() -> str:
-    if not sys.stdin.isatty():
-        raise ReconcileError("The key needs its pass phrase.", "Start the command at a terminal.")
-    return str(typer.prompt("Pass phrase of the key", hide_input=True))
 
 
 @app.command()
@@ -542,15 +535,6 @@ def schedule(
         needs_a_person = monthly.run_once(folder, once)
         raise typer.Exit(FINDINGS if needs_a_person else DONE)
     monthly.serve(folder)
-
-
-def _manner(folder: Path) -> AbstractContextManager[None]:
-    """The way of writing numbers that the workspace's settings ask for."""
-    from reconcile.intake.workspace import load_workspace
-    from reconcile.reporting.manner import Manner, written_as
-
-    report = load_workspace(folder).settings.report
-    return written_as(Manner(report.decimal_mark, report.date_style))
 
 
 def _walk(folder: Path, period: str) -> RunOutcome:

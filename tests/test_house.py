@@ -183,6 +183,9 @@ ALLOWED = {
         "text.splitlines()": "the settings file of the example",
     },
     "reconcile.commands.forms": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
+    "reconcile.commands.issuing": {
+        "role.split()": _PERSONS_ENTRY, "text.split()": _PERSONS_ENTRY,
+    },
     "reconcile.commands.receiving": {
         "before.endswith(b'\\n')": "a person's file, to which a line is added",
         "text.splitlines()": "a person's file, to which a line is added",

@@ -71,6 +71,7 @@ class FindingCode(StrEnum):
     ORDERED_GRADE_EXCLUDED = "ordered grade excluded"
     ORDERED_GRADE_UNKNOWN = "ordered grade unknown"
     PLACE_DIFFERS = "place differs"
+    SHEET_ALTERED = "sheet altered"
 
     # pairs
     EARLIER_RELEASE_GONE = "earlier release gone"

@@ -961,6 +961,27 @@ class ConformitySettings(Part):
     )
 
 
+class SheetSettings(Part):
+    """Result sheets of field-only samples; costs in one currency, none is needed."""
+
+    spots_share: Annotated[float, _number(gt=0, le=1)] = Field(
+        0.5,
+        description="fewest spots (or readings) of a field-only sample, as a share of those that a "
+        "sample of the evidence has",
+    )
+    check_share: Annotated[float, _number(ge=0, le=1)] = Field(
+        0.10,
+        description="share of the samples with a decision that are sent to the laboratory too, at "
+        "random, so that the sheet can be scored",
+    )
+    assay_cost: Positive | None = Field(None, description="cost of the assay of one sample")
+    missed_cost: Positive | None = Field(
+        None, description="cost of one missed sample: called on the side where nobody acts"
+    )
+    false_alarm_cost: Positive | None = Field(None, description="cost of one false alarm")
+    currency: Annotated[str, Field(max_length=20)] = Field("", description="currency of the costs")
+
+
 Millimetres = Annotated[float, _number(ge=0, le=280)]
 
 
@@ -1057,6 +1078,7 @@ class Settings(Part):
     schedule: ScheduleSettings = ScheduleSettings()
     labels: LabelSettings = LabelSettings()
     conformity: ConformitySettings = ConformitySettings()
+    sheet: SheetSettings = SheetSettings()
     people: PeopleSettings = PeopleSettings()
 
     @field_validator("element")

@@ -22,9 +22,11 @@ import pyarrow.parquet as pq
 from openpyxl import Workbook
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.model import QualityCheck
 from reconcile.base.regular import readable_name
 from reconcile.base.settings import TableSettings
 from reconcile.base.writing import write_whole
+from reconcile.evidence import eligibility, quality
 from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import TypedTable
@@ -36,6 +38,7 @@ from reconcile.pairs.pairing import RunFile
 from reconcile.releases import anchors
 from reconcile.reporting.render import sheets, tables
 from reconcile.run import pipeline
+from reconcile.run.state import of_run
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 
@@ -86,21 +89,37 @@ def correct_table(
     workspace = ws.load_workspace(folder)
     reading = anchors.whole_record(workspace)
     lives = list(factor_life.lives(reading).values())
-    known = _known(workspace)
-    chosen, read = _read(source, workspace, table, known.ids)
-    means, notes = _means(source, chosen, read, workspace, known)
-    rows = tuple(correct_mean(value, lives, lab_method) for value in means)
+    found = read_means(source, workspace, table)
+    rows = tuple(correct_mean(value, lives, lab_method) for value in found.values)
     if not rows:
         raise ReconcileError(
             f"{shown} has no sample with a result of an element of the settings.",
             "See 'reconcile check' for how its columns are understood.",
         )
     result = CorrectedTable(
-        target, shown, ws.sha256_of(source), reading.head, chosen.name or ", ".join(chosen.files),
-        rows, tuple(notes),
-    )  # fmt: skip
+        target, shown, ws.sha256_of(source), reading.head, found.table, rows, found.notes
+    )
     write_whole(target, _bytes(result), new=True)
     return result
+
+
+@dataclass(frozen=True, slots=True)
+class FieldTable:
+    """What one field table gives, whatever its month."""
+
+    table: str  # of the settings, that read it
+    values: tuple[FieldMean, ...]
+    notes: tuple[str, ...]
+    checks: tuple[QualityCheck, ...]  # of reference materials that stand in it
+
+
+def read_means(source: Path, workspace: Workspace, table: str = "") -> FieldTable:
+    """Read a field table with the named table of the settings, else with the first that fits."""
+    known = _known(workspace)
+    chosen, read = _read(source, workspace, table, known.ids)
+    values, notes, checks = _means(source, chosen, read, workspace, known)
+    name = chosen.name or ", ".join(chosen.files)
+    return FieldTable(name, tuple(values), tuple(notes), checks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +136,7 @@ class _Known:
             sheet.facts.column(fact)
             for _, sheets_read in self.tables
             for sheet in sheets_read
+            if sheet.kind != "reference materials"
             for fact in (("written_id",) if sheet.kind == "aliases" else ("sample_id",))
         ]
         return frozenset(str(t) for column in columns for t in column.to_pylist() if t)
@@ -124,7 +144,9 @@ class _Known:
 
 def _known(workspace: Workspace) -> _Known:
     read, notes = [], []
-    for file in ws.files_of_every_month(workspace, "sample register", "aliases"):
+    for file in ws.files_of_every_month(
+        workspace, "sample register", "aliases", "reference materials"
+    ):
         table, zone = workspace.table(file.table_index), workspace.settings.workspace.time_zone
         try:
             read.append((file, read_balanced(file.path, file.shown, table, zone=zone)))
@@ -179,7 +201,7 @@ def _means(
     read: tuple[TypedTable, ...],
     workspace: Workspace,
     known: _Known,
-) -> tuple[list[FieldMean], list[str]]:
+) -> tuple[list[FieldMean], list[str], tuple[QualityCheck, ...]]:
     settings = workspace.settings
     # Every row of the table counts, whatever its month; dates are judged per value.
     whole = settings.model_copy(
@@ -206,6 +228,11 @@ def _means(
         run = pipeline.settle_identities(replace(run, run_files=tuple(run_files)))
         keys = sides.keys_of(store, "field", settings.workspace.elements)
         means = field_means(store, keys, settings.thresholds, zone)
+        controls = eligibility.control_rows(store, "field", keys, zone)
+        checks = quality.judge_reference_materials(
+            controls, controls[:0], of_run(run, "reference_material"), settings.thresholds,
+            settings.limits_of,
+        )  # fmt: skip
         notes += [
             f"{count} rows: {reason}"
             for reason, count in store.rows(sql("applying.other_dispositions"))
@@ -216,7 +243,7 @@ def _means(
         for row in refused.to_dict("records")
     ]
     means.sort(key=lambda m: (m.sample_id, m.element, m.field_method, m.specimen_form))
-    return means, notes
+    return means, notes, tuple(checks)
 
 
 # ---- writing --------------------------------------------------------------------------

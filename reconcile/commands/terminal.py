@@ -224,9 +224,11 @@ def show_verify(report: VerifyReport) -> None:
             f"Compared {numbers.count(report.events, 'custody event', 'custody events')}, "
             f"{numbers.count(report.inputs, 'archived input', 'archived inputs')} "
             f"({report.read_again} read again), "
-            f"{numbers.count(report.readings, 'reading', 'readings')} of the store and "
+            f"{numbers.count(report.readings, 'reading', 'readings')} of the store, "
             f"{numbers.count(report.releases, 'release', 'releases')} with "
-            f"{numbers.count(report.files, 'file', 'files')}."
+            f"{numbers.count(report.files, 'file', 'files')} and "
+            f"{numbers.count(report.sheets, 'result sheet', 'result sheets')} with "
+            f"{numbers.count(report.sheet_files, 'file', 'files')}."
         )
     )
     show_findings(console, report.findings)

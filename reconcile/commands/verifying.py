@@ -13,6 +13,7 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.evidence import documents
 from reconcile.intake import workspace as ws
+from reconcile.judgement.sheet_check import check as checked_sheets
 from reconcile.releases import anchors, kept_custody, record, release, signing, stamping
 from reconcile.releases.anchors import Held
 from reconcile.releases.release import MANIFEST
@@ -21,12 +22,13 @@ from reconcile.run.holdings import Holdings
 
 PROVES = (
     "The archived files were read again and give what the store holds and what the releases rest "
-    "on. Each line of the record holds the hash of the line before, each release the head of the "
-    "record before it, and the record the SHA-256 of each release. This finds bytes that were "
-    "altered, and lines that were dropped while their mark, a release, a signature or a token "
-    "still speaks of them. It does not find that the whole folder was put back to an earlier "
-    "state or written anew by somebody who can write all of it: only a head that another keeps "
-    "shows that ('reconcile verify --head'). It does not prove that what was recorded is true."
+    "on. Each line of the record holds the hash of the line before, each release and result sheet "
+    "the head of the record before it, and the record the SHA-256 of each of them. This finds "
+    "bytes that were altered, and lines that were dropped while their mark, a release, a sheet, a "
+    "signature or a token still speaks of them. It does not find that the whole folder was put "
+    "back to an earlier state or written anew by somebody who can write all of it: only a head "
+    "that another keeps shows that ('reconcile verify --head'). It does not prove that what was "
+    "recorded is true."
 )
 
 
@@ -48,6 +50,8 @@ class VerifyReport:
     tokens: int = 0
     acts: int = 0  # decisions of persons
     acts_signed: int = 0
+    sheets: int = 0  # result sheets, every revision
+    sheet_files: int = 0
 
 
 def verify(folder: Path, heads: Sequence[str] = ()) -> VerifyReport:
@@ -93,11 +97,14 @@ def verify(folder: Path, heads: Sequence[str] = ()) -> VerifyReport:
         _serious(f"releases/{period}/r{revision}", "The release is recorded but not there.")
         for period, revision in sorted(set(recorded) - there)
     ]
+    sheets = checked_sheets(workspace, reading)
+    findings += sheets.findings
     events = sum(1 for e in reading.entries if e.kind == "custody event")
     return VerifyReport(
         events, holding.inputs, releases, files, holding.readings, holding.read_again,
         reading.head, tuple(dict.fromkeys(findings)), len(reading.entries), asked,
-        signatures.heads, tokens, signatures.acts, signatures.acts_signed,
+        signatures.heads, tokens, signatures.acts, signatures.acts_signed, sheets.sheets,
+        sheets.files,
     )  # fmt: skip
 
 

@@ -267,11 +267,14 @@ def sha256_of(path: Path) -> str:
 
 
 def settings_hash(settings: Settings) -> str:
-    """SHA-256 over the settings that shape a release (output folder, labels, people do not)."""
+    """SHA-256 over the settings that shape a release (output, labels, sheets, people do not)."""
     content = settings.model_dump(
         mode="json",
-        exclude={"workspace": {"output"}, "schedule": True, "labels": True, "people": True},
-    )
+        exclude={
+            "workspace": {"output"}, "schedule": True, "labels": True, "people": True,
+            "sheet": True,
+        },
+    )  # fmt: skip
     return hashlib.sha256(
         json.dumps(content, sort_keys=True, ensure_ascii=False).encode()
     ).hexdigest()

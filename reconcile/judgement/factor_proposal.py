@@ -1,7 +1,6 @@
 """Correction factors: fitted under the error model of the pairs, with where they hold.
 
-The form is chosen in ``factor_choice``. The inverse of the structural fit brings a field value
-to the lab's scale.
+The form is chosen in ``factor_choice``; its inverse brings a field value to the lab's scale.
 """
 
 from __future__ import annotations
@@ -79,9 +78,16 @@ def standard_uncertainty(factor: CorrectionFactor, field_mg_kg: Array, spots: Ar
     s², for ``power`` the same of the logarithms. s² is the scatter of the pairs about the
     fit, the laboratory's included, less what the spots alone explain, so that the field's
     repeatability counts once; where it is not known all of it stays in s². A relative scatter
-    about a ``line`` is relative to the reading, not to the corrected result: with an intercept
-    the two differ most at the low end. Shapes as given.
+    about a ``line`` is relative to the reading, not to the corrected result. Shapes as given.
     """
+    fit, between, own = uncertainty_parts(factor, field_mg_kg, spots)
+    return np.asarray(np.sqrt(fit + between + own), dtype=np.float64)
+
+
+def uncertainty_parts(
+    factor: CorrectionFactor, field_mg_kg: Array, spots: Array
+) -> tuple[Array, Array, Array]:
+    """Its variances, (mg/kg)²: of the factor, between spots and split, of the spots."""
     y = np.asarray(field_mg_kg, dtype=np.float64)
     x = applied(factor.form, Fit(factor.intercept, factor.slope), y)
     (aa, ab), (_, bb) = factor.covariance
@@ -102,8 +108,7 @@ def standard_uncertainty(factor: CorrectionFactor, field_mg_kg: Array, spots: Ar
         unit = np.abs(y / factor.slope) if factor.form == "line" else x
         scatter = factor.residual_sd**2 * (unit**2 if factor.residual_relative else 1.0)
         between = np.maximum(scatter - sensitivity**2 * per_mass * typical, 0.0)
-        total = np.maximum(fit, 0.0) + between + sensitivity**2 * per_mass * own
-        return np.asarray(np.sqrt(total), dtype=np.float64)
+        return np.maximum(fit, 0.0), between, sensitivity**2 * per_mass * own
 
 
 def interval(

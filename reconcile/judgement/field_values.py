@@ -50,6 +50,8 @@ class FieldMean:
     se: float = math.nan  # of the mean, by its own spots; NaN where one, or not quantified
     place: Place | None = None  # of a part; None: the whole sample
     ordered: str = ""  # the grade that the place should be
+    lot: str = ""  # hole, batch, heat or area, as the table has it
+    operators: tuple[str, ...] = ()  # who read
 
     @property
     def field_method(self) -> str:
@@ -307,6 +309,8 @@ def values_of(
             float(means.se[i]),
             row.get("at_place"),
             _text(row.get("ordered")),
+            _text(row["group"]),
+            tuple(text for name in row["operator"] if (text := _text(name))),
         )
 
 

@@ -20,6 +20,7 @@ from reconcile.intake.workspace import Workspace
 from reconcile.releases import record, release
 
 SIGNATURES = "signatures"  # folder of detached signatures, under the output
+SHEETS = "sheets"  # folder of result sheets, under the output
 TOKENS = "tokens"  # folder of time-stamp tokens, under the output
 
 
@@ -43,13 +44,14 @@ class Held:
 
 
 def anchors(workspace: Workspace) -> Iterator[Anchor]:
-    """Every head that a release or a detached signature holds.
+    """Every head that a release, a result sheet or a detached signature holds.
 
     What can't be read is passed over: 'verify' tells it where it looks at the file itself.
     """
     output = workspace.output
     kept = [
         *sorted((output / "releases").glob(f"*/r*/{release.MANIFEST}")),
+        *sorted((output / SHEETS).glob(f"*/r*/{release.MANIFEST}")),
         *sorted((output / SIGNATURES).glob("*.json")),
     ]
     for path in kept:

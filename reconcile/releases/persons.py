@@ -22,7 +22,7 @@ from reconcile.base.regular import open_regular
 from reconcile.intake.workspace import Workspace
 
 #: What a person can be authorised for, as the register writes it.
-ACTS = ("approve", "withdraw", "settle", "receive", "sign")
+ACTS = ("approve", "withdraw", "settle", "receive", "sign", "issue", "check", "accept")
 COLUMNS = ("id", "full name", "also known as", "role", "authorised for", "public key")
 _NEEDED = COLUMNS[:2]
 _TIME = re.compile(

@@ -13,4 +13,5 @@ from reconcile.reporting.words.en.quality import *  # noqa: F403
 from reconcile.reporting.words.en.report import *  # noqa: F403
 from reconcile.reporting.words.en.scores import *  # noqa: F403
 from reconcile.reporting.words.en.sentences import *  # noqa: F403
+from reconcile.reporting.words.en.sheets import *  # noqa: F403
 from reconcile.reporting.words.en.tables import *  # noqa: F403

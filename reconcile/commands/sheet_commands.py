@@ -1,0 +1,101 @@
+"""The commands of result sheets: parse, call, exit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from reconcile.base.shown import say
+from reconcile.commands.options import (
+    DONE,
+    FINDINGS,
+    At,
+    By,
+    Folder,
+    KeyFile,
+    Reason,
+    key_of,
+    manner_of,
+)
+
+Sheet = Annotated[str, typer.Argument(help="number of a result sheet, such as RS-0001")]
+Revision = Annotated[int, typer.Option(min=0, help="of the sheet; else the newest")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program's."""
+    for command in (issue, sheets, signoff, recall):
+        app.command()(command)
+
+
+def issue(
+    table: Annotated[Path, typer.Argument(help="field table with field-only samples")],
+    by: By,
+    at: At,
+    folder: Folder = Path(),
+    name: Annotated[
+        str, typer.Option("--table", help="name of the [[table]] that reads it; else what fits")
+    ] = "",
+    lab_method: Annotated[
+        str, typer.Option(help="where there is evidence against several laboratory methods")
+    ] = "",
+    revise: Annotated[
+        str, typer.Option(help="number of the sheet whose place the new one takes")
+    ] = "",
+    key: KeyFile = None,
+) -> None:
+    """Issue a result sheet: below, above or too close to call for each field-only sample."""
+    from reconcile.commands import issuing, sheet_terminal
+
+    with manner_of(folder):
+        made = issuing.issue(folder, table, by, at, name, lab_method, revise, key_of(key))
+        sheet_terminal.show_issued(made)
+    raise typer.Exit(FINDINGS if sheet_terminal.open_samples(made.sheet) else DONE)
+
+
+def sheets(folder: Folder = Path()) -> None:
+    """List the result sheets by state, with what each comes to."""
+    from reconcile.commands import sheet_terminal
+
+    with manner_of(folder):
+        touched = sheet_terminal.show_sheets(folder)
+    raise typer.Exit(FINDINGS if touched else DONE)
+
+
+def signoff(
+    sheet: Sheet,
+    by: By,
+    at: At,
+    act: Annotated[str, typer.Option("--as", help="checked, approved, accepted or refused")],
+    role: Annotated[str, typer.Option(help="as what the person acts")],
+    text: Annotated[str, typer.Option(help="what the person says")],
+    folder: Folder = Path(),
+    revision: Revision = 0,
+    key: KeyFile = None,
+) -> None:
+    """Record who checked, approved, accepted or refused a result sheet, and what they said."""
+    from reconcile.commands import issuing, sheet_terminal
+
+    done = issuing.sign_off(folder, sheet, act, by, at, role, text, revision, key_of(key))
+    sheet_terminal.show_done(folder, done)
+    raise typer.Exit(DONE)
+
+
+def recall(
+    sheet: Sheet,
+    by: By,
+    reason: Reason,
+    at: At,
+    folder: Folder = Path(),
+    revision: Revision = 0,
+    key: KeyFile = None,
+) -> None:
+    """Withdraw a result sheet; 'sheets' shows which ones are touched by later changes."""
+    from reconcile.commands import issuing, sheet_terminal
+
+    done = issuing.withdraw(folder, sheet, by, at, reason, revision, key_of(key))
+    sheet_terminal.show_done(folder, done)
+    say("Tell everybody who has the sheet; its files stay, and bear the state from now on.")
+    raise typer.Exit(DONE)

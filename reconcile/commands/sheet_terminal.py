@@ -1,0 +1,91 @@
+"""What the terminal shows of result sheets."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from reconcile.base.shown import open_console, safe
+from reconcile.commands import terminal
+from reconcile.commands.issuing import Done, Issued
+from reconcile.commands.printing import row as _row
+from reconcile.commands.printing import table as _table
+from reconcile.intake import workspace as ws
+from reconcile.judgement import sheet_life
+from reconcile.judgement.sheet_content import ResultSheet, from_bytes
+from reconcile.judgement.sheet_counts import ORDER, by_sample, for_laboratory, level_counts
+from reconcile.reporting import numbers, words
+from reconcile.reporting.document import result_sheet
+from reconcile.reporting.render import sheet_files
+
+_MOST_ROWS = 40
+
+
+def open_samples(sheet: ResultSheet) -> tuple[str, ...]:
+    """Samples that must go to the laboratory."""
+    return tuple(sorted(for_laboratory(sheet.results)))
+
+
+def show_issued(made: Issued) -> None:
+    """What was found, level by level; the files; what is left to do."""
+    console, sheet = open_console(), made.sheet
+    samples = len({r.mean.sample_id for r in sheet.results})
+    what = "Issued" if made.new else "This is already"
+    console.print(
+        safe(
+            f"{what} result sheet {sheet.name}: "
+            f"{numbers.count(samples, 'sample', 'samples')} read in the field only."
+        )
+    )
+    shown = _table("", *words.SHEET_COUNT_HEADINGS, right=(2, 3, 4, 5, 6, 7))
+    for c in level_counts(sheet.results):
+        matrix = next(r.mean.matrix for r in sheet.results if r.mean.element == c.element)
+        unit, per = sheet.unit_of(c.element, matrix)
+        _row(
+            shown, c.element, f"{c.name}, {numbers.exact(c.level * per, unit)}", c.below, c.above,
+            c.too_close, c.undecided, numbers.percent(c.rate_above), numbers.percent(c.rate_below),
+        )  # fmt: skip
+    console.print(shown)
+    for note in sheet.notes[:_MOST_ROWS]:
+        console.print(safe(f"Look at: {note}"))
+    if waiting := open_samples(sheet):
+        named = ", ".join(waiting[:8]) + (f" and {len(waiting) - 8} more" if waiting[8:] else "")
+        console.print(safe(f"To the laboratory: {named}."))
+    for name in (result_sheet.PDF, sheet_files.BOOK, sheet_files.CSV, sheet_files.JSON):
+        console.print(safe(f"Wrote {made.folder / name}" if made.new else made.folder / name))
+    console.print(safe(f"Next: another person checks it and approves it: reconcile signoff "
+                       f"{sheet.number} --as approved"))  # fmt: skip
+
+
+def show_done(folder: Path, done: Done) -> None:
+    """What became of a sheet, and where the PDF with all acts lies."""
+    console = open_console()
+    last = done.life.acts[-1]
+    console.print(
+        safe(f"Sheet {done.life.name} is {done.life.state}: {last.by}, {last.at}. {last.text}")
+    )
+    console.print(safe(f"Wrote {done.path}"))
+    terminal.show_act(folder)
+
+
+def show_sheets(folder: Path) -> bool:
+    """Every sheet by state, with what its samples come to."""
+    workspace = ws.load_workspace(folder)
+    console = open_console()
+    found = sheet_life.of_workspace(workspace)
+    if not found:
+        console.print(safe("No result sheet was issued yet: 'reconcile issue' makes one."))
+        return False
+    shown = _table(
+        "Result sheets", "sheet", "state", "issued", "by", *(words.SAMPLE_CALLS[c] for c in ORDER),
+        right=(4, 5, 6, 7, 8),
+    )  # fmt: skip
+    for life in found.values():
+        files = sheet_life.files_of(workspace, life, [sheet_files.JSON])
+        sheet = from_bytes(files[sheet_files.JSON])
+        calls = list(by_sample(sheet.results).values())
+        _row(
+            shown, life.name, life.state, life.acts[0].at, life.acts[0].by,
+            *(calls.count(c) for c in ORDER),
+        )  # fmt: skip
+    console.print(shown)
+    return False

@@ -1,0 +1,271 @@
+"""A result sheet as PDF: what was found and by which rule, then one page for each lot."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, PageBreak, Paragraph
+
+from reconcile.judgement.results import AtLevel, Result
+from reconcile.judgement.sheet_content import ResultSheet
+from reconcile.judgement.sheet_counts import (
+    ORDER,
+    acting_side,
+    by_sample,
+    level_counts,
+    policies,
+)
+from reconcile.judgement.sheet_life import Act
+from reconcile.reporting import numbers, words
+from reconcile.reporting.manner import Manner, styled, written_as
+from reconcile.reporting.render import book, sheet_files
+from reconcile.reporting.render.book import Heading, Meta
+from reconcile.reporting.render.styles import boxed, facts, foreign, gap, grid, own, style, worded
+from reconcile.reporting.text import markup, printable
+from reconcile.statistics.level_calls import TOO_CLOSE
+
+PDF = "result_sheet.pdf"
+_MOST_NOTES = 40
+
+
+def files(sheet: ResultSheet, acts: Sequence[Act]) -> dict[str, bytes]:
+    """Every file of a sheet by its name."""
+    with written_as(Manner(sheet.decimal_mark, sheet.date_style)):
+        return {
+            **sheet_files.data_files(sheet),
+            sheet_files.BOOK: sheet_files.workbook(sheet, head(sheet)),
+            PDF: _pdf(sheet, acts),
+        }
+
+
+def pdf(sheet: ResultSheet, acts: Sequence[Act]) -> bytes:
+    """The sheet with what was done with it; equal values give equal bytes."""
+    with written_as(Manner(sheet.decimal_mark, sheet.date_style)):
+        return _pdf(sheet, acts)
+
+
+def _pdf(sheet: ResultSheet, acts: Sequence[Act]) -> bytes:
+    meta = Meta(
+        title=printable(words.SHEET_SUBTITLE.format(title=sheet.title, name=sheet.name))[:200],
+        author=printable(sheet.issued_by)[:200],
+        subject=words.SHEET_TITLE,
+        release_id=sheet.name,
+        status=words.SHEET_STATES[acts[-1].act],
+        running=styled(words.SHEET_RUNNING.format(name=sheet.name, at=sheet.issued_at)),
+        paper=sheet.paper,
+        footer=words.SHEET_FOOTER,
+    )
+    width = book.body_size(sheet.paper)[0]
+    return book.make(meta, lambda _: _story(sheet, acts, width))
+
+
+def head(sheet: ResultSheet) -> list[tuple[str, str]]:
+    """What identifies the sheet: labels and values."""
+    means = [r.mean for r in sheet.results]
+    operators = sorted({name for m in means for name in m.operators})
+    found = {
+        "number": sheet.name,
+        "issued": sheet.issued_at,
+        "prepared_by": sheet.issued_by,
+        "prepared_for": sheet.prepared_for or words.NOT_STATED,
+        "purpose": sheet.purpose or words.NOT_STATED,
+        "source": f"{sheet.source} (SHA-256 {sheet.source_sha256})",
+        "samples": str(len({m.sample_id for m in means})),
+        "operators": ", ".join(operators) or words.NOT_STATED,
+        "method": "; ".join(sorted({m.field_method for m in means})),
+        "basis": "; ".join(sorted({r.lab_method for r in sheet.results} - {""})) or numbers.NONE,
+        "factors": ", ".join(sheet.factors) or numbers.NONE,
+        "releases": "; ".join(name for name, _ in sheet.releases),
+        "record": sheet.record_head if sheet.record_lines else words.NO_RECORD,
+    }
+    if sheet.supersedes:
+        found["supersedes"] = sheet.supersedes
+    return [(words.SHEET_FACTS[key], value) for key, value in found.items()]
+
+
+def _story(sheet: ResultSheet, acts: Sequence[Act], width: float) -> list[Flowable]:
+    story: list[Flowable] = [
+        Heading(words.SHEET_TITLE, "sheet", name="title"),
+        foreign(words.SHEET_SUBTITLE.format(title=sheet.title, name=sheet.name), "subtitle"),
+        facts(head(sheet), width, 48 * mm),
+        own(words.SHEET_SUMMARY, "h2"),
+        *_counts(sheet, width),
+        *_money(sheet, width),
+        own(words.SHEET_RULE_TITLE, "h2"),
+        own(words.SHEET_RULE, "small"),
+        own(words.SHEET_UNCERTAINTY, "small"),
+        *_acts(acts, width),
+        gap(4),
+        boxed([own(words.SHEET_CAUTION, "small")], width),
+    ]
+    lots: dict[str, list[Result]] = {}
+    for r in sheet.results:
+        lots.setdefault(r.mean.lot, []).append(r)
+    for number, (lot, results) in enumerate(sorted(lots.items()), start=1):
+        story += _lot(sheet, lot, number, results, width)
+    return story
+
+
+def _counts(sheet: ResultSheet, width: float) -> list[Flowable]:
+    rows: list[list[Flowable | str]] = []
+    for c in level_counts(sheet.results):
+        matrices = sorted({r.mean.matrix for r in sheet.results if r.mean.element == c.element})
+        unit, per = sheet.unit_of(c.element, matrices[0])
+        rows.append(
+            [
+                c.element, foreign(f"{c.name}, {numbers.exact(c.level * per, unit)}"),
+                *(str(n) for n in (c.below, c.above, c.too_close, c.undecided)),
+                numbers.percent(c.rate_above), numbers.percent(c.rate_below),
+            ]
+        )  # fmt: skip
+    shares = (0.09, 0.27, 0.09, 0.09, 0.13, 0.11, 0.11, 0.11)
+    out: list[Flowable] = [
+        grid(
+            words.SHEET_COUNT_HEADINGS, rows, [width * x for x in shares], tuple(range(2, 8)),
+            compact=True,
+        )
+    ]  # fmt: skip
+    if sheet.answered:
+        out.append(own(words.SHEET_ANSWERED.format(n=sheet.answered), "small"))
+    without = sorted({r.mean.element for r in sheet.results if not r.levels})
+    if without:
+        text = words.SHEET_WITHOUT_LEVEL.format(elements=", ".join(without))
+        out.append(own(text, "small"))
+    out += [worded(note, "small", 400) for note in sheet.notes[:6]]
+    return out
+
+
+def _money(sheet: ResultSheet, width: float) -> list[Flowable]:
+    found = policies(sheet.results, sheet.costs)
+    every, by_sheet = found[0].assays, found[1].assays
+    if not every:
+        return []
+    saved = words.SHEET_AVOIDED.format(n=every - by_sheet, all=every)
+    if not math.isfinite(sheet.costs.assay):
+        return [own(saved, "small")]
+    rows: list[list[Flowable | str]] = [
+        [
+            own(words.SHEET_POLICIES[p.name], "cell"), str(p.assays),
+            numbers.plain_sig(p.wrong_calls, 2),
+            f"{numbers.plain_sig(p.cost, 3)} {printable(sheet.costs.currency)}"
+            if math.isfinite(p.cost) else numbers.NONE,
+        ]
+        for p in found
+    ]  # fmt: skip
+    return [
+        own(words.SHEET_COSTS, "h3"),
+        own(saved, "small"),
+        grid(
+            words.SHEET_COST_HEADINGS, rows, [width * x for x in (0.45, 0.15, 0.2, 0.2)],
+            (1, 2, 3), compact=True,
+        ),
+    ]  # fmt: skip
+
+
+def _acts(acts: Sequence[Act], width: float) -> list[Flowable]:
+    rows: list[list[Flowable | str]] = [
+        [
+            own(words.SHEET_ACT_WORDS[a.act], "cell"), foreign(a.by), foreign(a.role),
+            own(a.at, "cell"), foreign(a.text), "yes" if a.signed else "no",
+        ]
+        for a in acts
+    ]  # fmt: skip
+    widths = [width * x for x in (0.17, 0.18, 0.14, 0.2, 0.22, 0.09)]
+    return [own(words.SHEET_ACTS, "h2"), grid(words.SHEET_ACT_HEADINGS, rows, widths, compact=True)]
+
+
+# ---- one lot ----------------------------------------------------------------------------
+
+
+def _lot(
+    sheet: ResultSheet, lot: str, number: int, results: Sequence[Result], width: float
+) -> list[Flowable]:
+    calls = by_sample(results)
+    of_sample: dict[str, list[Result]] = {}
+    for r in results:
+        of_sample.setdefault(r.mean.sample_id, []).append(r)
+    order = sorted(of_sample, key=lambda s: (ORDER.index(calls[s]), s))
+    rows: list[list[Flowable | str]] = []
+    for sample in order:
+        with_level = [r for r in of_sample[sample] if r.levels]
+        said = "; ".join(_said(sheet, r) for r in with_level or of_sample[sample][:6])
+        rows.append(
+            [
+                foreign(sample, "cell-bold"), own(of_sample[sample][0].mean.last_day, "cell"),
+                Paragraph(said, style("cell")),
+            ]
+        )  # fmt: skip
+    title = words.SHEET_LOT.format(lot=lot) if lot else words.SHEET_NO_LOT
+    table = grid(
+        words.SHEET_LINE_HEADINGS, rows, [width * x for x in (0.2, 0.13, 0.67)], compact=True
+    )
+    story: list[Flowable] = [PageBreak(), Heading(title, f"lot-{number}"), table]
+    return [*story, *_why(sheet, results, width), *_grades(sheet, set(of_sample), width)]
+
+
+def _said(sheet: ResultSheet, r: Result) -> str:
+    """Value and calls of one result as markup; what someone must act on is bold."""
+    unit, per = sheet.unit_of(r.mean.element, r.mean.matrix)
+    text = f"{r.mean.element} "
+    if math.isfinite(r.value):
+        decimals = numbers.decimals_for(r.value * per, r.expanded * per)
+        value, around = (numbers.plain(x * per, decimals) for x in (r.value, r.expanded))
+        text += f"{value} ± {around} {numbers.unit_name(unit)}"
+    else:
+        text += numbers.NONE
+    parts = [styled(markup(text))]
+    for at in r.levels:
+        call = markup(f"{words.CALL_WORDS[at.call]} ({at.name})" if _several(r) else
+                      words.CALL_WORDS[at.call])  # fmt: skip
+        parts.append(f"<b>{call}</b>" if at.call in (TOO_CLOSE, acting_side(at)) else call)
+    return ", ".join(parts)
+
+
+def _several(r: Result) -> bool:
+    return len(r.levels) > 1
+
+
+def _why(sheet: ResultSheet, results: Sequence[Result], width: float) -> list[Flowable]:
+    told: list[tuple[Result, AtLevel | None]] = []
+    for r in results:
+        if r.levels and r.reasons:
+            told.append((r, None))
+        told += [(r, at) for at in r.levels if at.reasons and not r.reasons]
+    if not told:
+        return []
+    rows: list[list[Flowable | str]] = [
+        [
+            foreign(r.mean.sample_id), r.mean.element,
+            foreign(at.name if at else words.SHEET_ALL_RESULTS),
+            worded("; ".join(map(sheet_files.reason_text, sheet_files.reasons_of(r, at))), "cell"),
+        ]
+        for r, at in told[:_MOST_NOTES]
+    ]  # fmt: skip
+    widths = [width * x for x in (0.2, 0.09, 0.19, 0.52)]
+    out: list[Flowable] = [
+        own(words.SHEET_NOTES, "h3"), grid(words.SHEET_NOTE_HEADINGS, rows, widths, compact=True)
+    ]  # fmt: skip
+    if left := len(told) - len(rows):
+        out.append(own(words.SHEET_MORE_NOTES.format(n=left), "small"))
+    return out
+
+
+def _grades(sheet: ResultSheet, samples: set[str], width: float) -> list[Flowable]:
+    of_it = [g for g in sheet.grades if g.sample_id in samples]
+    if not of_it:
+        return []
+    rows: list[list[Flowable | str]] = [
+        [
+            foreign(g.sample_id), foreign(g.method), foreign(g.grade), own(g.call, "cell"),
+            ", ".join(g.against), ", ".join(g.undecided),
+        ]
+        for g in of_it
+    ]  # fmt: skip
+    widths = [width * x for x in (0.18, 0.26, 0.14, 0.18, 0.12, 0.12)]
+    rule = words.SHEET_GRADE_RULE.format(rule=sheet.grade_rule, release=of_it[0].release_id)
+    return [
+        own(words.SHEET_GRADES, "h3"), own(rule, "small"),
+        grid(words.SHEET_GRADE_HEADINGS, rows, widths, compact=True),
+    ]  # fmt: skip

@@ -1,0 +1,145 @@
+"""Result sheets: decisions on field-only samples."""
+
+SHEET_TITLE = "Result sheet"
+SHEET_SUBTITLE = "{title} · sheet {name}"
+SHEET_RUNNING = "Result sheet {name}, issued {at}"
+SHEET_FOOTER = "Sheet {release} · page {page} of {total}"
+SHEET_STATES = {
+    "issued": "DRAFT – not checked, not approved",
+    "checked": "Checked – not approved",
+    "approved": "Approved",
+    "accepted": "Approved, accepted by the client",
+    "refused": "Refused by the client",
+    "withdrawn": "WITHDRAWN",
+    "superseded": "SUPERSEDED",
+}
+SHEET_FACTS = {
+    "number": "Sheet",
+    "issued": "Issued",
+    "prepared_by": "Prepared by",
+    "prepared_for": "For",
+    "purpose": "Purpose",
+    "source": "Table",
+    "samples": "Samples",
+    "operators": "Read by",
+    "method": "Field methods",
+    "basis": "Laboratory's methods behind it",
+    "factors": "Correction factors",
+    "releases": "Evidence",
+    "record": "Head of the record before it",
+    "supersedes": "Takes the place of",
+}
+CALL_WORDS = {
+    "below": "below",
+    "above": "above",
+    "too close to call": "too close: laboratory",
+    "": "no decision",
+}
+SAMPLE_CALLS = {
+    "act": "on the acting side",
+    "too close": "too close: laboratory",
+    "undecided": "no decision",
+    "no action": "on the other side",
+    "no level": "no level",
+}
+SHEET_SUMMARY = "What was found"
+SHEET_COUNT_HEADINGS = (
+    "Element", "Level", "Below", "Above", "Too close: laboratory", "No decision",
+    "Wrong 'above' at most", "Wrong 'below' at most",
+)  # fmt: skip
+SHEET_RULE_TITLE = "The rule, set before the data"
+SHEET_RULE = (
+    "A result is called above a level only where a sample whose content is at the level would "
+    "give so high a result with a chance of at most the stated rate, and below in the same way "
+    "(guarded acceptance and rejection, JCGM 106:2012 section 8.3 and ILAC-G8:09/2019; the two "
+    "errors of US EPA QA/G-4, 2006). So the chance of a wrong call is at most the rate for every "
+    "sample, whatever its content, where the errors are as the evidence shows them. Most samples "
+    "lie further from a level, and their chance is far smaller. What lies between is too close to "
+    "call and goes to the laboratory. No share of wrong calls among those that were called is "
+    "promised: it depends on how many samples lie near the level."
+)
+SHEET_UNCERTAINTY = (
+    "± is the expanded uncertainty, k = 2, against one laboratory result of a split: it holds the "
+    "spots that were read, what separates spots and split, the laboratory's own error, the factor, "
+    "and the spread between months."
+)
+SHEET_GRADE_RULE = "Grades by {rule}, as release {release} judged them; composition only."
+SHEET_LOT = "Lot {lot}"
+SHEET_NO_LOT = "Samples without a lot"
+SHEET_LINE_HEADINGS = ("Sample", "Read on", "What it comes to")
+SHEET_NOTES = "Not decided, and why"
+SHEET_NOTE_HEADINGS = ("Sample", "Element", "Level", "Reason")
+SHEET_ALL_RESULTS = "every level"
+SHEET_MORE_NOTES = "and {n} more; result_sheet.csv holds all of them."
+SHEET_GRADES = "Grades"
+SHEET_GRADE_HEADINGS = ("Part", "Method", "Grade", "Call", "Against", "Not decided")
+SHEET_WITHOUT_LEVEL = (
+    "Elements without a decision level stand in result_sheet.csv and in the workbook: {elements}."
+)
+SHEET_ANSWERED = "{n} samples of the table have a laboratory result and are not on this sheet."
+SHEET_ACTS = "Who acted"
+SHEET_ACT_HEADINGS = ("What", "Name", "Role", "When", "Said", "Signed with a key")
+SHEET_ACT_WORDS = {
+    "issued": "Prepared and issued",
+    "checked": "Checked",
+    "approved": "Approved",
+    "accepted": "Accepted by the client",
+    "refused": "Refused by the client",
+    "withdrawn": "Withdrawn",
+}
+SHEET_CAUTION = (
+    "Composition and a level only: this sheet says nothing about hazard, use, strength or heat "
+    "treatment. It supports and does not replace the judgement of a competent, qualified or "
+    "licensed person, and local codes and permits take precedence. X-ray and laser devices are "
+    "used by trained persons only. It is no test report under a laboratory's accreditation and no "
+    "basis for a resource estimate."
+)
+SHEET_COSTS = "What each way of deciding is expected to cost"
+SHEET_COST_HEADINGS = ("Way", "Assays", "Expected wrong calls", "Expected cost")
+SHEET_POLICIES = {
+    "laboratory": "every sample to the laboratory",
+    "sheet": "by this sheet, the rest to the laboratory",
+    "field alone": "by the field alone, each result as it lies",
+}
+SHEET_AVOIDED = "{n} of {all} assays are not needed."
+#: Why nothing is decided; {what} is what the reason speaks of.
+REASON_WORDS = {
+    "no evidence": "no release has pairs of {what} with the laboratory",
+    "several laboratory methods": "evidence against several laboratory methods ({what}): name one",
+    "laboratory only": "the verdict is 'laboratory only' (release {what})",
+    "insufficient evidence": "the evidence is insufficient (release {what})",
+    "verdict over": "read after the last day of the verdict ({what})",
+    "factor doubted": "new pairs say to withdraw the factor ({what})",
+    "control failed": "a control of the day failed ({what})",
+    "few spots": "too few spots or readings ({what} behind the evidence)",
+    "left out": "left out by a person's entry ({what})",
+    "level outside the evidence": "the level is outside the evidence ({what})",
+    "censored": "known between its limits only",
+    "no value": "no value",
+    "interference": "overlapping lines ({what})",
+    "no time of measurement": "no time of measurement",
+    "outside the range": "outside the range of the evidence ({what})",
+    "not estimable": "the uncertainty can't be estimated",
+    "no factor": "no factor of this element is in the record",
+    "not approved": "the factor is not approved ({what})",
+    "superseded": "the factor is superseded ({what})",
+    "expired": "the factor is over ({what})",
+    "withdrawn": "the factor was withdrawn ({what})",
+    "more than one factor fits": "more than one factor fits ({what})",
+    "the factor has no dates": "the factor has no dates ({what})",
+    "before the factor": "read before the factor holds ({what})",
+    "other technique": "another technique ({what})",
+    "other instrument": "another instrument ({what})",
+    "other calibration": "another calibration ({what})",
+    "other field method": "another field method ({what})",
+    "other matrix": "another material ({what})",
+    "other specimen form": "another form of the specimen ({what})",
+    "other moisture basis": "another moisture basis ({what})",
+}
+SHEET_BOOK = {
+    "sheet": "Sheet",
+    "results": "Results",
+    "levels": "Levels",
+    "grades": "Grades",
+    "acts": "Acts",
+}
