@@ -309,8 +309,8 @@ def values_of(
             float(means.se[i]),
             row.get("at_place"),
             _text(row.get("ordered")),
-            _text(row["group"]),
-            tuple(text for name in row["operator"] if (text := _text(name))),
+            _text(row.get("group")),
+            tuple(text for name in row.get("operator", ()) if (text := _text(name))),
         )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.grades import Place
 from reconcile.base.methods import FieldMethod
 from reconcile.judgement.field_values import FieldMean
 from reconcile.judgement.results import AtLevel, Reason, Result
@@ -46,6 +47,12 @@ class GradeLine:
     against: tuple[str, ...] = ()  # elements that speak against it
     undecided: tuple[str, ...] = ()
     release_id: str = ""
+    at_place: str = ""  # of the part; "" for the whole
+
+    @property
+    def part(self) -> str:
+        """The part, and the place on it."""
+        return ", ".join(x for x in (self.sample_id, self.at_place) if x)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +117,7 @@ def from_bytes(content: bytes) -> ResultSheet:
 
 #: How values inside a sheet are made again from plain ones.
 _INSIDE: Mapping[str, type[Any]] = {
-    "costs": Costs, "mean": FieldMean, "read_by": FieldMethod,
+    "costs": Costs, "mean": FieldMean, "read_by": FieldMethod, "place": Place,
 }  # fmt: skip
 _MANY: Mapping[tuple[type[Any], str], type[Any]] = {
     (ResultSheet, "results"): Result, (ResultSheet, "units"): Unit,

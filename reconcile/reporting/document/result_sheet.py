@@ -258,7 +258,7 @@ def _grades(sheet: ResultSheet, samples: set[str], width: float) -> list[Flowabl
         return []
     rows: list[list[Flowable | str]] = [
         [
-            foreign(g.sample_id), foreign(g.method), foreign(g.grade), own(g.call, "cell"),
+            foreign(g.part), foreign(g.method), foreign(g.grade), own(g.call, "cell"),
             ", ".join(g.against), ", ".join(g.undecided),
         ]
         for g in of_it

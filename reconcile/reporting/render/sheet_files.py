@@ -126,7 +126,7 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
             book.create_sheet(words.SHEET_BOOK["grades"]),
             [Column(name, "text", 22) for name in words.SHEET_GRADE_HEADINGS],
             [
-                [g.sample_id, g.method, g.grade, g.call, ", ".join(g.against),
+                [g.part, g.method, g.grade, g.call, ", ".join(g.against),
                  ", ".join(g.undecided)]
                 for g in sheet.grades
             ],
