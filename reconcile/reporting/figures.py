@@ -17,9 +17,26 @@ from reconcile.reporting.figure import Figure, of_found
 FURTHER_TABLES = (Side.FURTHER_LEFT, Side.FURTHER_RIGHT)
 
 
+#: Figures of strata by the place in memory of what they are of, which is kept with them.
+_KNOWN: dict[int, tuple[StratumStatistics, tuple[Figure, ...]]] = {}
+_MOST_KNOWN = 500
+
+
 def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
-    """All figures of one stratum, in the order of the registry."""
-    return tuple(of_found(found) for found in registry.all_of(s))
+    """All figures of one stratum, in the order of the registry; made once, every document asks."""
+    known = _KNOWN.get(id(s))
+    if known is not None and known[0] is s:
+        return known[1]
+    if len(_KNOWN) >= _MOST_KNOWN:
+        _KNOWN.clear()
+    made = tuple(of_found(found) for found in registry.all_of(s))
+    _KNOWN[id(s)] = (s, made)
+    return made
+
+
+def forget() -> None:
+    """Give the memory back, once every document is written."""
+    _KNOWN.clear()
 
 
 def by_key(s: StratumStatistics) -> dict[str, Figure]:

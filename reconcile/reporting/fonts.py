@@ -11,7 +11,30 @@ from reportlab.pdfbase.ttfonts import TTFont
 
 REGULAR = "ReportRegular"
 BOLD = "ReportBold"
+#: Texts whose widths are remembered.
+_MOST_WIDTHS = 200_000
 _FILES = {REGULAR: "DejaVuSansCondensed.ttf", BOLD: "DejaVuSansCondensed-Bold.ttf"}
+
+
+class Typeface(TTFont):  # type: ignore[misc]
+    """A typeface that adds the widths of a text's characters up once."""
+
+    def __init__(self, name: str, file: str) -> None:
+        super().__init__(name, file)
+        self._sums: dict[str, float] = {}
+
+    def stringWidth(self, text: str | bytes, size: float, encoding: str = "utf8") -> float:
+        """Width in points."""
+        if isinstance(text, bytes):
+            text = text.decode(encoding)
+        total = self._sums.get(text)
+        if total is None:
+            if len(self._sums) >= _MOST_WIDTHS:
+                self._sums.clear()
+            known, otherwise = self.face.charWidths, self.face.defaultWidth
+            total = sum([known.get(ord(c), otherwise) for c in text])
+            self._sums[text] = total
+        return float(0.001 * size * total)
 
 
 @cache
@@ -19,7 +42,7 @@ def register() -> None:
     """Make the typeface known to reportlab; calling it again does nothing."""
     for name, file in _FILES.items():
         with resources.as_file(resources.files("reconcile.reporting") / "typeface" / file) as path:
-            pdfmetrics.registerFont(TTFont(name, str(path)))
+            pdfmetrics.registerFont(Typeface(name, str(path)))
     for bold in (0, 1):
         for italic in (0, 1):  # there is no slanted face: italics fall back to upright
             addMapping(REGULAR, bold, italic, BOLD if bold else REGULAR)

@@ -19,8 +19,11 @@ CELL_LIMIT = 32_767
 
 def printable(text: object) -> str:
     """``visible`` text in which characters that the typeface lacks are written as ⟨U+…⟩."""
+    shown = visible(text)
+    if shown.isascii():  # the typeface has all of them
+        return shown
     known = covered()
-    return "".join(c if ord(c) in known else code(c) for c in visible(text))
+    return "".join(c if ord(c) in known else code(c) for c in shown)
 
 
 def markup(text: object, limit: int | None = None) -> str:

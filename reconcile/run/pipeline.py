@@ -13,6 +13,7 @@ from pathlib import Path
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import unfinished
+from reconcile.run import unchanged
 from reconcile.run.gathering import gather_evidence
 from reconcile.run.judging import (
     compute_statistics,
@@ -77,10 +78,14 @@ def run_period(
     """
     workspace = ws.load_workspace(folder)
     ws.check_period(workspace, period)
+    outcome = unchanged.answered(workspace, period)
+    if outcome is not None:
+        return outcome
     with Store(workspace.store_file) as store, unfinished.noted(workspace.output, period):
         run = begin(workspace, period, store, tell)
         for number, (name, step) in enumerate(STEPS):
             step_started(number, name)
             run = step(run)
     assert run.outcome is not None
+    unchanged.note(workspace, run.outcome)
     return run.outcome

@@ -15,6 +15,7 @@ NAMES = {
     "report.pdf", "report.html", "workbook.xlsx", "statistics.csv", "statistics.json",
     "factors.csv", "factors.json", "verdicts.csv", "pairs.csv", "exclusions.csv",
     "quarantine.csv", "waterfall.csv", "evidence.csv", "corrections.csv",
+    "values.json.gz",
 }  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, PageBreak, Paragraph, Table
+from reportlab.platypus import Flowable, PageBreak, Table
 
 from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
 from reconcile.reporting import answers, numbers, sentences, words
@@ -17,6 +17,7 @@ from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import signs
 from reconcile.reporting.render.book import Heading, Pages
 from reconcile.reporting.render.paper import Picture
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import (
     boxed,
     facts,

@@ -12,11 +12,12 @@ from typing import Any
 
 from reportlab.lib.colors import black
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable, Paragraph, Table, TableStyle
+from reportlab.platypus import CondPageBreak, Flowable, Table, TableStyle
 
 from reconcile.reporting import words
 from reconcile.reporting.render import book, codes
 from reconcile.reporting.render.book import Meta
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import (
     RULE,
     SHADE,

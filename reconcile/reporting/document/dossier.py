@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, KeepTogether, PageBreak, Paragraph
+from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
 from reconcile.base.model import DECISIONS
 from reconcile.judgement.dossier_content import Covered, Dossier
@@ -20,6 +20,7 @@ from reconcile.reporting.plots.characteristics import characteristics
 from reconcile.reporting.plots.stratum import chance_plots
 from reconcile.reporting.render import book, paper
 from reconcile.reporting.render.book import Heading, Meta
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import boxed, facts, foreign, gap, grid, own, style, worded
 from reconcile.reporting.sentences import decision_marked, put_back_sentence, range_of
 from reconcile.reporting.text import markup, printable

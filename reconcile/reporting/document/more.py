@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Paragraph
+from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
@@ -15,6 +15,7 @@ from reconcile.reporting.document.stratum_page import Small, small_row
 from reconcile.reporting.manner import styled
 from reconcile.reporting.render.book import Heading
 from reconcile.reporting.render.paper import start
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import gap, own, style
 from reconcile.reporting.text import markup, printable
 

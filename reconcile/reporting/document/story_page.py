@@ -9,11 +9,12 @@ from typing import Any
 from PIL.Image import Image as Picture
 from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
-from reportlab.platypus import Flowable, Paragraph, Spacer, Table, TableStyle
+from reportlab.platypus import Flowable, Spacer, Table, TableStyle
 
 from reconcile.reporting import words
 from reconcile.reporting.render import book, codes
 from reconcile.reporting.render.book import Meta
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import columns, foreign, gap, grid, height_of, own, style
 from reconcile.reporting.text import markup, printable
 

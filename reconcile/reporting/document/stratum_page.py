@@ -10,7 +10,7 @@ from functools import partial
 
 from reportlab.graphics.shapes import Drawing
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, KeepTogether, Paragraph, Table
+from reportlab.platypus import Flowable, KeepTogether, Table
 
 from reconcile.base.model import (
     DECISIONS,
@@ -36,6 +36,7 @@ from reconcile.reporting.plots.stratum import (
     trend_plot_of,
 )
 from reconcile.reporting.render.book import Heading, Pages
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import (
     beside,
     boxed,

@@ -16,11 +16,12 @@ from reportlab.platypus import (
     Frame,
     PageBreak,
     PageTemplate,
-    Paragraph,
     Spacer,
 )
 
 from reconcile.reporting import fonts, words
+from reconcile.reporting.render import paragraphs
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import (
     MARGIN_BOTTOM,
     MARGIN_TOP,
@@ -32,7 +33,7 @@ from reconcile.reporting.render.styles import (
 from reconcile.reporting.text import markup, printable
 
 
-class Heading(Paragraph):  # type: ignore[misc]
+class Heading(Paragraph):
     """A heading that is also a bookmark and the running title of its pages."""
 
     def __init__(
@@ -177,6 +178,7 @@ def body_size(paper: str) -> tuple[float, float]:
 def make(meta: Meta, story: Callable[[Pages], list[Flowable]]) -> bytes:
     """The finished PDF: passes are repeated until the page numbers they print are true."""
     fonts.register()
+    paragraphs.forget()  # what a document that failed may have left
     pages = Pages()
     for _ in range(4):
         target = io.BytesIO()
@@ -185,4 +187,5 @@ def make(meta: Meta, story: Callable[[Pages], list[Flowable]]) -> bytes:
         if (book.found.total, book.found.of) == (pages.total, pages.of):
             break
         pages = book.found
+    paragraphs.forget()
     return target.getvalue()

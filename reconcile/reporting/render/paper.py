@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from reportlab.graphics import renderPDF
 from reportlab.lib.colors import black
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Paragraph, TableStyle
+from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, TableStyle
 from reportlab.platypus import Table as Grid
 
 from reconcile.reporting import words
@@ -31,6 +31,7 @@ from reconcile.reporting.plots import drawn, signs
 from reconcile.reporting.plots.glance import areas
 from reconcile.reporting.plots.kinds import Glance
 from reconcile.reporting.render.book import Heading, Pages
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import (
     RULE,
     boxed,

@@ -7,15 +7,18 @@ import math
 import re
 import zipfile
 from collections.abc import Iterable, Sequence
+from copy import copy
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
 from openpyxl import Workbook
 from openpyxl.cell import Cell
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+from openpyxl.styles.cell_style import StyleArray
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.header_footer import HeaderFooterItem, _HeaderFooterPart
 from openpyxl.worksheet.properties import PageSetupProperties
@@ -36,6 +39,10 @@ _INDENTED = Alignment(vertical="top", indent=1)
 _FIXED = datetime(2000, 1, 1)  # noqa: DTZ001 - the format has no zone
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 _MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
+#: Text that begins so is looked at by openpyxl, and text that Excel would take for a formula.
+_TAKEN_FOR_MORE, _QUOTED = "=+-@'#", "=+-@'"
+#: Styles of a workbook's cells by number format, alignment and whether text is quoted.
+_DRESSES: WeakKeyDictionary[Workbook, dict[tuple[str, int, bool], StyleArray]] = WeakKeyDictionary()
 _LINE = 13.5  # height of a line, points
 _PAGE_WIDTH = 190.0  # characters across a landscape page that are still legible
 #: Rows beyond this are left to the CSV files.
@@ -66,13 +73,35 @@ def freeze(sheet: Worksheet, row: int, column: int) -> None:
 
 def put_text(cell: Cell, value: object, wrap: bool = False) -> None:
     """Text that stays text, whatever it looks like."""
-    cell.value = cell_text(value)
-    if cell.data_type != "s" and cell.value != "":
-        cell.data_type = "s"
+    bare: Any = cell  # its own fields are set where openpyxl would only look again
+    text = cell_text(value)
+    quoted = text[:1] in _TAKEN_FOR_MORE and text != ""
+    if quoted:
+        cell.value = text
+        quoted = cell.data_type != "s" or text[:1] in _QUOTED
+    else:  # what openpyxl would look for is not in it
+        bare._value = text
+    cell.data_type = "s"
+    _dress(cell, "General", _TOP if wrap else _PLAIN, quoted)
+
+
+def _dress(cell: Cell, number_format: str, alignment: Alignment, quoted: bool = False) -> None:
+    """Number format and alignment; each combination is looked up once for a workbook."""
+    bare: Any = cell
+    book = cell.parent.parent
+    assert book is not None
+    known = _DRESSES.setdefault(book, {})
+    key = (number_format, id(alignment), quoted)
+    style = known.get(key)
+    if style is not None:
+        bare._style = copy(style)
+        return
+    if quoted:
         cell.quotePrefix = True
-    elif isinstance(cell.value, str) and cell.value[:1] in "=+-@'":
-        cell.quotePrefix = True
-    cell.alignment = _TOP if wrap else _PLAIN
+    if number_format != "General":
+        cell.number_format = number_format
+    cell.alignment = alignment
+    known[key] = copy(bare._style)
 
 
 def _number_format(value: float, kind: Kind) -> str:
@@ -98,23 +127,23 @@ def put(cell: Cell, value: Any, kind: Kind, wrap: bool = False) -> None:
             value = value.isoformat(sep=" ").replace("+00:00", "Z")
         put_text(cell, value, wrap)
         if not wrap and cell.column > 1:
-            cell.alignment = _INDENTED
+            _dress(cell, "General", _INDENTED, bool(cell.quotePrefix))
         return
     if value is None:
         return
     number = float(value)
     if not math.isfinite(number):
         return
-    cell.value = int(number) if kind == "integer" else number
-    cell.number_format = _number_format(number, kind)
-    cell.alignment = _PLAIN
+    bare: Any = cell
+    bare._value = int(number) if kind == "integer" else number
+    cell.data_type = "n"
+    _dress(cell, _number_format(number, kind), _PLAIN)
 
 
 def put_formula(cell: Cell, formula: str, number_format: str) -> None:
     """A formula of our own; never text from a file."""
     cell.value = f"={formula}"
-    cell.number_format = number_format
-    cell.alignment = _PLAIN
+    _dress(cell, number_format, _PLAIN)
 
 
 def protect(sheet: Worksheet) -> None:

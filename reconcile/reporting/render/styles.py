@@ -10,10 +10,11 @@ from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, LongTable, Paragraph, Spacer, Table, TableStyle
+from reportlab.platypus import Flowable, LongTable, Spacer, Table, TableStyle
 
 from reconcile.reporting import fonts
 from reconcile.reporting.manner import styled
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.text import markup
 
 PAPERS = {"A4": A4, "Letter": LETTER}

@@ -1,0 +1,65 @@
+"""A run in which nothing changed is answered by its release; anything else is computed."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+import reconcile
+from reconcile.releases import kept_value
+from reconcile.reporting.render.tables import data_files
+from reconcile.run import pipeline, unchanged
+from tests import small
+
+PERIOD = "2026-10"
+pytestmark = pytest.mark.whole_release
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    return small.build(tmp_path / "site")
+
+
+def test_nothing_is_computed_where_nothing_changed_and_everything_where_something_did(
+    site: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = reconcile.run_period(site, PERIOD)
+    walked: list[str] = []
+    steps = tuple((name, lambda run, n=name, s=step: (walked.append(n), s(run))[1])
+                  for name, step in pipeline.STEPS)  # fmt: skip
+    monkeypatch.setattr(pipeline, "STEPS", steps)
+    again = reconcile.run_period(site, PERIOD)
+    assert not walked
+    assert not again.new_release
+    assert again.release_folder == first.release_folder
+    assert (again.record_lines, again.record_head) == (first.record_lines, first.record_head)
+    assert again.needs_a_person == first.needs_a_person
+    assert data_files(again.reconciliation) == data_files(first.reconciliation)
+    assert kept_value.packed(again.reconciliation) == kept_value.packed(first.reconciliation)
+
+    settings = site / "reconcile.toml"
+    settings.write_text(settings.read_text("utf-8") + "\n# a remark\n", "utf-8")
+    assert not reconcile.run_period(site, PERIOD).new_release
+    assert walked
+    for path in (first.release_folder / "pairs.csv", next((site / "out" / "archive").iterdir())):
+        walked.clear()
+        kept = path.read_bytes()
+        path.write_bytes(kept + b" ")
+        workspace = reconcile.load_workspace(site)
+        assert unchanged.answered(workspace, PERIOD) is None, path
+        path.write_bytes(kept)
+        assert unchanged.answered(workspace, PERIOD) is not None
+    shutil.rmtree(site / "out" / "store")
+    walked.clear()
+    assert not reconcile.run_period(site, PERIOD).new_release
+    assert walked
+
+
+def test_a_value_of_another_program_is_refused_in_words(tmp_path: Path) -> None:
+    with pytest.raises(reconcile.ReconcileError, match="is not there"):
+        kept_value.read(tmp_path)
+    (tmp_path / kept_value.NAME).write_bytes(b"no zip")
+    with pytest.raises(reconcile.ReconcileError, match="can't be read"):
+        kept_value.read(tmp_path)
