@@ -191,6 +191,64 @@ def test_intervals_written_with_their_bounds_exchanged_are_no_separator_slip():
     assert all("separators" not in f.text for f in findings)
 
 
+# ---- ids that are known to be two samples ---------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("lab", "field", "known"),
+    [
+        (["DH1-12"], ["DH1-13"], [f"DH1-{n}" for n in range(1, 12)]),
+        (["DH1-10.5"], ["DH1-11.5"], [f"DH1-{n}.5" for n in range(1, 10)]),
+        (["C3_150"], ["C3_250"], [f"C3_{n}" for n in range(50, 800, 50)]),  # even steps
+        (["B-1021"], ["B-1012"], [f"B-{n}" for n in range(1000, 1030)]),
+        (["P7-d"], ["P7-e"], ["P7-a", "P7-b", "P7-c", "P7-f"]),
+        (["N-009"], ["N-010"], ["N-007", "N-008", "N-011"]),
+    ],
+)
+def test_neighbours_in_a_running_series_are_not_suggested(lab, field, known):
+    assert identity.near_misses(lab, field, known=known) == ()
+    assert len(identity.near_misses(lab, field)) == (lab != ["N-009"])  # without it they would be
+
+
+def test_ids_on_one_side_alone_make_a_running_series_too():
+    lab = [f"DH1-{n}" for n in range(1, 40, 2)]
+    field = [f"DH1-{n}" for n in range(2, 41, 2)]
+    assert identity.near_misses(lab, field) == ()
+
+
+@pytest.mark.parametrize(
+    ("lab", "field", "known"),
+    [
+        # far outside the series
+        (["DH1-112"], ["DH1-12"], [f"DH1-{n}" for n in range(1, 12)]),
+        (["B-1712"], ["B-1012"], [f"B-{n}" for n in range(1000, 1030)]),
+        # sparse numbers of no even step
+        (["K-1304"], ["K-1204"], ["K-7754", "K-3210", "K-9021", "K-5566"]),
+        # slips that no series explains
+        (["DH1-1O"], ["DH1-10"], [f"DH1-{n}" for n in range(1, 10)]),
+        (["DH1-007"], ["DH1-7"], [f"DH1-{n}" for n in (5, 6, 8, 9)]),
+        (["DH1 13"], ["DH1-13"], [f"DH1-{n}" for n in range(1, 13)]),
+    ],
+)
+def test_slips_beside_a_running_series_are_still_suggested(lab, field, known):
+    (finding,) = identity.near_misses(lab, field, known=known)
+    assert finding.subject == f"{lab[0]} / {field[0]}"
+
+
+def test_ids_that_both_stand_in_the_register_are_not_suggested():
+    both = ["KR-1012", "kr-1O12"]
+    assert identity.near_misses(["KR-1012"], ["KR-1O12"], registered=both) == ()
+    assert len(identity.near_misses(["KR-1012"], ["KR-1O12"], registered=both[:1])) == 1
+
+
+def test_what_is_suggested_is_ranked_and_counted():
+    findings = identity.near_misses(["KR-1O12", "AB-7"], ["KR-1012", "AB-8"])
+    assert [f.evidence.partition(", score")[0] for f in findings] == [
+        "suggestion 1 of 2", "suggestion 2 of 2",
+    ]  # fmt: skip
+    assert findings[0].subject == "KR-1O12 / KR-1012"
+
+
 def test_ids_that_are_far_apart_are_not_suggested():
     assert identity.near_misses(["KRS-1012", ""], ["KRP-7754", "", "Q"]) == ()
 

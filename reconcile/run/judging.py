@@ -93,7 +93,7 @@ def settle_identities(run: Run) -> Run:
     field_alone = sorted({*samples["field"]} - {*samples["lab"]})
     lab_alone = sorted({*samples["lab"]} - {*samples["field"]})
     findings = [
-        *identity.near_misses(lab_alone, field_alone),
+        *identity.near_misses(lab_alone, field_alone, known=everything, registered=register_ids),
         *identity.alias_findings(aliases, register_ids),
         *account.placement_findings(store),
         *zeros.findings(store, files),

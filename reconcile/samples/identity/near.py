@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
+from reconcile.samples.identity.series import Series
 from reconcile.samples.identity.text import comparison_form, normalise_id
 
 #: Characters that hands and eyes exchange; each stands for its class.
@@ -61,28 +62,34 @@ def _joined(form: str) -> str:
 
 
 def near_misses(
-    unmatched_a: Sequence[str], unmatched_b: Sequence[str], limit: int = 50
+    unmatched_a: Sequence[str],
+    unmatched_b: Sequence[str],
+    limit: int = 50,
+    *,
+    known: Iterable[str] = (),
+    registered: Iterable[str] = (),
 ) -> tuple[Finding, ...]:
     """Pairs of ids, one from each side, that are probably one sample written two ways.
 
     The best suggestions come first. A suggestion that has rivals (one id near to several)
     loses score in proportion. Where more than ``limit`` are found the last finding says
-    how many are not listed.
+    how many are not listed. Two ids that both stand in the register (``registered``), or in
+    one running series of all ids (``known`` and those unmatched), are two samples.
     """
     a = sorted({normalise_id(i) for i in unmatched_a} - {""})
     b = sorted({normalise_id(i) for i in unmatched_b} - {""})
-    candidates = _scored(_candidates(a, b))
+    candidates = _scored(_possible(_candidates(a, b), {*a, *b, *known}, registered))
     findings = [
         Finding(
             area="identity",
             severity="warning" if c.score >= 0.8 else "note",
             subject=f"{c.a} / {c.b}",
             text=f"'{c.a}' and '{c.b}' stand on one side each and {_KINDS[c.kind][1]}.",
-            evidence=f"score {c.score:.2f} of 1 ({c.kind})",
+            evidence=f"suggestion {rank} of {len(candidates)}, score {c.score:.2f} of 1 ({c.kind})",
             advice="If they are one sample, enter an alias with the reason; they are not joined.",
             code=FindingCode.NEAR_MISS,
         )
-        for c in candidates[: max(limit, 0)]
+        for rank, c in enumerate(candidates[: max(limit, 0)], 1)
     ]
     left = len(candidates) - len(findings)
     if left > 0:
@@ -97,6 +104,20 @@ def near_misses(
             )
         )
     return tuple(findings)
+
+
+def _possible(
+    found: Iterable[tuple[str, str, str]], known: Iterable[str], registered: Iterable[str]
+) -> Iterator[tuple[str, str, str]]:
+    """Without the pairs of ids that are known to be two samples."""
+    entered = {comparison_form(text) for text in registered}
+    pairs = [
+        (a, b, kind)
+        for a, b, kind in found
+        if not (comparison_form(a) in entered and comparison_form(b) in entered)
+    ]
+    series = Series.among(known, ((a, b) for a, b, _ in pairs))
+    return ((a, b, kind) for a, b, kind in pairs if not series.holds(a, b))
 
 
 def _scored(found: Iterable[tuple[str, str, str]]) -> list[_Candidate]:
