@@ -18,7 +18,7 @@ from reconcile.base.model import Beginning, Watched
 from reconcile.base.reasons import Exclusion
 from reconcile.base.settings import Settings
 from reconcile.figures import evaluation
-from reconcile.figures.over_months import MONTH, over_months
+from reconcile.figures.over_months import MONTH, month_effects, on_scale, over_months
 from reconcile.figures.watching import begins, findings, watched
 from reconcile.intake import workspace as ws
 from reconcile.reporting import evidence as sentences
@@ -74,6 +74,30 @@ def test_months_that_agree_show_no_step_and_say_how_far_they_are_from_one() -> N
     assert (
         sentences.watched_text(found) == "No step or drift of the bias between 5 months is shown."
     )
+
+
+def effects(together: float, till: int = 5) -> np.ndarray:
+    """Design effects of ``till`` of five months, twelve pairs each in holes of four."""
+    made = table([0.0] * 5)
+    hole = np.arange(60) // 4
+    shared = np.random.default_rng(8).normal(0, together, 15)[hole]
+    made = made.assign(
+        field_mean=made["field_mean"] * np.exp(shared), group=[f"hole {h}" for h in hole]
+    ).iloc[: 12 * till]
+    on = on_scale(STRATUM, made, True, settings())
+    return month_effects(on, made, settings())
+
+
+def test_pairs_of_one_hole_make_a_month_known_less_well() -> None:
+    assert np.all(effects(0.3) > 2)
+    assert np.all(effects(0.3) <= 4)  # no more than the pairs of a hole say again
+    assert np.all(effects(0.0) < 2)
+    made = table([0.0] * 5)
+    assert np.all(month_effects(on_scale(STRATUM, made, True, settings()), made, settings()) == 1)
+
+
+def test_later_months_do_not_change_what_an_earlier_one_said_of_its_holes() -> None:
+    assert effects(0.3)[:3].tolist() == effects(0.3, till=3).tolist()
 
 
 def test_the_order_of_the_rows_does_not_matter() -> None:

@@ -14,7 +14,7 @@ import reconcile
 from reconcile.base.model import CorrectionFactor
 from reconcile.figures.over_months import Between
 from reconcile.intake import workspace as ws
-from reconcile.judgement import factor_life, scoring
+from reconcile.judgement import earlier_factors, factor_life, scoring
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED, WATCH, WITHDRAW, FactorScore, score
 from reconcile.statistics.proportions import clopper_pearson
 from tests import small
@@ -210,6 +210,31 @@ def test_small_shifts_of_several_months_add_up_to_a_call() -> None:
     assert score(*args, past=other).call == KEEP  # sums of another factor say nothing of this
 
 
+def in_batches(seed: int, size: int) -> FactorScore:
+    """Thirty pairs in batches of ``size`` that share 12 % of their own; the factor holds."""
+    rng = np.random.default_rng([seed, 5])
+    lab = np.exp(rng.uniform(np.log(50), np.log(800), 30))
+    batch = np.arange(30) // size
+    error = np.repeat(rng.normal(0, 0.12, 30 // size), size) + rng.normal(0, 0.05, 30)
+    return score(
+        ratio_factor(1.25, 1_000_000), "r", lab, lab * 1.25 * np.exp(error), np.full(30, 3.0),
+        0.05, 0.10, groupings=(batch,),
+    )  # fmt: skip
+
+
+def test_pairs_of_one_batch_are_no_independent_proof_that_a_factor_moved() -> None:
+    found = [in_batches(seed, 5) for seed in range(150)]
+    # 5 % of false calls are agreed; taken as independent it would be about half of all
+    assert sum(f.call in (WATCH, WITHDRAW) for f in found) <= 16
+    assert all(f.month_freedom < 29 for f in found if f.month_variance > 0.12**2 / 12)
+
+
+def test_a_month_of_one_batch_alone_judges_no_factor() -> None:
+    found = in_batches(1, 30)
+    assert found.call == NOT_JUDGED
+    assert "one cluster" in found.why
+
+
 def alarm_by_month_three(seed: int, drift: float) -> tuple[bool, bool]:
     """Whether the factor in force, and the newest factor, is called within three months.
 
@@ -274,17 +299,17 @@ def test_the_approved_factor_is_scored_though_a_newer_one_was_proposed(tmp_path:
     # whatever the verdict of the stratum has become since, the record decides
     workspace = ws.load_workspace(site)
     strata = [r.stratum for r in second.reconciliation.results]
-    assert scoring.earlier_factors(workspace, "2026-11", strata)[before.stratum.key].in_force
+    assert earlier_factors.of_workspace(workspace, "2026-11", strata)[before.stratum.key].in_force
     factor_life.withdraw(site, before.factor_id, "Ben Osei", "drifted", "2026-12-20T09:00:00Z")
-    found = scoring.earlier_factors(workspace, "2026-11", strata)[before.stratum.key]
+    found = earlier_factors.of_workspace(workspace, "2026-11", strata)[before.stratum.key]
     assert found.in_force  # it stood in that month
-    assert before.stratum.key not in scoring.earlier_factors(workspace, "2026-12", strata) or (
-        not scoring.earlier_factors(workspace, "2026-12", strata)[before.stratum.key].in_force
+    assert before.stratum.key not in earlier_factors.of_workspace(workspace, "2026-12", strata) or (
+        not earlier_factors.of_workspace(workspace, "2026-12", strata)[before.stratum.key].in_force
     )
 
 
 def test_another_earlier_factor_makes_another_fingerprint() -> None:
     one = {"k": scoring.Earlier(FACTOR, "2026-09-r1", ())}
     two = {"k": scoring.Earlier(replace(FACTOR, slope=FACTOR.slope * 1.01), "2026-09-r1", ())}
-    assert scoring.mark(one) != scoring.mark(two)
-    assert scoring.mark({}) == ()
+    assert earlier_factors.mark(one) != earlier_factors.mark(two)
+    assert earlier_factors.mark({}) == ()

@@ -212,6 +212,28 @@ def _widened(p: OnScale, used: pd.DataFrame, settings: Settings) -> float:
     return 1.0 if found is None else found.widening(off.size - lost)
 
 
+def month_effects(p: OnScale, used: pd.DataFrame, settings: Settings) -> Array:
+    """Design effect of each month's mean, months in order of time, shape (a,); 1 without clusters.
+
+    By the used pairs of that month and those before it, so that no later month changes what an
+    earlier one said. No more than the pairs of the month: as if they were one.
+    """
+    known = np.isfinite(p.low[: len(used)])
+    bias, months = p.low[: len(used)][known], np.array(p.month[: len(used)])[known]
+    names, codes, counts = np.unique(months, return_inverse=True, return_counts=True)
+    out = np.ones(names.size)
+    groupings = [g[known] for g in clusters.groupings(used, settings.pairs)]
+    if not groupings:
+        return out
+    off = bias - (np.bincount(codes, weights=bias) / counts)[codes]
+    for i in range(names.size):
+        till, lost = codes <= i, float(i + 1)
+        if till.sum() > lost:
+            found = judged(off[till], [g[till] for g in groupings], lost)
+            out[i] = 1.0 if found is None else found.effect
+    return np.minimum(out, counts)
+
+
 def _content(lab: Array, levels: list[float]) -> float:
     if not lab.size:
         return math.nan

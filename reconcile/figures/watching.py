@@ -12,7 +12,7 @@ from reconcile.base.model import BiasMoved, Finding, MonthChart, Stratum, Watche
 from reconcile.base.settings import EvidenceSettings, Settings
 from reconcile.figures import further
 from reconcile.figures.evaluation import LabError, difference_scale
-from reconcile.figures.over_months import MONTH, OnScale, on_scale, to_fraction
+from reconcile.figures.over_months import MONTH, OnScale, month_effects, on_scale, to_fraction
 from reconcile.reporting import words
 from reconcile.statistics.limited_months import Summaries, summarised
 from reconcile.statistics.month_charts import Charted, charted
@@ -58,6 +58,8 @@ def watched(
     made = summarised(on.low, on.high, on.month, on.known)
     if isinstance(made, str):
         return None
+    in_order = ordered.loc[ordered["used"].astype(bool)]
+    made = replace(made, months=made.months.of_clusters(month_effects(on, in_order, settings)))
     seen = _Seen(on, made, tuple(sorted(set(used[MONTH].astype("str")))), s)
     found = looks(made.months, s.change_rate, level)
     last = made.months.part(found.begins, len(seen.periods))

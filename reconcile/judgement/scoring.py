@@ -6,12 +6,9 @@ Where no factor is in force the newest proposal is tried, and the score says whi
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -22,19 +19,14 @@ from scipy import stats
 
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import (
-    ACCEPTED,
-    ACCEPTED_CORRECTED,
-    APPROVED,
     CorrectionFactor,
     Finding,
-    Stratum,
 )
 from reconcile.base.settings import Thresholds
-from reconcile.base.strata import by_either_key
 from reconcile.figures.over_months import Between
-from reconcile.intake import workspace as ws
-from reconcile.judgement import factor_life, factor_proposal
-from reconcile.releases import release
+from reconcile.judgement import factor_proposal
+from reconcile.pairs.clusters import Codes
+from reconcile.statistics.clusters import ONE_CLUSTER, judged
 from reconcile.statistics.cusum import Cusum, tabular_cusum
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import Estimate, not_estimable
@@ -65,6 +57,12 @@ class Past:
     month_variance: float = math.nan  # of that mean, from the month's pairs
     fit_variance: float = math.nan  # of that mean, from the factor's coefficients
     n: int = 0
+    month_freedom: float = math.nan  # of month_variance; NaN: n - 1
+
+    @property
+    def freedom(self) -> float:
+        """Degrees of freedom of ``month_variance``."""
+        return self.month_freedom if math.isfinite(self.month_freedom) else self.n - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +95,7 @@ class FactorScore:
     in_force: bool = False  # approved for this month; else the newest proposal
     mean: float = math.nan  # as in Past
     month_variance: float = math.nan
+    month_freedom: float = math.nan
     fit_variance: float = math.nan
     sums: Cusum | None = None  # over the months in which this factor was scored
     between: Between = NO_SPREAD  # of logarithms where relative
@@ -152,6 +151,7 @@ def score(
     past: Sequence[Past] = (),
     limits: tuple[float, float] = (0.5, 4.5),
     between: Between = NO_SPREAD,
+    groupings: Sequence[Codes] = (),
 ) -> FactorScore:
     """Score one factor on pairs (mg/kg) that it has not seen.
 
@@ -160,7 +160,8 @@ def score(
     degrees of freedom of Welch (1947) and Satterthwaite (1946). Without the second part a factor
     would be called shifted for the scatter of its own pairs, without the third for what every
     month differs by. Coverage: one-sided exact binomial test
-    against 95 %. CUSUM with ``limits`` k and h over the months of ``past`` in which the same
+    against 95 %. Pairs of one cluster (``groupings``: codes of all pairs) count by their design
+    effect in both. CUSUM with ``limits`` k and h over the months of ``past`` in which the same
     factor was scored, and this one. All together give false alarms at no more than about
     ``alarm_rate``. Called: 'withdraw' where a shift is proved, by the month or by the sums, and
     is at least half of ``margin``, or is proved by the month and the spread has grown too;
@@ -185,10 +186,17 @@ def score(
     spread = float(np.std(error, ddof=1)) if n >= 2 else 0.0
     if n < _FEWEST or not spread > 0:
         return base if n < _FEWEST else replace(base, why="all errors are equal")
+    together = judged(error, [codes[usable] for codes in groupings])
+    effect, month_freedom = (
+        (1.0, n - 1.0) if together is None else (together.effect, together.freedom)
+    )
+    if not math.isfinite(effect):
+        return replace(base, why=ONE_CLUSTER)
     mean = float(np.mean(error))
-    month, fit = spread**2 / n, _fit_variance(factor, x)
+    variance = spread**2 if together is None else together.total
+    month, fit = effect * variance / n, _fit_variance(factor, x)
     freedom = (month + fit + between.variance) ** 2 / (
-        month**2 / (n - 1)
+        month**2 / month_freedom
         + (fit**2 / max(factor.n - 2, 1) if fit else 0.0)
         + between.variance**2 / between.df
     )
@@ -198,12 +206,15 @@ def score(
     u = factor_proposal.standard_uncertainty(factor, y, spots[usable])
     low, high = factor_proposal.interval(factor, x, u)
     hits = int(np.sum((low <= truth) & (truth <= high)))
-    p_cover = float(stats.binom.cdf(hits, n, 0.95))
+    # exact binomial, of counts that need not be whole where pairs are in clusters
+    p_cover = 1.0 if hits == n else float(
+        stats.beta.sf(0.95, hits / effect + 1, (n - hits) / effect)
+    )  # fmt: skip
     shifted = p_shift < _SHIFT_SHARE * alarm_rate
     grown = p_cover < _COVERAGE_SHARE * alarm_rate
     now = Past(
         "", factor.factor_id, mean, math.nan, math.nan, "", factor.residual_relative,
-        mean, month, fit, n,
+        mean, month, fit, n, month_freedom,
     )  # fmt: skip
     sums = cusum_over([*past, now], *limits, between)
     drifted = sums.alarmed and len(sums.upper) > 1
@@ -230,13 +241,14 @@ def score(
             "mean error with the factor's own uncertainty, t",
         ),
         p_value=p_shift,
-        coverage=clopper_pearson(hits, n, level),
+        coverage=replace(clopper_pearson(hits / effect, n / effect, level), n=n),
         coverage_p=p_cover,
         call=call,
         why=why,
         edges=(back(-margin / 2 * abs(scale)), back(margin / 2 * abs(scale))),
         mean=mean,
         month_variance=month,
+        month_freedom=month_freedom,
         fit_variance=fit,
         sums=sums,
         between=between,
@@ -266,7 +278,7 @@ def cusum_over(
     for m in own:
         whole = m.month_variance + between.variance + spread
         t = (m.mean - expected) / math.sqrt(whole)
-        freedom = whole**2 / (m.month_variance**2 / (m.n - 1) + between.variance**2 / between.df)
+        freedom = whole**2 / (m.month_variance**2 / m.freedom + between.variance**2 / between.df)
         z.append(-float(stats.norm.isf(stats.t.cdf(t, freedom))))
         gain = spread / whole
         expected += gain * (m.mean - expected)
@@ -297,9 +309,6 @@ def _fit_variance(factor: CorrectionFactor, x: Array) -> float:
     return max(a1 * a1 * aa + b1 * b1 * bb + 2 * a1 * b1 * ab, 0.0)
 
 
-# ---- earlier releases -----------------------------------------------------------------
-
-
 @dataclass(frozen=True, slots=True)
 class Earlier:
     """What earlier releases say of one stratum."""
@@ -310,112 +319,18 @@ class Earlier:
     in_force: bool = False
 
 
-def earlier_factors(
-    workspace: ws.Workspace, period: str, strata: Iterable[Stratum]
-) -> dict[str, Earlier]:
-    """The factor of each stratum to be scored, of a month before ``period``.
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """The month's used pairs of one stratum, what was agreed of them, and their clusters."""
 
-    The one in force by the record: approved, not withdrawn before the month's end, its dates
-    within the month, whatever became of the verdict since. Where none is, the newest factor
-    that a release proposed, of strata whose field results it accepted. Empty where the period
-    is no month. A release that can't be read, or was altered, is passed over: ``verify`` names
-    it. Raises ReconcileError where the record was altered or shortened.
-    """
-    root = workspace.output / "releases"
-    if not ws.is_month(period) or not root.is_dir():
-        return {}
-    wanted = by_either_key(strata)
-    found: dict[str, Earlier] = {}
-    past: dict[str, list[Past]] = {}
-    months = sorted(p.name for p in root.iterdir() if ws.is_month(p.name) and p.name < period)
-    for month in months:
-        loaded = _load(root / month)
-        if loaded is None:
-            continue
-        release_id, manifest, of_month = loaded
-        for entry in manifest.get("factor_scores", ()):
-            past.setdefault(str(entry["stratum"]), []).append(
-                Past(
-                    month, str(entry["factor_id"]), _number(entry["shift"]),
-                    _number(entry["low"]), _number(entry["high"]), str(entry["call"]),
-                    entry.get("relative"),
-                    _number(entry.get("mean")), _number(entry.get("month_variance")),
-                    _number(entry.get("fit_variance")), int(entry.get("n", 0)),
-                )
-            )  # fmt: skip
-        for factor in of_month:
-            key = factor.stratum.key
-            verdict = manifest.get("strata", {}).get(key, {}).get("verdict", "")
-            accepted = verdict in (ACCEPTED, ACCEPTED_CORRECTED)
-            # one that the release kept in force is no proposal of it
-            proposed = factor.status != APPROVED
-            if key in wanted and accepted and proposed and factor.valid_until >= f"{period}-01":
-                stratum = wanted[key]
-                found[stratum.key] = Earlier(replace(factor, stratum=stratum), release_id, ())
-    for life in _in_force(workspace, period):
-        if (now := wanted.get(life.factor.stratum.key)) is not None:
-            factor = replace(life.factor, stratum=now)
-            found[now.key] = Earlier(factor, life.release_id, (), True)
-    return {
-        key: replace(earlier, history=tuple(past.get(key, ())))
-        for key, earlier in sorted(found.items())
-    }
-
-
-def _in_force(workspace: ws.Workspace, period: str) -> tuple[factor_life.Life, ...]:
-    """The approved factors of the month that were proposed by an earlier one.
-
-    One withdrawn after the month's end stood in it.
-    """
-    begins, ends = ws.period_bounds(period, workspace.settings.workspace.time_zone)
-    first, last = begins.date().isoformat(), (ends - timedelta(days=1)).date().isoformat()
-    lives = [
-        replace(life, factor=replace(life.factor, status=APPROVED))
-        if life.state == factor_life.WITHDRAWN and life.at[:10] > last
-        else life
-        for life in factor_life.of_workspace(workspace).values()
-        if ws.is_month(life.period) and life.period < period
-    ]
-    return factor_life.in_force(lives, first, last)
-
-
-def _number(value: Any) -> float:
-    return math.nan if value is None else float(value)
-
-
-def _load(folder: Path) -> tuple[str, dict[str, Any], tuple[CorrectionFactor, ...]] | None:
-    from reconcile.base.errors import ReconcileError
-
-    try:
-        latest = release.latest(folder)
-        if latest is None or release.altered_files(latest):
-            return None
-        manifest = json.loads((latest.folder / release.MANIFEST).read_text(encoding="utf-8"))
-        return (
-            str(manifest["release_id"]), manifest, factor_life.load(latest.folder / "factors.json")
-        )  # fmt: skip
-    except (ReconcileError, OSError, ValueError, KeyError, TypeError):
-        return None
-
-
-def mark(earlier: Mapping[str, Earlier]) -> tuple[str, ...]:
-    """What the scores rest on beside the period's own inputs, for its fingerprint."""
-    return tuple(
-        json.dumps(
-            [
-                key, e.release_id, e.in_force, factor_life.as_plain(e.factor),
-                [[p.period, p.factor_id, p.call, repr(p.shift)] for p in e.history],
-            ],
-            sort_keys=True, ensure_ascii=False,
-        )
-        for key, e in sorted(earlier.items())
-    )  # fmt: skip
+    pairs: pd.DataFrame
+    margin: float
+    groupings: tuple[Codes, ...] = ()
 
 
 def score_all(
     earlier: Mapping[str, Earlier],
-    used: Mapping[str, pd.DataFrame],
-    margins: Mapping[str, float],
+    months: Mapping[str, Scored],
     thresholds: Thresholds,
     spreads: Mapping[str, tuple[Between, bool]] = MappingProxyType({}),
 ) -> tuple[FactorScore, ...]:
@@ -426,18 +341,19 @@ def score_all(
     """
     scores = []
     for key, e in sorted(earlier.items()):
-        pairs = used.get(key)
-        if pairs is None or pairs.empty:
+        month = months.get(key)
+        if month is None or month.pairs.empty:
             continue
+        pairs = month.pairs
         spots = pairs["field_spots"].to_numpy("float64")
         shots = pairs["field_n"].to_numpy("float64")
         result = score(
             e.factor, e.release_id,
             pairs["lab_mean"].to_numpy("float64"), pairs["field_mean"].to_numpy("float64"),
             np.where(spots >= 2, spots, shots),
-            thresholds.factor_alarm_rate, margins[key], thresholds.confidence, e.history,
+            thresholds.factor_alarm_rate, month.margin, thresholds.confidence, e.history,
             (thresholds.factor_cusum_k, thresholds.factor_cusum_h),
-            _of_scale(spreads.get(key), e.factor),
+            _of_scale(spreads.get(key), e.factor), month.groupings,
         )  # fmt: skip
         scores.append(replace(result, history=e.history, in_force=e.in_force))
     return tuple(scores)
@@ -480,7 +396,8 @@ def as_manifest(scores: Iterable[FactorScore]) -> list[dict[str, Any]]:
             "stratum": s.stratum, "factor_id": s.factor_id, "n": s.n, "call": s.call,
             "relative": s.relative,
             "in_force": s.in_force, "mean": finite(s.mean),
-            "month_variance": finite(s.month_variance), "fit_variance": finite(s.fit_variance),
+            "month_variance": finite(s.month_variance),
+            "month_freedom": finite(s.month_freedom), "fit_variance": finite(s.fit_variance),
             "between_variance": finite(s.between.variance),
             "cusum_up": s.sums.upper[-1] if s.sums and s.sums.upper else None,
             "cusum_down": s.sums.lower[-1] if s.sums and s.sums.lower else None,

@@ -25,6 +25,7 @@ from reconcile.figures import evaluation, further, gathered
 from reconcile.figures import laboratories as between
 from reconcile.intake import workspace as ws
 from reconcile.judgement import (
+    earlier_factors,
     factor_kept,
     factor_life,
     factor_proposal,
@@ -386,13 +387,15 @@ def give_verdicts(run: Run) -> Run:
     until = ws.month_after(run.period, settings.thresholds.factor_valid_months)
     suspected = diagnosis.by_stratum(run.findings)
     # Before anything is fitted again: how did the factors of earlier months do?
-    earlier = scoring.earlier_factors(
+    earlier = earlier_factors.of_workspace(
         run.workspace, run.period, (stratum for stratum, _ in run.evaluated)
     )
     scores = scoring.score_all(
         earlier,
-        {stratum.key: evaluated.used for stratum, evaluated in run.evaluated},
-        {stratum.key: evaluated.margin for stratum, evaluated in run.evaluated},
+        {
+            stratum.key: scoring.Scored(evaluated.used, evaluated.margin, evaluated.groupings)
+            for stratum, evaluated in run.evaluated
+        },
         settings.thresholds,
         {
             stratum.key: spread
@@ -480,7 +483,7 @@ def give_verdicts(run: Run) -> Run:
         run,
         results=tuple(results),
         factor_scores=scores,
-        earlier_mark=scoring.mark(earlier),
+        earlier_mark=earlier_factors.mark(earlier),
         findings=run.findings
         + scoring.findings(scores)
         + settling.applied(run.workspace, diagnosis.digestion_deficit(results)),

@@ -17,7 +17,7 @@ the chance of a false signal at each look, given none before.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -59,6 +59,10 @@ class Months:
         """Months ``begin`` to ``end``, the last not included."""
         at = slice(begin, end)
         return Months(self.means[at], self.counts[at], self.squares[at], self.freedom[at])
+
+    def of_clusters(self, effects: Floats) -> Months:
+        """Each month's mean with ``effects``, shape (a,), times the variance of its pairs' mean."""
+        return replace(self, counts=self.counts / effects)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,19 +9,25 @@ from __future__ import annotations
 
 import argparse
 import math
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from multiprocessing import Pool
 from multiprocessing.pool import Pool as Pool_
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
 from reconcile.base.model import CorrectionFactor
 from reconcile.base.settings import Thresholds
 from reconcile.figures import evaluation
+from reconcile.figures.evaluation import Evaluated
+from reconcile.figures.over_months import MONTH as MONTH_NAME
+from reconcile.figures.over_months import over_months
 from reconcile.judgement import factor_proposal, scoring
+from reconcile.judgement.scoring import FactorScore, Past
 from reconcile.statistics.proportions import clopper_pearson
 from tests.pairs import STRATUM, pairs, settings
 from tests.validation.notes import put_table
@@ -40,11 +46,10 @@ TRUTHS = {
 }
 READS = {"none": "t", "ratio": "1.2·t", "line": "60 + 1.1·t", "power": "2.5·t^0.8"}
 LAB_RSD = 0.02
-#: Pairs behind the factor for the table of drifts; infinite: its coefficients are known.
-BEHIND = (60, 100, 200, math.inf)
 DRIFT, DRIFT_RSD, MONTH = 0.10, 0.15, 30
 #: Of a slow drift: a month, and for how many months.
-SLOW, SLOW_RSD, MONTHS = 0.02, 0.15, 6
+SLOW, MONTHS = 0.02, 6
+CALLED = (scoring.WATCH, scoring.WITHDRAW)
 
 
 def month(form: str, rsd: float, n: int, rng: np.random.Generator) -> tuple[Array, Array]:
@@ -77,107 +82,152 @@ def covered(task: tuple[str, int]) -> tuple[int, int]:
     return int(np.sum((low <= lab) & (lab <= high) & inside)), int(inside.sum())
 
 
-def called(task: tuple[float, float, int]) -> bool:
-    """Whether one month of 30 pairs with a drift raises a call; errors of 15 % in all."""
-    behind, drift, seed = task
-    rng = np.random.default_rng([seed, 0 if math.isinf(behind) else int(behind)])
-    n = 60 if math.isinf(behind) else int(behind)
-    # all of the error stands on the field's side, so that the paired differences have 15 %
-    lab = np.exp(rng.uniform(np.log(50), np.log(800), n))
-    factor = factor_of(lab, lab * 1.2 * np.exp(rng.normal(0, DRIFT_RSD, n)), DRIFT_RSD)
-    assert factor is not None
-    if math.isinf(behind):
-        nothing = ((0.0, 0.0), (0.0, 0.0))
-        factor = replace(
-            factor, form="ratio", intercept=0.0, slope=1.2, covariance=nothing,
-            residual_sd=DRIFT_RSD, residual_relative=True,
-        )  # fmt: skip
-    factor = replace(factor, low=0.0, high=1e6)
-    lab = np.exp(rng.uniform(np.log(50), np.log(800), MONTH))
-    field = lab * 1.2 * (1 + drift) * np.exp(rng.normal(0, DRIFT_RSD, MONTH))
-    found = scoring.score(
-        factor, "", lab, field, np.full(MONTH, 3.0), Thresholds().factor_alarm_rate, 0.10
-    )
-    return found.call in (scoring.WATCH, scoring.WITHDRAW)
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Whole months of evidence behind the factor, and the SD between months of the field."""
+
+    behind: int
+    between: float
 
 
-def creeping(studies: int, drift: float, seed: int) -> tuple[NDArray[np.bool_], Array]:
-    """Months of a slow drift: called by the whole score; p of the month alone; (studies, MONTHS).
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """The evidence behind a factor, and the factor that the program proposes from it."""
 
-    One factor of 60 pairs, whose ratio is off by what its own pairs scatter.
+    evaluated: Evaluated
+    factor: CorrectionFactor
+
+
+#: For the table of drifts.
+CASES = tuple(Case(behind, between) for behind in (2, 4, 8) for between in (0.0, 0.03))
+
+
+def pairs_of_months(biases: Array, rng: np.random.Generator) -> pd.DataFrame:
+    """MONTH pairs for each bias (log ratio); all of the error of DRIFT_RSD is on the field's side.
+
+    So that the paired differences have that RSD.
     """
-    rng = np.random.default_rng([seed, round(1000 * drift)])
-    lab, field = month("ratio", SLOW_RSD, 60, rng)
-    fitted = factor_of(lab, field, SLOW_RSD)
-    assert fitted is not None
-    assert fitted.form == "ratio"
-    rates = Thresholds()
-    calls, p = np.zeros((studies, MONTHS), bool), np.ones((studies, MONTHS))
-    for i in range(studies):
-        off = math.exp(rng.normal(0, math.hypot(SLOW_RSD, LAB_RSD) / math.sqrt(60)))
-        factor = replace(fitted, slope=1.2 * off, low=0.0, high=1e6)
-        past: list[scoring.Past] = []
-        for m in range(MONTHS):
-            lab, field = month("ratio", SLOW_RSD, MONTH, rng)
-            found = scoring.score(
-                factor, "", lab, field * (1 + drift) ** (m + 1), np.full(MONTH, 3.0),
-                rates.factor_alarm_rate, 0.10, past=past,
-                limits=(rates.factor_cusum_k, rates.factor_cusum_h),
-            )  # fmt: skip
-            past.append(
-                scoring.Past(
-                    "",
-                    factor.factor_id,
-                    found.mean,
-                    math.nan,
-                    math.nan,
-                    "",
-                    True,
-                    found.mean,
-                    found.month_variance,
-                    found.fit_variance,
-                    found.n,
-                )
+    of_month = np.repeat(np.arange(len(biases)), MONTH)
+    lab = np.exp(rng.uniform(np.log(50), np.log(800), of_month.size))
+    field = lab * np.exp(biases[of_month] + rng.normal(0, DRIFT_RSD, of_month.size))
+    named = [f"2026-{i + 1:02d}" for i in of_month]
+    return pairs(lab, field, DRIFT_RSD).assign(**{MONTH_NAME: named})
+
+
+def behind_of(table: pd.DataFrame) -> Behind | None:
+    """What the program makes of the months in ``table``; None where it proposes no factor."""
+    config = settings()
+    evaluated = evaluation.evaluate(STRATUM, table, None, config)
+    factor = factor_proposal.propose(STRATUM, evaluated, config, None).factor
+    return None if factor is None else Behind(evaluated, replace(factor, low=0.0, high=1e6))
+
+
+def scored(
+    behind: Behind, before: pd.DataFrame, month: pd.DataFrame, past: Sequence[Past] = ()
+) -> FactorScore:
+    """The score that the program gives the factor on one month; ``before``: all earlier pairs."""
+    rates, scaled = Thresholds(), over_months(
+        STRATUM, replace(behind.evaluated, pairs=before), settings()
+    )  # fmt: skip
+    between = scaled.between()
+    assert between is not None
+    assert scaled.logs == behind.factor.residual_relative
+    lab, field = (month[c].to_numpy("float64") for c in ("lab_mean", "field_mean"))
+    return scoring.score(
+        behind.factor, "", lab, field, np.full(len(lab), 3.0), rates.factor_alarm_rate, 0.10,
+        past=past, limits=(rates.factor_cusum_k, rates.factor_cusum_h), between=between,
+    )  # fmt: skip
+
+
+def called(task: tuple[Case, int]) -> tuple[bool, bool] | None:
+    """Whether the month after raises a call, without and with a drift, of one factor."""
+    case, seed = task
+    rng = np.random.default_rng([seed, case.behind, round(1000 * case.between)])
+    bias = math.log(1.2) + case.between * rng.normal(size=case.behind + 1)
+    before = pairs_of_months(bias[:-1], rng)
+    behind = behind_of(before)
+    if behind is None:
+        return None
+    state = rng.bit_generator.state
+    found = []
+    for drift in (0.0, DRIFT):
+        rng.bit_generator.state = state
+        month = pairs_of_months(bias[-1:] + math.log1p(drift), rng)
+        found.append(scored(behind, before, month).call in CALLED)
+    return found[0], found[1]
+
+
+def creeping(task: tuple[float, float, int]) -> tuple[list[bool], list[float]] | None:
+    """Months of a slow drift of one factor: called by the whole score; p of each month alone.
+
+    The factor rests on two months; the drift goes on from them, and the months in which it was
+    not called are among those that the spread between months is taken from.
+    """
+    between, drift, seed = task
+    rng = np.random.default_rng([seed, round(1000 * between)])
+    effects = math.log(1.2) + between * rng.normal(size=2 + MONTHS)
+    effects[2:] += np.arange(1, MONTHS + 1) * math.log1p(drift)
+    table = pairs_of_months(effects, rng)
+    of_month = np.repeat(np.arange(2 + MONTHS), MONTH)
+    behind = behind_of(table.loc[of_month < 2])
+    if behind is None:
+        return None
+    past: list[Past] = []
+    calls, p = [], []
+    for m in range(2, 2 + MONTHS):
+        found = scored(behind, table.loc[of_month < m], table.loc[of_month == m], past)
+        past.append(
+            Past(
+                "", behind.factor.factor_id, found.mean, math.nan, math.nan, "", True,
+                found.mean, found.month_variance, found.fit_variance, found.n,
             )
-            calls[i, m] = found.call in (scoring.WATCH, scoring.WITHDRAW)
-            p[i, m] = found.p_value
+        )  # fmt: skip
+        calls.append(found.call in CALLED)
+        p.append(found.p_value)
     return calls, p
 
 
-def creeping_table(studies: int) -> list[str]:
+def creeping_table(pool: Pool_, studies: int) -> list[str]:
     """By when a slow drift is called, as Markdown lines; both ways at equal false alarms."""
-    calm, calm_p = creeping(studies, 0.0, 1)
-    calls, p = creeping(studies, SLOW, 2)
-    false = calm.any(axis=1).mean()
-    limit = float(np.quantile(calm_p.min(axis=1), false))  # of one month alone, as many in all
     lines = [
-        f"A factor of the form ratio from 60 pairs; errors of {SLOW_RSD:.0%} RSD, {MONTH} pairs a "
-        f"month; the field instrument drifts by {SLOW:.0%} a month. {studies} studies of each. "
-        f"'With the sums' is the score as it is: the month's own tests and the CUSUM over the "
-        f"months. 'Month by month' is the t test of each month alone, its limit set so that as "
-        f"many of {MONTHS} months without drift end in a false call ({false:.1%}).",
+        f"A factor of the form ratio from two months; errors of {DRIFT_RSD:.0%} RSD, {MONTH} pairs "
+        f"a month; the field instrument drifts by {SLOW:.0%} a month. {studies} studies of each. "
+        "'With the sums' is the score as the program makes it: the month's own tests and the CUSUM "
+        "over the months, with the spread between months that the evidence before and what is "
+        "assumed give. 'Month by month' is the t test of each month alone, its limit set so that "
+        f"as many of {MONTHS} months without drift end in a false call.",
         "",
-        "| called by month | without drift | with drift, with the sums | with drift, month by "
-        "month |",
-        "|---|---|---|---|",
+        "| SD between months | called by month | without drift | with drift, with the sums | with "
+        "drift, month by month |",
+        "|---|---|---|---|---|",
     ]
-    for m in range(1, MONTHS + 1):
-        cells = [
-            clopper_pearson(int(x[:, :m].any(axis=1).sum()), studies)
-            for x in (calm, calls, p < limit)
-        ]
-        shown = " | ".join(f"{c.value:.1%} ({c.low:.1%} to {c.high:.1%})" for c in cells)
-        lines.append(f"| {m} | {shown} |")
+    for between in (0.0, 0.03):
+        of_drift = []
+        for drift in (0.0, SLOW):
+            answers = pool.map(creeping, [(between, drift, s) for s in range(studies)], 10)
+            of_drift.append([a for a in answers if a is not None])
+        (calm, calm_p), (calls, p) = (
+            (np.array([a[0] for a in found]), np.array([a[1] for a in found])) for found in of_drift
+        )
+        # of one month alone, as many false calls in all
+        limit = float(np.quantile(calm_p.min(axis=1), calm.any(axis=1).mean()))
+        for m in range(1, MONTHS + 1):
+            cells = [
+                clopper_pearson(int(x[:, :m].any(axis=1).sum()), len(x))
+                for x in (calm, calls, p < limit)
+            ]
+            shown = " | ".join(f"{c.value:.1%} ({c.low:.1%} to {c.high:.1%})" for c in cells)
+            lines.append(f"| {between:.0%} | {m} | {shown} |")
     return lines
 
 
-def best_power(behind: float, alpha: float = 0.05) -> float:
+def best_power(case: Case, alpha: float = 0.05) -> float:
     """Power of the uniformly most powerful unbiased test of a shift of the mean log ratio.
 
-    Normal errors of known SD (Lehmann & Romano 2005, section 3.7 and 4.2): nothing that holds
-    its rate of false alarms can call more.
+    Normal errors of known SD and a known spread between months (Lehmann & Romano 2005, section
+    3.7 and 4.2): nothing that holds its rate of false alarms can call more.
     """
-    se = DRIFT_RSD * math.sqrt(1 / MONTH + 1 / behind)
+    se = math.sqrt((DRIFT_RSD**2 / MONTH + case.between**2) * (1 + 1 / case.behind))
     z, d = stats.norm.isf(alpha / 2), math.log1p(DRIFT) / se
     return float(stats.norm.sf(z - d) + stats.norm.cdf(-z - d))
 
@@ -204,23 +254,25 @@ def inside_table(pool: Pool_, cases: int) -> list[str]:
 def drift_table(pool: Pool_, months: int) -> list[str]:
     """How often a drift is called in one month, as Markdown lines."""
     lines = [
-        f"A ratio of 1.2 with errors of {DRIFT_RSD:.0%} RSD; {MONTH} pairs in the month; drift of "
-        f"the field instrument {DRIFT:.0%}. 'Called' is watch or withdraw. The last column is the "
-        "power of the best unbiased test at 5 % with known SD: no method can call more without "
-        "more false alarms, so that a factor from 60 pairs needs more than 30 in the month.",
+        f"A ratio of 1.2 with errors of {DRIFT_RSD:.0%} RSD; {MONTH} pairs a month; drift of the "
+        f"field instrument {DRIFT:.0%} in the month after. 'Called' is watch or withdraw, by the "
+        "score with the spread between months that the program takes from the months behind and "
+        "from what is assumed. The last column is the power of the best unbiased test at 5 % with "
+        "known SD and known spread: no method can call more without more false alarms.",
         "",
-        "| pairs behind the factor | months | called without drift | called with drift, 95 % "
-        "interval | best possible |",
-        "|---|---|---|---|---|",
+        "| months behind the factor | SD between months | factors | called without drift, 95 % "
+        "interval | called with drift, 95 % interval | best possible |",
+        "|---|---|---|---|---|---|",
     ]
-    for behind in BEHIND:
-        tasks = [(behind, drift, s) for drift in (0.0, DRIFT) for s in range(months)]
-        answers = np.array(pool.map(called, tasks, 50)).reshape(2, -1).sum(axis=1)
-        alarms, calls = (clopper_pearson(int(k), months) for k in answers)
-        name = "coefficients known" if math.isinf(behind) else str(int(behind))
+    for case in CASES:
+        answers = [a for a in pool.map(called, [(case, s) for s in range(months)], 20) if a]
+        alarms, calls = (
+            clopper_pearson(sum(a[i] for a in answers), len(answers)) for i in range(2)
+        )
+        cells = " | ".join(f"{c.value:.1%}, {c.low:.1%} to {c.high:.1%}" for c in (alarms, calls))
         lines.append(
-            f"| {name} | {months} | {alarms.value:.1%} | {calls.value:.1%}, "
-            f"{calls.low:.1%} to {calls.high:.1%} | {best_power(behind):.1%} |"
+            f"| {case.behind} | {case.between:.0%} | {len(answers)} | {cells} | "
+            f"{best_power(case):.1%} |"
         )
     return lines
 
@@ -229,8 +281,8 @@ def main() -> None:
     """Write the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=500, help="factors, first table; 0: none")
-    parser.add_argument("--months", type=int, default=2000, help="second table; 0: none")
-    parser.add_argument("--drifts", type=int, default=1000, help="third table; 0: none")
+    parser.add_argument("--months", type=int, default=500, help="second table; 0: none")
+    parser.add_argument("--drifts", type=int, default=500, help="third table; 0: none")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--into", type=Path, default=Path("docs/validation.md"))
     given = parser.parse_args()
@@ -244,10 +296,10 @@ def main() -> None:
             said = f"{command} --cases 0 --months {given.months} --drifts 0"
             lines = drift_table(pool, given.months)
             put_table(given.into, "drift", "How often a drift is called", said, lines)
-    if given.drifts:
-        said = f"{command} --cases 0 --months 0 --drifts {given.drifts}"
-        lines = creeping_table(given.drifts)
-        put_table(given.into, "slow drift", "By when a slow drift is called", said, lines)
+        if given.drifts:
+            said = f"{command} --cases 0 --months 0 --drifts {given.drifts}"
+            lines = creeping_table(pool, given.drifts)
+            put_table(given.into, "slow drift", "By when a slow drift is called", said, lines)
 
 
 if __name__ == "__main__":
