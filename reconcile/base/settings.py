@@ -864,6 +864,16 @@ class CellRules(Part):
     )
 
 
+def _starred(text: str) -> str:
+    if text.count("*") != 1 or not text.strip("* "):
+        raise ValueError(
+            f"'{text}' needs one '*', where the element stands, and the mark of the side beside it"
+        )
+    return text
+
+
+#: A heading with a star for the element.
+Starred = Annotated[str, AfterValidator(_starred)]
 #: A file name or pattern below the folder of the settings.
 Pattern = Annotated[str, AfterValidator(patterns.checked)]
 
@@ -919,6 +929,12 @@ class TableSettings(Part):
     only: tuple[str, ...] = Field((), description="elements to read; empty: all that are found")
     columns: dict[str, str | ColumnRule] = Field(
         default_factory=dict, description="heading = meaning"
+    )
+    take: tuple[Starred, ...] = Field(
+        (),
+        description="of a table that holds both sides, the headings of this side's results, '*' "
+        "standing for the element: 'pXRF_*', '*_icp'; other results are left to another table, "
+        "and rows without a result of this side are set aside. Empty: all results",
     )
     fixed: dict[str, str | Annotated[float, _number()]] = Field(
         default_factory=dict, description="facts that hold for every row"

@@ -104,7 +104,7 @@ def _recognised(row: Row, table: TableSettings) -> int:
     numbers = len(texts) - len(others)
     if numbers > max(len(others), 1):
         return 0  # a row of data, whatever else it says
-    keys = {plain(k) for k in table.columns}
+    keys = {plain(k) for k in (*table.columns, *table.take)}
     placeholders = set(re.findall(r"\{([^{}]+)\}", table.sample_id_template))
     score = sum(
         text in keys

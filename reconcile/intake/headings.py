@@ -14,7 +14,7 @@ from difflib import get_close_matches
 from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import Species, Unit, parse_species, parse_unit, unit_question
 from reconcile.base.settings import ColumnRule, TableSettings
-from reconcile.intake import lookalikes
+from reconcile.intake import lookalikes, taking
 from reconcile.intake.blocks import Block, Heading
 from reconcile.intake.tables import ABSENT, ColumnMeaning
 from reconcile.intake.vocabulary import (
@@ -37,6 +37,8 @@ _EASILY_MISREAD = word_set(
     """
 )
 _CAPITAL_COMPOUND = re.compile(r"(?:CO|HF)(?:[\s_,;(\[-]|$)")
+#: Why a column of results is not read where the settings' ``take`` names others.
+OTHER_SIDE = "not among the results in 'take'"
 _COORDINATES = frozenset({"x", "y", "z", "e", "n", "east", "north", "easting", "northing"})
 
 
@@ -70,7 +72,17 @@ def understand(block: Block, table: TableSettings, place: str) -> tuple[Column, 
         if rule is not None:
             columns.append(_by_rule(heading, rule, table, place))
             continue
-        column, reading = _by_heading(heading, table)
+        side = taking.of_side(heading, table.take)
+        if side is None:
+            columns.append(Column(heading.index, heading.text, "ignored", why=OTHER_SIDE))
+            continue
+        column, reading = _by_heading(side, table)
+        if side is not heading and reading is not None:
+            whole = taking.as_a_whole(reading, read_heading(heading.text))
+            column = replace(
+                column, heading=heading.text, role=whole.role, unit=whole.unit, sigma=whole.sigma
+            )
+            reading = replace(whole, bare=False)
         if reading is not None:
             readings[heading.index] = reading
         columns.append(column)

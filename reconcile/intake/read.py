@@ -289,6 +289,9 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
         )
         if len(read.outside):
             aside += (("element not asked for", len(read.outside)),)
+        if len(read.other_side):
+            aside += (("no result of this side", len(read.other_side)),)
+            read.outside = np.union1d(read.outside, read.other_side)
     elif kind == "reference materials":
         facts, made, read = results.read_reference(
             results.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),

@@ -110,6 +110,8 @@ class Results:
     headings: dict[str, str] = field(default_factory=dict)  # by key; of certified values by element
     sums: FloatArray | None = None
     outside: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    #: Rows of a table of both sides that have no result of this one.
+    other_side: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     notes: list[str] = field(default_factory=list)
     sigma_of: dict[int, float] = field(default_factory=dict)
     made_of: npt.NDArray[np.int64] | None = None  # the row of the table of which each was made
@@ -608,6 +610,9 @@ def _drop_empty_rows(job: ResultJob, results: Results, ledger: Ledger) -> None:
         if any_result.all():
             return
     any_result[results.outside] = True
+    if job.table.take:
+        results.other_side = np.flatnonzero(~any_result)
+        return
     ids = job.facts["sample_id"]
     for at in np.flatnonzero(~any_result):
         ledger.row(
