@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -121,13 +121,57 @@ def demo(
 
 
 @app.command()
-def start(folder: Annotated[Path, typer.Argument(help="new or empty folder")]) -> None:
-    """Make a workspace: a commented reconcile.toml and folders for the tables."""
+def start(
+    folder: Annotated[Path, typer.Argument(help="new or empty folder")],
+    source: Annotated[
+        Path | None,
+        typer.Option("--from", help="folder of tables: settings are proposed from what they hold"),
+    ] = None,
+    field: Annotated[
+        list[str] | None, typer.Option(help="a file of that folder that is the field's")
+    ] = None,
+    lab: Annotated[
+        list[str] | None, typer.Option(help="a file of that folder that is the laboratory's")
+    ] = None,
+    ask: Annotated[
+        bool, typer.Option("--ask", help="ask the open questions of the settings one by one")
+    ] = False,
+) -> None:
+    """Make a workspace: settings proposed from tables, or a commented template."""
+    from reconcile.commands import starting
     from reconcile.intake.workspace import write_template
+    from reconcile.reporting import words
 
-    path = write_template(folder)
-    say(f"Wrote {path}")
-    say("Next: put the tables in, mend reconcile.toml, then 'reconcile check' the folder.")
+    if source is None and not ask:
+        say(f"Wrote {write_template(folder)}")
+        say("Next: put the tables in, mend reconcile.toml, then 'reconcile check' the folder.")
+        return
+    if source is not None:
+        sides = dict.fromkeys(field or (), "field") | dict.fromkeys(lab or (), "lab")
+        started = starting.start_from(folder, source, sides, _ask_one if ask else None)
+        for line in starting.lines_of(started, folder):
+            say(line)
+    if ask:
+        done = starting.ask_open(folder, _ask_one)
+        say(words.START_ANSWERED.format(n=done, path=folder / "reconcile.toml"))
+        say(words.START_CHECK.format(folder=folder))
+
+
+def _ask_one(told: str, choices: Sequence[str], default: str, may_be_empty: bool) -> str:
+    """Put one question; asks again until one of the choices is answered."""
+    from reconcile.reporting import words
+
+    while True:
+        empty = f" ({words.START_TAKE_OUT})" if may_be_empty and not default else ""
+        answer = str(
+            typer.prompt(
+                visible(told) + empty, default=default or ("" if may_be_empty else None),
+                show_default=bool(default),
+            )
+        ).strip()  # fmt: skip
+        if not choices or answer in choices or (may_be_empty and not answer):
+            return answer
+        say(words.START_NOT_ONE_OF.format(choices=", ".join(choices)))
 
 
 @app.command()

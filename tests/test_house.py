@@ -35,6 +35,7 @@ ROOMS = (
     "reconcile.samples",
     "reconcile.releases",
     "reconcile.store",
+    "reconcile.proposing",
     "reconcile.intake",
     "schemas",
     "reconcile.reporting.words",  # strings alone: any room may name one

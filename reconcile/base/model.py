@@ -453,6 +453,7 @@ class CorrectionFactor:
     valid_until: str = ""  # ISO date of the last day; "" where the period is no month
     spot_variance: float = float("nan")  # of one spot: (mg/kg)², or relative as the residual
     spots: float = float("nan")  # spots (or readings) per sample of the pairs, harmonic mean
+    months: int = 0  # in which the pairs stand; 0: not kept
 
 
 class Ask(StrEnum):

@@ -39,13 +39,18 @@ _KINDS: tuple[tuple[str, frozenset[str]], ...] = (
 )  # fmt: skip
 
 
+def kind_of(heading: str) -> str:
+    """What a heading (lower-case words) looks like: 'a status', 'an operator' …; '' for none."""
+    said = set(heading.split())
+    return next((kind for kind, known in _KINDS if said & known), "")
+
+
 def question(heading: str) -> str:
     """What a heading (lower-case words) looks like, as a question; '' for all others."""
-    said = set(heading.split())
-    for kind, known in _KINDS:
-        if said & known:
-            return (
-                f"looks like {kind}, and nothing says what it does to the results: name its "
-                "meaning in 'columns', or \"ignore\""
-            )
-    return ""
+    kind = kind_of(heading)
+    if not kind:
+        return ""
+    return (
+        f"looks like {kind}, and nothing says what it does to the results: name its "
+        "meaning in 'columns', or \"ignore\""
+    )

@@ -20,6 +20,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.model import SettingLine
 from reconcile.base.regular import open_regular, readable_name
 from reconcile.base.settings import Settings, TableSettings
+from reconcile.base.unanswered import open_questions
 from reconcile.base.writing import write_whole
 from reconcile.intake.facts import faults_of_settings
 
@@ -126,6 +127,14 @@ def load_workspace(folder: Path) -> Workspace:
             f"{path.name} can't be read: a number is too long, or brackets are nested too deeply.",
             "Mend that entry; 'reconcile start' writes a commented example.",
         ) from error
+    if opened := open_questions(raw, content.decode("utf-8-sig")):
+        raise ReconcileError(
+            f"{path.name} holds {len(opened)} "
+            f"{'question' if len(opened) == 1 else 'questions'} that nobody has answered:\n"
+            + "\n".join(f"  - {o.number}, line {o.line}: {o.words}" for o in opened),
+            "Write each answer in the place of its <number: …>, or let 'reconcile start FOLDER "
+            "--ask' ask you.",
+        )
     try:
         settings = Settings.model_validate(raw)
     except ValidationError as error:

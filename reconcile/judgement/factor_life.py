@@ -110,6 +110,7 @@ def from_plain(values: dict[str, Any]) -> CorrectionFactor:
             covariance=((float(aa), float(ab)), (float(ba), float(bb))),
             residual_relative=bool(values["residual_relative"]),
             n=int(values["n"]),
+            months=int(values.get("months", 0)),
             **texts,  # type: ignore[arg-type]
             **numbers,  # type: ignore[arg-type]
         )

@@ -193,7 +193,7 @@ def _over_months(
     if between is None:
         return factor
     wider = math.sqrt(factor.residual_sd**2 + 2 * between.variance / scaled.model.months)
-    return replace(factor, residual_sd=wider)
+    return replace(factor, residual_sd=wider, months=scaled.model.months)
 
 
 def _candidates(evaluated: Evaluated, lab: Array, field: Array, settings: Settings) -> Candidates:

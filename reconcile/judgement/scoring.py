@@ -156,7 +156,8 @@ def score(
     """Score one factor on pairs (mg/kg) that it has not seen.
 
     Shift: t test of the mean error against zero; its variance is that of this month's
-    errors over n plus that of the factor's coefficients plus that ``between`` months, with the
+    errors over n plus that of the factor's coefficients plus that ``between`` months, of this
+    one and of the mean of those behind the factor, with the
     degrees of freedom of Welch (1947) and Satterthwaite (1946). Without the second part a factor
     would be called shifted for the scatter of its own pairs, without the third for what every
     month differs by. Coverage: one-sided exact binomial test
@@ -195,12 +196,14 @@ def score(
     mean = float(np.mean(error))
     variance = spread**2 if together is None else together.total
     month, fit = effect * variance / n, _fit_variance(factor, x)
-    freedom = (month + fit + between.variance) ** 2 / (
+    # what this month differs by, and what the mean of the months behind the factor does
+    moves = between.variance * (1 + 1 / max(factor.months, 1))
+    freedom = (month + fit + moves) ** 2 / (
         month**2 / month_freedom
         + (fit**2 / max(factor.n - 2, 1) if fit else 0.0)
-        + between.variance**2 / between.df
+        + moves**2 / between.df
     )
-    se = math.sqrt(month + fit + between.variance)
+    se = math.sqrt(month + fit + moves)
     half = float(stats.t.isf((1 - level) / 2, freedom)) * se
     p_shift = float(2 * stats.t.sf(abs(mean) / se, freedom))
     u = factor_proposal.standard_uncertainty(factor, y, spots[usable])
@@ -216,7 +219,7 @@ def score(
         "", factor.factor_id, mean, math.nan, math.nan, "", factor.residual_relative,
         mean, month, fit, n, month_freedom,
     )  # fmt: skip
-    sums = cusum_over([*past, now], *limits, between)
+    sums = cusum_over([*past, now], *limits, between, factor.months)
     drifted = sums.alarmed and len(sums.upper) > 1
     scale = 1.0 if factor.residual_relative else float(np.median(truth))
     large = abs(mean) >= margin / 2 * abs(scale)
@@ -256,15 +259,16 @@ def score(
 
 
 def cusum_over(
-    months: Sequence[Past], k: float, h: float, between: Between = NO_SPREAD
+    months: Sequence[Past], k: float, h: float, between: Between = NO_SPREAD, behind: int = 0
 ) -> Cusum:  # fmt: skip
     """CUSUM of the standardised mean errors of the last one's factor, oldest month first.
 
     What the factor's coefficients are off is the same in every month: it is predicted from the
     months before, so that the standardised errors of a factor that holds are independent
     (innovations; Harvey 1989, from memory) and k and h have the run lengths of the table. The
-    variance ``between`` months is part of every month's. Months of another factor or scale, or
-    without the figures, do not enter.
+    variance ``between`` months is part of every month's, and a share of it of the mean of the
+    ``behind`` months that the factor rests on, which all have in common. Months of another factor
+    or scale, or without the figures, do not enter.
     """
     if not months:
         return tabular_cusum([], k, h)
@@ -274,7 +278,8 @@ def cusum_over(
         if (m.factor_id, m.relative) == (last.factor_id, last.relative)
         and m.n >= 2 and m.month_variance > 0 and math.isfinite(m.mean + m.fit_variance)
     ]  # fmt: skip
-    expected, spread, z = 0.0, own[0].fit_variance if own else 0.0, []
+    expected, z = 0.0, []
+    spread = own[0].fit_variance + between.variance / max(behind, 1) if own else 0.0
     for m in own:
         whole = m.month_variance + between.variance + spread
         t = (m.mean - expected) / math.sqrt(whole)

@@ -14,4 +14,5 @@ from reconcile.reporting.words.en.report import *  # noqa: F403
 from reconcile.reporting.words.en.scores import *  # noqa: F403
 from reconcile.reporting.words.en.sentences import *  # noqa: F403
 from reconcile.reporting.words.en.sheets import *  # noqa: F403
+from reconcile.reporting.words.en.start import *  # noqa: F403
 from reconcile.reporting.words.en.tables import *  # noqa: F403
