@@ -159,7 +159,7 @@ _WORDED = {
     "why", "subject", "outcome", "next_step",
 }  # fmt: skip
 #: Rooms that read what others wrote (files, settings, Unicode) or know nothing of the project.
-_READERS = ("reconcile.intake", "reconcile.base", "reconcile.statistics")
+_READERS = ("reconcile.intake", "reconcile.proposing", "reconcile.base", "reconcile.statistics")
 
 _LIST_OF_SAMPLES = "a cell in which a person names several samples"
 _OWN_NAMES = "names of files and columns that this room gives and that hold no words of others"

@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from reconcile.base.settings import TableSettings
+from reconcile.intake.facts import NORMAL_WORDS
 from reconcile.intake.headings import understand
 from reconcile.intake.sources import open_sheets
 from reconcile.proposing import both, ids, kinds_of_rows, magnitudes, trial
 from reconcile.proposing.because import Because, Why
-from reconcile.proposing.questions import Ask, Question
+from reconcile.proposing.questions import CHOICES, Ask, Question
 from reconcile.proposing.seen import FIELD, LAB, TABLES, Seen, Unread, look, tokens
 
 NO_UNIT = "no unit is stated"
@@ -185,8 +186,7 @@ def _described(table: Table) -> None:
         table.read = trial.read(table.files, table.settings())
         return
     unit = {"unit": _TRIAL_UNIT} if _lacks_unit(table) else {}
-    trial_facts = {"technique": "XRF" if table.kind == FIELD else "not stated"}
-    table.read = trial.read(table.files, table.settings(fixed=trial_facts, **unit))
+    table.read = trial.read(table.files, table.settings(fixed=_on_trial(table), **unit))
     if table.sure:
         _fixed(table)
 
@@ -214,9 +214,10 @@ def _fixed(table: Table) -> None:
         stated = {c.fact for c in table.seen[0].columns if c.role == "fact"}
     if table.kind == FIELD:
         if "technique" not in stated:
-            libs, xrf = "libs" in said, any(w.endswith("xrf") for w in said)
-            if libs != xrf:
-                word = "LIBS" if libs else "XRF"
+            spelled = NORMAL_WORDS["technique"]
+            named = {spelled[word] for word in said if word in spelled}
+            if len(named) == 1:
+                (word,) = named
                 table.add("fixed", "technique", value=word, why=Why(Because.WORD, (word,)))
             else:
                 table.add("fixed", "technique", value=Question(Ask.TECHNIQUE))
@@ -334,13 +335,17 @@ def _look_up(tables: list[Table]) -> None:
             )  # fmt: skip
 
 
+def _on_trial(table: Table) -> dict[str, str]:
+    """A technique, so that a table that names none can be read to be looked at."""
+    return {"technique": CHOICES[Ask.TECHNIQUE][0] if table.kind == FIELD else "not stated"}
+
+
 def _read_again(table: Table, met_ids: Collection[str] = ()) -> None:
     if table.kind not in {FIELD, LAB}:
         table.read = trial.read(table.files, table.settings())
         return
-    technique = {"technique": "XRF" if table.kind == FIELD else "not stated"}
     unit = {"unit": _TRIAL_UNIT} if _lacks_unit(table) else {}
-    table.read = trial.read(table.files, table.settings(fixed=technique, **unit), met_ids)
+    table.read = trial.read(table.files, table.settings(fixed=_on_trial(table), **unit), met_ids)
 
 
 def _settled(table: Table, tables: Sequence[Table]) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from reconcile.intake.facts import NORMAL_WORDS
 from reconcile.proposing.because import Why
 
 
@@ -37,7 +38,7 @@ class Ask(StrEnum):
 #: The answers that there are; others are free text.
 CHOICES: dict[Ask, tuple[str, ...]] = {
     Ask.KIND: ("field", "lab"),
-    Ask.TECHNIQUE: ("LIBS", "XRF"),
+    Ask.TECHNIQUE: tuple(dict.fromkeys(NORMAL_WORDS["technique"].values())),
     Ask.DIGESTION_CLASS: ("partial", "near-total", "total"),
     Ask.MOISTURE: ("dry", "as received", "wet", "not applicable"),
     Ask.ZERO: ("below limit", "no result", "measured"),
