@@ -345,13 +345,14 @@ def withdraw(
     factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path(), key: KeyFile = None
 ) -> None:
     """End a factor before its time; results that were corrected with it stay as they are."""
-    from reconcile.commands import terminal
+    from reconcile.commands import sheet_terminal, terminal
     from reconcile.judgement import factor_life
 
     life = factor_life.withdraw(folder, factor, by, reason, at, _key(key))
     terminal.show_factor_change(life)
+    touched = sheet_terminal.show_touched(folder, factor)
     terminal.show_act(folder)
-    raise typer.Exit(DONE)
+    raise typer.Exit(FINDINGS if touched else DONE)
 
 
 @app.command()

@@ -72,6 +72,8 @@ class FindingCode(StrEnum):
     ORDERED_GRADE_UNKNOWN = "ordered grade unknown"
     PLACE_DIFFERS = "place differs"
     SHEET_ALTERED = "sheet altered"
+    SHEET_TOUCHED = "sheet touched"
+    SHEET_SCORED = "sheet scored"
 
     # pairs
     EARLIER_RELEASE_GONE = "earlier release gone"

@@ -199,7 +199,7 @@ def write_form(folder: Path, dispatch: str) -> Written:
         sources=tuple(f"{path} (SHA-256 {digest[:12]}…)" for path, digest in records.sources),
         paper=settings.report.paper,
     )
-    path = _place(workspace, "custody-form", found.number)
+    path = place_of(workspace, "custody-form", found.number)
     write_whole(path, custody_form(form))
     return Written(path, len(form.samples), found.notes)
 
@@ -284,7 +284,7 @@ def write_labels(
         content = label_sheet(labels, layout, skip)
     except ValueError as error:
         raise ReconcileError(str(error), "Mend [labels] in reconcile.toml.") from error
-    path = _place(workspace, "labels", name or ";".join(samples))
+    path = place_of(workspace, "labels", name or ";".join(samples))
     write_whole(path, content)
     return Written(path, len(labels), notes)
 
@@ -375,7 +375,7 @@ def _range(code: int, numbers: Sequence[float]) -> str:
     return (low if low == high else f"{low} to {high}") + count
 
 
-def _place(workspace: Workspace, kind: str, text: str) -> Path:
+def place_of(workspace: Workspace, kind: str, text: str) -> Path:
     """A file under ``forms/``; text from a file only lends it letters and digits."""
     plain = _NAME.sub("-", text)[:60]
     if plain != text:

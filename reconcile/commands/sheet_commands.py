@@ -26,7 +26,7 @@ Revision = Annotated[int, typer.Option(min=0, help="of the sheet; else the newes
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the program's."""
-    for command in (issue, sheets, signoff, recall):
+    for command in (issue, sheets, signoff, recall, dispatch):
         app.command()(command)
 
 
@@ -98,4 +98,25 @@ def recall(
     done = issuing.withdraw(folder, sheet, by, at, reason, revision, key_of(key))
     sheet_terminal.show_done(folder, done)
     say("Tell everybody who has the sheet; its files stay, and bear the state from now on.")
+    raise typer.Exit(DONE)
+
+
+def dispatch(
+    sheet: Sheet,
+    number: Annotated[str, typer.Option("--dispatch", help="number of the new dispatch")],
+    by: By,
+    at: At,
+    folder: Folder = Path(),
+    share: Annotated[
+        float | None,
+        typer.Option(help="share of the called samples to check; else check_share"),
+    ] = None,
+    key: KeyFile = None,
+) -> None:
+    """Choose a sheet's samples for the laboratory: list, labels and custody form."""
+    from reconcile.commands import dispatching
+
+    sent = dispatching.dispatch(folder, sheet, number, by, at, share, key_of(key))
+    for line in dispatching.told(sent):
+        say(line)
     raise typer.Exit(DONE)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from reconcile.base.shown import open_console, safe
@@ -10,9 +11,10 @@ from reconcile.commands.issuing import Done, Issued
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import table as _table
 from reconcile.intake import workspace as ws
-from reconcile.judgement import sheet_life
+from reconcile.judgement import recall, sheet_life, sheet_scores
 from reconcile.judgement.sheet_content import ResultSheet, from_bytes
 from reconcile.judgement.sheet_counts import ORDER, by_sample, for_laboratory, level_counts
+from reconcile.releases import anchors
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import result_sheet
 from reconcile.reporting.render import sheet_files
@@ -67,6 +69,38 @@ def show_done(folder: Path, done: Done) -> None:
     terminal.show_act(folder)
 
 
+def show_touched(folder: Path, factor_id: str = "") -> bool:
+    """Each sheet and sample that comes out otherwise now; of one factor's where it is named."""
+    workspace = ws.load_workspace(folder)
+    touches = recall.of_workspace(workspace, anchors.whole_record(workspace), None, factor_id)
+    if not touches:
+        return False
+    console = open_console()
+    shown = _table(
+        "Samples of result sheets that come out otherwise now", "sheet", "state", "sample",
+        "element", "value", "now", "level", "call", "now", "since",
+    )  # fmt: skip
+    for t in touches[:_MOST_ROWS]:
+        before, now = (
+            numbers.show(x * t.per_mg_kg, t.unit) if math.isfinite(x) else numbers.NONE
+            for x in (t.value_before, t.value_now)
+        )
+        calls = (words.CALL_WORDS[c] if t.level else "" for c in (t.call_before, t.call_now))
+        since = "; ".join(f"{cause}: {what}" for cause, what in t.causes)
+        _row(shown, t.sheet, t.state, t.sample_id, t.element, before, now, t.level, *calls, since)
+    console.print(shown)
+    if (left := len(touches) - _MOST_ROWS) > 0:
+        console.print(safe(f"and {left} more"))
+    names = ", ".join(dict.fromkeys(t.sheet for t in touches))
+    console.print(
+        safe(
+            f"Tell everybody who has {names}; withdraw ('reconcile recall') or issue again "
+            "('reconcile issue --revise')."
+        )
+    )
+    return True
+
+
 def show_sheets(folder: Path) -> bool:
     """Every sheet by state, with what its samples come to."""
     workspace = ws.load_workspace(folder)
@@ -88,4 +122,11 @@ def show_sheets(folder: Path) -> bool:
             *(calls.count(c) for c in ORDER),
         )  # fmt: skip
     console.print(shown)
-    return False
+    reading = anchors.whole_record(workspace)
+    newest = recall.present(workspace, reading).newest
+    known: dict[str, sheet_scores.Answers] = {}
+    for life, sheet in recall.standing(workspace, reading):
+        answers = sheet_scores.answers_of_months(sheet, newest, known)
+        for s in sheet_scores.score(life, sheet, answers):
+            console.print(safe(f"{s.sheet}: {sheet_scores.in_words(s)}."))
+    return show_touched(folder)

@@ -58,7 +58,7 @@ def of_workspace(workspace: ws.Workspace, reading: record.Reading) -> Grounds:
         if newest is None or all(key in found for key in newest.manifest["strata"]):
             continue
         digest = _checked(newest, recorded)
-        for ground in _of_release(newest):
+        for ground in of_release(newest):
             found.setdefault(ground.stratum.key, ground)
         used.append((str(newest.manifest["release_id"]), digest))
     return Grounds(tuple(found[key] for key in sorted(found)), tuple(sorted(used)))
@@ -80,7 +80,8 @@ def _checked(newest: release.Earlier, recorded: set[str]) -> str:
     return digest
 
 
-def _of_release(newest: release.Earlier) -> list[Ground]:
+def of_release(newest: release.Earlier) -> list[Ground]:
+    """What one release says of its strata."""
     content = json.loads((newest.folder / "statistics.json").read_text(encoding="utf-8"))
     pairs = pd.read_csv(
         io.BytesIO((newest.folder / "pairs.csv").read_bytes()),

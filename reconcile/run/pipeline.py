@@ -23,6 +23,7 @@ from reconcile.run.judging import (
     make_pairs,
     settle_identities,
 )
+from reconcile.run.looking_back import look_at_sheets
 from reconcile.run.reading import find_files, read_found, read_tables, reading_key
 from reconcile.run.releasing import quarantine_of, write_the_release
 from reconcile.run.state import Run, RunOutcome, Tell, silent
@@ -52,6 +53,7 @@ STEPS: tuple[tuple[str, Callable[[Run], Run]], ...] = (
     ("gather evidence", gather_evidence),
     ("give verdicts", give_verdicts),
     ("judge conformity", judge_conformity),
+    ("look at result sheets", look_at_sheets),
     ("write the release", write_the_release),
 )
 

@@ -136,6 +136,9 @@ REASON_WORDS = {
     "other specimen form": "another form of the specimen ({what})",
     "other moisture basis": "another moisture basis ({what})",
 }
+SHEET_FORM_SAMPLES = "samples"
+SHEET_FORM_FROM = "from result sheet"
+SHEET_FORM_SOURCE = "result sheet {sheet}"
 SHEET_BOOK = {
     "sheet": "Sheet",
     "results": "Results",
