@@ -184,6 +184,7 @@ ALLOWED = {
         "text.splitlines()": "the settings file of the example",
     },
     "reconcile.commands.forms": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
+    "reconcile.commands.dispatching": {"dispatch_number.split()": _PERSONS_ENTRY},
     "reconcile.commands.issuing": {
         "role.split()": _PERSONS_ENTRY, "text.split()": _PERSONS_ENTRY,
     },

@@ -96,21 +96,29 @@ def of_release(newest: release.Earlier) -> list[Ground]:
     )
     found = []
     for entry in content["strata"]:
-        stratum = strata.from_plain(entry["stratum"])
         of_it = pairs.loc[pairs["stratum"].eq(csv_text(entry["key"]))]
-        verdict, criteria = entry["verdict"], entry["verdict"]["criteria"]
-        accepted = verdict["decision"] == ACCEPTED
-        relative = entry["difference_scale"] == "log ratio"
         found.append(
-            Ground(
-                stratum, str(content["release_id"]), str(content["period"]), verdict["decision"],
-                _number(verdict["range_low"]), _number(verdict["range_high"]),
-                verdict["valid_until"],
-                _scatter(stratum, criteria, of_it, relative, verdict) if accepted else None,
-                _biases(criteria) if accepted else (), doubted,
+            ground_of(
+                strata.from_plain(entry["stratum"]), str(content["release_id"]),
+                str(content["period"]), entry["verdict"],
+                entry["difference_scale"] == "log ratio", of_it, doubted,
             )
         )  # fmt: skip
     return found
+
+
+def ground_of(
+    stratum: Stratum, release_id: str, period: str, verdict: Mapping[str, Any], relative: bool,
+    pairs: pd.DataFrame, doubted: tuple[str, ...] = (),
+) -> Ground:  # fmt: skip
+    """The ground that a verdict gives, as plain values; ``pairs``: the used ones."""
+    accepted, criteria = verdict["decision"] == ACCEPTED, verdict["criteria"]
+    return Ground(
+        stratum, release_id, period, verdict["decision"], _number(verdict["range_low"]),
+        _number(verdict["range_high"]), verdict["valid_until"],
+        _scatter(stratum, criteria, pairs, relative, verdict) if accepted else None,
+        _biases(criteria) if accepted else (), doubted,
+    )  # fmt: skip
 
 
 def _number(value: Any) -> float:

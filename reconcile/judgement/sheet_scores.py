@@ -68,11 +68,12 @@ class LevelScore:
 def answers_of_pairs(pairs: pd.DataFrame, of: Iterable[Stratum]) -> Answers:
     """The laboratory's bounds in a table of pairs."""
     by_key = {s.key: s for s in of}
+    rows: list[Any] = list(pairs.itertuples(index=False))
     return {
         (str(row.sample_id), by_key[row.stratum].element, by_key[row.stratum].lab_method): (
             float(row.lab_low), float(row.lab_high),
         )
-        for row in pairs.itertuples(index=False)
+        for row in rows
         if row.stratum in by_key and not math.isnan(float(row.lab_low))
     }  # fmt: skip
 
