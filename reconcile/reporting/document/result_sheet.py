@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, PageBreak, Paragraph
+from reportlab.platypus import Flowable, PageBreak
 
 from reconcile.judgement.results import AtLevel, Result
 from reconcile.judgement.sheet_content import ResultSheet
@@ -22,6 +22,7 @@ from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import Manner, styled, written_as
 from reconcile.reporting.render import book, sheet_files
 from reconcile.reporting.render.book import Heading, Meta
+from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import boxed, facts, foreign, gap, grid, own, style, worded
 from reconcile.reporting.text import markup, printable
 from reconcile.statistics.level_calls import TOO_CLOSE
