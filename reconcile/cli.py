@@ -17,7 +17,7 @@ import typer
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
-from reconcile.commands import sheet_commands
+from reconcile.commands import settings_commands, sheet_commands
 from reconcile.commands.options import (
     DONE,
     FINDINGS,
@@ -52,6 +52,7 @@ Shown = Annotated[
 
 COULD_NOT_RUN = 2
 
+settings_commands.register(app)
 sheet_commands.register(app)
 
 

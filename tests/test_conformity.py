@@ -36,6 +36,7 @@ from reconcile.base.grades import (
     SpecimenConformity,
 )
 from reconcile.figures.evaluation import LabError
+from reconcile.intake.settings_listed import setting_lines
 from reconcile.judgement import conformity, factor_life, specimen_results
 from reconcile.reporting import words
 from reconcile.reporting.document import conformity as conformity_pages
@@ -310,7 +311,7 @@ def test_a_month_with_limits_writes_section_sheet_and_table(site: Path) -> None:
 def _settings(site: Path) -> list:
     from reconcile.intake import workspace
 
-    return list(workspace.setting_lines(workspace.load_workspace(site).settings))
+    return list(setting_lines(workspace.load_workspace(site).settings))
 
 
 def test_nothing_says_fit_for_service_but_to_deny_it(site: Path) -> None:

@@ -14,7 +14,7 @@ from reconcile import cli
 from reconcile.base.settings import Part, Settings, TableSettings
 from reconcile.intake import vocabulary
 from reconcile.intake.facts import NORMAL_WORDS
-from reconcile.intake.workspace import setting_lines
+from reconcile.intake.settings_listed import setting_lines
 from reconcile.reporting.document import contents
 from reconcile.store.database import ROW_TABLES
 from tests.pairs import settings

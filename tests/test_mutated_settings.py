@@ -9,6 +9,7 @@ import pytest
 
 from reconcile.base.errors import ReconcileError
 from reconcile.intake import workspace as ws
+from reconcile.intake.settings_listed import setting_lines
 from reconcile.run import pipeline
 from reconcile.store.database import Store
 from tests import small
@@ -34,7 +35,7 @@ def outcome_of(site: Path, content: bytes, steps: int, seen: set[str]) -> str:
     (site / "reconcile.toml").write_bytes(content)
     try:
         workspace = ws.load_workspace(site)
-        ws.setting_lines(workspace.settings)
+        setting_lines(workspace.settings)
         mark = ws.settings_hash(workspace.settings)
         if steps == 0 or mark in seen:
             return ""

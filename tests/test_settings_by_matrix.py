@@ -12,7 +12,7 @@ from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model import Ask, Outcome, Stratum
 from reconcile.base.settings import Settings, TableSettings
 from reconcile.figures import evaluation
-from reconcile.intake import workspace as ws
+from reconcile.intake.settings_listed import setting_lines
 from reconcile.judgement import requirements
 
 pytestmark = pytest.mark.usefixtures("data_alone")
@@ -79,7 +79,7 @@ def test_a_matrix_may_be_called_precious_by_itself() -> None:
 
 
 def test_the_report_prints_what_holds_in_each_matrix() -> None:
-    lines = {line.name: line.value for line in ws.setting_lines(settings())}
+    lines = {line.name: line.value for line in setting_lines(settings())}
     assert lines["element.Cu.matrix.rock"] == "unit %; cut-off 0.5 %; margin 0.05"
     assert lines["element.Cu.matrix.bronze"] == "no decision level; precious True"
     assert "more than 102 % are refused, but kept and told for LIBS" in lines["table 1"]

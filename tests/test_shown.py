@@ -108,6 +108,7 @@ COMMANDS = {
     "start": (lambda site: [str(site.parent / f"new{NASTY}")], True),
     "check": (lambda site: [PERIOD, str(site)], True),
     "run": (lambda site: [PERIOD, str(site)], True),
+    "settings": (lambda site: [str(site), "--show"], True),
     "story": (lambda site: [IDS["S001"], str(site)], True),
     "form": (lambda site: [f"D{NASTY}1", str(site)], False),
     "labels": (lambda site: [str(site), "--sample", f"X{NASTY}"], False),

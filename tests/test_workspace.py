@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from reconcile.base.errors import ReconcileError
 from reconcile.base.settings import Settings
 from reconcile.intake import workspace as ws
+from reconcile.intake.settings_listed import setting_lines
 
 SMALL = """
 [[table]]
@@ -173,7 +174,7 @@ def test_comments_and_the_output_folder_do_not_change_the_settings_hash(tmp_path
 
 def test_every_threshold_is_printed_with_its_meaning(tmp_path: Path) -> None:
     settings = ws.load_workspace(write(tmp_path, SMALL)).settings
-    lines = {line.name: line for line in ws.setting_lines(settings)}
+    lines = {line.name: line for line in setting_lines(settings)}
     for name in type(settings.thresholds).model_fields:
         assert lines[f"thresholds.{name}"].meaning
 

@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from reconcile.base import patterns
+from reconcile.base.nearest import meant
 from reconcile.base.quantities import ELEMENTS, display_factor
 
 
@@ -135,7 +136,8 @@ class WorkspaceSettings(Part):
     def _known_zone(cls, value: str) -> str:
         if value not in _zones():
             raise ValueError(
-                f"'{value}' is not a known time zone; write a name such as 'Africa/Accra' or 'UTC'"
+                f"'{value}' is not a known time zone{meant(value, _zones())}; write a name such as "
+                "'Africa/Accra' or 'UTC'"
             )
         return value
 

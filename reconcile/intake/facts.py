@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 import schemas
 from reconcile.base.errors import ReconcileError
+from reconcile.base.nearest import meant
 from reconcile.base.part_roles import BASE_METAL, HEAT_AFFECTED, OTHER_ROLE, WELD_METAL
 from reconcile.base.settings import IdRule, TableSettings
 from reconcile.intake.blocks import Block
@@ -315,24 +316,28 @@ def may_be_fixed(kind: str) -> tuple[str, ...]:
     return tuple(f for f in FACTS[kind] if f != "row") + ((BLANK_MASS,) * (kind == "lab"))
 
 
-def faults_of_settings(table: TableSettings, zone: str) -> list[tuple[str, str, str | float]]:
+def faults_of_settings(
+    table: TableSettings, zone: str
+) -> list[tuple[tuple[str, str], str, str | float]]:
     """What no file of this table could meet: the place in its settings, why, what was found.
 
     Told once, when the settings are loaded; row by row it would look like faults of the rows.
     """
     if table.kind not in FACTS:
         return []
-    found: list[tuple[str, str, str | float]] = []
+    found: list[tuple[tuple[str, str], str, str | float]] = []
     for name, value in table.fixed.items():
         why = _no_row_may_hold(table, name, value, zone)
         if why:
-            found.append((f"fixed.{name}", why, value))
+            found.append((("fixed", name), why, value))
     known = facts_of(table.kind)
     for heading, rule in table.columns.items():
         means = (rule if isinstance(rule, str) else rule.means).strip()
-        if means not in {"value", "error", "limit", "ignore", "ignored", *known}:
-            why = "no known meaning; use value, error, limit, ignore or one of: " + ", ".join(known)
-            found.append((f'columns."{heading}"', why, means))
+        roles = ("value", "error", "limit", "ignore", "ignored")
+        if means not in {*roles, *known}:
+            why = f"no known meaning{meant(means, (*roles, *known))}; use value, error, limit, "
+            why += "ignore or one of: " + ", ".join(known)
+            found.append((("columns", heading), why, means))
     return found
 
 
@@ -344,8 +349,9 @@ _OLD_PLACEHOLDERS = {"instrument": "serial number", "calibration": "name and ver
 def _no_row_may_hold(table: TableSettings, name: str, value: str | float, zone: str) -> str:
     """Why a fact can't hold for any row of a table; '' where it can."""
     if name not in may_be_fixed(table.kind):
-        return f"no fact of a {table.kind} table; use one of: " + ", ".join(
-            may_be_fixed(table.kind)
+        allowed = may_be_fixed(table.kind)
+        return f"no fact of a {table.kind} table{meant(name, allowed)}; use one of: " + ", ".join(
+            allowed
         )
     text = plain(str(value))
     if _PLACEHOLDER.fullmatch(text) or text == _OLD_PLACEHOLDERS.get(name):

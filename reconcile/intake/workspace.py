@@ -7,28 +7,31 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib import resources
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import SettingLine
 from reconcile.base.regular import open_regular, readable_name
 from reconcile.base.settings import Settings, TableSettings
+from reconcile.base.settings_schema import SCHEMA_FILE, schema_text
 from reconcile.base.unanswered import open_questions
 from reconcile.base.writing import write_whole
 from reconcile.intake.facts import faults_of_settings
+from reconcile.intake.settings_faults import faults_told, line_of
+from reconcile.intake.toml_lines import lines_of
 
 SETTINGS_FILE = "reconcile.toml"
-NOT_GIVEN = "not given"  # how a setting without a value is written
 _MOST_SETTINGS_BYTES = 4 << 20
-_MOST_SHOWN, _MOST_MESSAGE = 80, 500  # characters of a message
-_MOST_ERRORS = 30  # told at once
+_MEND = (
+    "Mend the settings named above; 'reconcile settings --schema' lets an editor help, "
+    "'reconcile start' writes a commented example."
+)
 _MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 _EACH_PERIOD = re.compile(r"\*?\{period\}\*?")
 _LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
@@ -89,35 +92,49 @@ class Workspace:
         return self.settings.table[index]
 
 
+def settings_file(folder: Path) -> Path:
+    """The settings of a folder, or the file itself; raises ReconcileError where there is none."""
+    path = folder / SETTINGS_FILE if folder.is_dir() else folder
+    if path.is_file() and path.name.endswith(".toml"):
+        return path
+    raise ReconcileError(
+        f"No {SETTINGS_FILE} in {folder}.",
+        "Make a workspace with 'reconcile start FOLDER', or name the folder that has one.",
+    )
+
+
+def text_of_settings(folder: Path) -> str:
+    """The text of the settings of a folder. Raises ReconcileError where it can't be read."""
+    path = settings_file(folder)
+    try:
+        with open_regular(path) as stream:
+            content = stream.read(_MOST_SETTINGS_BYTES + 1)
+    except OSError as error:
+        raise ReconcileError(
+            f"{path.name} can't be read: {error.strerror or error}.", "Check its permissions."
+        ) from error
+    if len(content) > _MOST_SETTINGS_BYTES:
+        raise ReconcileError(
+            f"{path.name} is larger than {_MOST_SETTINGS_BYTES >> 20} MiB.", "Shorten it."
+        )
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ReconcileError(
+            f"{path.name} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8."
+        ) from error
+
+
 def load_workspace(folder: Path) -> Workspace:
     """Read and check ``reconcile.toml``.
 
     Raises ReconcileError naming the place in the file and what was expected there.
     """
-    path = folder / SETTINGS_FILE if folder.is_dir() else folder
-    if path.is_file() and path.name.endswith(".toml"):
-        folder = path.parent
-    else:
-        raise ReconcileError(
-            f"No {SETTINGS_FILE} in {folder}.",
-            "Make a workspace with 'reconcile start FOLDER', or name the folder that has one.",
-        )
+    path = settings_file(folder)
+    folder = path.parent
     try:
-        with open_regular(path) as stream:
-            content = stream.read(_MOST_SETTINGS_BYTES + 1)
-        if len(content) > _MOST_SETTINGS_BYTES:
-            raise ReconcileError(
-                f"{path.name} is larger than {_MOST_SETTINGS_BYTES >> 20} MiB.", "Shorten it."
-            )
-        raw = tomllib.loads(content.decode("utf-8-sig"))
-    except OSError as error:
-        raise ReconcileError(
-            f"{path.name} can't be read: {error.strerror or error}.", "Check its permissions."
-        ) from error
-    except UnicodeDecodeError as error:
-        raise ReconcileError(
-            f"{path.name} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8."
-        ) from error
+        text = text_of_settings(path)
+        raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ReconcileError(
             f"{path.name} can't be read: {error}.", "Mend that line; strings need quotes."
@@ -138,24 +155,28 @@ def load_workspace(folder: Path) -> Workspace:
     try:
         settings = Settings.model_validate(raw)
     except ValidationError as error:
-        beyond = error.error_count() - _MOST_ERRORS
-        more = [f"  - and {beyond} more"] if beyond > 0 else []
+        count = error.error_count()
         raise ReconcileError(
-            f"{path.name} has {error.error_count()} "
-            f"{'entry' if error.error_count() == 1 else 'entries'} that can't stand:\n"
-            + "\n".join([_plain(item) for item in error.errors()[:_MOST_ERRORS]] + more),
-            "Mend the settings named above; 'reconcile start' writes a commented example.",
+            f"{path.name} has {count} {'entry' if count == 1 else 'entries'} that can't stand:\n"
+            + "\n".join(faults_told(error, lines_of(text))),
+            _MEND,
         ) from error
     faults = [
-        f"  - table.{number}.{where}: {why} (found {found!r})"
-        for number, table in enumerate(settings.table, 1)
+        (number, where, f"{why} (found {found!r})")
+        for number, table in enumerate(settings.table)
         for where, why, found in faults_of_settings(table, settings.workspace.time_zone)
     ]
     if faults:
+        lines = lines_of(text)
         raise ReconcileError(
             f"{path.name} has {len(faults)} {'entry' if len(faults) == 1 else 'entries'} that "
-            "no file can meet:\n" + "\n".join(faults),
-            "Mend the settings named above; entries of [[table]] are counted from 1.",
+            "no file can meet:\n"
+            + "\n".join(
+                f"  - {line_of(('table', number, *where), lines)}table.{number + 1}."
+                f"{_shown_place(where)}: {why}"
+                for number, where, why in faults
+            ),
+            f"{_MEND} Entries of [[table]] are counted from 1.",
         )
     whole = folder.resolve()
     if readable_name(str(whole)) != str(whole):
@@ -166,23 +187,10 @@ def load_workspace(folder: Path) -> Workspace:
     return Workspace(whole, settings)
 
 
-def _plain(item: object) -> str:
-    assert isinstance(item, dict)
-    place = ".".join(str(part + 1) if isinstance(part, int) else part for part in item["loc"])
-    place = place if len(place) <= _MOST_SHOWN else f"{place[:_MOST_SHOWN]}…"
-    found = item.get("input")
-    text = str(item["msg"]).removeprefix("Value error, ")
-    if item["type"] == "extra_forbidden":
-        text = "this name is not known here (a typo?)"
-    elif item["type"] == "missing":
-        return f"  - {place}: this setting is required"
-    shown = ""
-    if isinstance(found, str | int | float | bool):
-        # the digits of a number of 5,000 can't even be printed
-        digits = isinstance(found, int) and found.bit_length() > 1000
-        words = "a number of very many digits" if digits else repr(found)
-        shown = f" (found {words if len(words) <= _MOST_SHOWN else words[:_MOST_SHOWN] + '…'})"
-    return f"  - {place or 'the file'}: {text[:_MOST_MESSAGE]}{shown}"
+def _shown_place(where: Sequence[str]) -> str:
+    """A place in a [[table]]; a heading stands in quotation marks."""
+    first, *names = where
+    return ".".join([first, *(f'"{n}"' if first == "columns" else n for n in names)])
 
 
 def check_period(workspace: Workspace, period: str) -> str:
@@ -289,93 +297,6 @@ def settings_hash(settings: Settings) -> str:
     ).hexdigest()
 
 
-def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
-    """Every setting with its value and meaning, as the report prints them."""
-    lines: list[SettingLine] = []
-    parts = ["workspace", "report", "thresholds", "errors", "lab", "pairs", "evidence"]
-    if any(table.kind == "specification limits" for table in settings.table):
-        parts.append("conformity")
-    for part in parts:
-        lines.extend(_lines_of(getattr(settings, part), part))
-    for symbol, element in settings.element.items():
-        lines.append(
-            SettingLine(
-                f"element.{symbol}",
-                "; ".join(
-                    [f"unit {element.unit}"]
-                    + [f"{level.name} {level.value:g} {element.unit}" for level in element.levels]
-                    + ([f"margin {element.margin:g}"] if element.margin else [])
-                ),
-                "unit for the reader and decision levels",
-            )
-        )
-        lines.extend(
-            SettingLine(
-                f"element.{symbol}.matrix.{matrix}",
-                "; ".join(
-                    [f"unit {own.unit}"] * bool(own.unit)
-                    + [
-                        f"{level.name} {level.value:g} {own.unit or element.unit}"
-                        for level in own.levels or ()
-                    ]
-                    + ["no decision level"] * (own.levels == ())
-                    + ([f"margin {own.margin:g}"] if own.margin else [])
-                    + [f"precious {own.precious}"] * (own.precious is not None)
-                ),
-                "what holds otherwise for this element in this matrix",
-            )
-            for matrix, own in element.matrix.items()
-        )
-    if settings.pool:
-        lines.append(
-            SettingLine("pool", ", ".join(settings.pool), "facts that do not divide strata")
-        )
-    lines.extend(
-        SettingLine(f"leave_out.{key}", why, "left out by a person's entry")
-        for key, why in settings.leave_out.items()
-    )
-    for number, table in enumerate(settings.table, 1):
-        fixed = "; ".join(f"{key} = {value}" for key, value in table.fixed.items())
-        text = f"{table.kind}: {', '.join(table.files)}" + (f" ({fixed})" if fixed else "")
-        if table.kind in ("field", "lab"):
-            text += f"; rows that add up to more than {table.largest_sum_pct:g} % are "
-            text += {
-                "": "refused, but kept and told for LIBS",
-                "refuse": "refused",
-                "tell": "kept and told",
-            }[table.above_largest_sum]
-            if table.kind == "field" and table.mean_above_largest_sum == "keep out":
-                text += "; samples whose mean adds up to more are kept out"
-        if table.final_line_end == "absent":
-            text += "; the last line of a file has no line end and is whole"
-        if table.recalculate_to_dry:
-            text += "; moist rows are recalculated to the dry basis by their stated moisture"
-        lines.append(SettingLine(f"table {number}", text, "files and what holds for every row"))
-    return tuple(lines)
-
-
-def _lines_of(part: BaseModel, prefix: str) -> Iterator[SettingLine]:
-    for name, info in type(part).model_fields.items():
-        if name == "output":
-            continue
-        value = getattr(part, name)
-        if isinstance(value, tuple):
-            value = ", ".join(map(_stated, value))
-        text = NOT_GIVEN if value in (None, "") else f"{value:g}" if _number(value) else str(value)
-        yield SettingLine(f"{prefix}.{name}", text, info.description or "")
-
-
-def _stated(value: object) -> str:
-    """One of several values; of a part of the settings what is stated of it."""
-    if isinstance(value, BaseModel):
-        return " ".join(str(v) for v in value.model_dump().values() if v not in (None, ""))
-    return str(value)
-
-
-def _number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
 def is_month(period: str) -> bool:
     """True for a period such as 2026-10, False for a label of another kind."""
     return bool(_MONTH.fullmatch(period))
@@ -407,4 +328,12 @@ def write_template(folder: Path) -> Path:
         (folder / name).mkdir(exist_ok=True)
     text = resources.files("reconcile.intake").joinpath("template.toml").read_text(encoding="utf-8")
     write_whole(target, text.encode(), new=True)
+    write_schema(folder)
+    return target
+
+
+def write_schema(folder: Path) -> Path:
+    """Write the JSON schema of the settings beside them, over an earlier one."""
+    target = (folder if folder.is_dir() else folder.parent) / SCHEMA_FILE
+    write_whole(target, schema_text())
     return target

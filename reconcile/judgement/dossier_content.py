@@ -30,6 +30,7 @@ from reconcile.base.model import (
 )
 from reconcile.base.spreadsheet import csv_text
 from reconcile.intake import workspace as ws
+from reconcile.intake.settings_listed import NOT_GIVEN
 from reconcile.judgement import criterion_words, factor_life, factor_proposal, scoring
 from reconcile.judgement.criterion_words import Written
 from reconcile.releases import anchors, history, release
@@ -109,7 +110,7 @@ class Dossier:
     def setting(self, name: str) -> str:
         """A setting as the release kept it; '' where it was not given."""
         value = str(self.manifest["settings"].get(name, ""))
-        return "" if value == ws.NOT_GIVEN else value
+        return "" if value == NOT_GIVEN else value
 
     @property
     def release_id(self) -> str:
@@ -150,7 +151,7 @@ def read(
     settings = found.manifest["settings"]
     reader = str(settings.get("report.prepared_for", ""))
     return Dossier(
-        client or ("" if reader == ws.NOT_GIVEN else reader), period, found.manifest,
+        client or ("" if reader == NOT_GIVEN else reader), period, found.manifest,
         ws.sha256_of(found.folder / release.MANIFEST), strata,
         _found_since(workspace, period, found, strata),
     )  # fmt: skip

@@ -27,6 +27,7 @@ from reconcile.base.model import (
     Reconciliation,
 )
 from reconcile.intake import workspace as ws
+from reconcile.intake.settings_listed import NOT_GIVEN
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import anchors, persons, record, release, signing
 from reconcile.releases.signing import Key
@@ -446,7 +447,7 @@ def _other_authors(workspace: Workspace, life: Life) -> tuple[str, ...]:
             author = str(content["settings"]["report.prepared_by"])
         except (OSError, ValueError, KeyError, TypeError):
             continue  # what is wrong with a manifest is told by 'verify'
-        if author != ws.NOT_GIVEN and author not in (life.author, *found):
+        if author != NOT_GIVEN and author not in (life.author, *found):
             found.append(author)
     return tuple(found)
 

@@ -23,6 +23,7 @@ from reconcile.base.model import (
 )
 from reconcile.evidence import custody
 from reconcile.intake import workspace as ws
+from reconcile.intake.settings_listed import setting_lines
 from reconcile.judgement import factor_life, scoring
 from reconcile.pairs import account, filing, superseded
 from reconcile.pairs.clusters import REPEAT_OF
@@ -69,7 +70,7 @@ def write_the_release(run: Run) -> Run:
             f"{', '.join(altered)}.",
             "Restore the files from the copy that was sent out; nothing was written.",
         )
-    lines = ws.setting_lines(settings)
+    lines = setting_lines(settings)
     revision = earlier.revision + (0 if same else 1) if earlier else 1
     lines_before, head = len(before.entries), before.head
     release_id = f"{run.period}-r{revision}-{_bound(mark, head)}"
