@@ -9,7 +9,7 @@ from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.writing import write_whole
-from reconcile.intake.workspace import SETTINGS_FILE
+from reconcile.intake.workspace import SETTINGS_FILE, write_schema
 from reconcile.proposing import answering
 from reconcile.proposing.proposal import Proposal, Table, patterns_of, propose
 from reconcile.proposing.questions import Ask, Question
@@ -68,6 +68,7 @@ def start_from(
     text, asked = as_toml(proposal, folder)
     site.mkdir(parents=True, exist_ok=True)
     write_whole(target, text.encode(), new=True)
+    write_schema(site)
     return Started(target, proposal, asked, copied)
 
 

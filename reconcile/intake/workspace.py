@@ -144,7 +144,7 @@ def load_workspace(folder: Path) -> Workspace:
             f"{path.name} can't be read: a number is too long, or brackets are nested too deeply.",
             "Mend that entry; 'reconcile start' writes a commented example.",
         ) from error
-    if opened := open_questions(raw, content.decode("utf-8-sig")):
+    if opened := open_questions(raw, text):
         raise ReconcileError(
             f"{path.name} holds {len(opened)} "
             f"{'question' if len(opened) == 1 else 'questions'} that nobody has answered:\n"
