@@ -37,10 +37,7 @@ if TYPE_CHECKING:
     from reconcile.run.pipeline import RunOutcome
 
 app = typer.Typer(
-    help="Say how far handheld LIBS and portable XRF results can be trusted against the "
-    "laboratory's, correct what can be corrected, and keep the proof.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
@@ -54,6 +51,27 @@ COULD_NOT_RUN = 2
 
 settings_commands.register(app)
 sheet_commands.register(app)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        import reconcile
+
+        say(f"reconcile {reconcile.__version__}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="show the version"),
+    ] = False,
+) -> None:
+    """Say how far handheld LIBS and portable XRF results can be trusted against the laboratory's.
+
+    Correct what can be corrected, and keep the proof.
+    """
 
 
 def main() -> None:

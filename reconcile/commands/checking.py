@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import count
@@ -48,7 +49,7 @@ class CheckReport:
 
 
 def check(
-    folder: Path,
+    folder: str | os.PathLike[str],
     period: str,
     tell: Callable[[str], None] = lambda text: None,
     step_started: Callable[[int, str], None] = lambda number, name: None,

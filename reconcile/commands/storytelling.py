@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 from collections import Counter
 from dataclasses import astuple, dataclass
-from pathlib import Path
 from typing import Any
 
 from reconcile.base import provenance
@@ -58,7 +58,7 @@ class Story:
     told: tuple[Finding, ...] = ()  # of store and archive
 
 
-def story_of(folder: Path, sample_id: str) -> Story:
+def story_of(folder: str | os.PathLike[str], sample_id: str) -> Story:
     """Gather custody events, readings, determinations, exclusions and releases of a sample.
 
     Raises ReconcileError where nothing of that id was ever read.

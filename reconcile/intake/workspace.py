@@ -125,13 +125,12 @@ def text_of_settings(folder: Path) -> str:
         ) from error
 
 
-def load_workspace(folder: Path) -> Workspace:
-    """Read and check ``reconcile.toml``.
+def load_workspace(folder: str | os.PathLike[str]) -> Workspace:
+    """Read and check the ``reconcile.toml`` of a folder.
 
     Raises ReconcileError naming the place in the file and what was expected there.
     """
-    path = settings_file(folder)
-    folder = path.parent
+    path = settings_file(Path(folder))
     try:
         text = text_of_settings(path)
         raw = tomllib.loads(text)
@@ -178,7 +177,7 @@ def load_workspace(folder: Path) -> Workspace:
             ),
             f"{_MEND} Entries of [[table]] are counted from 1.",
         )
-    whole = folder.resolve()
+    whole = path.parent.resolve()
     if readable_name(str(whole)) != str(whole):
         raise ReconcileError(
             f"The name of the folder {readable_name(str(whole))} is not UTF-8.",

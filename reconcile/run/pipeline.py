@@ -7,8 +7,8 @@ transaction or none, and may be repeated.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
-from pathlib import Path
 
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
@@ -67,7 +67,7 @@ def begin(workspace: Workspace, period: str, store: Store, tell: Tell = silent) 
 
 
 def run_period(
-    folder: Path,
+    folder: str | os.PathLike[str],
     period: str,
     *,
     tell: Tell = silent,
