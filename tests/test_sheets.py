@@ -7,6 +7,8 @@ import csv
 import io
 import json
 import random
+import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -31,6 +33,7 @@ from reconcile.reporting import words
 from reconcile.reporting.document import result_sheet
 from reconcile.reporting.render import sheet_files
 from tests.sizes import cases
+from tests.test_cli import reconcile as command
 from tests.test_factors import AT, build, copper
 
 pytestmark = pytest.mark.usefixtures("data_alone")
@@ -376,3 +379,22 @@ def test_a_killed_process_loses_no_sheet_and_issues_none_twice(site: Path) -> No
         ).findings
         == ()
     )
+
+
+def test_every_command_of_the_readme_runs_as_it_is_typed(site: Path) -> None:
+    text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    section = text.split("## Result sheets")[1].split("\n## ")[0]
+    (block,) = re.findall(r"```sh\n(.*?)```", section, re.DOTALL)
+    places = {"november.csv": str(site / "november.csv"), "my_site": str(site)}
+    run = []
+    for line in block.strip().splitlines():
+        words_of = [places.get(word, word) for word in shlex.split(line)]
+        assert words_of[0] == "reconcile"
+        code, output, errors = command(*words_of[1:])
+        assert code in (0, 1), f"{line}\n{output}{errors}"
+        run.append(words_of[1])
+    assert set(run) == {"issue", "signoff", "dispatch", "sheets", "recall"}
+    lives = sheet_life.of_workspace(ws.load_workspace(site)).values()
+    assert [(x.name, x.state) for x in lives] == [
+        ("RS-0001 r1", "withdrawn"),
+    ]

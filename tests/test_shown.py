@@ -17,7 +17,7 @@ from reconcile import cli
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
-from reconcile.commands import demonstration, terminal
+from reconcile.commands import demonstration, issuing, terminal
 from reconcile.judgement import factor_life
 from tests import small
 
@@ -102,6 +102,21 @@ def factor(site: Path) -> str:
     return factor_life.listed(site)[0][0].factor.factor_id
 
 
+def november(site: Path) -> Path:
+    """A table of samples that were read in the field only, with hostile ids and lots."""
+    path = site / f"nov{CLEAR if os.name == 'posix' else ''}.csv"
+    lines = ["sample_id,reading_no,measured_at,group,operator,Cu (mg/kg)"]
+    lines += [f"N{NASTY},{k},2026-11-05 0{k}:00,l{NASTY},o{NASTY},250" for k in (1, 2)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def with_sheet(site: Path) -> Path:
+    issuing.issue(site, november(site), f"Ana{NASTY} Lima", "2026-12-01T10:00Z")
+    return site
+
+
+ACTING = ["--by", f"Ben{NASTY} Osei", "--at", "2026-12-02T10:00Z"]
 #: The words after 'reconcile' for every command, and whether hostile text is among what it tells.
 COMMANDS = {
     "demo": (lambda site: [], True),
@@ -131,6 +146,14 @@ COMMANDS = {
     "dossier": (lambda site: [PERIOD, str(site), "--client", f"c{NASTY}", "--to",
                               str(site / f"d{CLEAR}.pdf")], True),
     "plan": (lambda site: [PERIOD, str(site)], True),
+    "issue": (lambda site: [str(november(site)), str(site), *ACTING], True),
+    "sheets": (lambda site: [str(with_sheet(site))], True),
+    "signoff": (lambda site: ["RS-0001", str(with_sheet(site)), "--as", "checked", "--role",
+                              f"r{NASTY}", "--text", f"t{NASTY}", *ACTING], True),
+    "recall": (lambda site: ["RS-0001", str(with_sheet(site)), "--reason", f"r{NASTY}",
+                             *ACTING], True),
+    "dispatch": (lambda site: ["RS-0001", str(with_sheet(site)), "--dispatch", f"D{NASTY}",
+                               *ACTING], True),
     "verify": (lambda site: [str(site)], True),
     "selftest": (lambda site: ["--studies", "2"], False),
     "schedule": (lambda site: [str(site), "--once", PERIOD], True),
