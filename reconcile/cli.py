@@ -124,17 +124,18 @@ def demo(
     ] = None,
     show: Shown = None,
 ) -> None:
-    """Run the invented example, six months; the last one is shown whole."""
+    """Run the invented example: six months, and a sheet of field-only samples."""
     from reconcile.commands import demonstration
 
     folder, periods = demonstration.prepare(output)
     outcomes = [_walk(folder, period) for period in periods]
-    from reconcile.commands import terminal
+    from reconcile.commands import sheet_terminal, terminal
 
     for outcome in outcomes[:-1]:
         terminal.show_in_brief(outcome)
     terminal.show_outcome(outcomes[-1], show or ())
     terminal.show_paths(outcomes)
+    sheet_terminal.show_example((output or Path("out/demo")) / "field_only")
     # The example is made of trouble: its findings are what it is there to show.
     raise typer.Exit(DONE)
 

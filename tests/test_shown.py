@@ -17,7 +17,7 @@ from reconcile import cli
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
-from reconcile.commands import demonstration, issuing, terminal
+from reconcile.commands import demonstration, issuing, sheet_terminal, terminal
 from reconcile.judgement import factor_life
 from tests import small
 
@@ -182,6 +182,7 @@ def test_no_command_sends_escape_sequences_of_files_or_settings(
 ) -> None:
     if command == "demo":  # the example is our own: another one in its place
         monkeypatch.setattr(demonstration, "prepare", lambda output: (site, (PERIOD,)))
+        monkeypatch.setattr(sheet_terminal, "show_example", lambda folder: None)
     if command == "schedule":  # its flow is tried below
         from flows import monthly
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+import shutil
 from pathlib import Path
 
 from reconcile.base.shown import open_console, safe
+from reconcile.commands import field_only_example as example
 from reconcile.commands import terminal
 from reconcile.commands.issuing import Done, Issued
 from reconcile.commands.printing import row as _row
@@ -69,7 +71,7 @@ def show_done(folder: Path, done: Done) -> None:
     terminal.show_act(folder)
 
 
-def show_touched(folder: Path, factor_id: str = "") -> bool:
+def show_touched(folder: Path, factor_id: str = "", most: int = _MOST_ROWS) -> bool:
     """Each sheet and sample that comes out otherwise now; of one factor's where it is named."""
     workspace = ws.load_workspace(folder)
     touches = recall.of_workspace(workspace, anchors.whole_record(workspace), None, factor_id)
@@ -78,19 +80,20 @@ def show_touched(folder: Path, factor_id: str = "") -> bool:
     console = open_console()
     shown = _table(
         "Samples of result sheets that come out otherwise now", "sheet", "state", "sample",
-        "element", "value", "now", "level", "call", "now", "since",
+        "element", "value", "now", "level", "call", "now",
     )  # fmt: skip
-    for t in touches[:_MOST_ROWS]:
+    for t in touches[:most]:
         before, now = (
             numbers.show(x * t.per_mg_kg, t.unit) if math.isfinite(x) else numbers.NONE
             for x in (t.value_before, t.value_now)
         )
         calls = (words.CALL_WORDS[c] if t.level else "" for c in (t.call_before, t.call_now))
-        since = "; ".join(f"{cause}: {what}" for cause, what in t.causes)
-        _row(shown, t.sheet, t.state, t.sample_id, t.element, before, now, t.level, *calls, since)
+        _row(shown, t.sheet, t.state, t.sample_id, t.element, before, now, t.level, *calls)
     console.print(shown)
-    if (left := len(touches) - _MOST_ROWS) > 0:
+    if (left := len(touches) - most) > 0:
         console.print(safe(f"and {left} more"))
+    for cause, what in dict.fromkeys(each for t in touches for each in t.causes):
+        console.print(safe(f"Since: {cause}, {what}."))
     names = ", ".join(dict.fromkeys(t.sheet for t in touches))
     console.print(
         safe(
@@ -130,3 +133,36 @@ def show_sheets(folder: Path) -> bool:
         for s in sheet_scores.score(life, sheet, answers):
             console.print(safe(f"{s.sheet}: {sheet_scores.in_words(s)}."))
     return show_touched(folder)
+
+
+def show_example(folder: Path) -> None:
+    """The end of the example: a sheet of field-only samples, its score, and its recall."""
+    console = open_console()
+    if not example.may_act():
+        console.print(
+            safe("The example's sheet was not made: its invented acts lie in the future of this "
+                 "machine's clock.")
+        )  # fmt: skip
+        return
+    shutil.rmtree(folder, ignore_errors=True)
+    console.print(safe(f"Samples that were read in the field only ({folder}, invented):"))
+    example.walk(folder, lambda step: _example_step(folder, step))
+
+
+def _example_step(folder: Path, step: str) -> None:
+    console = open_console()
+    if step == "withdrawn":
+        console.print(safe("The window was cracked: the factor is withdrawn."))
+        show_touched(folder, most=8)
+        return
+    workspace = ws.load_workspace(folder)
+    reading = anchors.whole_record(workspace)
+    ((life, sheet),) = recall.standing(workspace, reading)
+    if step == "issued":
+        place = sheet_life.folder_of(workspace, life.number, life.revision)
+        show_issued(Issued(sheet, place, True))
+        return
+    newest = recall.present(workspace, reading).newest
+    answers = sheet_scores.answers_of_months(sheet, newest, {})
+    for s in sheet_scores.score(life, sheet, answers):
+        console.print(safe(f"The laboratory has answered. {sheet_scores.in_words(s)}."))

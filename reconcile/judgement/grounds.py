@@ -18,7 +18,7 @@ from scipy import special
 
 from reconcile.base import strata
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import ACCEPTED, Ask, CorrectionFactor, Outcome, Stratum
+from reconcile.base.model import ACCEPTED, Ask, CorrectionFactor, Further, Outcome, Stratum
 from reconcile.base.quantities import display_factor
 from reconcile.base.settings import Settings
 from reconcile.base.spreadsheet import csv_text
@@ -101,7 +101,7 @@ def of_release(newest: release.Earlier) -> list[Ground]:
             ground_of(
                 strata.from_plain(entry["stratum"]), str(content["release_id"]),
                 str(content["period"]), entry["verdict"],
-                entry["difference_scale"] == "log ratio", of_it, doubted,
+                entry["difference_scale"] == "log ratio", of_it, _errors(entry), doubted,
             )
         )  # fmt: skip
     return found
@@ -109,16 +109,31 @@ def of_release(newest: release.Earlier) -> list[Ground]:
 
 def ground_of(
     stratum: Stratum, release_id: str, period: str, verdict: Mapping[str, Any], relative: bool,
-    pairs: pd.DataFrame, doubted: tuple[str, ...] = (),
+    pairs: pd.DataFrame, lab: tuple[float, bool] = (0.0, True), doubted: tuple[str, ...] = (),
 ) -> Ground:  # fmt: skip
-    """The ground that a verdict gives, as plain values; ``pairs``: the used ones."""
+    """The ground that a verdict gives, as plain values; ``pairs``: the used ones.
+
+    ``lab``: lower bound of the laboratory's error variance, and whether it is relative.
+    """
     accepted, criteria = verdict["decision"] == ACCEPTED, verdict["criteria"]
     return Ground(
         stratum, release_id, period, verdict["decision"], _number(verdict["range_low"]),
         _number(verdict["range_high"]), verdict["valid_until"],
         _scatter(stratum, criteria, pairs, relative, verdict) if accepted else None,
-        _biases(criteria) if accepted else (), doubted,
+        _biases(criteria) if accepted else (), doubted, *lab,
     )  # fmt: skip
+
+
+def _errors(entry: Mapping[str, Any]) -> tuple[float, bool]:
+    """The lower bound of the laboratory's error variance by the error model of a stratum."""
+    for detail in entry["details"]:
+        if detail["name"] == Further.ERROR_MODEL.name and detail["result"] is not None:
+            low = detail["result"]["lab"]["low"]
+            return (0.0 if low is None else float(low)), detail["result"]["shape"] == _RELATIVE
+    return 0.0, True
+
+
+_RELATIVE = "proportional"  # shape of an error model whose variances are relative
 
 
 def _number(value: Any) -> float:

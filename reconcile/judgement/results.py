@@ -66,6 +66,10 @@ class Ground:
     #: Level in mg/kg, bias found there and its standard uncertainty, as fractions.
     biases: tuple[tuple[float, float, float], ...] = ()
     doubted: tuple[str, ...] = ()  # factors that this release says to withdraw
+    #: Lower bound of the laboratory's own error variance in the scatter of the pairs, relative or
+    #: (mg/kg)²; 0 where it is not known. A call speaks of contents: it is taken off.
+    lab_variance: float = 0.0
+    lab_relative: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,8 +289,10 @@ def _at(found: Result, at: AtLevel, factor: CorrectionFactor, ground: Ground) ->
         what = f"{ground.low:.6g} to {ground.high:.6g} mg/kg"
         return replace(at, reasons=(Reason(Why.LEVEL_OUTSIDE, what),))
     spots = np.array([float(found.mean.spots)])
-    u = float(factor_proposal.standard_uncertainty(factor, np.array([reading]), spots)[0])
-    u = math.hypot(u, own * at.level)
+    parts = factor_proposal.uncertainty_parts(factor, np.array([reading]), spots)
+    fit, between, of_spots = (float(part[0]) for part in parts)
+    lab = ground.lab_variance * (at.level**2 if ground.lab_relative else 1.0)
+    u = math.sqrt(fit + max(between - lab, 0.0) + of_spots + (own * at.level) ** 2)
     _, freedom = factor_proposal.remaining_bias(factor, np.array([at.level]))
     relative = factor.residual_relative
     call = level_call(

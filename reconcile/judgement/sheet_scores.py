@@ -164,8 +164,8 @@ def _scored(
 def in_words(s: LevelScore) -> str:
     """One score for a reader."""
     parts = [
-        f"{side.wrong} of {side.n} called {side.call} were not (at most {side.share.high:.0%}; "
-        f"promised: at most {side.rate:.0%} for each sample)"
+        f"{side.wrong} of {side.n} called {side.call} were wrong (interval {side.share.low:.0%} to "
+        f"{side.share.high:.0%}; promised: at most {side.rate:.0%} for each sample)"
         for side in s.sides
         if side.n
     ]

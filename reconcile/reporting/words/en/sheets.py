@@ -61,7 +61,8 @@ SHEET_RULE = (
 SHEET_UNCERTAINTY = (
     "± is the expanded uncertainty, k = 2, against one laboratory result of a split: it holds the "
     "spots that were read, what separates spots and split, the laboratory's own error, the factor, "
-    "and the spread between months."
+    "and the spread between months. A call speaks of the content: where the laboratory's own "
+    "error is known, it does not widen what is too close."
 )
 SHEET_GRADE_RULE = "Grades by {rule}, as release {release} judged them; composition only."
 SHEET_LOT = "Lot {lot}"
