@@ -26,6 +26,7 @@ Public names, loaded when first used:
 from __future__ import annotations
 
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reconcile.base.errors import ReconcileError
@@ -66,6 +67,12 @@ __all__ = [
     "story_of",
     "verdict_frame",
 ]
+
+# In the repository flows/ and schemas/ lie beside this package, in a wheel inside of it: either
+# way they are ours, whatever else is called so where the program runs.
+_here = Path(__file__).parent
+if not (_here / "schemas").is_dir():
+    __path__.append(str(_here.parent))
 
 _HOMES = {
     "CheckReport": "commands.checking",

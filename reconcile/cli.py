@@ -594,7 +594,10 @@ def schedule(
     """Serve the monthly flow to a standing server, or run it once."""
     os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
     os.environ.setdefault("DO_NOT_TRACK", "1")
-    from flows import monthly
+    if TYPE_CHECKING:
+        from flows import monthly
+    else:  # ours, whatever else has that name where the program runs
+        from reconcile.flows import monthly
 
     if once:
         needs_a_person = monthly.run_once(folder, once)

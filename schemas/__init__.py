@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from schemas import (
+from . import (
     alias,
     correction,
     custody_event,
@@ -17,7 +17,7 @@ from schemas import (
     sample,
     specification_limit,
 )
-from schemas.common import LARGEST_SUM_PCT, SUM_COLUMN, Failure, contract, run
+from .common import LARGEST_SUM_PCT, SUM_COLUMN, Failure, contract, run
 
 __all__ = ["SUM_COLUMN", "Failure", "fact_failures", "pair", "validate"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from schemas.common import LARGEST_SUM_PCT, Failure, between, check, column, contract, required, run
+from .common import LARGEST_SUM_PCT, Failure, between, check, column, contract, required, run
 
 SCHEMA = contract(
     {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from schemas.common import (
+from .common import (
     DUPLICATE_KINDS,
     LARGEST_SUM_PCT,
     MOISTURE_BASES,

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from reconcile.base.quantities import XRF_CANNOT
-from schemas.common import (
+
+from .common import (
     DUPLICATE_KINDS,
     LARGEST_SUM_PCT,
     MOISTURE_BASES,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from schemas.common import Failure, check, column, contract, one_of, required, run
+from .common import Failure, check, column, contract, one_of, required, run
 
 SCHEMA = contract(
     {

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from reconcile.base.quantities import ELEMENTS
-from schemas.common import (
+
+from .common import (
     LARGEST_SUM_PCT,
     WHOLE,
     Failure,

@@ -6,7 +6,8 @@ import pandas as pd
 
 from reconcile.base.formulas import parse
 from reconcile.base.quantities import ELEMENTS, parse_unit
-from schemas.common import LARGEST_SUM_PCT, Failure, check, column, contract, required, run, short
+
+from .common import LARGEST_SUM_PCT, Failure, check, column, contract, required, run, short
 
 
 def _is_mass_fraction(text: object) -> bool:

@@ -46,6 +46,9 @@ ROOMS = (
 LOOSE = {"__init__", "__main__", "cli"}
 
 
+_INSIDE = ("reconcile.flows", "reconcile.schemas")
+
+
 @cache
 def modules() -> dict[str, Path]:
     """Every module of the three packages by its dotted name."""
@@ -57,21 +60,33 @@ def modules() -> dict[str, Path]:
     return found
 
 
+def package_of(module: str) -> str:
+    """The package in which a module stands."""
+    return module.rpartition(".")[0]
+
+
 def room_of(module: str) -> str:
     """The room in which a module stands; '' for the library's face."""
     rooms = [r for r in ROOMS if module == r or module.startswith(f"{r}.")]
     return max(rooms, key=len, default="")
 
 
-def wanted(node: ast.AST, known: dict[str, Path]) -> Iterator[str]:
-    """What a statement imports of the project, both 'import x' and 'from x import y'."""
+def wanted(node: ast.AST, known: dict[str, Path], of: str = "") -> Iterator[str]:
+    """What a statement imports of the project, both 'import x' and 'from x import y'.
+
+    ``of``: the package in which it stands, for what it imports from beside itself. flows and
+    schemas lie beside reconcile here and inside it in a wheel: either name means them.
+    """
     if isinstance(node, ast.Import):
         for alias in node.names:
             if alias.name in known:
                 yield alias.name
     elif isinstance(node, ast.ImportFrom):
         for alias in node.names:
-            for name in (f"{node.module}.{alias.name}", str(node.module)):
+            module = ".".join(p for p in (of if node.level else "", node.module) if p)
+            for name in (f"{module}.{alias.name}", module):
+                if name.startswith(_INSIDE):
+                    name = name.removeprefix("reconcile.")
                 if name in known:
                     yield name
                     break
@@ -94,7 +109,7 @@ def imports(types: bool) -> dict[str, set[str]]:
             found
             for node in ast.walk(tree)
             if types or id(node) not in typing_only
-            for found in wanted(node, known)
+            for found in wanted(node, known, name if path.stem == "__init__" else package_of(name))
             if found != name
         }
     return graph

@@ -184,7 +184,7 @@ def test_no_command_sends_escape_sequences_of_files_or_settings(
         monkeypatch.setattr(demonstration, "prepare", lambda output: (site, (PERIOD,)))
         monkeypatch.setattr(sheet_terminal, "show_example", lambda folder: None)
     if command == "schedule":  # its flow is tried below
-        from flows import monthly
+        from reconcile.flows import monthly
 
         def once(folder: Path, period: str) -> bool:
             raise ReconcileError(f"{NASTY} of {folder}", NASTY)

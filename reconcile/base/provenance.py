@@ -41,7 +41,9 @@ _READING_SQL = tuple(
 )
 #: Its imports are the kinds of values that rooms hand on.
 _VALUES_ONLY = ("reconcile/base/model.py",)
-_PACKAGES = ("reconcile", "schemas")
+#: Packages by the name that their files have in a mark, whether they lie beside or inside ours.
+_PACKAGES = {"reconcile": "reconcile", "schemas": "reconcile.schemas"}
+_APART = ("reconcile/flows", "reconcile/schemas")
 _SHAPING = (".py", ".sql", ".css", ".js", ".ttf")  # a file that ends so can change a release
 
 #: A string (group 1, with its prefix) or a comment of Python source; what stands first counts.
@@ -56,7 +58,7 @@ PLACE = re.compile("\x00")
 _NUMBERED = re.compile(r"\x00(\d+)\x00")
 _DOCSTRING = re.compile(r"(\A\s*|:[ \t]*\n\s*)\x00\d+\x00(?=[ \t]*(?:\n|\Z))")
 _IMPORT = re.compile(
-    r"^[ \t]*(?:from[ \t]+((?:reconcile|schemas)[\w.]*)[ \t]+import[ \t]+(\([^)]*\)|[^\n]+)"
+    r"^[ \t]*(?:from[ \t]+((?:reconcile|schemas|\.)[\w.]*)[ \t]+import[ \t]+(\([^)]*\)|[^\n]+)"
     r"|import[ \t]+((?:reconcile|schemas)[\w.]*))",
     re.MULTILINE,
 )
@@ -127,8 +129,8 @@ def _version(name: str) -> str:
 def sources() -> Mapping[str, bytes]:
     """What counts of every file that can change a release, by its name from the package on."""
     found: dict[str, bytes] = {}
-    for package in _PACKAGES:
-        for name, content in _files(resources.files(package), package):
+    for package, module in _PACKAGES.items():
+        for name, content in _files(resources.files(module), package):
             if name.endswith(".py"):
                 code, strings = essence(content.decode("utf-8").replace("\r\n", "\n"))
                 found[name] = _json([code, strings])
@@ -142,6 +144,8 @@ def sources() -> Mapping[str, bytes]:
 def _files(root: Traversable, prefix: str) -> Iterator[tuple[str, bytes]]:
     for entry in root.iterdir():
         name = f"{prefix}/{entry.name}"
+        if name in _APART:
+            continue
         if entry.is_dir() and not entry.name.startswith(("_", ".")):
             yield from _files(entry, name)
         elif entry.name.endswith(_SHAPING):
@@ -162,6 +166,8 @@ def _reached(sources: Mapping[str, bytes]) -> set[str]:
         code = json.loads(sources[name])[0]
         for package, names, alone in _IMPORT.findall(code):
             module = package or alone
+            if module.startswith("."):  # of the same package
+                module = name.rpartition("/")[0].replace("/", ".") + module.rstrip(".")
             parts = re.findall(r"\w+", re.sub(r"\bas\s+\w+", "", names)) or [""]
             for part in parts:  # a module of the package, or a name in it
                 inner = _file_of(f"{module}.{part}", sources)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,6 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-import schemas
 from reconcile.base.errors import ReconcileError
 from reconcile.base.nearest import meant
 from reconcile.base.part_roles import BASE_METAL, HEAT_AFFECTED, OTHER_ROLE, WELD_METAL
@@ -24,6 +24,11 @@ from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, facts_of
 from reconcile.intake.wording import plain
 from reconcile.intake.workbooks import number_text
+
+if TYPE_CHECKING:
+    import schemas
+else:  # ours, whatever else has that name where the program runs
+    from reconcile import schemas
 
 _NONE = pa.scalar(None, pa.string())
 

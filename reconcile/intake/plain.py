@@ -8,6 +8,7 @@ them. Whatever is not plain, or would be refused, is left to ``results``, cell b
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -17,7 +18,11 @@ from reconcile.base.settings import TableSettings
 from reconcile.intake.headings import Column
 from reconcile.intake.results import Results, analyte_of, key_of
 from reconcile.intake.sheets import Body
-from schemas.common import WHOLE
+
+if TYPE_CHECKING:
+    from schemas.common import WHOLE
+else:  # ours, whatever else has that name where the program runs
+    from reconcile.schemas.common import WHOLE
 
 
 def plain_columns(

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,6 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-import schemas
 from reconcile.base.characters import fold, unread
 from reconcile.base.errors import ReconcileError
 from reconcile.base.model import QUARANTINE_COLUMNS
@@ -41,6 +40,11 @@ from reconcile.intake.sources import digest, open_sheets, state_of
 from reconcile.intake.tables import BELOW, AppliedCorrection, ColumnMeaning, TypedTable
 from reconcile.intake.times import parse_times
 from reconcile.intake.vocabulary import FACTS, NUMBER_FACTS, TIME_FACTS, TIME_OF_KIND
+
+if TYPE_CHECKING:
+    import schemas
+else:  # ours, whatever else has that name where the program runs
+    from reconcile import schemas
 
 LIBS = "LIBS"
 _TEXT = pa.string()

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from reconcile.base import strata
 from reconcile.base.errors import ReconcileError
@@ -32,7 +32,11 @@ from reconcile.intake.workspace import Workspace
 from reconcile.releases import anchors, persons, record, release, signing
 from reconcile.releases.signing import Key
 from reconcile.store.database import Store
-from schemas.common import MOISTURE_BASES
+
+if TYPE_CHECKING:
+    from schemas.common import MOISTURE_BASES
+else:  # ours, whatever else has that name where the program runs
+    from reconcile.schemas.common import MOISTURE_BASES
 
 EVENT = "factor event"
 PROPOSED = "proposed"

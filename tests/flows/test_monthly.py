@@ -26,7 +26,7 @@ PERIOD = "2026-10"
 
 
 def test_the_month_before_is_reckoned_in_the_zone_of_the_workspace() -> None:
-    from flows.monthly import previous_month
+    from reconcile.flows.monthly import previous_month
 
     moment = datetime(2026, 11, 30, 22, 0, tzinfo=UTC)  # already 1 December in Nairobi
     assert previous_month(moment, "UTC") == "2026-10"
@@ -35,7 +35,8 @@ def test_the_month_before_is_reckoned_in_the_zone_of_the_workspace() -> None:
 
 
 def test_what_the_analyst_must_mend_is_not_tried_again() -> None:
-    from flows.monthly import worth_a_retry
+    from reconcile.flows.monthly import worth_a_retry
+
     from reconcile.base.errors import BusyError, ReconcileError
 
     class State:
@@ -160,7 +161,7 @@ def plain_task(slept: list[float]) -> Callable[..., Callable[..., Callable[..., 
 @pytest.fixture
 def flow(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[str, str], str], list[float]]:
     """The body of the flow without a server and without work, and the waits of its tasks."""
-    from flows import monthly
+    from reconcile.flows import monthly
 
     outcome = SimpleNamespace(
         reconciliation=SimpleNamespace(release_id="id"),
@@ -179,7 +180,8 @@ def flow(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[str, str], str], li
 def test_a_held_workspace_is_tried_again_as_the_settings_say(
     tmp_path: Path, flow, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from flows import monthly
+    from reconcile.flows import monthly
+
     from reconcile.base.errors import BusyError
 
     site = small.build(tmp_path / "site", samples=3)
