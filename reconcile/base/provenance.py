@@ -177,6 +177,8 @@ def _reached(sources: Mapping[str, bytes]) -> set[str]:
 
 def _file_of(module: str, sources: Mapping[str, bytes]) -> str:
     path = module.replace(".", "/")
+    if path.startswith(_APART):
+        path = path.removeprefix("reconcile/")
     return next((p for p in (f"{path}.py", f"{path}/__init__.py") if p in sources), "")
 
 
