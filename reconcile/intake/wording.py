@@ -6,6 +6,7 @@ import math
 import re
 import unicodedata
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import periodictable
 
@@ -74,6 +75,7 @@ METHOD_CODE = re.compile(
 _ISOTOPE = re.compile(r"([0-9]{1,3})([A-Z][a-z]?)|([A-Z][a-z]?)([0-9]{2,3})")
 
 
+@lru_cache(8192)
 def read_heading(text: str) -> Reading:
     """Read a heading as a column of results: species, unit, method, kind of figure."""
     if len(text) > 200:

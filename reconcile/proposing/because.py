@@ -17,6 +17,7 @@ class Because(StrEnum):
     IDS_DIFFER = "ids differ"
     LAB_IDS = "lab ids"
     KINDS = "kinds"
+    CELLS = "cells"
     TIMES = "times"
     NO_TIMES = "no times"
     # what bears on a question

@@ -15,9 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from reconcile.base.settings import TableSettings
+from reconcile.intake import lookalikes
 from reconcile.intake.facts import NORMAL_WORDS
 from reconcile.intake.headings import understand
 from reconcile.intake.sources import open_sheets
+from reconcile.intake.wording import words
 from reconcile.proposing import both, ids, kinds_of_rows, magnitudes, trial
 from reconcile.proposing.because import Because, Why
 from reconcile.proposing.questions import CHOICES, Ask, Question
@@ -307,7 +309,7 @@ def _choose_among_named(table: Table, others: set[str]) -> None:
 def _choose_id(table: Table, choices: Sequence[trial.IdColumn], others: set[str]) -> None:
     if not choices or choices[0].name == "":
         return
-    best = max(choices, key=lambda c: (len(c.ids & others), len(c.ids)))
+    best = max(choices, key=lambda c: (len(c.ids & others), c.names, len(c.ids)))
     met = len(best.ids & others)
     if met == 0:
         if 2 * len(best.ids) < best.rows and table.kind != FIELD:
@@ -378,7 +380,7 @@ def _settled(table: Table, tables: Sequence[Table]) -> None:
             value=Question(Ask.LIMIT, "", Why(Because.COUNTED, (str(beside),))),
         )
     errors = [c for c in table.read.columns if c.role == "error"]
-    sigma_column = any(c.key == "sigma" for c in table.read.columns)
+    sigma_column = any(c.key == "sigma" for c in table.read.columns) or _sigma_column(table)
     if errors and not sigma_column and any(math.isnan(c.sigma) for c in errors):
         table.add("cells", "error_sigma", value=Question(Ask.SIGMA, errors[0].heading))
     named = {line.key[1] for line in table.lines if line.key[0] == "columns"}
@@ -387,10 +389,22 @@ def _settled(table: Table, tables: Sequence[Table]) -> None:
         if c.role in {"asked", "unclear"} and c.heading not in named and c.why != NO_UNIT
     ]  # fmt: skip
     for name, many in _alike([c.heading for c in odd]).items():
-        why = next(c.why for c in odd if c.heading == many[0])
-        table.add(
-            "columns", name, value=Question(Ask.COLUMN, many[0], Why(Because.READING, (why,)))
+        told = lookalikes.kind_of(words(many[0])) or next(
+            c.why for c in odd if c.heading == many[0]
         )
+        why = Why(Because.READING, (told,))
+        table.add("columns", name, value=Question(Ask.COLUMN, many[0], why))
+
+
+def _sigma_column(table: Table) -> bool:
+    """Whether a column that no known word names says how many sigma the errors hold."""
+    taken = frozenset(c.heading for c in table.read.columns if c.role != "ignored")
+    for column in trial.id_columns(table.files, table.settings(), taken):
+        if "sigma" in tokens(column.name) and column.ids <= set(CHOICES[Ask.SIGMA]):
+            told = (", ".join(sorted(column.ids)),)
+            table.add("columns", column.name, value="sigma", why=Why(Because.CELLS, told))
+            return True
+    return False
 
 
 def _alike(headings: Sequence[str]) -> dict[str, list[str]]:

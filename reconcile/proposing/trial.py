@@ -31,6 +31,11 @@ class IdColumn:
     ids: frozenset[str]
     rows: int
 
+    @property
+    def names(self) -> bool:
+        """Whether most of its texts are names and no bare numbers."""
+        return 2 * sum(any(c.isalpha() for c in text) for text in self.ids) > len(self.ids)
+
 
 @dataclass(frozen=True, slots=True)
 class Read:

@@ -14,6 +14,7 @@ BECAUSE = {
     "lab ids": "{0} of its {1} ids are laboratory numbers of the register; {2} are ids of the "
     "field's table",
     "kinds": "ids such as {0}",
+    "cells": "each of its cells is one of {0}",
     "times": "every such table states '{0}'",
     "no times": "no table states a time for each of its rows",
     "unit by ratio": "; read as mg/kg they are {0} times the other side's ({1} samples), which {2} "
