@@ -81,7 +81,7 @@ def test_units_beside_the_mark_are_read(tmp_path: Path) -> None:
 
 
 def test_a_status_column_is_still_asked_about(tmp_path: Path) -> None:
-    text = SUFFIX.replace("sample_id,", "sample_id,Zone,").replace("A-1,", "A-1,x,")
+    text = SUFFIX.replace("sample_id,", "sample_id,Flags,").replace("A-1,", "A-1,x,")
     text = text.replace("A-2,", "A-2,x,").replace("A-3,", "A-3,x,")
     here = read(tmp_path, text, "field", ("*_xrf",))
     assert here.columns[1].role == "asked"
