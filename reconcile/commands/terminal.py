@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Collection, Sequence
 from dataclasses import fields
 from pathlib import Path
@@ -12,13 +11,13 @@ from typing import TYPE_CHECKING
 
 from reconcile.base.shown import open_console, safe
 from reconcile.base.writing import write_whole
+from reconcile.commands.bias_shown import bias_cells, released_bias
 from reconcile.commands.printing import MOST_ROWS, short_path, show_choice, show_findings
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import table as _table
 from reconcile.commands.shows import Show
 from reconcile.evidence import finding_words
 from reconcile.reporting import answers, numbers, sentences, words
-from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.statistics.selftest import SelfTestRow
 
@@ -117,20 +116,22 @@ def _show_to_do(
 
 
 def _show_verdicts(console: Console, r: Reconciliation) -> None:
+    levels = {x.statistics.bias.geometric_mean_ratio.level for x in r.results}
+    level = numbers.percent(max(levels, default=0.95))
     table = _table(
         "What may be done with field-only results",
-        "element", "field method", "material", "pairs", "field/lab", "95 % interval",
-        "verdict", "why", right=(3, 4, 5),
+        "element", "field method", "material", "pairs", "field/lab, else difference",
+        f"{level} interval", "verdict", "why", right=(3, 4, 5),
     )  # fmt: skip
     for result in r.results:
-        ratio, interval = by_key(result.statistics)["geometric_mean_ratio"].texts(1)
+        bias, interval = bias_cells(result)
         _row(
             table,
             result.stratum.element,
             " ".join(p for p in (result.stratum.technique, result.stratum.mark) if p),
             result.stratum.matrix,
             f"{result.statistics.n_used} of {result.statistics.n_pairs}",
-            ratio,
+            bias,
             interval,
             result.verdict.decision + (words.FLIP_MARK if result.verdict.flips else ""),
             styled(result.verdict.reason),
@@ -168,15 +169,15 @@ def _show_changes(console: Console, r: Reconciliation) -> None:
 def _show_released_verdicts(console: Console, outcome: RunOutcome) -> None:
     """Verdicts and ratios from the files of the release itself."""
     table = _table(
-        "What the release holds", "stratum", "pairs", "field/lab", "verdict", "why", right=(1, 2)
-    )
+        "What the release holds", "stratum", "pairs", "field/lab, else difference", "verdict",
+        "why", right=(1, 2),
+    )  # fmt: skip
     folder = outcome.release_folder
-    strata = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["strata"]
+    biases = released_bias(folder)
     with (folder / "verdicts.csv").open(encoding="utf-8", newline="") as stream:
         for line in csv.DictReader(stream):
-            ratio = strata.get(line["stratum"], {}).get("ratio")
-            shown = "" if ratio is None else numbers.plain_sig(ratio)
-            _row(table, line["stratum"], line["pairs_used"], shown, line["verdict"], line["reason"])
+            bias = biases.get(line["stratum"], "not in the release")
+            _row(table, line["stratum"], line["pairs_used"], bias, line["verdict"], line["reason"])
     console.print(table)
 
 
@@ -372,11 +373,11 @@ def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
             ", ".join(p for p in (f.stratum.matrix, f.stratum.specimen_form) if p),
             f.form,
             numbers.interval_of_numbers(f.low, f.high),
-            f"{f.valid_from or '-'} to {f.valid_until or '-'}",
+            f"{f.valid_from or 'no date'} to {f.valid_until or 'no date'}",
             f.n,
             _error(f.error_before, relative),
             _error(f.error_after, relative),
-            f"{life.author or '-'}; approved: {life.approver or '-'}",
+            f"{life.author or 'nobody named'}; approved: {life.approver or 'not yet'}",
         )
     console.print(table)
     if hidden := len(lives) - len(shown):
@@ -496,8 +497,8 @@ def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) ->
             u = m.k * m.u * per
             _row(
                 results, s.results.sample_id, s.results.method, m.element,
-                numbers.show(m.value * per, limit.unit, u) if m.value == m.value else "-",
-                numbers.show(u, limit.unit, u), f"{m.k:.3g}" if u == u else "-", m.source,
+                numbers.show(m.value * per, limit.unit, u) if m.value == m.value else "no result",
+                numbers.show(u, limit.unit, u), f"{m.k:.3g}" if u == u else "", m.source,
             )  # fmt: skip
         for grade in s.grades:
             for e in grade.elements:
@@ -530,8 +531,8 @@ def show_plan(plan: Plan) -> None:
                 _row(
                     table, stratum.stratum.element, stratum.stratum.technique,
                     stratum.stratum.matrix, stratum.verdict, styled(need.what),
-                    numbers.plain(need.needed, 0) if known else "-", need.there,
-                    numbers.plain(need.missing, 0) if known else "-", styled(need.model),
+                    numbers.plain(need.needed, 0) if known else "not known", need.there,
+                    numbers.plain(need.missing, 0) if known else "not known", styled(need.model),
                 )  # fmt: skip
         console.print(table)
         shares = _table(
@@ -544,8 +545,8 @@ def show_plan(plan: Plan) -> None:
             share, spots = stratum.lab_share, stratum.spots
             _row(
                 shares, stratum.stratum.element, stratum.stratum.technique, stratum.stratum.matrix,
-                numbers.percent(share) if share == share else "-",
-                numbers.plain(spots, 0) if spots == spots else "-",
+                numbers.percent(share) if share == share else "not known",
+                numbers.plain(spots, 0) if spots == spots else "not known",
             )  # fmt: skip
         console.print(shares)
     chosen = _table(
