@@ -144,3 +144,24 @@ def test_the_cost_of_each_policy_counts_assays_and_expected_wrong_calls(issued: 
     assert by_sheet.cost == pytest.approx(expected)
     assert alone.wrong_calls > by_sheet.wrong_calls
     assert np.isnan(sheet_counts.policies(sheet.results, Costs())[0].cost)
+
+
+def test_a_lot_has_the_mean_of_its_samples_and_no_limit_where_one_has_no_value(
+    issued: Path,  # noqa: F811
+) -> None:
+    _, sheet = sheet_of(issued)
+    by_lot = {x.lot: x for x in sheet_counts.lot_means(sheet.results)}
+    assert set(by_lot) == {"lot A", "lot B"}
+    a, b = by_lot["lot A"], by_lot["lot B"]  # N-1, N-3, N-5 and N-2, N-4
+    assert (a.samples, a.without, a.called) == (3, 1, (("cut-off", 1, 2),))
+    assert np.isnan(a.mean.upper)
+    assert np.isnan(b.mean.upper)  # two samples give none
+    assert b.mean.mean == pytest.approx(300, rel=0.05)
+    one = next(r for r in sheet.results if r.mean.sample_id == "N-2" and r.levels)
+    many = tuple(
+        replace(one, mean=replace(one.mean, sample_id=f"S{i}"), value=one.value + i)
+        for i in range(5)
+    )
+    (lot,) = sheet_counts.lot_means(many)
+    alone = lot.mean.sd / np.sqrt(5)
+    assert lot.mean.upper > lot.mean.mean + 2.13 * np.hypot(alone, one.parts[0] * 0.999)

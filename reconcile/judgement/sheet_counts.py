@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from reconcile.judgement.results import AtLevel, Result
 from reconcile.judgement.sheet_content import Costs
+from reconcile.statistics.decision_unit import UnitMean, unit_mean
 from reconcile.statistics.level_calls import ABOVE, BELOW, TOO_CLOSE
 
 #: What becomes of a sample, the first that any of its results asks for.
@@ -97,6 +98,45 @@ def level_counts(results: Iterable[Result]) -> tuple[LevelCount, ...]:
                 calls.count(TOO_CLOSE), calls.count(""), many[0].rate_above, many[0].rate_below,
             )
         )  # fmt: skip
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class LotMean:
+    """One element of one lot: calls at each level, and the mean of its samples; mg/kg."""
+
+    lot: str
+    element: str
+    matrix: str
+    samples: int
+    without: int  # that have no value: then the lot has no limit
+    mean: UnitMean
+    called: tuple[tuple[str, int, int], ...]  # level, called on the acting side, called at all
+
+
+def lot_means(results: Iterable[Result], level: float = 0.95) -> tuple[LotMean, ...]:
+    """Every element with a decision level, lot by lot.
+
+    The uncertainty of the factor is common to all samples of a lot; the rest is between them.
+    """
+    groups: dict[tuple[str, str, str], list[Result]] = {}
+    for r in results:
+        if r.levels:
+            groups.setdefault((r.mean.lot, r.mean.element, r.mean.matrix), []).append(r)
+    found = []
+    for (lot, element, matrix), many in sorted(groups.items()):
+        known = [r for r in many if math.isfinite(r.value)]
+        without = len(many) - len(known)
+        common = sum(r.parts[0] for r in known) / len(known) if known else 0.0
+        mean = unit_mean([r.value for r in known], common, level)
+        if without:
+            mean = replace(mean, upper=math.nan, method="")
+        called = []
+        for i, at in enumerate(many[0].levels):
+            calls = [r.levels[i].call for r in many]
+            both = calls.count(ABOVE) + calls.count(BELOW)
+            called.append((at.name, calls.count(acting_side(at)), both))
+        found.append(LotMean(lot, element, matrix, len(many), without, mean, tuple(called)))
     return tuple(found)
 
 

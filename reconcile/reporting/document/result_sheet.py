@@ -15,6 +15,7 @@ from reconcile.judgement.sheet_counts import (
     acting_side,
     by_sample,
     level_counts,
+    lot_means,
     policies,
 )
 from reconcile.judgement.sheet_life import Act
@@ -97,6 +98,7 @@ def _story(sheet: ResultSheet, acts: Sequence[Act], width: float) -> list[Flowab
         own(words.SHEET_RULE_TITLE, "h2"),
         own(words.SHEET_RULE, "small"),
         own(words.SHEET_UNCERTAINTY, "small"),
+        own(words.SHEET_SPOTS.format(share=numbers.percent(sheet.spots_share)), "small"),
         *_acts(acts, width),
         gap(4),
         boxed([own(words.SHEET_CAUTION, "small")], width),
@@ -202,8 +204,29 @@ def _lot(
     table = grid(
         words.SHEET_LINE_HEADINGS, rows, [width * x for x in (0.2, 0.13, 0.67)], compact=True
     )
-    story: list[Flowable] = [PageBreak(), Heading(title, f"lot-{number}"), table]
+    story: list[Flowable] = [
+        PageBreak(), Heading(title, f"lot-{number}"), table, *_mean(sheet, results, width),
+    ]  # fmt: skip
     return [*story, *_why(sheet, results, width), *_grades(sheet, set(of_sample), width)]
+
+
+def _mean(sheet: ResultSheet, results: Sequence[Result], width: float) -> list[Flowable]:
+    """The mean of the lot's samples, element by element, with its upper limit."""
+    rows: list[list[Flowable | str]] = []
+    for found in lot_means(results):
+        unit, per = sheet.unit_of(found.element, found.matrix)
+        m = found.mean
+        around = (m.upper - m.mean) * per if math.isfinite(m.upper) else math.nan
+        mean, upper = (numbers.show(x * per, unit, around) for x in (m.mean, m.upper))
+        called = "; ".join(f"{acting} of {both}" for _, acting, both in found.called)
+        rows.append(
+            [found.element, str(found.samples), str(found.without), called, mean, upper, m.method]
+        )
+    if not rows:
+        return []
+    widths = [width * x for x in (0.09, 0.1, 0.12, 0.24, 0.17, 0.17, 0.11)]
+    table = grid(words.SHEET_LOT_HEADINGS, rows, widths, (1, 2, 3, 4, 5), compact=True)
+    return [gap(4), table, own(words.SHEET_LOT_NOTE, "small")]
 
 
 def _said(sheet: ResultSheet, r: Result) -> str:

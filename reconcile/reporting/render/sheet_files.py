@@ -10,8 +10,8 @@ from openpyxl import Workbook
 
 from reconcile.judgement.results import NO_VALUE, PARTS, AtLevel, Reason, Result
 from reconcile.judgement.sheet_content import ResultSheet
-from reconcile.judgement.sheet_counts import by_sample, level_counts
-from reconcile.reporting import words
+from reconcile.judgement.sheet_counts import by_sample, level_counts, lot_means
+from reconcile.reporting import numbers, words
 from reconcile.reporting.render import sheets, tables
 from reconcile.reporting.render.sheets import Column
 
@@ -94,6 +94,7 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
         row += 1
     for label, text in (
         (words.SHEET_RULE_TITLE, words.SHEET_RULE), ("", words.SHEET_UNCERTAINTY),
+        ("", words.SHEET_SPOTS.format(share=numbers.percent(sheet.spots_share))),
         (words.CAUTIONS, words.SHEET_CAUTION),
     ):  # fmt: skip
         sheets.line(first, row, label, text, across=6)
@@ -120,6 +121,23 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
             *(Column(name, kind) for name, kind in zip(others, kinds, strict=True)),  # type: ignore[arg-type]
         ],
         counted,
+    )  # fmt: skip
+    lots = [
+        [x.lot, x.element, x.matrix, x.samples, x.without,
+         "; ".join(f"{level}: {acting} of {both}" for level, acting, both in x.called),
+         x.mean.mean, x.mean.sd, x.mean.upper, x.mean.method]
+        for x in lot_means(sheet.results)
+    ]  # fmt: skip
+    element_, samples, without, acting_, mean, upper, by = words.SHEET_LOT_HEADINGS
+    sheets.table(
+        book.create_sheet(words.SHEET_BOOK["lots"]),
+        [
+            Column("lot", "text", 22), Column(element_), Column("matrix"),
+            Column(samples, "integer"), Column(without, "integer"), Column(acting_, "text", 30),
+            Column(f"{mean}, mg/kg", "number", 16), Column("SD, mg/kg", "number"),
+            Column(f"{upper}, mg/kg", "number", 16), Column(by),
+        ],
+        lots,
     )  # fmt: skip
     if sheet.grades:
         sheets.table(

@@ -64,10 +64,24 @@ SHEET_UNCERTAINTY = (
     "and the spread between months. A call speaks of the content: where the laboratory's own "
     "error is known, it does not widen what is too close."
 )
+SHEET_SPOTS = (
+    "Nothing is decided on a sample with fewer than {share} of the spots or readings that a sample "
+    "of the evidence has (spots_share)."
+)
 SHEET_GRADE_RULE = "Grades by {rule}, as release {release} judged them; composition only."
 SHEET_LOT = "Lot {lot}"
 SHEET_NO_LOT = "Samples without a lot"
 SHEET_LINE_HEADINGS = ("Sample", "Read on", "What it comes to")
+SHEET_LOT_HEADINGS = (
+    "Element", "Samples", "Without a value", "On the acting side, of those called",
+    "Mean of those with a value", "Upper 95 % limit of the mean", "By",
+)  # fmt: skip
+SHEET_LOT_NOTE = (
+    "The mean and its one-sided upper 95 % limit are of these samples (ITRC, incremental sampling; "
+    "Student's, or Chebyshev's where results are skewed; the factor's uncertainty is common to "
+    "all). They are the lot's only where the samples represent it. A lot with a sample that has no "
+    "value has no limit."
+)
 SHEET_NOTES = "Not decided, and why"
 SHEET_NOTE_HEADINGS = ("Sample", "Element", "Level", "Reason")
 SHEET_ALL_RESULTS = "every level"
@@ -146,4 +160,5 @@ SHEET_BOOK = {
     "levels": "Levels",
     "grades": "Grades",
     "acts": "Acts",
+    "lots": "Lots",
 }
