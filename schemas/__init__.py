@@ -12,6 +12,9 @@ from . import (
     custody_event,
     determination,
     field_reading,
+    instrument,
+    instrument_check,
+    laboratory,
     pair,
     reference_material,
     sample,
@@ -31,6 +34,9 @@ _BY_KIND: dict[str, _Check] = {
     "aliases": alias.failures,
     "corrections": correction.failures,
     "specification limits": specification_limit.failures,
+    "instrument checks": instrument_check.failures,
+    "instruments": instrument.failures,
+    "laboratories": laboratory.failures,
 }
 
 
@@ -43,6 +49,9 @@ _SCHEMAS = {
     "aliases": alias.SCHEMA,
     "corrections": correction.SCHEMA,
     "specification limits": specification_limit.SCHEMA,
+    "instrument checks": instrument_check.SCHEMA,
+    "instruments": instrument.SCHEMA,
+    "laboratories": laboratory.SCHEMA,
 }
 _OF_MANY_ROWS = {kind: _SCHEMAS[kind] for kind in ("field", "lab")}
 

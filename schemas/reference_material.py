@@ -28,9 +28,9 @@ SCHEMA = contract(
             ),
         ),
         "certified_mg_kg": column(
-            required("certified value", "Fill it in, or leave the row out."),
             between(0, WHOLE, "the certified value", "mg/kg"),
         ),
+        "at_most_mg_kg": column(between(0, WHOLE, "the certified limit", "mg/kg")),
         "uncertainty_mg_kg": column(between(0, WHOLE, "the uncertainty", "mg/kg")),
         "coverage_factor": column(between(1, 5, "the coverage factor", "")),
     },
@@ -45,4 +45,10 @@ def failures(
     largest_sum_pct: float = LARGEST_SUM_PCT,
 ) -> list[Failure]:
     """Broken rules of reference-material rows."""
-    return run(SCHEMA, facts, whole_row=True)
+    found = run(SCHEMA, facts, whole_row=True)
+    lacking = facts["certified_mg_kg"].isna() & facts["at_most_mg_kg"].isna()
+    for row in facts.index[lacking]:
+        found.append(
+            Failure(int(row), "", "", "no certified value", "Fill it in, or leave the row out.")
+        )
+    return sorted(found, key=lambda f: (f.row, f.column, f.reason))

@@ -99,3 +99,147 @@ fixed = { technique = "ICP-OES", moisture_basis = "dry" }
 
     assert passed(tmp_path / "a", "") == {True}
     assert passed(tmp_path / "b", "[element.Cu]\nduplicate_cv = 0.05\n") == {False}
+
+
+def rows_of(kind: str, matrix: str, value: float, **more: object) -> dict[str, object]:
+    return {
+        "sample_kind": kind, "reference_code": "BL", "sample_id": "S1", "side": "field",
+        "method": "XRF", "element": "Cu", "batch": "2026-10-05", "value_mg_kg": value,
+        "limit_mg_kg": 10.0, "qualifier": "", "matrix": matrix, "moisture_basis": "dry", **more,
+    }  # fmt: skip
+
+
+def copper(**limits: object) -> Settings:
+    return Settings.model_validate({"table": TABLES, "element": {"Cu": limits}})
+
+
+def test_nothing_may_stand_above_the_limit_in_a_blank_of_the_field() -> None:
+    # US EPA Method 6200, section 9.3; a laboratory's blank keeps its own multiple
+    frame = pd.DataFrame([rows_of("blank", "", 11.0)])
+    config = copper()
+    (field,) = quality.judge_blanks(frame, config.thresholds, config.limits_of)
+    (lab,) = quality.judge_blanks(frame.assign(side="lab"), config.thresholds, config.limits_of)
+    assert (field.passed, lab.passed) == (False, True)
+
+
+def test_blanks_and_duplicates_of_several_matrices_are_held_to_the_limits_of_each() -> None:
+    config = copper(matrix={"ore": {"field_blank_multiple": 5.0, "duplicate_cv": 0.5}})
+    frame = pd.DataFrame([rows_of("blank", m, 30.0) for m in ("ore", "soil")])
+    checks = quality.judge_blanks(frame, config.thresholds, config.limits_of)
+    assert {c.code: c.passed for c in checks} == {"BL, ore": True, "BL, soil": False}
+    pairs = pd.DataFrame(
+        [
+            rows_of("duplicate", m, 100.0 + i, side="lab", duplicate_kind="pulp",
+                    first_mg_kg=1.5 * (100.0 + i), first_qualifier="", first_limit_mg_kg=1.0)
+            for m in ("ore", "soil") for i in range(10)
+        ]
+    )  # fmt: skip
+    found = quality.judge_duplicates(pairs, config.thresholds, config.limits_of)
+    assert {c.code: c.passed for c in found} == {"pulp, ore": True, "pulp, soil": False}
+    alike = copper()
+    (one,) = quality.judge_duplicates(pairs, alike.thresholds, alike.limits_of)
+    assert (one.code, one.n) == ("pulp", 20)
+
+
+@pytest.mark.parametrize(
+    ("found", "qualifier", "passed"),
+    [(3.0, "", True), (4.0, "<", True), (9.0, "", False), (8.0, "<", None), (5.5, "", None)],
+)
+def test_a_value_certified_as_below_a_limit_is_usable(
+    found: float, qualifier: str, passed: bool | None
+) -> None:
+    reference = pd.DataFrame(
+        [{"reference_code": "RM", "element": "Cu", "certified_mg_kg": None, "at_most_mg_kg": 5.0}]
+    )
+    row = rows_of("reference material", "soil", found, reference_code="RM", se=0.5)
+    row |= {"qualifier": qualifier, "limit_mg_kg": found if qualifier else None}
+    controls = pd.DataFrame([row])
+    config = copper()
+    (check,) = quality.judge_reference_materials(
+        controls, controls.iloc[:0], reference, config.thresholds, config.limits_of
+    )
+    assert check.passed is passed
+    assert "certified below 5 mg/kg" in check.why
+
+
+def test_days_without_a_blank_or_an_energy_check_and_failed_checks_are_told() -> None:
+    days = ["2026-10-05", "2026-10-06", "2026-10-07"]
+    base = {"technique": "XRF", "instrument": "X1", "moisture_basis": "dry"}
+    timeline = pd.DataFrame(
+        [{**base, "day": d, "sample_kind": "sample"} for d in days]
+        + [{**base, "day": days[0], "sample_kind": "blank"}]
+    )
+    checks = pd.DataFrame(
+        [
+            {"instrument": "X1", "check": "energy", "outcome": o, "day": d,
+             "at": pd.Timestamp(f"{d}T0{h}:00Z")}
+            for d, h, o in [(days[0], 6, "failed"), (days[0], 7, "passed"), (days[1], 6, "failed")]
+        ]
+    )  # fmt: skip
+    thresholds = copper().thresholds
+    told = {f.code: f for f in quality.judge_daily(timeline, checks, thresholds)}
+    assert "2 of 3 days" in told["field blank missing"].text
+    assert "2026-10-07" in told["energy check missing"].text
+    assert "2026-10-06" in told["energy check failed"].text
+    assert "2026-10-05" not in told["energy check failed"].text
+    off = thresholds.model_copy(update={"field_blank_daily": False})
+    metal = timeline.assign(moisture_basis="not applicable")
+    assert quality.judge_daily(timeline, checks.iloc[:0], off) == ()
+    assert quality.judge_daily(metal, checks.iloc[:0], thresholds) == ()
+
+
+@pytest.mark.usefixtures("data_alone")
+def test_holding_times_certified_limits_and_energy_checks_are_read_from_tables(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "w"
+    folder.mkdir()
+    (folder / "reconcile.toml").write_text(
+        """[workspace]
+assign_rows_by = "nothing"
+[element.Hg]
+holding_days = 28
+[[table]]
+kind = "field"
+files = ["field.csv"]
+unit = "mg/kg"
+fixed = { technique = "XRF", instrument = "X1", matrix = "soil", moisture_basis = "dry" }
+[[table]]
+kind = "lab"
+files = ["lab.csv"]
+unit = "mg/kg"
+fixed = { technique = "ICP-OES", moisture_basis = "dry", certificate = "C1" }
+[[table]]
+kind = "sample register"
+files = ["register.csv"]
+[[table]]
+kind = "custody"
+files = ["custody.csv"]
+[[table]]
+kind = "reference materials"
+files = ["rm.csv"]
+[[table]]
+kind = "instrument checks"
+files = ["checks.csv"]
+""", "utf-8",
+    )  # fmt: skip
+    (folder / "field.csv").write_text(
+        "Sample,Date Time,Sample kind,Cu,Hg\nS1,2026-10-05 10:00,,50,3\n"
+        "RM-1,2026-10-05 11:00,reference material,9,2\n", "utf-8",
+    )  # fmt: skip
+    (folder / "lab.csv").write_text("Sample,Analysed,Cu,Hg\nS1,2026-11-20,51,3\n", "utf-8")
+    (folder / "register.csv").write_text("Sample,Collected\nS1,2026-10-04\n", "utf-8")
+    (folder / "custody.csv").write_text(
+        "Sample,Event,When,By\nS1,collected,2026-10-04 08:00,A. One\n", "utf-8"
+    )
+    (folder / "rm.csv").write_text("Material,Element,Value,Unit\nRM-1,Cu,<5,mg/kg\n", "utf-8")
+    (folder / "checks.csv").write_text(
+        "Serial,Check,When,Outcome\nX1,energy calibration,2026-10-05 07:00,Fail\n", "utf-8"
+    )
+    r = reconcile.run_period(folder, "all").reconciliation
+    held = [f for f in r.findings if f.code == "holding time exceeded"]
+    assert [("of Hg" in f.text, "limit 28" in f.text) for f in held] == [(True, True)]
+    (copper_check,) = [c for c in r.quality if c.kind == "reference material" and c.n]
+    assert copper_check.expected == 5.0
+    assert copper_check.passed is False
+    assert "energy check failed" in {f.code for f in r.findings}

@@ -18,6 +18,7 @@ import pandas as pd
 
 from reconcile.base.finding_codes import BLOCKING, SETTLED_BY_PERSONS
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture, joined
+from reconcile.base.registers import Registers
 
 if TYPE_CHECKING:
     import numpy as np
@@ -953,5 +954,6 @@ class Reconciliation:
     factor_scores: tuple[Any, ...] = ()  # judgement.scoring.FactorScore
     laboratories: tuple[BetweenLaboratories, ...] = ()
     group_shifts: tuple[GroupShifts, ...] = ()
+    registers: Registers = field(default_factory=Registers)
     evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # releases behind the verdicts
     factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them

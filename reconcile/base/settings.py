@@ -256,6 +256,19 @@ class ControlLimits(Part):
         None, description="a blank may not exceed this multiple of the limit; else the general one"
     )
 
+    field_blank_multiple: Positive | None = Field(
+        None, description="the same for a blank of the field; else the general one"
+    )
+    duplicate_field: Fraction | None = Field(
+        None, description="half relative difference of field duplicates; else the general one"
+    )
+    duplicate_coarse: Fraction | None = Field(
+        None, description="the same of coarse duplicates; else the general one"
+    )
+    holding_days: Annotated[int, _number(ge=1, le=36_500)] | None = Field(
+        None, description="longest time from collection to analysis, days; else the general one"
+    )
+
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         _ordered(self, "recovery_low", "recovery_high")
@@ -401,8 +414,26 @@ class Thresholds(Part):
     blank_multiple: Positive = Field(
         3.0, description="a blank may not exceed this multiple of the lower limit"
     )
+    field_blank_multiple: Positive = Field(
+        1.0,
+        description="a blank of the field may not exceed this multiple of the lower limit (nothing "
+        "above the detection limit: US EPA Method 6200, section 9.3)",
+    )
+    field_blank_daily: bool = Field(
+        True,
+        description="a day on which XRF read soil or rock without a blank is told (same section: "
+        "a method blank at least daily)",
+    )
     duplicate_cv: Fraction = Field(
         0.15, description="largest accepted CV_RMS of lab duplicates, fraction"
+    )
+    duplicate_field: Fraction = Field(
+        0.20,
+        description="90 % of field duplicates must be within this half relative difference "
+        "(convention of the mining trade, from memory)",
+    )
+    duplicate_coarse: Fraction = Field(
+        0.15, description="the same of coarse duplicates; same source"
     )
     lead_to_arsenic: Positive = Field(
         10.0, description="from this Pb:As ratio on, an XRF arsenic value is not used"
@@ -885,7 +916,8 @@ class TableSettings(Part):
 
     kind: Literal[
         "field", "lab", "sample register", "custody", "reference materials", "aliases",
-        "corrections", "evidence", "specification limits",
+        "corrections", "evidence", "specification limits", "instrument checks", "instruments",
+        "laboratories",
     ]  # fmt: skip
     files: tuple[Pattern, ...] = Field(
         description="paths or patterns relative to this file; {period} stands for e.g. 2026-10"

@@ -245,7 +245,8 @@ def _field_lines(store: Store, files: list[int], names: set[str]) -> list[StoryL
     return _result_lines(
         store, files, names, "field", "operator",
         ("technique", "instrument", "calibration", "spot_no", "shot_no", "location",
-         "part_role", "position_mm", "ordered_grade", "status", "status_reason"),
+         "part_role", "position_mm", "ordered_grade", "model", "software", "temperature", "filter",
+         "latitude", "longitude", "status", "status_reason"),
         "read",
     )  # fmt: skip
 

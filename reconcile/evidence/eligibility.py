@@ -29,6 +29,7 @@ CONTROL_COLUMNS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
     "technique", "method", "element", "batch", "at", "value_mg_kg", "qualifier",
     "limit_mg_kg", "se", "digestion_class", "set_up", "moisture_basis",
+    "matrix",
 )  # fmt: skip
 
 #: Facts that name the method of a row.
@@ -88,6 +89,8 @@ def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
     duplicates["pair_id"] = duplicates["duplicate_of"].where(
         duplicates["duplicate_of"].fillna("").ne(""), duplicates["sample_id"]
     )
+    # a duplicate that the register does not name is of the material of its sample
+    originals["first_matrix"] = originals["matrix"]
     first = originals.drop_duplicates(["sample_id", "method", "element"]).rename(
         columns={
             "sample_id": "pair_id",
@@ -95,10 +98,36 @@ def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
             "qualifier": "first_qualifier",
             "limit_mg_kg": "first_limit_mg_kg",
         }
-    )[["pair_id", "method", "element", "first_mg_kg", "first_qualifier", "first_limit_mg_kg"]]
-    return duplicates.merge(first, on=["pair_id", "method", "element"], how="inner").drop(
-        columns="pair_id"
-    )
+    )[
+        ["pair_id", "method", "element", "first_mg_kg", "first_qualifier", "first_limit_mg_kg",
+         "first_matrix"]
+    ]  # fmt: skip
+    both = duplicates.merge(first, on=["pair_id", "method", "element"], how="inner")
+    both["matrix"] = both["matrix"].where(both["matrix"].ne(""), both["first_matrix"])
+    return both.drop(columns=["pair_id", "first_matrix"])
+
+
+def own_holding(
+    store: Store, keys: Sequence[Key], settings: Settings
+) -> dict[tuple[str, str], list[tuple[str, int]]]:
+    """By sample and certificate, the elements whose holding time is not the general one."""
+    stated = {
+        element
+        for element, own in settings.element.items()
+        if own.holding_days is not None
+        or any(m.holding_days is not None for m in own.matrix.values())
+    }
+    found: dict[tuple[str, str], list[tuple[str, int]]] = {}
+    if not (wanted := [key for key in keys if key.element in stated]):
+        return found
+    rows = _long(store, "lab", wanted, sql("eligibility.samples"))
+    named = rows[["sample_id", "batch", "element", "matrix"]].drop_duplicates()
+    for sample, certificate, element, matrix in named.itertuples(index=False):
+        days = settings.limits_of(str(element), str(matrix)).holding_days
+        if days != settings.thresholds.holding_days:
+            key = identity.comparison_form(str(sample)), str(certificate)
+            found.setdefault(key, []).append((str(element), days))
+    return found
 
 
 def _long(

@@ -41,12 +41,13 @@ def inspect(
     finish: datetime | None,
     zone: str = "UTC",
     limits_of: quality.LimitsOf | None = None,
+    instrument_checks: pd.DataFrame | None = None,
 ) -> Inspection:
     """Judge readings, checks of the instruments, charts over time, stages and rates.
 
-    ``keys`` and ``controls`` by side; ``finish`` ends the period (None: no end); days are
-    those of the calendar of ``zone``. The temporary tables of a run (``field_row``,
-    ``lab_row``, ``register_row``) must stand.
+    ``keys`` and ``controls`` by side; ``instrument_checks``: the run's; ``finish`` ends
+    the period (None: no end); days are those of the calendar of ``zone``. The temporary tables
+    of a run (``field_row``, ``lab_row``, ``register_row``) must stand.
     """
     facts = store.frame(sql("reading_facts"))
     facts["method"] = _methods(facts)
@@ -57,6 +58,7 @@ def inspect(
     brackets = quality.judge_bracketing(
         timeline, controls["field"], reference, thresholds, limits_of
     )
+    daily = quality.judge_daily(timeline, _checks(instrument_checks, zone), thresholds)
     history = pd.concat(
         [
             eligibility.control_history(store, side, keys[side], _naive(finish), zone)
@@ -67,9 +69,23 @@ def inspect(
     rates = quality.against_plan(_rates(store, timeline), thresholds, _solid(store))
     stages = quality.duplicate_stages(duplicates, thresholds.confidence)
     return Inspection(
-        (*readings, *brackets, *quality.rate_findings(rates), *quality.chart_findings(charts)),
+        (
+            *readings,
+            *brackets,
+            *daily,
+            *quality.rate_findings(rates),
+            *quality.chart_findings(charts),
+        ),
         ControlRecord(charts, stages, rates),
     )
+
+
+def _checks(found: pd.DataFrame | None, zone: str) -> pd.DataFrame:
+    """The checks of instruments without a sample, each with its day."""
+    if found is None or found.empty:
+        return pd.DataFrame({name: [] for name in ("instrument", "check", "outcome", "at", "day")})
+    at = pd.to_datetime(found["at"], utc=True)
+    return found.assign(at=at, day=eligibility.days_of(at, zone))
 
 
 def _naive(finish: datetime | None) -> datetime | None:

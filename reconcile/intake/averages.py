@@ -30,7 +30,8 @@ _SPREAD = (
 _NAMES = frozenset(
     {"operator", "technique", "instrument", "calibration", "matrix", "specimen_form", "group",
      "laboratory", "lab_method", "digestion", "digestion_class", "moisture_basis", "certificate",
-     "dispatch", "pair_type", "sample_kind", "part_role", "ordered_grade",
+     "dispatch", "pair_type", "sample_kind", "part_role", "model", "software", "filter",
+     "ordered_grade",
      "duplicate_kind", "gas_purge", "unit"}
 )  # fmt: skip
 #: Facts of times and durations: none of them says what a row is.

@@ -54,6 +54,14 @@ NORMAL_WORDS: dict[str, dict[str, str]] = {
         "handheld xrf": "XRF", "ed-xrf": "XRF", "edxrf": "XRF", "libs": "LIBS",
         "handheld libs": "LIBS", "hhlibs": "LIBS",
     },
+    "check": {
+        "energy": "energy", "energy check": "energy", "energy calibration": "energy",
+        "energy calibration check": "energy", "system check": "energy", "self check": "energy",
+    },
+    "outcome": {
+        "passed": "passed", "pass": "passed", "ok": "passed", "yes": "passed", "good": "passed",
+        "failed": "failed", "fail": "failed", "no": "failed", "not ok": "failed",
+    },
     "spot_class": {
         "random": "random", "raster": "raster", "grid": "raster", "targeted": "targeted",
         "target": "targeted",

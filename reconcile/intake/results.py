@@ -895,15 +895,18 @@ def read_reference(
         read = _long(job, ledger, errors=False)
         n = len(job.body.lines)
         element = np.array([None] * n, object)
-        value = np.full(n, np.nan)
+        value, at_most = np.full((2, n), np.nan)
         element_of = {a.key: a.element for a in read.analytes}
         for key, part in read.values.items():
             rows = np.flatnonzero(part.code != EMPTY)
             element[rows] = element_of[key]
             value[rows] = part.value[rows]
+            below = np.flatnonzero(part.code == BELOW)
+            at_most[below] = part.limit_or_nan()[below]
         facts = dict(job.facts)
         facts["element"] = pa.array(element, pa.string())
         facts["certified_mg_kg"] = pa.array(value, pa.float64(), from_pandas=True)
+        facts["at_most_mg_kg"] = pa.array(at_most, pa.float64(), from_pandas=True)
         facts["uncertainty_mg_kg"] = _uncertainty_long(job, read, ledger)
         return facts, job.body, Results(outside=read.outside, notes=read.notes)
     wide = _wide(job, ledger)
@@ -918,6 +921,7 @@ def read_reference(
     at_rows: list[int] = []
     elements: list[str] = []
     certified: list[float] = []
+    limits: list[float] = []
     uncertainty: list[float] = []
     for at in range(len(job.body.lines)):
         for key, symbol in element_of.items():
@@ -927,11 +931,13 @@ def read_reference(
             at_rows.append(at)
             elements.append(symbol)
             certified.append(float(part.value[at]))
+            limits.append(float(part.limit_or_nan()[at]) if part.code[at] == BELOW else np.nan)
             uncertainty.append(_uncertainty_wide(job, columns[key], at))
     picks = pa.array(at_rows, pa.int64())
     facts = {name: column.take(picks) for name, column in job.facts.items()}
     facts["element"] = pa.array(elements, pa.string())
     facts["certified_mg_kg"] = pa.array(certified, pa.float64(), from_pandas=True)
+    facts["at_most_mg_kg"] = pa.array(limits, pa.float64(), from_pandas=True)
     facts["uncertainty_mg_kg"] = pa.array(uncertainty, pa.float64(), from_pandas=True)
     body = replace(
         job.body,

@@ -60,6 +60,12 @@ FIELD_FACTS = (
     "ordered_grade",  # what the part, or this place of it, should be
     "gas_purge",
     "count_time_s",  # float
+    "model",  # of the instrument, and its software, as the export writes them
+    "software",
+    "temperature",
+    "filter",
+    "latitude",
+    "longitude",
     "status",  # ACCEPTED, REJECTED or as written
     "status_reason",  # of a rejected row
 )
@@ -112,11 +118,21 @@ CUSTODY_FACTS = (
 )
 #: reference materials: long: code, element, value, expanded uncertainty, unit -> mg/kg
 REFERENCE_FACTS = (
-    "row", "reference_code", "element", "certified_mg_kg", "uncertainty_mg_kg", "coverage_factor",
-    "matrix", "note",
+    "row", "reference_code", "element", "certified_mg_kg", "at_most_mg_kg", "uncertainty_mg_kg",
+    "coverage_factor", "matrix", "note",
 )  # fmt: skip
 #: one row per grade and element, or formula of elements; minimum and maximum in the row's own unit
 LIMIT_FACTS = ("row", "grade", "element", "formula", "minimum", "maximum", "unit", "note")
+#: checks of an instrument without a sample, such as that of its energy scale
+CHECK_FACTS = ("row", "instrument", "check", "at", "outcome", "by", "note")
+#: what is known of each instrument, and of each laboratory and method
+INSTRUMENT_FACTS = (
+    "row", "instrument", "make", "model", "software", "calibration", "calibration_due", "licence",
+    "note",
+)  # fmt: skip
+LABORATORY_FACTS = (
+    "row", "laboratory", "lab_method", "scope", "accreditation", "valid_until", "note",
+)  # fmt: skip
 ALIAS_FACTS = ("row", "written_id", "sample_id", "entered_by", "reason")
 #: a quarantine.csv of a release, filled in: which cell of which file should have held what
 CORRECTION_FACTS = (

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from reconcile.intake.tables import (
     ALIAS_FACTS,
+    CHECK_FACTS,
     CORRECTION_FACTS,
     CUSTODY_FACTS,
     FIELD_FACTS,
+    INSTRUMENT_FACTS,
     LAB_FACTS,
+    LABORATORY_FACTS,
     LIMIT_FACTS,
     REFERENCE_FACTS,
     REGISTER_FACTS,
@@ -33,6 +36,9 @@ FACTS: dict[str, tuple[str, ...]] = {
     "aliases": ALIAS_FACTS,
     "corrections": CORRECTION_FACTS,
     "specification limits": LIMIT_FACTS,
+    "instrument checks": CHECK_FACTS,
+    "instruments": INSTRUMENT_FACTS,
+    "laboratories": LABORATORY_FACTS,
 }
 #: Meanings that serve the reading itself and are no facts of the row.
 HELPERS: dict[str, tuple[str, ...]] = {
@@ -66,18 +72,21 @@ HELPERS: dict[str, tuple[str, ...]] = {
     "aliases": (),
     "corrections": (),
     "specification limits": (),
+    "instrument checks": ("date", "time"),
+    "instruments": (),
+    "laboratories": (),
 }
 TIME_FACTS = frozenset(
     {
         "measured_at", "received_at", "analysed_at", "reported_at", "collected_at",
-        "dispatched_at", "at",
+        "dispatched_at", "at", "calibration_due", "valid_until",
     }
 )  # fmt: skip
 NUMBER_FACTS = frozenset(
     {
         "moisture_pct", "count_time_s", "sample_mass_g", "digest_volume_ml", "containers",
         "mass_g", "certified_mg_kg", "uncertainty_mg_kg", "coverage_factor",
-        "minimum", "maximum", "position_mm",
+        "minimum", "maximum", "position_mm", "at_most_mg_kg",
     }
 )  # fmt: skip
 #: The fact that a plain date (and time) fills.
@@ -85,6 +94,7 @@ TIME_OF_KIND = {
     "field": "measured_at",
     "sample register": "collected_at",
     "custody": "at",
+    "instrument checks": "at",
 }
 
 
@@ -220,6 +230,14 @@ FACT_WORDS: dict[str, dict[str, str]] = {
                 "distance along the line",
                 _LENGTHS,
             ),
+            "model": _either("model|instrument model|instrument type|analyser model"),
+            "software": _either("software|software version|firmware|firmware version"),
+            "temperature": _either(
+                "temperature|detector temperature|ambient temperature|temperature c"
+            ),
+            "filter": _either("filter|beam filter|filters"),
+            "latitude": _either("latitude|lat|gps latitude"),
+            "longitude": _either("longitude|lon|long|gps longitude"),
             "part_role": _either("part role|role|zone|weld zone|metal zone|weld region"),
             "ordered_grade": _ORDERED,
             "gas_purge": _either("gas purge|purge gas|purge|atmosphere|gas"),
@@ -344,6 +362,44 @@ FACT_WORDS["specification limits"] = _spread(
         "note": (*_NOTES, "source"),
     }
 )
+_INSTRUMENT = (
+    *_either("instrument|analyser|analyzer|serial|instrument serial"),
+    *_numbered("instrument|analyser|analyzer|serial|instrument serial"),
+)
+FACT_WORDS["instrument checks"] = _spread(
+    {
+        "instrument": _INSTRUMENT,
+        "check": _either("check|check type|check kind|kind|type|test"),
+        "at": (*_MOMENTS, *_either("at|when|checked at")),
+        "date": _either("date|check date"),
+        "time": _either("time"),
+        "outcome": _either("outcome|result|pass fail|passed|status"),
+        "by": _either("by|operator|who|person|done by|checked by"),
+        "note": _NOTES,
+    }
+)
+FACT_WORDS["instruments"] = _spread(
+    {
+        "instrument": _INSTRUMENT,
+        "make": _either("make|maker|manufacturer"),
+        "model": _either("model|type"),
+        "software": _either("software|software version|firmware|firmware version"),
+        "calibration": _either("calibration|calibration name|calibration version|mode"),
+        "calibration_due": _either("calibration due|due|next calibration|calibration until"),
+        "licence": _either("licence|license|registration|permit"),
+        "note": _NOTES,
+    }
+)
+FACT_WORDS["laboratories"] = _spread(
+    {
+        "laboratory": _either("laboratory|lab|laboratory name|lab name|name"),
+        "lab_method": _either("method|method code|lab method|code"),
+        "scope": _either("scope|elements|covers"),
+        "accreditation": _either("accreditation|accredited by|accreditation no"),
+        "valid_until": _either("valid until|until|expires"),
+        "note": _NOTES,
+    }
+)
 for _kind, _facts in FACTS.items():
     for _fact in _facts:
         FACT_WORDS[_kind].setdefault(_fact.replace("_", " "), _fact)
@@ -442,8 +498,6 @@ _NO_RESULT = {
     "loi": "loss on ignition, not an element",
     "total": "a sum, not an element",
     "sum": "a sum, not an element",
-    "latitude": "a coordinate",
-    "longitude": "a coordinate",
     "easting": "a coordinate",
     "northing": "a coordinate",
     "elevation": "a coordinate",

@@ -67,7 +67,7 @@ def waterfall(store: Store, joined: Joined, pairs: pd.DataFrame) -> tuple[Waterf
         steps.append(_use_step(store, kind, label))
     for kind in (
         "sample register", "custody", "reference materials", "aliases", "corrections",
-        "specification limits",
+        "specification limits", "instrument checks", "instruments", "laboratories",
     ):  # fmt: skip
         step = _read_step(store, kind, f"{kind} rows")
         if step.entered:

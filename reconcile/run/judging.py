@@ -20,7 +20,7 @@ from reconcile.base.model import (
     Verdict,
 )
 from reconcile.base.settings import ELEMENTS_SETTING, Settings
-from reconcile.evidence import custody, diagnosis, eligibility, inspection, quality
+from reconcile.evidence import custody, diagnosis, eligibility, inspection, quality, registers
 from reconcile.figures import evaluation, further, gathered
 from reconcile.figures import laboratories as between
 from reconcile.intake import workspace as ws
@@ -208,6 +208,7 @@ def judge_controls(run: Run) -> Run:
         store.frame(sql("judging.field_times")),
         thresholds,
         zone=zone,
+        holding=eligibility.own_holding(store, keys["lab"], run.workspace.settings),
     )
     lost = kept_custody.lost(run.workspace)
     bounds = _bounds(run)
@@ -221,7 +222,9 @@ def judge_controls(run: Run) -> Run:
         bounds[1] if bounds else None,
         zone,
         limits_of,
+        of_run(run, "instrument_check"),
     )
+    known = registers.of_run(store)
     checks.sort(key=lambda c: (c.side, c.kind, c.element, c.method, c.batch, c.code))
     return replace(
         run,
@@ -234,7 +237,9 @@ def judge_controls(run: Run) -> Run:
         + tuple(item.finding() for item in lost)
         + judgement.findings
         + quality.findings(checks)
-        + inspected.findings,
+        + inspected.findings
+        + registers.findings(store, known),
+        registers=known,
         controls=inspected.record,
     )
 

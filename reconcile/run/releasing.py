@@ -129,6 +129,7 @@ def write_the_release(run: Run) -> Run:
         factor_scores=run.factor_scores,
         laboratories=run.laboratories,
         group_shifts=run.group_shifts,
+        registers=run.registers,
         evidence_in_brief=tuple(gathering.as_manifest(run)),
         factor_scores_in_brief=tuple(scoring.as_manifest(run.factor_scores)),
     )

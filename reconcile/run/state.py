@@ -22,6 +22,7 @@ from reconcile.base.model import (
     StratumResult,
     WaterfallStep,
 )
+from reconcile.base.registers import Registers
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import Evaluated
 from reconcile.figures.gathered import Gathered
@@ -83,6 +84,7 @@ class Run:
     factor_scores: tuple[scoring.FactorScore, ...] = ()
     earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
     conformity: ConformityRecord | None = None
+    registers: Registers = field(default_factory=Registers)
     laboratories: tuple[BetweenLaboratories, ...] = ()
     group_shifts: tuple[GroupShifts, ...] = ()
     outcome: RunOutcome | None = None

@@ -37,6 +37,9 @@ ROW_TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "aliases": ("alias", contract.ALIAS_FACTS),
     "corrections": ("correction", contract.CORRECTION_FACTS),
     "specification limits": ("specification_limit", contract.LIMIT_FACTS),
+    "instrument checks": ("instrument_check", contract.CHECK_FACTS),
+    "instruments": ("instrument", contract.INSTRUMENT_FACTS),
+    "laboratories": ("laboratory", contract.LABORATORY_FACTS),
 }
 TIME_FACTS = frozenset(
     {
@@ -47,6 +50,8 @@ TIME_FACTS = frozenset(
         "collected_at",
         "dispatched_at",
         "at",
+        "calibration_due",
+        "valid_until",
     }
 )
 NUMBER_FACTS = frozenset(
@@ -63,6 +68,7 @@ NUMBER_FACTS = frozenset(
         "minimum",
         "maximum",
         "position_mm",
+        "at_most_mg_kg",
     }
 )
 #: Tables of results can have a million rows. They hold the facts that some file states, under

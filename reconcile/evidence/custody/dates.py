@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
@@ -13,6 +13,9 @@ from reconcile.evidence.custody.events import Record, Span, column, span_of, tex
 from reconcile.evidence.custody.rules import NOTE, SERIOUS, WARNING, Break
 from reconcile.samples.identity import comparison_form
 
+#: By sample and certificate: elements with a holding time of their own, and its days.
+Holding = Mapping[tuple[str, str], Sequence[tuple[str, int]]]
+
 
 def date_breaks(
     record: Record,
@@ -21,6 +24,7 @@ def date_breaks(
     field: pd.DataFrame,
     thresholds: Thresholds,
     zone: ZoneInfo,
+    holding: Holding | None = None,
 ) -> list[Break]:
     """Dates of certificates and readings that contradict the chain, and the holding time."""
     collected: dict[str, Span] = {}
@@ -56,6 +60,7 @@ def date_breaks(
                 collected.get(form),
                 released.get(form),
                 thresholds,
+                (holding or {}).get((form, text_of(certificate)), ()),
             )
     for sample, cell in zip(column(field, "sample_id"), column(field, "measured_at"), strict=True):
         form, at = comparison_form(sample), span_of(cell, zone)
@@ -82,6 +87,7 @@ def _certificate(
     collected: Span | None,
     released: Span | None,
     thresholds: Thresholds,
+    own: Sequence[tuple[str, int]],
 ) -> list[Break]:
     received, analysed, reported = spans
     name = f"certificate {certificate}: " if certificate else ""
@@ -138,14 +144,18 @@ def _certificate(
         )
     if collected is not None and analysed is not None:
         held = analysed.start - collected.end
+        limits = [(element, days) for element, days in own if held > timedelta(days=days)]
         if held > timedelta(days=thresholds.holding_days):
+            limits.insert(0, ("", thresholds.holding_days))
+        for element, days in limits:
+            of_element = f" of {element}" if element else ""
             breaks.append(
                 Break(
                     form,
                     "holding time exceeded",
                     WARNING,
-                    f"{held.days} days lie between collection and analysis "
-                    f"(limit {thresholds.holding_days}).",
+                    f"{held.days} days lie between collection and analysis{of_element} "
+                    f"(limit {days}).",
                     f"{name}collected {_when(collected)}, analysed {_when(analysed)}",
                     "State it beside the result; repeat on a fresh sample where it decides.",
                 )

@@ -12,7 +12,7 @@ import pandas as pd
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import Thresholds
-from reconcile.evidence.custody.dates import date_breaks
+from reconcile.evidence.custody.dates import Holding, date_breaks
 from reconcile.evidence.custody.events import (
     BROKEN,
     COMPLETE,
@@ -63,6 +63,7 @@ def judge(
     thresholds: Thresholds,
     *,
     zone: str = "UTC",
+    holding: Holding | None = None,
 ) -> CustodyJudgement:
     """Hold every sample's record against the custody rules.
 
@@ -71,8 +72,9 @@ def judge(
     sample_id, measured_at. Missing columns and cells are allowed. Times are UTC where they
     carry no zone; midnight sharp in ``zone`` counts as a date without a time of day. Where no
     event records them, the register's collection is the first event and its dispatch the
-    release that the receipt answers. A
-    serious break makes a chain 'broken', a warning makes it a 'deviation', a note neither.
+    release that the receipt answers.
+    ``holding``: elements of a certificate with a holding time of their own.
+    A serious break makes a chain 'broken', a warning makes it a 'deviation', a note neither.
     """
     spellings: dict[str, dict[str, None]] = defaultdict(dict)
     sides: dict[str, set[str]] = {}
@@ -91,7 +93,9 @@ def judge(
         if form not in spellings:
             spellings[form][form] = None
     record, lacking = completed(record, samples, ZoneInfo(zone))
-    breaks = _all_breaks(record, samples, lab, field, sides, spellings, thresholds, ZoneInfo(zone))
+    breaks = _all_breaks(
+        record, samples, lab, field, sides, spellings, thresholds, ZoneInfo(zone), holding
+    )
     breaks = _in_order([*breaks, *lacking])
     worst: dict[str, str] = {}
     for item in breaks:
@@ -117,11 +121,12 @@ def _all_breaks(
     spellings: Mapping[str, Iterable[str]],
     thresholds: Thresholds,
     zone: ZoneInfo,
+    holding: Holding | None,
 ) -> list[Break]:
     breaks: list[Break] = []
     for sample, events in record.of_sample.items():
         breaks += chain_breaks(sample, events, thresholds)
-    breaks += date_breaks(record, samples, lab, field, thresholds, zone)
+    breaks += date_breaks(record, samples, lab, field, thresholds, zone, holding)
     breaks += orphans(record, sides)
     breaks += record_faults(record, sides)
     breaks += seals_used_twice(record.events)

@@ -17,6 +17,7 @@ from reconcile.evidence.quality.charts import (
     signals,
 )
 from reconcile.evidence.quality.controls import LimitsOf
+from reconcile.evidence.quality.daily import judge_daily
 from reconcile.evidence.quality.duplicates import duplicate_stages, judge_duplicates
 from reconcile.evidence.quality.history import chart_findings, control_charts
 from reconcile.evidence.quality.interference import interference_flags
@@ -51,6 +52,7 @@ __all__ = [
     "interference_flags",
     "judge_blanks",
     "judge_bracketing",
+    "judge_daily",
     "judge_duplicates",
     "judge_readings",
     "judge_reference_materials",

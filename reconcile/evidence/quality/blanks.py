@@ -12,8 +12,8 @@ from reconcile.base.settings import Thresholds
 from reconcile.evidence.quality.controls import (
     LimitsOf,
     Rows,
+    by_limits,
     groups,
-    is_metal,
     iso,
     number,
     usual_limits,
@@ -27,9 +27,11 @@ def judge_blanks(
     """One check per blank material, method, element and batch; the highest blank decides.
 
     A blank passes where it is below its lower limit or not above ``blank_multiple`` times
-    it (common practice, no source). Where a row names no limit, the median limit that other
-    rows of the same side, method and element name stands in; where none does, the blank is
-    not judged (None). ``found`` is the highest quantified blank, NaN where all are below.
+    it (common practice, no source); a blank of the field by ``field_blank_multiple`` (nothing
+    above the detection limit: US EPA Method 6200, section 9.3). Where a row
+    names no limit, the median limit that other rows of the same side, method and element name
+    stands in; where none does, the blank is not judged (None). ``found`` is the highest
+    quantified blank, NaN where all are below.
     """
     rows = whole(controls)
     limits = usual_limits(rows)
@@ -40,8 +42,9 @@ def judge_blanks(
         rows, "side", "method", "element", "batch", "code"
     ):
         usual = limits.get((side, method, element), math.nan)
-        t = limits_of(element, "", is_metal(own)) if limits_of else thresholds
-        checks.append(_check(side, method, element, batch, code, own, usual, t))
+        for matrix, t, part in by_limits(own, element, limits_of, thresholds):
+            named = f"{code}, {matrix}" if matrix else code
+            checks.append(_check(side, method, element, batch, named, part, usual, t))
     return tuple(checks)
 
 
@@ -58,11 +61,16 @@ def _check(
     below, above = rows["qualifier"] == "<", rows["qualifier"] == ">"
     edge = np.where(np.isfinite(rows["limit_mg_kg"]), rows["limit_mg_kg"], usual)
     values = np.where(below | above, np.nan, rows["value_mg_kg"])
-    allowed = thresholds.blank_multiple * edge
+    multiple = thresholds.blank_multiple if side == "lab" else thresholds.field_blank_multiple
+    allowed = multiple * edge
     usable = int((np.isfinite(values) | below | above).sum())
     worst = float(np.nanmax(values)) if np.isfinite(values).any() else math.nan
     limit = float(np.nanmax(edge)) if np.isfinite(edge).any() else math.nan
-    rule = f"at most {thresholds.blank_multiple:g} times the lower limit"
+    rule = (
+        "nothing above the lower limit"
+        if multiple == 1
+        else f"at most {multiple:g} times the lower limit"
+    )
     passed: bool | None
     if usable == 0:
         passed, why = None, "no usable result"
@@ -86,7 +94,7 @@ def _check(
         n=usable,
         found=worst,
         expected=0.0,
-        uncertainty=thresholds.blank_multiple * limit,
+        uncertainty=multiple * limit,
         recovery=math.nan,
         score=math.nan,
         passed=passed,

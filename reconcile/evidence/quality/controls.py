@@ -15,7 +15,7 @@ from reconcile.base.settings import Thresholds
 TEXTS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
     "technique", "method", "element", "batch", "qualifier", "first_qualifier", "digestion_class",
-    "set_up", "moisture_basis",
+    "set_up", "moisture_basis", "matrix",
 )  # fmt: skip
 NUMBERS = ("value_mg_kg", "limit_mg_kg", "se", "first_mg_kg", "first_limit_mg_kg")
 CONTROLS = ("reference material", "check standard")
@@ -96,6 +96,25 @@ LimitsOf = Callable[[str, str, bool], Thresholds]
 def is_metal(rows: Rows) -> bool:
     """True where every row is of a solid without moisture."""
     return bool(len(rows)) and bool(np.all(rows["moisture_basis"] == "not applicable"))
+
+
+def by_limits(
+    rows: Rows, element: str, limits_of: LimitsOf | None, thresholds: Thresholds
+) -> Iterator[tuple[str, Thresholds, Rows]]:
+    """The rows by the limits that hold for their material, with the materials' names.
+
+    '' where all materials have the same limits: rows of several are then judged together.
+    """
+    if limits_of is None or not len(rows):
+        yield "", thresholds, rows
+        return
+    of_matrix = {m: limits_of(element, m, is_metal(rows)) for m in dict.fromkeys(rows["matrix"])}
+    alike: dict[str, list[str]] = {}
+    for matrix, limits in of_matrix.items():
+        alike.setdefault(limits.model_dump_json(), []).append(matrix)
+    for names in alike.values():
+        told = ", ".join(name for name in names if name) if len(alike) > 1 else ""
+        yield told, of_matrix[names[0]], rows.take(np.isin(rows["matrix"], names))
 
 
 def groups(rows: Rows, *keys: str) -> Iterator[tuple[tuple[str, ...], Rows]]:

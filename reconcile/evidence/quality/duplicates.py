@@ -15,8 +15,8 @@ from reconcile.evidence.quality.controls import (
     QUANTIFIED_FROM,
     LimitsOf,
     Rows,
+    by_limits,
     groups,
-    is_metal,
     iso,
     whole,
 )
@@ -24,9 +24,10 @@ from reconcile.samples.identity import comparison_form
 from reconcile.statistics.components import nested_variance
 from reconcile.statistics.precision import duplicate_cv, hard
 
-#: 90 % of pairs within this half relative difference, by the stage that was repeated
-#: (conventions of the mining trade, from memory; no standard).
-HARD_LIMITS = {"field": 0.20, "coarse": 0.15, "pulp": 0.10, "lab repeat": 0.10}
+#: Half relative difference that is told beside the CV of pulps and repeats.
+_HARD_OF_PULPS = 0.10
+#: This share of pairs must be within the half relative difference of their stage (conventions
+#: of the mining trade, from memory; no standard).
 HARD_SHARE = 0.90
 #: Fewest pairs on which a duplicate precision rests (field-XRF guidance of 2009, soil).
 FEWEST_PAIRS = 8
@@ -51,17 +52,11 @@ def judge_duplicates(
         rows = _with_first(rows)
     rows = rows.take(rows["sample_kind"] == "duplicate")
     return tuple(
-        _check(
-            side,
-            stage,
-            method,
-            element,
-            own,
-            limits_of(element, "", is_metal(own)) if limits_of else thresholds,
-        )
+        _check(side, stage, method, element, part, limits, matrix)
         for (side, stage, method, element), own in groups(
             rows, "side", "duplicate_kind", "method", "element"
         )
+        for matrix, limits, part in by_limits(own, element, limits_of, thresholds)
     )
 
 
@@ -87,13 +82,16 @@ def _with_first(rows: Rows) -> Rows:
 
 
 def _check(
-    side: str, stage: str, method: str, element: str, rows: Rows, thresholds: Thresholds
-) -> QualityCheck:
+    side: str, stage: str, method: str, element: str, rows: Rows, thresholds: Thresholds,
+    matrix: str,
+) -> QualityCheck:  # fmt: skip
     first, second = rows["first_mg_kg"], rows["value_mg_kg"]
     usable = _usable(rows)
     cv = duplicate_cv(first[usable], second[usable])
     by_hard = stage in ("field", "coarse")
-    most = HARD_LIMITS.get(stage, HARD_LIMITS["pulp"])
+    most = {"field": thresholds.duplicate_field, "coarse": thresholds.duplicate_coarse}.get(
+        stage, _HARD_OF_PULPS
+    )
     halves = hard(first[usable], second[usable], most)
     share = halves.share_within
     passed: bool | None
@@ -113,7 +111,7 @@ def _check(
     return QualityCheck(
         side=side,
         kind="duplicate",
-        code=stage or "duplicate",
+        code=(stage or "duplicate") + (f", {matrix}" if matrix else ""),
         method=method,
         element=element,
         batch="",

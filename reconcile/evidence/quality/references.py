@@ -140,7 +140,8 @@ def judge_reference_materials(
     that is partial for the element.
     """
     certified = certified_values(reference)
-    known_codes = {code for code, _ in certified}
+    at_most = certified_limits(reference)
+    known_codes = {code for code, _ in (*certified, *at_most)}
     checks: list[QualityCheck] = []
     for side, controls in (("field", field_controls), ("lab", lab_controls)):
         everything = whole(controls).put(side=np.full(len(controls), side, dtype=object))
@@ -154,6 +155,12 @@ def judge_reference_materials(
         ):
             value = certified.get((form, element))
             if value is None:
+                if (limit := at_most.get((form, element))) is not None:
+                    spread = spread_of(own)
+                    for (batch,), of_batch in groups(own, "batch"):
+                        checks.append(
+                            _below(side, kind, method, element, batch, of_batch, limit, spread)
+                        )
                 continue
             t = limits_of(element, value.matrix, is_metal(own)) if limits_of else thresholds
             basis = _Basis(value, spread_of(own), limits.get((side, method, element), math.nan), t)
@@ -186,6 +193,18 @@ def certified_values(reference: pd.DataFrame) -> dict[tuple[str, str], Certified
                 ),
             )  # fmt: skip
     return values
+
+
+def certified_limits(reference: pd.DataFrame) -> dict[tuple[str, str], Certified]:
+    """What a material is certified to hold less of, as ``certified_values``."""
+    limits: dict[tuple[str, str], Certified] = {}
+    for row in reference.to_dict("records"):
+        form, element = comparison_form(row.get("reference_code")), str(row.get("element"))
+        limit = _number(row.get("at_most_mg_kg"))
+        if form and limit > 0:
+            code, matrix = str(row["reference_code"]).strip(), _text(row.get("matrix"))
+            limits.setdefault((form, element), Certified(code, limit, math.nan, 2.0, matrix))
+    return limits
 
 
 def _text(cell: object) -> str:
@@ -309,6 +328,33 @@ def _check(
         why=why,
         at=iso(rows["at"]),
     )
+
+
+def _below(
+    side: str, kind: str, method: str, element: str, batch: str, rows: Rows, limit: Certified,
+    spread: Spread,
+) -> QualityCheck:  # fmt: skip
+    """A result against a value that is certified as below a limit.
+
+    Passed where all that was found lies below it; failed where the mean is above it by more
+    than twice its own noise; in between nothing is decided.
+    """
+    low, high, n = _bounds(rows)
+    noise = 2 * spread.sd / math.sqrt(n) if n and math.isfinite(spread.sd) else 0.0
+    passed = None if n == 0 else True if high <= limit.value else None
+    if n and low - noise > limit.value:
+        passed = False
+    found = f"{number(low)}" if low == high else f"between {number(low)} and {number(high)}"
+    why = (
+        f"{found} mg/kg found, certified below {number(limit.value)} mg/kg (n = {n})"
+        if n
+        else "no usable result"
+    )
+    return QualityCheck(
+        side, kind, limit.code, method, element, batch, n, low if low == high else math.nan,
+        limit.value, math.nan, math.nan, math.nan, passed,
+        "not above what the material is certified to hold less of", iso(rows["at"]), why,
+    )  # fmt: skip
 
 
 def _end_of_day(rows: Rows, certified: float, spread: float, low: float, high: float) -> str:

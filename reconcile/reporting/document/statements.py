@@ -23,8 +23,8 @@ def record_head(r: Reconciliation) -> str:
 def mineral_statement(r: Reconciliation) -> list[tuple[str, list[str]]]:
     """Titles with their paragraphs, ready to edit; what the data don't tell stands in brackets."""
     texts = {
-        "instruments": [_instrument(m, x) for m, x in _by(r, "field_method")],
-        "laboratory": [_laboratory(m, x) for m, x in _by(r, "lab_method")],
+        "instruments": [_instrument(r, m, x) for m, x in _by(r, "field_method")],
+        "laboratory": [_laboratory(r, m, x) for m, x in _by(r, "lab_method")],
         "factors": _factors(r),
         "quality": [_quality(r)],
         "accuracy": [_accuracy(r)],
@@ -72,7 +72,19 @@ def _span(results: list[StratumResult], column: str, noun: tuple[str, str]) -> s
     return words.TO.format(low=low, high=numbers.count(high, *noun))
 
 
-def _instrument(method: str, results: list[StratumResult]) -> str:
+def _instrument(r: Reconciliation, method: str, results: list[StratumResult]) -> str:
+    read_by = results[0].stratum.read_by
+    entry = r.registers.instrument(read_by.instrument)
+    stated = [
+        c for c in r.registers.conditions
+        if (c.technique, c.instrument, c.calibration)
+        == (read_by.technique, read_by.instrument, read_by.calibration)
+    ]  # fmt: skip
+
+    def told(fact: str) -> str:
+        return "; ".join(dict.fromkeys(v for c in stated for v in c.of(fact)))
+
+    make = " ".join(p for p in (entry.make, entry.model) if p) if entry else ""
     samples = {s for x in results for s in x.pairs["sample_id"].astype(str)}
     return words.STATEMENT_INSTRUMENT.format(
         method=method or words.NOT_STATED,
@@ -80,15 +92,34 @@ def _instrument(method: str, results: list[StratumResult]) -> str:
         samples=numbers.count(len(samples), *words.SAMPLES),
         readings=_span(results, "field_n", words.READINGS),
         spots=_span(results, "field_spots", words.SPOTS),
+        make=make or told("model") or words.TO_STATE,
+        time=_seconds(told("count_time_s")),
+        software=(entry.software if entry else "") or told("software") or words.TO_STATE,
+        temperature=told("temperature") or words.TO_STATE,
+        filter=told("filter") or words.TO_STATE,
+        gas=told("gas_purge") or words.TO_STATE,
+        coordinates=told("coordinates") or words.TO_STATE,
+        licence=(entry.licence if entry else "") or words.TO_STATE,
+        due=(entry.calibration_due if entry else "") or words.TO_STATE,
     )
 
 
-def _laboratory(method: str, results: list[StratumResult]) -> str:
+def _seconds(text: str) -> str:
+    return f"{text} s" if text else words.TO_STATE
+
+
+def _laboratory(r: Reconciliation, method: str, results: list[StratumResult]) -> str:
+    entries = r.registers.of_laboratory(results[0].stratum.laboratory)
+    of_method = [x for x in entries if x.lab_method == results[0].stratum.determined_by.code]
+    entry = next(iter([*of_method, *entries]), None)
     classes = list(dict.fromkeys(x.stratum.digestion_class for x in results))
     return words.STATEMENT_LAB.format(
         method=method or words.NOT_STATED,
         elements=_elements(results),
         digestion="; ".join(words.DIGESTION_TEXT.get(c, c) for c in classes),
+        laboratory=results[0].stratum.laboratory or words.TO_STATE,
+        accreditation=(entry.accreditation if entry else "") or words.TO_STATE,
+        scope=(entry.scope if entry else "") or words.TO_STATE,
     )
 
 

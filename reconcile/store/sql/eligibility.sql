@@ -32,7 +32,7 @@ SELECT
     chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind,
     chosen.technique, chosen.instrument, chosen.calibration, '' AS batch, moment AS at,
     {value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, {error} AS se,
-    '' AS digestion_class, chosen.moisture_basis
+    '' AS digestion_class, chosen.moisture_basis, chosen.matrix
 FROM (SELECT *, measured_at AS moment FROM field_row WHERE {condition}) AS chosen
 JOIN (SELECT rowid AS source, * FROM field) AS stored ON stored.source = chosen.source
 WHERE {code} IN (0, 1, 2)
@@ -44,7 +44,7 @@ SELECT
     chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind,
     chosen.technique, chosen.lab_method, chosen.digestion, chosen.laboratory, batch, moment AS at,
     {value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, {error} AS se,
-    chosen.digestion_class AS digestion_class, chosen.moisture_basis
+    chosen.digestion_class AS digestion_class, chosen.moisture_basis, chosen.matrix
 FROM (
     SELECT
         *, coalesce(certificate, '') AS batch,

@@ -21,6 +21,7 @@ WITH resolved AS NOT MATERIALIZED (
         coalesce(lab.sample_kind, register.sample_kind, 'sample') AS sample_kind,
         coalesce(lab.reference_code, register.reference_code) AS reference_code,
         coalesce(lab.moisture_basis, '') AS moisture_basis,
+        coalesce(lab.matrix, register.matrix, '') AS matrix,
         run_file.file_place,
         run_file.of_period,
         lab.status, lab.status_reason,

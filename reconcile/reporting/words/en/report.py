@@ -593,13 +593,15 @@ STATEMENT_TITLES = {
     "samples": "Samples",
 }
 STATEMENT_INSTRUMENT = (
-    "{method}: {elements}; {samples} with {readings} on {spots} each. Make and model [state]; "
-    "reading time per filter or pulses per spot [state]; firmware, temperature and atmosphere "
-    "[state]."
+    "{method}: {elements}; {samples} with {readings} on {spots} each. Make and model: {make}; "
+    "reading time, or pulses per spot: {time}; filter: {filter}; software: {software}; "
+    "temperature: {temperature}; atmosphere: {gas}; coordinates: {coordinates}; calibration due: "
+    "{due}; licence: {licence}."
 )
+TO_STATE = "[state]"
 STATEMENT_LAB = (
-    "{method}: {elements}; {digestion}. Name, accreditation and relationship of the laboratory "
-    "[state]."
+    "{method}: {elements}; {digestion}. Laboratory: {laboratory}; accreditation: {accreditation}; "
+    "scope: {scope}; relationship to the company [state]."
 )
 DIGESTION_TEXT = {
     "partial": "the technique is partial: what the acid leaves undissolved is not reported",
