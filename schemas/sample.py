@@ -30,6 +30,7 @@ SCHEMA = contract(
         "duplicate_kind": column(one_of(DUPLICATE_KINDS, "the kind of duplicate")),
         "moisture_basis": column(one_of(MOISTURE_BASES, "the moisture basis")),
         "moisture_pct": column(between(0, 100, "the moisture", "%")),
+        "selection_probability": column(between(1e-9, 1, "the chance of being chosen", "")),
         "sample_mass_g": column(between(0, 1e6, "the sample mass", "g")),
     },
     "sample",

@@ -64,6 +64,8 @@ class FindingCode(StrEnum):
     # figures
     LABORATORIES_DIFFER = "laboratories differ"
     OPERATORS_DIFFER = "operators differ"
+    ONLY_ENDS_SENT = "only ends sent"
+    SELECTION_MATTERS = "selection matters"
     CERTIFICATES_SHIFT = "certificates shift"
 
     # judgement

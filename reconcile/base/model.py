@@ -19,6 +19,7 @@ import pandas as pd
 from reconcile.base.finding_codes import BLOCKING, SETTLED_BY_PERSONS
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture, joined
 from reconcile.base.registers import Registers
+from reconcile.base.selection import SelectionRecord
 
 if TYPE_CHECKING:
     import numpy as np
@@ -471,6 +472,7 @@ class Ask(StrEnum):
     SPOTS = "spots per sample"
     CUSTODY = "custody"
     QUALITY_LEVEL = "data-quality level"
+    SELECTION = "choice of the samples"
     MEAN_BIAS = "mean bias"
     RANGE = "bias over the range"
     SPREAD = "spread"
@@ -954,6 +956,7 @@ class Reconciliation:
     factor_scores: tuple[Any, ...] = ()  # judgement.scoring.FactorScore
     laboratories: tuple[BetweenLaboratories, ...] = ()
     group_shifts: tuple[GroupShifts, ...] = ()
+    selection: SelectionRecord = field(default_factory=SelectionRecord)
     registers: Registers = field(default_factory=Registers)
     evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # releases behind the verdicts
     factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them

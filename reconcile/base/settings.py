@@ -435,6 +435,17 @@ class Thresholds(Part):
     duplicate_coarse: Fraction = Field(
         0.15, description="the same of coarse duplicates; same source"
     )
+    confirmation_share: Annotated[float, _number(ge=0, le=1)] = Field(
+        0.10,
+        description="planned share of the samples that the laboratory confirms (at least 10 %: "
+        "guidance of a US state's environment department on screening soil by XRF)",
+    )
+    confirmation_rpd: Fraction = Field(
+        0.35,
+        description="largest mean absolute relative difference of confirmation samples, over the "
+        "mean of both (same source, after the US EPA National Functional Guidelines for "
+        "Inorganic Data Review, 2004)",
+    )
     lead_to_arsenic: Positive = Field(
         10.0, description="from this Pb:As ratio on, an XRF arsenic value is not used"
     )

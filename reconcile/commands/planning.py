@@ -29,6 +29,7 @@ from reconcile.base.model import (
     StratumResult,
     Verdict,
 )
+from reconcile.base.selection import RANDOM as SELECTION_RANDOM
 from reconcile.base.settings import Settings
 from reconcile.base.writing import write_whole
 from reconcile.evidence import diagnosis
@@ -270,8 +271,8 @@ class Plan:
 
 
 CHOICE_COLUMNS = (
-    "sample_id", "kind", "reason", "inclusion_probability", "element", "field_value_mg_kg",
-    "period",
+    "sample_id", "kind", "selection", "reason", "inclusion_probability", "element",
+    "field_value_mg_kg", "period",
 )  # fmt: skip
 
 
@@ -362,7 +363,16 @@ def plan(
     )
     if save is not None:
         rows = [
-            [c.sample_id, c.kind, c.reason, c.probability, c.element, c.value, period]
+            [
+                c.sample_id,
+                c.kind,
+                SELECTION_RANDOM,
+                c.reason,
+                c.probability,
+                c.element,
+                c.value,
+                period,
+            ]
             for c in choices
         ]
         write_whole(save, tables.to_csv(CHOICE_COLUMNS, rows), new=True)

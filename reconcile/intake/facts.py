@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from reconcile.base.errors import ReconcileError
 from reconcile.base.nearest import meant
 from reconcile.base.part_roles import BASE_METAL, HEAT_AFFECTED, OTHER_ROLE, WELD_METAL
+from reconcile.base.selection import EXTREME, NEAR_LEVEL, RANDOM, SUSPICION
 from reconcile.base.settings import IdRule, TableSettings
 from reconcile.intake.blocks import Block
 from reconcile.intake.cells import plain_number
@@ -61,6 +62,14 @@ NORMAL_WORDS: dict[str, dict[str, str]] = {
     "outcome": {
         "passed": "passed", "pass": "passed", "ok": "passed", "yes": "passed", "good": "passed",
         "failed": "failed", "fail": "failed", "no": "failed", "not ok": "failed",
+    },
+    "selection": {
+        "random": RANDOM, "at random": RANDOM, "random choice": RANDOM,
+        "near a level": NEAR_LEVEL, "near level": NEAR_LEVEL, "near the level": NEAR_LEVEL,
+        "near cut-off": NEAR_LEVEL, "near action level": NEAR_LEVEL,
+        "extreme": EXTREME, "extremes": EXTREME, "highest": EXTREME, "lowest": EXTREME,
+        "high": EXTREME, "hot spot": EXTREME, "hotspot": EXTREME,
+        "suspicion": SUSPICION, "suspect": SUSPICION, "suspected": SUSPICION, "doubt": SUSPICION,
     },
     "spot_class": {
         "random": "random", "raster": "raster", "grid": "raster", "targeted": "targeted",

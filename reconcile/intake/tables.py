@@ -97,7 +97,8 @@ REGISTER_FACTS = (
     "seal",  # put on the dispatch when it left
     "sample_mass_g",  # float
     "place",
-    "selection",
+    "selection",  # random | near a level | extreme | suspicion, or as written
+    "selection_probability",  # float: chance of being chosen, as 'plan' writes it
     "ordered_grade",  # of a table of specification limits
 )
 CUSTODY_FACTS = (

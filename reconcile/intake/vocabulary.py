@@ -87,6 +87,7 @@ NUMBER_FACTS = frozenset(
         "moisture_pct", "count_time_s", "sample_mass_g", "digest_volume_ml", "containers",
         "mass_g", "certified_mg_kg", "uncertainty_mg_kg", "coverage_factor",
         "minimum", "maximum", "position_mm", "at_most_mg_kg",
+        "selection_probability",
     }
 )  # fmt: skip
 #: The fact that a plain date (and time) fills.
@@ -297,7 +298,11 @@ FACT_WORDS: dict[str, dict[str, str]] = {
             "seal": _named("seal"),
             "sample_mass_g": _MASSES,
             "place": _either("place|location|site|area"),
-            "selection": _either("selection|selected as|selection rule|why sent"),
+            "selection": _either("selection|selected as|selection rule|why sent|chosen as"),
+            "selection_probability": _either(
+                "selection probability|inclusion probability|chance of being chosen|"
+                "chance of selection"
+            ),
             "ordered_grade": _ORDERED,
         }
     ),

@@ -296,6 +296,10 @@ _SAID: dict[Ask, Callable[[Facts], Said]] = {
         words.QUALITY_ASKED.format(level=f["asked"]),
         words.QUALITY_FOUND.format(level=f["level"]),
     ),
+    Ask.SELECTION: lambda f: (
+        words.SELECTION_ASKED,
+        ", ".join(f"{name} {n}" for name, n in f["counts"]),
+    ),
     Ask.MEAN_BIAS: _mean_bias,
     Ask.RANGE: _range,
     Ask.SPREAD: _spread,
@@ -329,6 +333,7 @@ _BINDING = {
     Ask.THIRDS: words.BINDING_THIRDS,
     Ask.CENSORED: words.BINDING_CENSORED,
     Ask.SPOTS: words.BINDING_SPOTS,
+    Ask.SELECTION: words.BINDING_SELECTION,
 }
 
 
@@ -367,6 +372,7 @@ _NEXT = {
     Ask.CUSTODY: words.NEXT_CUSTODY,
     Ask.CONTROLS: words.NEXT_CONTROLS,
     Ask.DESCRIPTION: words.NEXT_ENTER,
+    Ask.SELECTION: words.NEXT_SELECTION,
 }
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from reconcile.base.model import Ask, Criterion, Finding, Further, Outcome, Stratum
+from reconcile.base.selection import ENDS
 from reconcile.base.settings import ESTIMATE, Settings
 from reconcile.evidence import finding_words
 from reconcile.figures.evaluation import Evaluated
@@ -18,6 +19,7 @@ from reconcile.statistics.quality_levels import (
     QUANTITATIVE_SCREENING,
 )
 
+SELECTION = "selection"  # column of the pairs
 _ORDER = (NOT_ASSIGNED, QUALITATIVE_SCREENING, QUANTITATIVE_SCREENING, DEFINITIVE)
 #: Laboratory only by default: grades that move money on a few grains (common practice).
 PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd", "Rh", "Ir", "Os", "Ru"})
@@ -99,6 +101,7 @@ def evidence(
         spots(stratum, evaluated, settings),
         custody(evaluated, custody_gone),
         quality_level(evaluated, settings),
+        *_selection(evaluated),
     )  # fmt: skip
 
 
@@ -109,6 +112,26 @@ def _controls(uncontrolled: str, settings: Settings) -> Criterion:
         asked = settings.thresholds.controls_required
         outcome = Outcome.NOT_SHOWN if asked else Outcome.TOLD
     return Criterion(Ask.CONTROLS, outcome, (("lacking", uncontrolled),))
+
+
+def _selection(evaluated: Evaluated) -> tuple[Criterion, ...]:
+    """How the used pairs were chosen, where an entry says so; extremes alone show no bias."""
+    used = evaluated.used
+    if SELECTION not in used:
+        return ()
+    chosen = used[SELECTION].fillna("").astype("str")
+    if not chosen.ne("").any():
+        return ()
+    ends = bool(chosen.isin(ENDS).all())
+    counts = tuple(
+        (name or _NOTHING_SAID, int(chosen.eq(name).sum())) for name in sorted(set(chosen))
+    )
+    return (
+        Criterion(
+            Ask.SELECTION, Outcome.NOT_SHOWN if ends else Outcome.TOLD,
+            (("counts", counts), ("ends", ends)),
+        ),
+    )  # fmt: skip
 
 
 def quality_level(evaluated: Evaluated, settings: Settings) -> Criterion:

@@ -27,7 +27,7 @@ NUMBERS = (
 )  # fmt: skip
 TIMES = ("field_time", "lab_time")
 LABORATORY = "laboratory"
-MARKS = (LAB_ROW, BOTH_ROWS, REPEAT_OF)  # '' in releases that did not look for repeats
+MARKS = (LAB_ROW, BOTH_ROWS, REPEAT_OF, "selection")  # '' in releases that did not look for repeats
 #: What a stratum is known by in a table of verdicts.
 _FACTS = (
     "element", "technique", "field_method", LABORATORY, "lab_method", "matrix",

@@ -21,7 +21,7 @@ from reconcile.base.model import (
 )
 from reconcile.base.settings import ELEMENTS_SETTING, Settings
 from reconcile.evidence import custody, diagnosis, eligibility, inspection, quality, registers
-from reconcile.figures import evaluation, further, gathered
+from reconcile.figures import evaluation, further, gathered, selection
 from reconcile.figures import laboratories as between
 from reconcile.intake import workspace as ws
 from reconcile.judgement import (
@@ -261,7 +261,7 @@ def make_pairs(run: Run) -> Run:
             store, joined.pairs, {stratum.key: stratum.lab_method for stratum in joined.strata}
         )
         return joined, eligibility.with_reasons(
-            linked,
+            selection.marked(store, linked),
             joined.strata,
             run.custody_status,
             run.quality,
@@ -377,11 +377,13 @@ def compute_statistics(run: Run) -> Run:
         evaluated.append((stratum, found))
     adjusted = evaluation.adjust_p_values(tuple(evaluated))
     shifts = between.group_shifts(adjusted, settings.thresholds)
+    chosen = selection.record(run.store, adjusted, settings.thresholds)
     return replace(
         run,
         evaluated=evaluation.with_three_methods(adjusted, run.lab_errors, settings),
         group_shifts=shifts,
-        findings=run.findings + between.findings_of_groups(shifts),
+        selection=chosen,
+        findings=run.findings + between.findings_of_groups(shifts) + selection.findings(chosen),
     )
 
 

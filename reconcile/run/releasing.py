@@ -130,6 +130,7 @@ def write_the_release(run: Run) -> Run:
         laboratories=run.laboratories,
         group_shifts=run.group_shifts,
         registers=run.registers,
+        selection=run.selection,
         evidence_in_brief=tuple(gathering.as_manifest(run)),
         factor_scores_in_brief=tuple(scoring.as_manifest(run.factor_scores)),
     )

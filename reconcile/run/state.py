@@ -23,6 +23,7 @@ from reconcile.base.model import (
     WaterfallStep,
 )
 from reconcile.base.registers import Registers
+from reconcile.base.selection import SelectionRecord
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import Evaluated
 from reconcile.figures.gathered import Gathered
@@ -84,6 +85,7 @@ class Run:
     factor_scores: tuple[scoring.FactorScore, ...] = ()
     earlier_mark: tuple[str, ...] = ()  # what the scores took from earlier releases
     conformity: ConformityRecord | None = None
+    selection: SelectionRecord = field(default_factory=SelectionRecord)
     registers: Registers = field(default_factory=Registers)
     laboratories: tuple[BetweenLaboratories, ...] = ()
     group_shifts: tuple[GroupShifts, ...] = ()

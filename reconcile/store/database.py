@@ -69,6 +69,7 @@ NUMBER_FACTS = frozenset(
         "maximum",
         "position_mm",
         "at_most_mg_kg",
+        "selection_probability",
     }
 )
 #: Tables of results can have a million rows. They hold the facts that some file states, under

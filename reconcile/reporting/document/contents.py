@@ -15,6 +15,7 @@ from reconcile.reporting.document import (
     methods,
     quality,
     scores,
+    selection,
     signing,
 )
 from reconcile.reporting.document.blocks import Section
@@ -24,6 +25,7 @@ SECTIONS: tuple[Callable[[Reconciliation], list[Section]], ...] = (
     conformity.section,
     quality.section,
     laboratories.section,
+    selection.section,
     custody.section,
     left_out.section,
     changes.section,

@@ -411,7 +411,8 @@ def open_criteria(result: StratumResult, width: float) -> list[Flowable]:
 _BEFORE_FIGURES = frozenset(
     {
         Ask.PURPOSE, Ask.ELEMENT, Ask.FAULT, Ask.DESCRIPTION, Ask.PAIRS, Ask.THIRDS, Ask.CENSORED,
-        Ask.CONTROLS, Ask.SPOTS, Ask.CUSTODY, Ask.QUALITY_LEVEL, Ask.LEVEL_SAMPLES, Ask.MEAN_BIAS,
+        Ask.CONTROLS, Ask.SPOTS, Ask.CUSTODY, Ask.QUALITY_LEVEL, Ask.SELECTION, Ask.LEVEL_SAMPLES,
+        Ask.MEAN_BIAS,
     }
 )  # fmt: skip
 

@@ -21,7 +21,12 @@ from reconcile.base.model import (
 from reconcile.evidence import finding_words
 from reconcile.reporting import numbers, words
 from reconcile.reporting.details import sentences_of
-from reconcile.reporting.document import conformity_sheet, evidence_sheet, laboratories_sheet
+from reconcile.reporting.document import (
+    conformity_sheet,
+    evidence_sheet,
+    laboratories_sheet,
+    selection_sheet,
+)
 from reconcile.reporting.document.inputs import lost_of, read_by
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
@@ -64,6 +69,9 @@ def _workbook(r: Reconciliation) -> bytes:
     if laboratories_table.holds_any(r):
         made["laboratories"] = book.create_sheet(words.LABORATORIES_SHEET)
         laboratories_sheet.sheet(made["laboratories"], r)
+    if r.selection.strata:
+        made["selection"] = book.create_sheet(words.SELECTION_SHEET)
+        selection_sheet.sheet(made["selection"], r)
     _inputs(made["inputs"], r)
     _files(made["files"], r)
     _corrections(made["corrections"], r)

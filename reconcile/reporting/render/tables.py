@@ -33,7 +33,12 @@ from reconcile.base.spreadsheet import csv_text
 from reconcile.judgement import criterion_words
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
-from reconcile.reporting.render import conformity_table, evidence_table, laboratories_table
+from reconcile.reporting.render import (
+    conformity_table,
+    evidence_table,
+    laboratories_table,
+    selection_table,
+)
 
 STRATUM_COLUMNS = strata.TEXTS
 STATISTIC_COLUMNS = (
@@ -296,6 +301,8 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         made["conformity.csv"] = to_csv(
             conformity_table.COLUMNS, conformity_table.rows(r.conformity)
         )
+    if r.selection.strata:
+        made["selection.csv"] = to_csv(selection_table.COLUMNS, selection_table.rows(r))
     if laboratories_table.holds_any(r):
         made["laboratories.csv"] = to_csv(laboratories_table.COLUMNS, laboratories_table.rows(r))
     return made

@@ -12,6 +12,7 @@ from reconcile.reporting.words.en.parts import *  # noqa: F403
 from reconcile.reporting.words.en.quality import *  # noqa: F403
 from reconcile.reporting.words.en.report import *  # noqa: F403
 from reconcile.reporting.words.en.scores import *  # noqa: F403
+from reconcile.reporting.words.en.selection import *  # noqa: F403
 from reconcile.reporting.words.en.sentences import *  # noqa: F403
 from reconcile.reporting.words.en.sheets import *  # noqa: F403
 from reconcile.reporting.words.en.start import *  # noqa: F403

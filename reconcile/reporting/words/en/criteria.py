@@ -12,6 +12,7 @@ ASK_NAMES = {
     "spots per sample": "spots per sample",
     "custody": "custody of the used pairs",
     "data-quality level": "data-quality level",
+    "choice of the samples": "choice of the samples",
     "mean bias": "mean bias",
     "bias over the range": "bias over the range",
     "spread": "spread",
@@ -71,6 +72,12 @@ CUSTODY_STATE = "{n} {state}"
 CUSTODY_NONE = "no pair"
 CUSTODY_LEFT_OUT = "{found}; {n} broken, left out"
 CUSTODY_LOST = "custody records are gone or cut ({files})"
+SELECTION_ASKED = "not for extreme or suspected values alone"
+BINDING_SELECTION = (
+    "Only samples chosen for their field value were sent ({found}); they show no mean bias of the "
+    "others."
+)
+NEXT_SELECTION = "Send samples that are chosen at random; 'reconcile plan' chooses them."
 QUALITY_ASKED = "{level} or better"
 QUALITY_FOUND = "{level}, as read"
 
