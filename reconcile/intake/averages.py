@@ -123,10 +123,12 @@ def _groups(facts: Mapping[str, pa.Array], aside: npt.NDArray[np.bool_]) -> npt.
     does one whose spot is its word.
     """
     other = np.zeros(len(aside), bool)
-    for name in ("sample_id", "location", "spot_no"):
+    for name in ("sample_id", "location", "part_role", "position_mm", "spot_no"):
         if name not in facts:
             continue
-        encoded = pc.fill_null(facts[name], "").dictionary_encode()
+        told = facts[name]
+        text = told if pa.types.is_string(told.type) else pc.cast(told, pa.string())
+        encoded = pc.fill_null(text, "").dictionary_encode()
         code = encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
         texts = encoded.dictionary
         words = _matching(texts, _MEAN) | _matching(texts, _SPREAD)

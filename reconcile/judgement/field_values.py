@@ -52,6 +52,7 @@ class FieldMean:
     ordered: str = ""  # the grade that the place should be
     lot: str = ""  # hole, batch, heat or area, as the table has it
     operators: tuple[str, ...] = ()  # who read
+    one_spot: bool = False  # ``spots`` are then shots or readings of one spot
 
     @property
     def field_method(self) -> str:
@@ -311,6 +312,7 @@ def values_of(
             _text(row.get("ordered")),
             _text(row.get("group")),
             tuple(text for name in row.get("operator", ()) if (text := _text(name))),
+            spots < 2,
         )
 
 

@@ -186,7 +186,8 @@ def field_measured(
     )
     base = Measured(
         value.element, value.low, value.high, raw=value.low, untrusted=untrusted,
-        unusable=unusable, source="known between bounds only", spots=value.spots, se=value.se,
+        unusable=unusable, source="known between bounds only",
+        spots=1 if value.one_spot else value.spots, se=math.nan if value.one_spot else value.se,
     )  # fmt: skip
     if value.qualifier or value.low != value.high:
         return replace(base, raw=math.nan)

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from tests.demo import paperwork
+from tests.demo import extras, paperwork
 from tests.demo import scenario as s
 from tests.demo.materials import PREFIX, Sample, month_start, ordinary_of, samples_of
 from tests.demo.measurements import (
@@ -69,6 +69,7 @@ def make(periods: Sequence[str] = s.PERIODS) -> Made:
         sheet = paperwork.custody(period, soil + rock + parts)
         files[f"custody/custody_{period}.csv"] = _csv(sheet)
         _custody_plants(period, sheet, everything, plants)
+        files |= extras.files(period, plants)
     files["reference_materials.csv"] = _csv(paperwork.reference_materials())
     files["specification_limits.csv"] = _csv(paperwork.specification_limits())
     files["aliases.csv"] = _csv(paperwork.aliases(everything))

@@ -332,6 +332,40 @@ ALIASED = {"2026-10": ("soil", 21)}  # the laboratory wrote an older number; an 
 #: A certificate that came after its month: (kind, month, batch) -> days later than usual.
 LATE = {("rock", "2026-07", 2): 21}
 
+
+@dataclass(frozen=True, slots=True)
+class Sediments:
+    """Stream sediments of one month, read in turn by two persons with one instrument."""
+
+    count: int
+    lost: int  # place of the sample whose bag was not in the box
+    first: str
+    second: str  # holds the window at a distance: reads ``factor`` of what is there
+    factor: float
+    day: int  # of the month, on which they were read
+
+
+SEDIMENTS = {"2026-10": Sediments(24, 8, "field analyst 1", "trainee 1", 0.86, 7)}
+
+
+@dataclass(frozen=True, slots=True)
+class Weld:
+    """A part of one steel with a weld of another; true contents, mg/kg."""
+
+    base: dict[str, float]
+    weld: dict[str, float]
+    ordered: str  # grade
+    positions: tuple[float, ...]  # mm along a line; the weld is at 0
+
+
+WELDS = {
+    "2026-10": Weld(
+        {"Cr": 169_000, "Ni": 109_000, "Mo": 23_500, "Mn": 14_000},
+        {"Cr": 23_000, "Ni": 1_000, "Mo": 10_000, "Mn": 5_200},
+        "KR 20", (-40.0, -20.0, 0.0, 20.0, 40.0),
+    ),
+}  # fmt: skip
+
 #: Part whose reading falls in October by the place's clock and in September by UTC.
 NIGHT_SHIFT_PART = {"2026-10": 0}
 

@@ -196,6 +196,65 @@ def test_only_the_element_and_batch_of_the_failed_control_are_kept_out(
     assert copper.loc[kept, "used"].all()
 
 
+def test_a_weld_of_another_steel_is_found_and_the_part_is_not_what_was_ordered(
+    outcomes: Outcomes, made: Made
+) -> None:
+    (weld,) = planted(made, "another weld metal")
+    outcome = outcomes[weld.period]
+    record = outcome.reconciliation.conformity
+    assert record is not None
+    (part,) = [p for p in record.specimens if p.results.sample_id == weld.sample_id]
+    assert part.ordered is not None
+    assert (part.ordered.grade, part.ordered.call) == ("KR 20", "not this grade")
+    calls = {p.results.place.role: p.ordered.call for p in part.places if p.ordered}
+    assert calls["base metal"] in ("consistent", "every limit decided within")
+    assert calls["weld metal"] == "not this grade"
+    found = {f.code: f for f in naming(outcome, weld.sample_id)}
+    assert "weld" in found[FindingCode.PLACE_DIFFERS].text
+    assert found[FindingCode.ORDERED_GRADE_EXCLUDED].severity == "serious"
+
+
+def test_rows_of_means_are_set_aside(outcomes: Outcomes, made: Made) -> None:
+    for t in planted(made, "averaged row"):
+        record = outcomes[t.period].reconciliation.conformity
+        assert record is not None
+        (part,) = [p for p in record.specimens if p.results.sample_id == t.sample_id]
+        chromium = [m for p in part.places for m in p.results.values if m.element == "Cr"]
+        assert [m.spots for m in chromium] == [3] * 5
+
+
+def test_of_a_box_that_lacked_a_bag_only_that_sample_is_broken(
+    outcomes: Outcomes, made: Made
+) -> None:
+    (lost,) = planted(made, "partial receipt")
+    outcome = outcomes[lost.period]
+    told = naming(outcome, lost.sample_id)
+    assert [f for f in told if f.area == "custody" and f.severity == "serious"]
+    zinc = results(outcome, "Zn", "XRF", "stream sediment").pairs
+    assert lost.sample_id not in set(zinc["sample_id"])
+    assert len(zinc) == s.SEDIMENTS[lost.period].count - 1
+    assert set(zinc["custody"]) == {"complete"}
+
+
+def test_an_operator_who_reads_low_is_told_with_the_size(outcomes: Outcomes, made: Made) -> None:
+    (t,) = planted(made, "operators apart")
+    truth = s.SEDIMENTS[t.period]
+    found = [
+        x for x in outcomes[t.period].reconciliation.group_shifts
+        if x.kind == "operators" and "stream sediment" in x.stratum
+    ]  # fmt: skip
+    assert len(found) == 2
+    for x in found:
+        assert x.told
+        shift = next(m.shift for m in x.means if m.name == truth.second)
+        assert shift.low < truth.factor - 1 < shift.high
+    others = [
+        x for o in outcomes.values() for x in o.reconciliation.group_shifts
+        if x.kind == "operators" and x.told and "stream sediment" not in x.stratum
+    ]  # fmt: skip
+    assert others == []
+
+
 def test_arsenic_is_not_used_where_lead_overlaps_it(outcomes: Outcomes, made: Made) -> None:
     for t in planted(made, "lead on arsenic"):
         arsenic = results(outcomes[t.period], "As", "XRF", "soil").pairs
