@@ -254,3 +254,19 @@ def test_the_story_page_shows_pictures_digests_and_what_is_wrong(site: Path) -> 
     assert "bag <b>sealed</b>" in text
     assert "the file is missing" in text
     assert forms.write_story(site, story, target).read_bytes() == content
+
+
+def test_a_photo_is_tied_to_its_spot_and_a_document_to_its_certificate(site: Path) -> None:
+    index = (
+        "file,sample_id,spot,certificate,note\n"
+        "bag.jpg,S003,2; 9,,burn marks\n"
+        "note.txt,,,C-1,as issued\n"
+    )
+    (site / "evidence" / "index.csv").write_text(index, "utf-8")
+    workspace = ws.load_workspace(site)
+    assert documents.check(workspace) == ()
+    bag, paper = documents.exhibits_of(workspace, {"S003"}, ("1", "2"), ("C-1", "C-2"))
+    assert bag.note == "spot 2, 9: burn marks"
+    assert "no reading of this sample has spot 9" in bag.remark
+    assert (paper.file, paper.note) == ("note.txt", "certificate C-1: as issued")
+    assert [e.file for e in documents.exhibits_of(workspace, {"S007"}, (), ("C-2",))] == []

@@ -205,6 +205,7 @@ def test_every_criterion_is_shown_whatever_decides() -> None:
     assert asked == {ask for ask in Ask if not ask.value.endswith("at a level")} - {
         Ask.MISSED_COUNT,  # asked for by a setting only, as the levels
         Ask.COMING, Ask.COMING_SAMPLE,  # of pairs that name their months
+        Ask.SELECTION,  # of pairs of which an entry says how they were chosen
     }  # fmt: skip
 
 

@@ -918,6 +918,27 @@ def _starred(text: str) -> str:
 
 #: A heading with a star for the element.
 Starred = Annotated[str, AfterValidator(_starred)]
+
+
+class RecordSettings(Part):
+    """Where the records of a JSON or XML file stand, and which of their values are columns."""
+
+    at: Annotated[str, Field(min_length=1, max_length=500)] = Field(
+        description="path of the records from the outermost key or element, joined by points; "
+        "lists on the way are walked through"
+    )
+    fields: dict[str, str] = Field(
+        description="heading = path from the record; '^' goes one step up, '@name' is an attribute"
+    )
+
+    @field_validator("fields")
+    @classmethod
+    def _some_field(cls, value: dict[str, str]) -> dict[str, str]:
+        if not value:
+            raise ValueError("name at least one heading and its path")
+        return value
+
+
 #: A file name or pattern below the folder of the settings.
 Pattern = Annotated[str, AfterValidator(patterns.checked)]
 
@@ -949,6 +970,9 @@ class TableSettings(Part):
         "present",
         description="whether the last line of these text files has a line end; where it lacks one "
         "that is present elsewhere, the last cell is not believed",
+    )
+    records: RecordSettings | None = Field(
+        None, description="of JSON and XML files: where the records stand, and their columns"
     )
     unit: str = Field("", description="unit of result columns that name none")
     recalculate_to_dry: bool = Field(

@@ -312,7 +312,7 @@ def write_story(folder: Path, story: Story, target: Path) -> Path:
         uses=tuple(Use(line.evidence, line.what) for line in of_kind.get("release", [])),
         evidence=tuple(
             Shown(e.file, e.at, e.note, e.sha256, e.picture, e.remark)
-            for e in exhibits_of(workspace, set(story.names))
+            for e in exhibits_of(workspace, set(story.names), story.spots, story.certificates)
         ),
         summary=story.summary,
         paper=workspace.settings.report.paper,

@@ -56,6 +56,8 @@ class Story:
     summary: str
     names: tuple[str, ...] = ()  # every spelling under which the sample stands in the files
     told: tuple[Finding, ...] = ()  # of store and archive
+    spots: tuple[str, ...] = ()  # numbers of the spots, or readings, of its field rows
+    certificates: tuple[str, ...] = ()
 
 
 def story_of(folder: str | os.PathLike[str], sample_id: str) -> Story:
@@ -78,6 +80,11 @@ def story_of(folder: str | os.PathLike[str], sample_id: str) -> Story:
                 f"No row of sample '{sample_id}' was read in this workspace.",
                 "Check the spelling; 'reconcile check' lists what was refused.",
             )
+        spots, certificates = (
+            tuple(str(row[0]) for row in store.rows(sql(f"storytelling.{what}"),
+                                                    [current, sorted(names)]))
+            for what in ("spots", "certificates")
+        )  # fmt: skip
         lines = [
             *_custody_lines(store, current, names),
             *_register_lines(store, current, names),
@@ -98,6 +105,8 @@ def story_of(folder: str | os.PathLike[str], sample_id: str) -> Story:
         "The record shows what was written down; it proves alteration, not truth.",
         tuple(sorted(names)),
         told,
+        spots,
+        certificates,
     )
 
 

@@ -1,10 +1,12 @@
 """Evidence: photos and documents of a sample, each known by its SHA-256.
 
 Files come from ``[[table]] kind = "evidence"``. A CSV among them is an index: its columns
-file, sample_id, time, note and sha256 (the last three may be left out) say what a file
-shows. ``file`` names a file as it lies relative to the index; it is compared with the
-names of the files that were found and is never opened as a path. Nothing in a file is
-run, and no metadata is kept in a thumbnail but the turn of the picture.
+file, sample_id, spot, certificate, time, note and sha256 say what a file shows; only file, and
+sample_id or certificate, must be there. A document of a certificate is evidence for every
+sample that it answers for; a photo of a spot for the readings of that spot. ``file`` names a file
+as it lies relative to the index; it is compared with the names of the files that were found and
+is never opened as a path. Nothing in a file is run, and no metadata is kept in a thumbnail but
+the turn of the picture.
 """
 
 from __future__ import annotations
@@ -15,7 +17,8 @@ import io
 import json
 import posixpath
 import warnings
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -39,6 +42,9 @@ THUMBNAIL_PIXELS = 420
 _HEADINGS = {
     "file": "file", "file name": "file", "filename": "file", "photo": "file",
     "sample_id": "sample_id", "sample id": "sample_id", "sample": "sample_id",
+    "spot": "spot", "spot no": "spot", "spot number": "spot", "reading": "spot",
+    "certificate": "certificate", "certificate no": "certificate",
+    "certificate number": "certificate", "report no": "certificate",
     "time": "time", "at": "time", "date": "time", "date time": "time", "taken": "time",
     "note": "note", "notes": "note", "comment": "note", "what": "note",
     "sha256": "sha256", "sha-256": "sha256",
@@ -57,6 +63,8 @@ class Entry:
     at: str  # ISO time in UTC, or ""
     note: str
     sha256: str  # as written by the person who kept it, or ""
+    spots: tuple[str, ...] = ()
+    certificates: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -118,8 +126,9 @@ def find(workspace: Workspace) -> Evidence:
 def _read_index(file: FoundFile, zone: str) -> tuple[list[Entry], list[Finding]]:
     rows = _rows(file)
     keys = [_HEADINGS.get(" ".join(cell.split()).casefold(), "") for cell in rows[0][1]]
-    for needed in ("file", "sample_id"):
-        if keys.count(needed) != 1:
+    ties = keys.count("sample_id") + keys.count("certificate")
+    for needed, there in (("file", keys.count("file") == 1), ("sample_id", ties in (1, 2))):
+        if not there or keys.count("sample_id") > 1:
             raise ReconcileError(
                 f"{file.shown} has no single column '{needed}' (found: {', '.join(rows[0][1])}).",
                 "An index of evidence has the columns file, sample_id, time, note.",
@@ -146,8 +155,11 @@ def _read_index(file: FoundFile, zone: str) -> tuple[list[Entry], list[Finding]]
             )  # fmt: skip
         moment = moments[place]
         written = row.get("file", "")
-        samples = tuple(s.strip() for s in row.get("sample_id", "").split(";") if s.strip())
-        if not written or not samples:
+        samples, spots, certificates = (
+            tuple(s.strip() for s in row.get(key, "").split(";") if s.strip())
+            for key in ("sample_id", "spot", "certificate")
+        )
+        if not written or not (samples or certificates):
             findings.append(
                 Finding(
                     "evidence", "warning", file.shown,
@@ -167,6 +179,8 @@ def _read_index(file: FoundFile, zone: str) -> tuple[list[Entry], list[Finding]]
                 "" if moment is None else f"{moment:%Y-%m-%d %H:%M}",
                 row.get("note", ""),
                 row.get("sha256", "").casefold(),
+                spots,
+                certificates,
             )
         )
     return entries, findings
@@ -274,13 +288,44 @@ def _released(workspace: Workspace) -> dict[str, list[tuple[str, str]]]:
     return listed
 
 
-def exhibits_of(workspace: Workspace, names: set[str]) -> tuple[Exhibit, ...]:
-    """What is evidence for a sample under any of its ``names``, oldest first."""
+def exhibits_of(
+    workspace: Workspace,
+    names: set[str],
+    spots: Collection[str] = (),
+    certificates: Collection[str] = (),
+) -> tuple[Exhibit, ...]:
+    """What is evidence for a sample under any of its ``names``, oldest first.
+
+    ``certificates``: those that answer for it; ``spots``: the numbers of its readings' spots.
+    """
     wanted = {comparison_form(name) for name in names}
+    numbers = {comparison_form(name) for name in certificates} - {""}
     evidence = find(workspace)
-    chosen = [e for e in evidence.entries if wanted & {comparison_form(s) for s in e.samples}]
+    chosen = [
+        e
+        for e in evidence.entries
+        if wanted & {comparison_form(s) for s in e.samples}
+        or (not e.samples and numbers & {comparison_form(c) for c in e.certificates})
+    ]
     chosen.sort(key=lambda e: (e.at == "", e.at, e.file, e.row))
-    return tuple(_exhibit(entry, evidence.by_name.get(entry.shown)) for entry in chosen)
+    known = {comparison_form(spot) for spot in spots}
+    return tuple(_tied(_exhibit(e, evidence.by_name.get(e.shown)), e, known) for e in chosen)
+
+
+def _tied(exhibit: Exhibit, entry: Entry, known: set[str]) -> Exhibit:
+    """The exhibit with the spots and certificates that its index names."""
+    said = [
+        f"{what} {', '.join(of)}"
+        for what, of in (("spot", entry.spots), ("certificate", entry.certificates))
+        if of
+    ]
+    strange = [spot for spot in entry.spots if comparison_form(spot) not in known]
+    remark = exhibit.remark
+    if strange:
+        told = f"no reading of this sample has spot {', '.join(strange)}"
+        remark = f"{told}; {remark}" if remark else told
+    note = ": ".join(part for part in (", ".join(said), exhibit.note) if part)
+    return replace(exhibit, note=note, remark=remark)
 
 
 def _exhibit(entry: Entry, file: FoundFile | None) -> Exhibit:

@@ -120,7 +120,9 @@ def ids_that_may_be(path: Path, shown_path: str, table: TableSettings, zone: str
     found: set[str] = set()
     wanted = (table.sheet,) if isinstance(table.sheet, str) else table.sheet
     try:
-        for sheet in open_sheets(path, shown_path, tuple(w for w in wanted if w)):
+        for sheet in open_sheets(
+            path, shown_path, tuple(w for w in wanted if w), mapping=table.records
+        ):
             block = find_block(sheet, table, shown_path)
             job = _Job(path, shown_path, sheet, table, zone, None, shown_path)
             columns = _settle(understand(block, table, shown_path), job)
@@ -146,7 +148,7 @@ def _read_sheets(
     """The tables of one file; their digest is still open."""
     wanted = (table.sheet,) if isinstance(table.sheet, str) else table.sheet
     wanted = tuple(w for w in wanted if w)
-    sheets = open_sheets(path, shown_path, wanted, table.final_line_end == "absent")
+    sheets = open_sheets(path, shown_path, wanted, table.final_line_end == "absent", table.records)
     read: list[TypedTable] = []
     skipped: list[ReconcileError] = []
     notes: list[str] = []

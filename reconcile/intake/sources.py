@@ -1,4 +1,4 @@
-"""Opening files: any delimited text, XLSX, XLS, ODS or Parquet -> leading rows and columns of text.
+"""Opening files: text, XLSX, XLS, ODS, Parquet, JSON or XML -> rows and columns of text.
 
 Nothing is understood here. What comes out has the true line (or sheet row) of every data
 row. Files are hostile: sizes are bounded before anything is unpacked, and every way in
@@ -16,7 +16,8 @@ from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.regular import open_regular
-from reconcile.intake import columnar, delimited, old_workbooks, workbooks
+from reconcile.base.settings import RecordSettings
+from reconcile.intake import columnar, delimited, old_workbooks, records, workbooks
 from reconcile.intake.sheets import (
     MAX_TEXT_BYTES,
     Sheet,
@@ -58,11 +59,16 @@ def state_of(path: Path) -> tuple[int, ...]:
 
 
 def open_sheets(
-    path: Path, shown: str, wanted: tuple[str, ...] = (), open_end: bool = False
+    path: Path,
+    shown: str,
+    wanted: tuple[str, ...] = (),
+    open_end: bool = False,
+    mapping: RecordSettings | None = None,
 ) -> tuple[Sheet, ...]:
     """Every non-empty sheet of the file, or those wanted by name.
 
-    ``open_end``: the last line of a text is whole also where it has no line end.
+    ``open_end``: the last line of a text is whole also where it has no line end; ``mapping``:
+    of JSON and XML files.
     """
     try:
         with open_regular(path) as handle:
@@ -96,6 +102,13 @@ def open_sheets(
         raise ReconcileError(
             f"{shown} has the ending {path.suffix} but not that format (it may be cut off).",
             "Export the file again.",
+        )
+    if mapping is not None:
+        return (records.sheet(path, shown, mapping),)
+    if path.suffix.lower() in {".json", ".xml"}:
+        raise ReconcileError(
+            f"{shown} holds records, and its table does not say where.",
+            'Write records = { at = "…", fields = { "Sample" = "…" } } in its [[table]].',
         )
     if size > MAX_TEXT_BYTES:
         raise ReconcileError(

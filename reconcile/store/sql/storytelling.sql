@@ -73,3 +73,16 @@ coalesce(reported_at, analysed_at, received_at)
 
 -- name: named
 {of} AS {name}
+
+-- name: spots
+SELECT DISTINCT coalesce(spot_no, reading_no)
+FROM field
+WHERE list_contains(?, file_id) AND list_contains(?, sample_id)
+    AND coalesce(spot_no, reading_no) IS NOT NULL
+ORDER BY 1;
+
+-- name: certificates
+SELECT DISTINCT certificate
+FROM lab
+WHERE list_contains(?, file_id) AND list_contains(?, sample_id) AND certificate IS NOT NULL
+ORDER BY 1;
