@@ -133,7 +133,9 @@ def test_registers_custody_and_limits_are_known(tmp_path: Path) -> None:
         if "2026" not in path.name or "2026-10" in path.name:
             shutil.copy(path, folder)
     found = propose(folder)
-    kinds = {Path(t.seen[0].shown).stem.split("_2026")[0]: t.kind for t in found.tables}
+    kinds = {
+        Path(seen.shown).stem.split("_2026")[0]: t.kind for t in found.tables for seen in t.seen
+    }
     assert kinds["sample_register"] == "sample register"
     assert kinds["custody"] == "custody"
     assert kinds["reference_materials"] == "reference materials"
