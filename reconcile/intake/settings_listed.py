@@ -28,8 +28,9 @@ def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
                     [f"unit {element.unit}"]
                     + [f"{level.name} {level.value:g} {element.unit}" for level in element.levels]
                     + ([f"margin {element.margin:g}"] if element.margin else [])
+                    + [f"{name} {limit:g}" for name, limit in element.limits.items()]
                 ),
-                "unit for the reader and decision levels",
+                "unit for the reader, decision levels and limits of controls",
             )
         )
         lines.extend(
@@ -44,6 +45,7 @@ def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
                     + ["no decision level"] * (own.levels == ())
                     + ([f"margin {own.margin:g}"] if own.margin else [])
                     + [f"precious {own.precious}"] * (own.precious is not None)
+                    + [f"{name} {limit:g}" for name, limit in own.limits.items()]
                 ),
                 "what holds otherwise for this element in this matrix",
             )
