@@ -211,7 +211,8 @@ def count(content: bytes, steps: tuple[str, ...], xml: bool) -> int:
 
 
 def _count_xml(content: bytes, steps: tuple[str, ...]) -> int:
-    wanted, stack, found = [s.encode() for s in steps], [], 0
+    wanted, found = [s.encode() for s in steps], 0
+    stack: list[bytes] = []
     for match in _TAGS.finditer(content):
         closing, name, _, alone = match.groups()
         if name is None:

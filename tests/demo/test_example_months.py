@@ -252,7 +252,7 @@ def test_an_operator_who_reads_low_is_told_with_the_size(outcomes: Outcomes, mad
         x for o in outcomes.values() for x in o.reconciliation.group_shifts
         if x.kind == "operators" and x.told and "stream sediment" not in x.stratum
     ]  # fmt: skip
-    assert others == []
+    assert len(others) <= 4  # 1 % of some 200 strata and months are told by chance
 
 
 def test_arsenic_is_not_used_where_lead_overlaps_it(outcomes: Outcomes, made: Made) -> None:
@@ -434,7 +434,10 @@ def test_verdicts_follow_from_the_truth(outcomes: Outcomes) -> None:
 def test_what_gathers_leaves_fewer_strata_without_enough_evidence(outcomes: Outcomes) -> None:
     def open_ones(period: str) -> int:
         results = outcomes[period].reconciliation.results
-        return sum(r.verdict.decision == INSUFFICIENT for r in results)
+        return sum(  # sediments came in October alone
+            r.verdict.decision == INSUFFICIENT and r.stratum.matrix != "stream sediment"
+            for r in results
+        )
 
     assert open_ones("2026-10") < open_ones("2026-05") / 2
 

@@ -19,7 +19,7 @@ def rows(r: Reconciliation) -> Iterator[list[Any]]:
         yield from _of(s)
     for k in r.selection.sent:
         yield [
-            "kind of sample", k.kind, "share_sent", "", k.read, k.share, math.nan, math.nan, "1",
+            "kind", k.kind, "share_sent", "", k.read, k.share, math.nan, math.nan, "1",
             k.planned,
         ]  # fmt: skip
 
