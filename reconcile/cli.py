@@ -30,10 +30,11 @@ from reconcile.commands.options import (
 from reconcile.commands.options import key_of as _key
 from reconcile.commands.options import manner_of as _manner
 from reconcile.commands.options import pass_phrase as _pass_phrase
-from reconcile.commands.shows import Look, Show
+from reconcile.commands.shows import Look, Only, Show, With
 
 if TYPE_CHECKING:
     from reconcile.commands.forms import Written
+    from reconcile.run.drawing import Drawn
     from reconcile.run.pipeline import RunOutcome
 
 app = typer.Typer(
@@ -211,13 +212,28 @@ def check(
 
 
 @app.command()
-def run(period: Period, folder: Folder = Path(), show: Shown = None) -> None:
+def run(
+    period: Period,
+    folder: Folder = Path(),
+    show: Shown = None,
+    only: Annotated[
+        Only | None, typer.Option(help="compute nothing: draw this of the latest release again")
+    ] = None,
+    also: Annotated[
+        With | None, typer.Option("--with", help="draw this too, beside the release")
+    ] = None,
+) -> None:
     """Reconcile one month: statistics, factors, verdicts, PDF and workbook."""
     from reconcile.commands import terminal
 
+    if only is not None:
+        terminal.show_drawn(_drawn(folder, period, only))
+        raise typer.Exit(DONE)
     outcome = _walk(folder, period)
     terminal.show_outcome(outcome, show or ())
     terminal.show_paths([outcome])
+    if also is not None:
+        terminal.show_drawn(_drawn(folder, period, also))
     raise typer.Exit(FINDINGS if outcome.needs_a_person else DONE)
 
 
@@ -603,6 +619,13 @@ def schedule(
         needs_a_person = monthly.run_once(folder, once)
         raise typer.Exit(FINDINGS if needs_a_person else DONE)
     monthly.serve(folder)
+
+
+def _drawn(folder: Path, period: str, document: str) -> Drawn:
+    from reconcile.intake.workspace import load_workspace
+    from reconcile.run import drawing
+
+    return drawing.draw(load_workspace(folder), period, document)
 
 
 def _walk(folder: Path, period: str) -> RunOutcome:

@@ -41,6 +41,7 @@ from reconcile.judgement import conformity, factor_life, specimen_results
 from reconcile.reporting import words
 from reconcile.reporting.document import conformity as conformity_pages
 from reconcile.store.database import Store
+from tests import volumes
 from tests.small import bytes_of
 from tests.test_cli import reconcile as command
 from tests.test_factors import AT, build, copper
@@ -298,10 +299,9 @@ def test_a_month_with_limits_writes_section_sheet_and_table(site: Path) -> None:
     cells = [str(c.value) for row in book["Conformity"].iter_rows() for c in row]
     assert any("Decision rule: guarded acceptance" in c for c in cells)
     assert words.CONFORMITY_CAUTION in cells
-    from pypdf import PdfReader
 
     assert f"<h2>{words.CONFORMITY}</h2>" in (folder / "report.html").read_text("utf-8")
-    text = "\n".join(p.extract_text() for p in PdfReader(folder / "report.pdf").pages)
+    text = "\n".join(p.extract_text() for p in volumes.pages_of(folder))
     assert words.CONFORMITY in text
     assert "licensed or competent person" in text.replace("\n", " ")
     settings = {line.name for line in _settings(site)}

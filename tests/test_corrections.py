@@ -12,10 +12,10 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
-from pypdf import PdfReader
 
 import reconcile
 from reconcile.commands.storytelling import story_of
+from tests import volumes
 
 pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
 
@@ -131,7 +131,7 @@ def test_a_quarantined_cell_is_corrected_from_the_release_s_own_list(tmp_path: P
     assert set(told["corrected_by"]) == {"analyst 2"}
     (step,) = [s for s in second.reconciliation.waterfall if s.unit == "cells"]
     assert (step.entered, step.kept, step.balance) == (2, 2, 0)
-    text = "".join(p.extract_text() for p in PdfReader(second.release_folder / "report.pdf").pages)
+    text = "".join(p.extract_text() for p in volumes.pages_of(second.release_folder))
     assert "Corrections of single cells" in text
     assert "2OO" in text
     assert "see the field book" in (second.release_folder / "report.html").read_text("utf-8")
@@ -294,7 +294,7 @@ def test_the_account_of_every_file_balances_in_csv_workbook_and_report(tmp_path:
     book = openpyxl.load_workbook(outcome.release_folder / "workbook.xlsx", read_only=True)
     rows = list(book["Account of files"].iter_rows(values_only=True))
     assert ("field.csv", None, "field", "table 1", 5, 4, 3) in {row[:7] for row in rows}
-    text = "".join(p.extract_text() for p in PdfReader(outcome.release_folder / "report.pdf").pages)
+    text = "".join(p.extract_text() for p in volumes.pages_of(outcome.release_folder))
     assert "Account of each file" in text
 
 

@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
-from pypdf import PdfReader
 
 import reconcile
 from reconcile.base.model import ACCEPTED, INSUFFICIENT, Verdict
@@ -20,7 +19,7 @@ from reconcile.base.reasons import Exclusion
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_proposal, sensitivity, verdicts
 from reconcile.reporting import words
-from tests import small
+from tests import small, volumes
 from tests.pairs import STRATUM, settings, study
 
 RULES = settings(minimum_pairs=20)
@@ -117,7 +116,7 @@ def test_a_flip_stands_on_page_1_in_the_verdict_table_on_the_page_and_in_the_fil
     assert copper["verdict_put_back"] != ACCEPTED
     assert copper["pairs_put_back"] > 5
     assert table.loc["Fe", "flips"] == "no"
-    pages = [p.extract_text().replace("\n", " ") for p in PdfReader(release / "report.pdf").pages]
+    pages = [p.extract_text().replace("\n", " ") for p in volumes.pages_of(release)]
     assert "Cu · XRF · soil ‡" in pages[0]
     assert words.FLIP_NOTE in pages[0]
     assert "With every excluded pair put back the verdict of 1 stratum would be another" in pages[1]
@@ -141,7 +140,7 @@ def test_a_verdict_shows_its_range_and_its_date_everywhere(release: Path) -> Non
     factors = pd.read_csv(release / "factors.csv")
     assert "Cu" not in set(factors["element"])  # accepted as read: nothing is proposed
     assert {"valid_from", "valid_until", "verdict"} <= set(factors.columns)
-    text = " ".join(p.extract_text() for p in PdfReader(release / "report.pdf").pages)
+    text = " ".join(p.extract_text() for p in volumes.pages_of(release))
     assert "until 2027-01-31" in text.replace("\n", " ")
     sheet = openpyxl.load_workbook(release / "workbook.xlsx")["Factors"]
     heads = [c.value for c in sheet[1]]

@@ -137,6 +137,8 @@ class FindingCode(StrEnum):
     FILE_COPIED = "file copied"
     SAME_CELLS_TWICE = "same cells twice"
     RELEASE_DIFFERS = "release differs"
+    DRAWN_DIFFERS = "drawn document differs"
+    DRAWN_NOT_COMPARED = "drawn document not compared"
 
     # samples
     CHECK_CHARACTER_WRONG = "check character wrong"

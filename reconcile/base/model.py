@@ -909,6 +909,10 @@ class SettingLine:
     meaning: str
 
 
+#: When the audit volume is written.
+ON_DEMAND, EACH_RUN = "on demand", "each run"
+
+
 @dataclass(frozen=True, slots=True)
 class Reconciliation:
     """One period's reconciliation: all that the report, workbook and tables show."""
@@ -943,6 +947,9 @@ class Reconciliation:
     language: str = "en"
     decimal_mark: str = "."
     date_style: str = "year-month-day"
+    own_pages: int = 6  # strata with a page of their own in the report, at most
+    near: float = 0.8  # share of the margin from which a bias is near it
+    audit: str = ON_DEMAND  # or EACH_RUN: when audit.pdf is written
     controls: ControlRecord = field(default_factory=ControlRecord)
     corrections: pd.DataFrame = field(  # CORRECTION_COLUMNS
         default_factory=lambda: pd.DataFrame(columns=list(CORRECTION_COLUMNS))

@@ -188,6 +188,20 @@ class ReportSettings(Part):
         description="how dates are written: 'year-month-day' (2026-10-31), 'day month year' "
         "(31 October 2026), 'month day, year', 'day.month.year' or 'day/month/year'",
     )
+    own_pages: Annotated[int, _number(ge=0, le=1000)] = Field(
+        6,
+        description="strata with a page of their own in the report at most, the most pressing "
+        "first; the others stand in brief, and all in the audit volume",
+    )
+    near: Fraction = Field(
+        0.80,
+        description="a bias that may reach this share of the margin is near it: someone "
+        "must look at the stratum",
+    )
+    audit: Literal["on demand", "each run"] = Field(
+        "on demand",
+        description="when audit.pdf is written: with 'run --with audit', or with each run",
+    )
 
     @model_validator(mode="after")
     def _chosen(self) -> ReportSettings:

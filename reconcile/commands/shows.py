@@ -15,6 +15,21 @@ class Show(StrEnum):
     ALL = "all"
 
 
+class Only(StrEnum):
+    """A document of a release."""
+
+    REPORT = "report"
+    AUDIT = "audit"
+    WORKBOOK = "workbook"
+    PAGE = "page"
+
+
+class With(StrEnum):
+    """What a run can write beyond its release."""
+
+    AUDIT = "audit"
+
+
 class Look(StrEnum):
     """One whole list of ``check``, or all of them."""
 

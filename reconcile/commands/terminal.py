@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from reconcile.commands.storytelling import Story
     from reconcile.commands.verifying import VerifyReport
     from reconcile.judgement.factor_life import Life
+    from reconcile.run.drawing import Drawn
     from reconcile.run.pipeline import RunOutcome
 
 _FIRST_FINDINGS, _FIRST_STEPS, _LONGEST = 3, 3, 240  # what a run says to do
@@ -213,6 +214,18 @@ def show_paths(outcomes: Sequence[RunOutcome]) -> None:
             "licensed person; local codes come first."
         )
     )
+
+
+def show_drawn(drawn: Drawn) -> None:
+    """Where a document that was drawn again lies, and whether the release holds the same."""
+    said = {
+        True: " The same bytes stand in the release.",
+        False: " The release holds other bytes: another version of the program or of a library "
+        "made it.",
+        None: "",
+    }[drawn.same]
+    line = f"Drawn from release {drawn.release_id}: {short_path(drawn.path)}.{said}"
+    open_console().print(safe(line))
 
 
 def show_verify(report: VerifyReport) -> None:

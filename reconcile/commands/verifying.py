@@ -17,7 +17,7 @@ from reconcile.judgement.sheet_check import check as checked_sheets
 from reconcile.releases import anchors, kept_custody, record, release, signing, stamping
 from reconcile.releases.anchors import Held
 from reconcile.releases.release import MANIFEST
-from reconcile.run import holdings
+from reconcile.run import drawing, holdings
 from reconcile.run.holdings import Holdings
 
 PROVES = (
@@ -146,6 +146,8 @@ def _release_folders(
             number = release.revision_of(folder)
             if number is not None:
                 found.append((period.name, number, folder))
+            elif drawing.lies_beside(folder):
+                others += drawing.foreign(folder)
             elif not folder.name.startswith(".unfinished-"):
                 others.append(folder)
     shown = [path.relative_to(workspace.output).as_posix() for path in others]
@@ -184,6 +186,7 @@ def _check_release(
             findings.append(_serious(f"{name}/{file}", "The file is missing."))
         elif ws.sha256_of(target) != digest:
             findings.append(_serious(f"{name}/{file}", "The file is not what was released."))
+    findings += drawing.check(path.parent, manifest)
     findings += [
         _serious(f"{name}/{extra.name}", "The file was not part of the release.")
         for extra in sorted(path.parent.iterdir())

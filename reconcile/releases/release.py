@@ -180,6 +180,7 @@ def _manifest(
         "record_lines": reconciliation.record_lines,
         "record_head": reconciliation.record_head,
         "rows": reconciliation.rows,
+        "audit": reconciliation.audit,
         "needs_a_person": needs_a_person(reconciliation),
         "settings": {line.name: line.value for line in reconciliation.settings},
         "inputs": [

@@ -2,36 +2,70 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model import EACH_RUN, Reconciliation
 from reconcile.releases import kept_value
 
-__all__ = ["write_release"]
+__all__ = ["DOCUMENTS", "write_release"]
+
+Make = Callable[[Reconciliation], bytes]
+
+
+# Each is loaded when it is drawn, so that reading the words alone stays quick.
+
+
+def _report(r: Reconciliation) -> bytes:
+    from reconcile.reporting.document.report import report
+
+    return report(r)
+
+
+def _audit(r: Reconciliation) -> bytes:
+    from reconcile.reporting.document.audit import audit
+
+    return audit(r)
+
+
+def _page(r: Reconciliation) -> bytes:
+    from reconcile.reporting.document.screen import page
+
+    return page(r)
+
+
+def _workbook(r: Reconciliation) -> bytes:
+    from reconcile.reporting.document.workbook import workbook
+
+    return workbook(r)
+
+
+#: The documents by what a person calls them: the file's name, and what draws it.
+DOCUMENTS: dict[str, tuple[str, Make]] = {
+    "report": ("report.pdf", _report),
+    "audit": ("audit.pdf", _audit),
+    "page": ("report.html", _page),
+    "workbook": ("workbook.xlsx", _workbook),
+}
 
 
 def write_release(reconciliation: Reconciliation, folder: Path) -> tuple[str, ...]:
     """Write every file of the release (but the manifest) into an existing empty folder.
 
-    Returns the names of the files: report.pdf, report.html, workbook.xlsx, the data
-    files, and the value that all of them are drawn from.
+    Returns the names of the files: the documents (audit.pdf only where each run writes it), the
+    data files, and the value that all of them are drawn from.
     Raises OSError where the folder can't be written.
     """
     from reconcile.reporting import figures
-
-    # Loaded here so that reading the words alone stays quick.
-    from reconcile.reporting.document.report import report
-    from reconcile.reporting.document.screen import page
-    from reconcile.reporting.document.workbook import workbook
     from reconcile.reporting.render.tables import data_files
 
     files = {
-        "report.pdf": report(reconciliation),
-        "report.html": page(reconciliation),
-        "workbook.xlsx": workbook(reconciliation),
-        **data_files(reconciliation),
-        kept_value.NAME: kept_value.packed(reconciliation),
+        name: make(reconciliation)
+        for document, (name, make) in DOCUMENTS.items()
+        if document != "audit" or reconciliation.audit == EACH_RUN
     }
+    files |= data_files(reconciliation)
+    files[kept_value.NAME] = kept_value.packed(reconciliation)
     figures.forget()
     for name, content in files.items():
         (folder / name).write_bytes(content)

@@ -6,6 +6,7 @@ import pytest
 
 import reconcile
 from reconcile.base.model import Reconciliation
+from reconcile.reporting.document.audit import audit
 from tests.demo.make_demo_inputs import FOLDER
 
 
@@ -16,4 +17,5 @@ def demo_month(tmp_path_factory: pytest.TempPathFactory) -> tuple[Reconciliation
     shutil.copytree(FOLDER, site)
     outcome = reconcile.run_period(site, "2026-10")
     files = {path.name: path.read_bytes() for path in outcome.release_folder.iterdir()}
+    files["audit.pdf"] = audit(outcome.reconciliation)
     return outcome.reconciliation, files

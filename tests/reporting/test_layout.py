@@ -16,7 +16,7 @@ from pypdf import PdfReader
 
 from reconcile.base.model import EarlierResult
 from reconcile.reporting import words
-from reconcile.reporting.document import report, stratum_page
+from reconcile.reporting.document import audit, report, stratum_page
 from reconcile.reporting.figures import Figure, by_key
 from reconcile.reporting.render.styles import MARGIN_BOTTOM, MARGIN_X
 from reconcile.reporting.render.tables import data_files
@@ -97,15 +97,19 @@ CASES = {
     [pytest.param(n, marks=pytest.mark.slow) if n == "sixty elements" else n for n in CASES],
 )
 def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_path):
-    check_pages(report.report(CASES[name]()), tmp_path)
+    value = CASES[name]()
+    for draw in (report.report, audit.audit):
+        check_pages(draw(value), tmp_path)
 
 
 @measured
 @pytest.mark.slow
 def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_path):
-    content = demo_month[1]["report.pdf"]
-    check_pages(content, tmp_path)
-    assert cut_labels(content, tmp_path) == []
+    for name in ("report.pdf", "audit.pdf"):
+        content = demo_month[1][name]
+        check_pages(content, tmp_path)
+        assert cut_labels(content, tmp_path) == []
+    assert len(PdfReader(io.BytesIO(demo_month[1]["report.pdf"])).pages) <= 20
 
 
 @measured
@@ -113,7 +117,9 @@ def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_p
     "name", ["one element", pytest.param("sixty elements", marks=pytest.mark.slow)]
 )
 def test_no_label_of_ordinary_length_is_cut(name, tmp_path):
-    assert cut_labels(report.report(CASES[name]()), tmp_path) == []
+    value = CASES[name]()
+    for draw in (report.report, audit.audit):
+        assert cut_labels(draw(value), tmp_path) == []
 
 
 @measured
@@ -173,7 +179,7 @@ def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics():
         n = int(row["n"]) if row["n"] else None
         figure = replace(made[row["figure"]], n=n, **numbers)
         table[row["stratum"].lstrip("'"), row["figure"]] = figure
-    reader = PdfReader(io.BytesIO(report.report(value)))
+    reader = PdfReader(io.BytesIO(audit.audit(value)))
     texts = [squeezed(page.extract_text()) for page in reader.pages]
     keys = (
         "geometric_mean_ratio", "ratio_as_difference", "mean_relative_difference",

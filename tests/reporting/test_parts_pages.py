@@ -6,10 +6,10 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-from pypdf import PdfReader
 
 import reconcile
 from reconcile.reporting import words
+from tests import volumes
 from tests.test_parts import site
 
 
@@ -25,7 +25,5 @@ def test_places_profiles_and_ordered_grades_stand_in_report_page_and_workbook(
     book = openpyxl.load_workbook(outcome.release_folder / "workbook.xlsx")
     cells = [str(c.value) for row in book["Conformity"].iter_rows() for c in row]
     assert {"70 mm", "weld, weld metal", "Lean"} <= set(cells)
-    text = "\n".join(
-        p.extract_text() for p in PdfReader(outcome.release_folder / "report.pdf").pages
-    )
+    text = "\n".join(p.extract_text() for p in volumes.pages_of(outcome.release_folder))
     assert words.PARTS_APART in text

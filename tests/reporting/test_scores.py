@@ -1,18 +1,17 @@
 """The control chart of a factor over months, with the sentence that says keep, watch, withdraw."""
 
-import io
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from pypdf import PdfReader
 
 from reconcile.base.model import CorrectionFactor
 from reconcile.judgement import scoring
 from reconcile.judgement.scoring import KEEP, WITHDRAW, Past
 from reconcile.reporting import words
-from reconcile.reporting.document import report, scores, screen
+from reconcile.reporting.document import scores, screen
 from reconcile.reporting.plots import drawn
+from tests import volumes
 from tests.reporting import builder
 
 
@@ -69,7 +68,7 @@ def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(re
 
 @pytest.mark.slow
 def test_report_and_page_show_chart_and_sentence(release):
-    text = " ".join(p.extract_text() for p in PdfReader(io.BytesIO(report.report(release))).pages)
+    text = " ".join(p.extract_text() for p in volumes.both(release))
     text = text.replace("\n", " ")
     page = screen.page(release).decode()
     for shown in (text, page):

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import pytest
 from pypdf import PdfReader
 
-from reconcile.reporting.document import report
+from reconcile.reporting.document import audit
 from reconcile.reporting.render.tables import data_files
 from tests.reporting import builder
 
@@ -151,7 +151,7 @@ def check(files: dict[str, bytes]) -> int:
     strata = json.loads(files["statistics.json"])["strata"]
     pages = [
         re.sub(r"\s+", " ", page.extract_text())
-        for page in PdfReader(io.BytesIO(files["report.pdf"])).pages
+        for page in PdfReader(io.BytesIO(files["audit.pdf"])).pages
     ]
     total = 0
     for stratum in strata:
@@ -193,7 +193,7 @@ def test_numbers_in_the_sentences_of_each_kind_of_stratum_are_those_of_the_table
     value = builder.reconciliation(
         [builder.ordinary(), builder.absolute(), builder.censored(), builder.insufficient()]
     )
-    files = {**data_files(value), "report.pdf": report.report(value)}
+    files = {**data_files(value), "audit.pdf": audit.audit(value)}
     assert check(files) > 30
 
 
@@ -206,7 +206,7 @@ def test_numbers_in_the_sentences_of_the_example_are_those_of_the_table(demo_mon
 
 def test_a_table_that_says_otherwise_is_noticed():
     value = builder.reconciliation([builder.ordinary()])
-    files = {**data_files(value), "report.pdf": report.report(value)}
+    files = {**data_files(value), "audit.pdf": audit.audit(value)}
     rows = list(csv.reader(io.StringIO(files["statistics.csv"].decode("utf-8"))))
     place, column = rows[0].index("figure"), rows[0].index("value")
     for row in rows:

@@ -13,11 +13,11 @@ from __future__ import annotations
 import openpyxl
 import pandas as pd
 import pytest
-from pypdf import PdfReader
 from scipy import stats
 
 import reconcile
 from reconcile.base.model import StratumResult
+from tests import volumes
 from tests.workspaces.conftest import Reconciled, data_or_skip
 
 #: element: slope, r
@@ -118,7 +118,7 @@ def test_the_partial_digestion_is_named_beside_the_figures_and_in_the_report(
     result = result_of(outcome, element)
     assert result.stratum.digestion_class == "partial"
     assert any("partial" in note for note in result.notes)
-    pages = PdfReader(outcome.release_folder / "report.pdf").pages
+    pages = volumes.pages_of(outcome.release_folder)
     text = " ".join("".join(p.extract_text() for p in pages).split())
     assert "partial" in text
     assert "aqua regia" in text

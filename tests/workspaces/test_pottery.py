@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pytest
-from pypdf import PdfReader
 from scipy import stats
 
 import reconcile
 from reconcile.base.model import StratumResult
+from tests import volumes
 from tests.workspaces.conftest import Reconciled, data_or_skip
 
 #: element: slope, r, pairs
@@ -117,6 +117,6 @@ def test_the_account_balances_and_nothing_is_quarantined(outcome: reconcile.RunO
 
 
 def test_the_report_names_the_lonely_samples(outcome: reconcile.RunOutcome) -> None:
-    text = "".join(p.extract_text() for p in PdfReader(outcome.release_folder / "report.pdf").pages)
+    text = "".join(p.extract_text() for p in volumes.pages_of(outcome.release_folder))
     assert "H014" in text
     assert "H071" in text

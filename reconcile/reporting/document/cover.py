@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, PageBreak, Table
+from reportlab.platypus import Flowable, PageBreak, Table, TableStyle
 
 from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
 from reconcile.reporting import answers, numbers, sentences, words
@@ -15,7 +15,7 @@ from reconcile.reporting.document.verdicts import kind_of
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import signs
-from reconcile.reporting.render.book import Heading, Pages
+from reconcile.reporting.render.book import Heading, PageOf
 from reconcile.reporting.render.paper import Picture
 from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import (
@@ -25,6 +25,7 @@ from reconcile.reporting.render.styles import (
     gap,
     grid,
     height_of,
+    link,
     own,
     style,
     worded,
@@ -38,15 +39,19 @@ _FITS = ((56, 6), (56, 4), (56, 2), (44, 3), (30, 3), (20, 3), (12, 2), (6, 1), 
 #: so many methods and materials fewer are named per verdict.
 _FITS_AFTER = ((8, 8, 12), (5, 5, 12), (4, 3, 12), (2, 2, 6), (0, 1, 4), (-6, 1, 2), (-10, 1, 1))
 _FINDINGS = 3
-_SPARE = 14.0  # points: numbers of pages take more room once they are known
+_SPARE = 4.0  # points
 _GROUPS = 14  # methods and materials named per verdict
 
 
 def cover(
-    r: Reconciliation, size: tuple[float, float], anchors: dict[str, str], pages: Pages
+    r: Reconciliation,
+    size: tuple[float, float],
+    anchors: dict[str, str],
+    entries: Sequence[tuple[str, str]],
 ) -> list[Flowable]:
     """Answer, picture, risk and next steps on the first page, more of the whole on the second.
 
+    ``entries`` are the bookmarks and titles of the sections that follow.
     Lists are shortened until each is one page.
     """
     width, height = size
@@ -58,9 +63,9 @@ def cover(
         return content
 
     return [
-        *fitting(_first(r, width, anchors, pages, *most) for most in _FITS),
+        *fitting(_first(r, width, anchors, *most) for most in _FITS),
         PageBreak(),
-        *fitting(_second(r, width, anchors, pages, *most) for most in _FITS_AFTER),
+        *fitting(_second(r, width, anchors, entries, *most) for most in _FITS_AFTER),
     ]
 
 
@@ -68,7 +73,6 @@ def _first(
     r: Reconciliation,
     width: float,
     anchors: dict[str, str],
-    pages: Pages,
     lines: int,
     steps: int,
 ) -> list[Flowable]:
@@ -104,7 +108,7 @@ def _second(
     r: Reconciliation,
     width: float,
     anchors: dict[str, str],
-    pages: Pages,
+    entries: Sequence[tuple[str, str]],
     named: int,
     changes: int,
     account_rows: int,
@@ -113,13 +117,13 @@ def _second(
     until = styled(r.data_until) or words.NOT_STATED
     return [
         Heading(words.WHOLE, "whole"),
-        _contents(pages),
+        contents(entries, width),
         gap(4),
         facts([(words.FACTS["data_until"], until)], width, 52 * mm),
         own(words.Q_VERDICTS, "h2"),
         own(may_i(r)),
         gap(3),
-        _counts_of_verdicts(r, width, anchors, named, pages),
+        _counts_of_verdicts(r, width, anchors, named),
         own(words.Q_HOW_WRONG, "h2"),
         *[own(line) for line in how_wrong(r)],
         own(words.Q_LEFT_OUT, "h2"),
@@ -131,17 +135,27 @@ def _second(
     ]
 
 
-def _contents(pages: Pages) -> Paragraph:
-    """Sections with their pages; known from the second pass on."""
-    entries = [
-        f'<a href="#{anchor}">{title} {pages.of[anchor]}</a>'
-        for anchor, title in sorted(
-            words.SECTIONS.items(), key=lambda section: pages.of.get(section[0], 0)
-        )
-        if anchor in pages.of
-    ]
-    return Paragraph(
-        f'<font name="ReportBold">{words.CONTENTS}:</font> {" · ".join(entries)}', style("small")
+def contents(entries: Sequence[tuple[str, str]], width: float, across: int = 3) -> Table:
+    """Titles with the pages of their bookmarks, so many side by side, read downwards."""
+    rows = -(-len(entries) // across)
+    cells: list[list[Flowable | str]] = [["", ""] * across for _ in range(rows)]
+    for place, (anchor, title) in enumerate(entries):
+        column, row = divmod(place, rows)
+        cells[row][2 * column : 2 * column + 2] = [link(title, anchor), PageOf(anchor)]
+    shares = (0.82, 0.18)
+    return Table(
+        cells,
+        colWidths=[width / across * share for _ in range(across) for share in shares],
+        hAlign="LEFT",
+        style=TableStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 8),
+                ("TOPPADDING", (0, 0), (-1, -1), 0.6),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 0.6),
+            ]
+        ),
     )
 
 
@@ -233,9 +247,7 @@ def label_with_range(x: StratumResult) -> str:
     return f"{x.stratum.label}{_range_after(x)}"
 
 
-def _names(
-    results: Sequence[StratumResult], anchors: dict[str, str], named: int, pages: Pages
-) -> Paragraph:
+def _names(results: Sequence[StratumResult], anchors: dict[str, str], named: int) -> Paragraph:
     """All strata of one verdict: with their ranges where they are few, else by method."""
     if len(results) <= max(named, 0):
         shown = [
@@ -250,10 +262,9 @@ def _names(
              for rest, found in list(groups.items())[:most]]  # fmt: skip
     if len(groups) > most:
         more = sum(len(found) for found in list(groups.values())[most:])
-        shown.append(f'<a href="#verdicts">{words.ONLY_MORE.format(n=more)}</a>')
-    where = words.RANGES_AT.format(page=pages.text("verdicts"))
+        shown.append(f'<a href="#strata">{words.ONLY_MORE.format(n=more)}</a>')
     ranged = any(_range_after(x) for x in results)
-    return Paragraph("; ".join(shown) + (f". {where}" if ranged else ""), style("cell"))
+    return Paragraph("; ".join(shown) + (f". {words.RANGES_AT}" if ranged else ""), style("cell"))
 
 
 def by_rest_of_label(results: Sequence[StratumResult]) -> dict[str, list[str]]:
@@ -265,7 +276,7 @@ def by_rest_of_label(results: Sequence[StratumResult]) -> dict[str, list[str]]:
 
 
 def _counts_of_verdicts(
-    r: Reconciliation, width: float, anchors: dict[str, str], named: int, pages: Pages
+    r: Reconciliation, width: float, anchors: dict[str, str], named: int
 ) -> Table:
     rows: list[list[Flowable | str]] = []
     for kind, decision in enumerate(DECISIONS):
@@ -279,7 +290,7 @@ def _counts_of_verdicts(
                     style("cell"),
                 ),
                 str(len(these)),
-                _names(these, anchors, named, pages),
+                _names(these, anchors, named),
             ]
         )
     shares = (0.03, 0.38, 0.07, 0.52)

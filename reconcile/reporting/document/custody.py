@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from reconcile.base.model import Finding, Reconciliation
 from reconcile.evidence import finding_words
 from reconcile.reporting import words
@@ -17,7 +19,7 @@ def section(r: Reconciliation) -> list[Section]:
     head = r.custody_head
     text = words.CUSTODY_HEAD.format(head=head) if head else f"{words.NO_CUSTODY}.".capitalize()
     blocks: list[Block] = [Text(text, "small"), Text(statements.record_head(r), "small")]
-    blocks.append(_table(r) if r.findings else Text(words.FINDINGS_NONE))
+    blocks.append(table(r.findings) if r.findings else Text(words.FINDINGS_NONE))
     return [Section("custody", words.CUSTODY, tuple(blocks))]
 
 
@@ -25,7 +27,8 @@ def _rank(f: Finding) -> int:
     return _SEVERITIES.index(f.severity) if f.severity in _SEVERITIES else len(_SEVERITIES)
 
 
-def _table(r: Reconciliation) -> Table:
+def table(found: Iterable[Finding]) -> Table:
+    """Findings, serious first."""
     severity, area, subject, told, advice = words.FINDING_HEADINGS
     return Table(
         (
@@ -40,7 +43,7 @@ def _table(r: Reconciliation) -> Table:
                 Cell(f.severity, bold=f.severity == "serious"), f.area,
                 finding_words.subject(f), finding_words.told(f), f.advice,
             )
-            for f in sorted(r.findings, key=_rank)
+            for f in sorted(found, key=_rank)
         ],
         most=_FINDINGS, rest=words.SHEET_OF.format(sheet=words.SHEETS["findings"]),
     )  # fmt: skip

@@ -89,7 +89,7 @@ def custody_form(form: CustodyForm) -> bytes:
         footer=words.PAGE_OF,
     )
     width = book.body_size(form.paper)[0]
-    return book.make(meta, lambda pages: [*_first_part(form, width), *_sample_table(form, width)])
+    return book.make(meta, lambda: [*_first_part(form, width), *_sample_table(form, width)])
 
 
 def _first_part(form: CustodyForm, width: float) -> list[Flowable]:

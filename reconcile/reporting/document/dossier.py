@@ -51,7 +51,7 @@ def pdf(d: Dossier) -> bytes:
             paper=d.setting("report.paper") or "A4",
         )
         width = book.body_size(meta.paper)[0]
-        return book.make(meta, lambda _: _story(d, width))
+        return book.make(meta, lambda: _story(d, width))
 
 
 def _story(d: Dossier, width: float) -> list[Flowable]:

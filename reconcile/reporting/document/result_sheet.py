@@ -60,7 +60,7 @@ def _pdf(sheet: ResultSheet, acts: Sequence[Act]) -> bytes:
         footer=words.SHEET_FOOTER,
     )
     width = book.body_size(sheet.paper)[0]
-    return book.make(meta, lambda _: _story(sheet, acts, width))
+    return book.make(meta, lambda: _story(sheet, acts, width))
 
 
 def head(sheet: ResultSheet) -> list[tuple[str, str]]:

@@ -105,7 +105,7 @@ def story_page(page: StoryPage) -> bytes:
         if fitting:
             most, pictures = rows, fitting[0]
             break
-    return book.make(meta, lambda pages: _content(page, width, most, pictures))
+    return book.make(meta, lambda: _content(page, width, most, pictures))
 
 
 def _content(page: StoryPage, width: float, most: int, pictures: int) -> list[Flowable]:

@@ -17,6 +17,7 @@ from reconcile.base.model import (
     INSUFFICIENT,
     Ask,
     CorrectionFactor,
+    Criterion,
     Outcome,
     Reconciliation,
     StratumResult,
@@ -35,7 +36,7 @@ from reconcile.reporting.plots.stratum import (
     method_plot_of,
     trend_plot_of,
 )
-from reconcile.reporting.render.book import Heading, Pages
+from reconcile.reporting.render.book import Heading
 from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import (
     beside,
@@ -65,7 +66,7 @@ _LOWEST, _HIGHEST = 50 * mm, 78 * mm
 _SMALLEST = 40 * mm  # rather than a second page for the last lines
 _ONE_LINE = 5 * mm  # where notes are cut, one line says so
 _NOTES_ON_HALF = 4
-NO_PAGES = Pages()
+_MOST_OPEN = 6  # criteria that stand in the way, where the others are only counted
 _FEWEST = 8  # pairs from which an insufficient stratum gets a whole page
 
 
@@ -99,28 +100,32 @@ def full_page(
     anchor: str,
     size: tuple[float, float],
     small: Sequence[Small] = (),
-    pages: Pages = NO_PAGES,
+    reason: str | None = None,
 ) -> tuple[list[Flowable], Left]:
     """The page of one stratum, its plots as high as the rest of the page allows.
 
-    ``small`` are further plots, shown in one row where there is room; ``pages`` tells where
-    the further figures stand. Also returns what had to be left to other sections.
+    ``small`` are further plots, shown in one row where there is room; ``reason`` says why
+    someone must look at it: then criteria that are met are only counted, and no notes stand
+    there. Also returns what had to
+    be left to other sections.
     """
     width, height = size
-    head = [*_title(result, anchor, width), *_evidence(result, width), *_sentences(result)]
+    why = [own(reason, "small")] if reason else []
+    head = [*_title(result, anchor, width), *why, *_evidence(result, width), *_sentences(result)]
     for folded in Folded:
-        tail = _tail(result, anchor, width, pages, folded)
+        tail = _tail(result, width, folded, in_brief=reason is not None)
         if height - height_of([*head, *tail], width) - 6 >= _LOWEST:
             break
     room = height - height_of([*head, *tail], width) - 6
     months = evidence_plot_of(result)
     if months is not None and room < _SMALLEST + _ONE_LINE:
-        head = [*_title(result, anchor, width), *_evidence(result, width, False)]
+        head = [*_title(result, anchor, width), *why, *_evidence(result, width, False)]
         head += _sentences(result)
         small = [((words.PLOT_EVIDENCE,), partial(drawn.trend_plot, months)), *small]
         room = height - height_of([*head, *tail], width) - 6
     said = result.factor.reason.rstrip(". ") if result.factor else ""
     listed = tuple(note for note in result.notes if note.rstrip(". ") != said)
+    listed = () if reason is not None else listed
     shown = len(listed)
     notes = _notes(listed, shown)
     while shown and room - height_of(notes, width) < _LOWEST:
@@ -138,7 +143,7 @@ def full_page(
 
 
 def _tail(
-    result: StratumResult, anchor: str, width: float, pages: Pages, folded: Folded
+    result: StratumResult, width: float, folded: Folded, in_brief: bool = False
 ) -> list[Flowable]:
     """What stands below the plots, the notes apart."""
     figures = by_key(result.statistics)
@@ -153,9 +158,13 @@ def _tail(
             ],
             width,
         ),
-        _rule(result, anchor, pages),
+        _rule(result),
         own(words.CRITERIA, "h3"),
-        criteria_table(result, width, folded=folded),
+        *(
+            open_criteria(result, width, counted=True)
+            if in_brief
+            else [criteria_table(result, width, folded=folded)]
+        ),
         *_factor(result, width),
     ]
 
@@ -167,11 +176,10 @@ def rule_lines(result: StratumResult) -> list[str]:
     return [*rule, *([headline.caution] if headline.caution else [])]
 
 
-def _rule(result: StratumResult, anchor: str, pages: Pages) -> Flowable:
+def _rule(result: StratumResult) -> Flowable:
     """The rule, and where the further figures stand."""
-    page = words.FURTHER_PAGE.format(page=pages.text(f"further-{anchor}"))
     short = [words.SHORT_NOTE] if further.short_of(result.statistics) else []
-    return own(" ".join([*short, *rule_lines(result), page]), "small")
+    return own(" ".join([*short, *rule_lines(result), words.FURTHER_AT]), "small")
 
 
 def further_tables(result: StratumResult, width: float) -> list[Flowable]:
@@ -398,13 +406,33 @@ def _table(rows: list[Row], result: StratumResult, width: float) -> Table:
     return grid(headings, cells, [half * s for s in shares], right=(1, 2, 3), compact=True)
 
 
-def open_criteria(result: StratumResult, width: float) -> list[Flowable]:
-    """The criteria that are not shown or shown to fail, and how many others there are."""
+def open_criteria(result: StratumResult, width: float, counted: bool = False) -> list[Flowable]:
+    """The criteria that are not shown or shown to fail, and how many others there are.
+
+    Where all are met all of them stand there, or how many there are, where that is asked for.
+    """
     met = sum(c.passes for c in result.verdict.criteria)
     if met == len(result.verdict.criteria):
+        if counted:
+            return [own(words.CRITERIA_ALL_MET.format(n=met), "small")]
         return [criteria_table(result, width)]
+    if counted:
+        standing = [c for c in result.verdict.criteria if not c.passes]
+        failed = [c for c in standing if c.outcome is Outcome.FAILED] or standing
+        left = len(result.verdict.criteria) - len(failed[:_MOST_OPEN])
+        rest = [own(words.CRITERIA_OTHERS.format(n=left), "small")] if left else []
+        return [_grid_of(failed[:_MOST_OPEN], width), *rest]
     note = [own(words.CRITERIA_MET.format(n=met), "small")] if met else []
     return [criteria_table(result, width, met_too=False), *note]
+
+
+def _grid_of(criteria: Sequence[Criterion], width: float) -> Table:
+    rows: list[list[Flowable | str]] = [
+        [worded(c.name), worded(c.asked), worded(c.found), own(c.outcome, "cell-bold")]
+        for c in map(written, criteria)
+    ]
+    shares = (0.20, 0.30, 0.39, 0.11)
+    return grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
 
 
 #: What is asked before any figure.

@@ -30,7 +30,7 @@ from reconcile.reporting.document.blocks import (
 from reconcile.reporting.plots import drawn, signs
 from reconcile.reporting.plots.glance import areas
 from reconcile.reporting.plots.kinds import Glance
-from reconcile.reporting.render.book import Heading, Pages
+from reconcile.reporting.render.book import Heading, PageOf
 from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import (
     RULE,
@@ -68,18 +68,12 @@ class Picture(Flowable):  # type: ignore[misc]
             self.canv.linkRect("", anchor, tuple(rectangle), relative=1, thickness=0)
 
 
-NO_PAGES = Pages()
 _BETWEEN = 4 * mm  # two plots side by side
 
 
-def flowables(
-    blocks: Sequence[Block], width: float, pages: Pages = NO_PAGES, depth: int = 0
-) -> list[Flowable]:
-    """The blocks one below the other, ``width`` points wide.
-
-    ``pages`` holds the bookmarks' pages; ``depth`` counts the sections around.
-    """
-    return [flowable for block in blocks for flowable in _of(block, width, pages, depth)]
+def flowables(blocks: Sequence[Block], width: float, depth: int = 0) -> list[Flowable]:
+    """The blocks one below the other, ``width`` points wide; ``depth`` counts sections around."""
+    return [flowable for block in blocks for flowable in _of(block, width, depth)]
 
 
 def start() -> list[Flowable]:
@@ -87,7 +81,7 @@ def start() -> list[Flowable]:
     return [CondPageBreak(65 * mm), gap(8)]
 
 
-def _of(block: Block, width: float, pages: Pages, depth: int) -> list[Flowable]:
+def _of(block: Block, width: float, depth: int) -> list[Flowable]:
     match block:
         case Text(text, size, given, limit, on_paper):
             return [_paragraph(text, size, given, limit)] if on_paper else []
@@ -98,7 +92,7 @@ def _of(block: Block, width: float, pages: Pages, depth: int) -> list[Flowable]:
         case Facts(rows):
             return [facts(rows, width), gap(4)]
         case Table():
-            return _table(block, width, pages)
+            return _table(block, width)
         case Form():
             return [_form(block, width), gap(10)]
         case Plots():
@@ -106,13 +100,13 @@ def _of(block: Block, width: float, pages: Pages, depth: int) -> list[Flowable]:
         case Gap(points):
             return [gap(points)]
         case Titled(title, inner, whole):
-            content = flowables(inner, width, pages, depth)
+            content = flowables(inner, width, depth)
             if whole:
                 return [KeepTogether([own(title, "h3"), *content])]
             return [CondPageBreak(20 * mm), own(title, "h3"), *content]
         case Section(anchor, title, inner, whole):
             heading = Heading(title, anchor, 0, "h2" if depth else "h1")
-            content = flowables(inner, width, pages, depth + 1)
+            content = flowables(inner, width, depth + 1)
             if whole:
                 return [KeepTogether([gap(8), heading, *content])]
             return [*start(), heading, *content]
@@ -125,7 +119,7 @@ def _paragraph(text: str, name: str, given: bool, limit: int | None) -> Paragrap
     return own(text, name) if limit is None else worded(text, name, limit)
 
 
-def _cell(column: Column, value: str | Cell, pages: Pages) -> Flowable:
+def _cell(column: Column, value: str | Cell) -> Flowable:
     cell = value if isinstance(value, Cell) else Cell(value)
     if cell.verdict is not None:
         return signs.verdict_mark(cell.verdict, 7.5)
@@ -133,7 +127,7 @@ def _cell(column: Column, value: str | Cell, pages: Pages) -> Flowable:
     name = "cell-right" if column.number else "cell-bold" if bold else "cell"
     name = "mono" if column.mono else name
     if cell.page_of:
-        return link(pages.text(cell.page_of), cell.page_of, name)
+        return PageOf(cell.page_of, name)
     if cell.anchor:
         return link(cell.text[: column.limit], cell.anchor, name)
     if not cell.strong:
@@ -142,12 +136,12 @@ def _cell(column: Column, value: str | Cell, pages: Pages) -> Flowable:
     return Paragraph(strong + markup(cell.text, column.limit), style(name))
 
 
-def _table(table: Table, width: float, pages: Pages) -> list[Flowable]:
+def _table(table: Table, width: float) -> list[Flowable]:
     kept = [(i, c) for i, c in enumerate(table.columns) if c.share]
     rows = table.rows if table.most is None else table.rows[: table.most]
     made = grid(
         [c.heading for _, c in kept],
-        [_row(kept, row, pages) for row in rows],
+        [_row(kept, row) for row in rows],
         [width * c.share for _, c in kept],
         right=[place for place, (_, c) in enumerate(kept) if c.number],
         compact=table.compact,
@@ -172,11 +166,11 @@ def _table(table: Table, width: float, pages: Pages) -> list[Flowable]:
 
 
 def _row(
-    kept: Sequence[tuple[int, Column]], row: Sequence[str | Cell] | Across, pages: Pages
+    kept: Sequence[tuple[int, Column]], row: Sequence[str | Cell] | Across
 ) -> list[Flowable | str]:
     if isinstance(row, Across):
         return [foreign(row.text, "cell-bold"), *[""] * (len(kept) - 1)]
-    return [_cell(column, row[i], pages) for i, column in kept]
+    return [_cell(column, row[i]) for i, column in kept]
 
 
 def _form(form: Form, width: float) -> Grid:

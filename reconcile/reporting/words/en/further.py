@@ -3,7 +3,7 @@
 FURTHER_LEFT = "Errors and scatter"
 FURTHER_RIGHT = "Lines, limits and summaries"
 FURTHER_OF = "{label}: further figures"
-FURTHER_PAGE = "Further figures and results in words: page {page}."
+FURTHER_AT = "Further figures and results in words: audit volume, “Further figures”."
 FURTHER_SIDES = {"lab": "lab", "field": "field"}
 #: What is read more than once on a sample: its name where spots are given, and where not.
 SCATTER_UNITS = {True: ("spot", "spots", "shots"), False: ("reading", "readings", "readings")}

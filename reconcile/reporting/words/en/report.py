@@ -118,7 +118,7 @@ RISK_NONE = (
     "decision level that its results could miss."
 )
 RISK_AFTER = "After it: {text}"
-RANGES_AT = "Valid ranges: page {page}."
+RANGES_AT = "Each valid range stands with its stratum"
 Q_HOW_WRONG = "How wrong can a field result be?"
 AMONG_USABLE = "strata accepted as read"
 AMONG_ALL = "strata, none of which is accepted as read"
