@@ -67,6 +67,7 @@ def test_a_withdrawn_sheet_is_touched_by_nothing_more(issued: Path) -> None:  # 
     assert "withdrawn" in output
 
 
+@pytest.mark.slow
 def test_a_reissued_certificate_tells_what_the_new_evidence_makes_of_each_sample(
     issued: Path,  # noqa: F811
 ) -> None:
@@ -111,6 +112,7 @@ def december(site: Path) -> None:
                     stream.write(line.format(i=i, k=k, cu=200 + 50 * i) + "\n")
 
 
+@pytest.mark.slow
 def test_next_months_release_tells_of_a_touched_sheet_and_the_month_itself_stays(
     issued: Path,  # noqa: F811
 ) -> None:

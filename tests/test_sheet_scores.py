@@ -108,6 +108,7 @@ def test_more_wrong_calls_than_promised_are_a_warning(issued: Path) -> None:  # 
     assert finding.severity == "warning"
 
 
+@pytest.mark.slow
 def test_answers_that_come_later_are_scored_in_the_next_months_release(
     issued: Path,  # noqa: F811
 ) -> None:

@@ -381,6 +381,7 @@ def test_a_killed_process_loses_no_sheet_and_issues_none_twice(site: Path) -> No
     )
 
 
+@pytest.mark.slow
 def test_every_command_of_the_readme_runs_as_it_is_typed(site: Path) -> None:
     text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
     section = text.split("## Result sheets")[1].split("\n## ")[0]
