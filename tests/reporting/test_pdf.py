@@ -280,7 +280,7 @@ def test_the_contents_of_the_audit_volume_name_every_section_and_stratum(audit_p
 
 @pytest.mark.parametrize("count", [0, 1, 4, pytest.param(60, marks=pytest.mark.slow)])
 def test_any_number_of_strata_makes_a_report(count):
-    reader = read(builder.many(count, n=21))
+    reader = read_audit(builder.many(count, n=21))
     places = outline_pages(reader)
     strata = [t for t in places if t.endswith("· soil")]
     assert len(strata) == count
@@ -290,7 +290,7 @@ def test_any_number_of_strata_makes_a_report(count):
 @pytest.mark.slow
 def test_a_stratum_of_very_many_pairs_still_fits_its_page():
     result = builder.result_of(builder.stratum_of(), n=2000, excluded=())
-    reader = read(builder.reconciliation([result]))
+    reader = read_audit(builder.reconciliation([result]))
     assert len(report.report(builder.reconciliation([result]))) < 2_000_000
     page = outline_pages(reader)[result.stratum.label]
     assert words.CRITERIA in reader.pages[page].extract_text()
