@@ -244,11 +244,11 @@ def story(
     pdf: Annotated[Path | None, typer.Option(help="write it as one page to this file")] = None,
 ) -> None:
     """Show one sample's whole story: custody, readings, results, exclusions, releases."""
-    from reconcile.commands import forms, storytelling, terminal
+    from reconcile.commands import forms, storytelling, tables_shown
 
     told = storytelling.story_of(folder, sample)
     if pdf is None:
-        terminal.show_story(told)
+        tables_shown.show_story(told)
     else:
         say(f"Wrote {forms.write_story(folder, told, pdf)}")
     raise typer.Exit(DONE)
@@ -349,12 +349,12 @@ def list_factors(
     ] = False,
 ) -> None:
     """List correction factors: state, range, dates, error before and after."""
-    from reconcile.commands import terminal
+    from reconcile.commands import record_shown
     from reconcile.judgement import factor_life
 
     lives, head = factor_life.listed(folder)
     with _manner(folder):
-        terminal.show_factors(lives, head, every)
+        record_shown.show_factors(lives, head, every)
     raise typer.Exit(DONE)
 
 
@@ -366,13 +366,13 @@ def approve(
     factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path(), key: KeyFile = None
 ) -> None:
     """Approve a proposed factor; the person must be another than its author."""
-    from reconcile.commands import terminal
+    from reconcile.commands import record_shown
     from reconcile.judgement import factor_life
 
     life = factor_life.approve(folder, factor, by, reason, at, _key(key))
     with _manner(folder):
-        terminal.show_factor_change(life)
-        terminal.show_act(folder)
+        record_shown.show_factor_change(life)
+        record_shown.show_act(folder)
     raise typer.Exit(DONE)
 
 
@@ -381,13 +381,13 @@ def withdraw(
     factor: Factor, by: By, reason: Reason, at: At, folder: Folder = Path(), key: KeyFile = None
 ) -> None:
     """End a factor before its time; results that were corrected with it stay as they are."""
-    from reconcile.commands import sheet_terminal, terminal
+    from reconcile.commands import record_shown, sheet_terminal
     from reconcile.judgement import factor_life
 
     life = factor_life.withdraw(folder, factor, by, reason, at, _key(key))
-    terminal.show_factor_change(life)
+    record_shown.show_factor_change(life)
     touched = sheet_terminal.show_touched(folder, factor)
-    terminal.show_act(folder)
+    record_shown.show_act(folder)
     raise typer.Exit(FINDINGS if touched else DONE)
 
 
@@ -456,13 +456,13 @@ def settle(
     key: KeyFile = None,
 ) -> None:
     """Settle a suspected fault; the next run of its month lifts or keeps the verdict's block."""
-    from reconcile.commands import terminal
+    from reconcile.commands import record_shown
     from reconcile.releases import settling
 
     known, settled = settling.settle(folder, finding, by, reason, at, verdict, _key(key))
     say(f"Settled {known.finding_id} ({known.subject}) as {settled.verdict}.")
     say(f"Run '{known.period}' again: its next release says so, and its verdict follows.")
-    terminal.show_act(folder)
+    record_shown.show_act(folder)
     raise typer.Exit(DONE)
 
 
@@ -479,10 +479,10 @@ def correct(
     ] = "",
 ) -> None:
     """Correct a field-only table with approved factors; flag what must stay as it is."""
-    from reconcile.commands import applying, terminal
+    from reconcile.commands import applying, tables_shown
 
     result = applying.correct_table(table, folder, to, name, lab_method)
-    terminal.show_corrected(result)
+    tables_shown.show_corrected(result)
     raise typer.Exit(FINDINGS if result.flags or result.notes else DONE)
 
 
@@ -496,13 +496,13 @@ def conform(
     to: Annotated[Path | None, typer.Option(help="new file: .csv or .xlsx")] = None,
 ) -> None:
     """Say which grades of a table of specification limits each specimen is consistent with."""
-    from reconcile.commands import conforming, terminal
+    from reconcile.commands import conforming, tables_shown
     from reconcile.judgement import specimens
 
     done: conforming.Conformed = _with_progress(
         lambda tell, started: conforming.conform(folder, period, tuple(sample or ()), to), 1
     )
-    terminal.show_conformity(done)
+    tables_shown.show_conformity(done)
     raise typer.Exit(FINDINGS if specimens.findings(done.record) else DONE)
 
 
@@ -547,11 +547,11 @@ def plan(
     save: Annotated[Path | None, typer.Option(help="write the list as CSV to this file")] = None,
 ) -> None:
     """Choose the month's samples for the laboratory; say what a verdict still needs."""
-    from reconcile.commands import planning, terminal
+    from reconcile.commands import planning, tables_shown
 
     made = planning.plan(folder, period, share, cost_ratio, target, save)
     with _manner(folder):
-        terminal.show_plan(made)
+        tables_shown.show_plan(made)
     raise typer.Exit(DONE)
 
 
@@ -564,11 +564,11 @@ def verify(
     ] = None,
 ) -> None:
     """Recompute every digest: the record of events, archived inputs, all releases."""
-    from reconcile.commands import terminal
+    from reconcile.commands import record_shown
     from reconcile.commands.verifying import verify as recompute
 
     report = recompute(folder, tuple(head or ()))
-    terminal.show_verify(report)
+    record_shown.show_verify(report)
     altered = any(f.severity != "note" for f in report.findings)
     raise typer.Exit(FINDINGS if altered else DONE)
 
@@ -584,7 +584,7 @@ def selftest(
     samples: Annotated[int, typer.Option(min=3, help="with --decisions: samples of a study")] = 40,
 ) -> None:
     """Simulate studies of known truth: does every estimator keep its promise here?"""
-    from reconcile.commands import terminal, trying
+    from reconcile.commands import tables_shown, trying
     from reconcile.statistics.selftest import run as simulate
 
     if decisions:
@@ -594,9 +594,9 @@ def selftest(
             trying.save(tried, save)
         raise typer.Exit(DONE if all(row.kept for row in tried) else FINDINGS)
     rows = simulate(seed, studies)
-    terminal.show_selftest(rows, studies, seed)
+    tables_shown.show_selftest(rows, studies, seed)
     if save is not None:
-        terminal.save_selftest(rows, save)
+        tables_shown.save_selftest(rows, save)
     raise typer.Exit(DONE if all(row.kept for row in rows) else FINDINGS)
 
 

@@ -17,7 +17,7 @@ from reconcile import cli
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
-from reconcile.commands import demonstration, issuing, sheet_terminal, terminal
+from reconcile.commands import demonstration, issuing, printing, sheet_terminal
 from reconcile.judgement import factor_life
 from tests import small
 
@@ -243,7 +243,7 @@ def test_a_line_keeps_its_length_and_a_message_its_lines(
 def test_the_head_of_the_record_stands_on_lines_of_its_own(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    terminal._show_head(open_console(), 2, "ab" * 32)
+    printing.show_head(open_console(), 2, "ab" * 32)
     first, second = capsys.readouterr().out.splitlines()
     assert first.endswith("ab" * 32)
     assert second.startswith("Keep it in another's hands")

@@ -12,6 +12,7 @@ from rich.table import Table
 from reconcile.base.settings import ELEMENTS_SETTING
 from reconcile.base.shown import safe
 from reconcile.evidence import finding_words
+from reconcile.reporting import numbers
 from reconcile.reporting.manner import styled
 
 if TYPE_CHECKING:
@@ -72,3 +73,9 @@ def show_findings(
     console.print(made)
     if most is not None and len(urgent) > most:
         console.print(safe(f"… and {len(urgent) - most} more, all in the report."))
+
+
+def show_head(console: Console, lines: int, head: str) -> None:
+    """The head of the record, to be kept by another."""
+    console.print(safe(f"Head of the record, {numbers.count(lines, 'line', 'lines')}: {head}"))
+    console.print(safe("Keep it in another's hands; 'reconcile verify --head' looks for it later."))

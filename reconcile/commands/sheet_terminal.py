@@ -8,7 +8,7 @@ from pathlib import Path
 
 from reconcile.base.shown import open_console, safe
 from reconcile.commands import field_only_example as example
-from reconcile.commands import terminal
+from reconcile.commands import record_shown
 from reconcile.commands.issuing import Done, Issued
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import table as _table
@@ -68,7 +68,7 @@ def show_done(folder: Path, done: Done) -> None:
         safe(f"Sheet {done.life.name} is {done.life.state}: {last.by}, {last.at}. {last.text}")
     )
     console.print(safe(f"Wrote {done.path}"))
-    terminal.show_act(folder)
+    record_shown.show_act(folder)
 
 
 def show_touched(folder: Path, factor_id: str = "", most: int = _MOST_ROWS) -> bool:

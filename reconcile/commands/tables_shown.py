@@ -1,0 +1,237 @@
+"""What is printed of single commands: a story, corrected values, grades, a plan, the self-test."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import fields
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from reconcile.base.shown import open_console, safe
+from reconcile.base.writing import write_whole
+from reconcile.commands.printing import MOST_ROWS, show_findings
+from reconcile.commands.printing import row as _row
+from reconcile.commands.printing import table as _table
+from reconcile.reporting import numbers, words
+from reconcile.reporting.manner import styled
+from reconcile.statistics.selftest import SelfTestRow
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from reconcile.base.grades import SpecimenConformity
+    from reconcile.commands.applying import CorrectedTable
+    from reconcile.commands.conforming import Conformed
+    from reconcile.commands.planning import Plan
+    from reconcile.commands.storytelling import Story
+
+
+def show_story(story: Story) -> None:
+    """One sample, from collection to release."""
+    console = open_console()
+    console.rule(safe(f"The story of sample {story.sample_id}"), align="left")
+    table = _table("", "when (UTC)", "what", "who", "evidence")
+    for line in story.lines:
+        _row(table, line.at, line.what, line.who, line.evidence)
+    console.print(table)
+    console.print(safe(story.summary))
+    show_findings(console, story.told)
+
+
+def show_corrected(result: CorrectedTable) -> None:
+    """How many values were corrected, and why others were not."""
+    console = open_console()
+    done = sum(not row.flags for row in result.rows)
+    console.print(
+        safe(
+            f"Wrote {result.path}: {done} of {numbers.count(len(result.rows), 'value', 'values')} "
+            f"on the laboratory's scale, read as table '{result.table}'. Expanded uncertainty "
+            "U with k = 2, against one laboratory result."
+        )
+    )
+    if result.flags:
+        table = _table("Not corrected (a value may have several reasons)", "why", "values",
+                       right=(1,))  # fmt: skip
+        for flag, count in result.flags:
+            _row(table, flag, count)
+        console.print(table)
+    for note in result.notes[:MOST_ROWS]:
+        console.print(safe(f"Look at: {note}"))
+    if len(result.notes) > MOST_ROWS:
+        console.print(safe(f"and {len(result.notes) - MOST_ROWS} more such notes"))
+
+
+def show_conformity(done: Conformed) -> None:
+    """Which grades each specimen is consistent with, by which rule, and what this is not."""
+    from reconcile.judgement import conformity
+    from reconcile.reporting.document import conformity as conformity_pages
+
+    console = open_console()
+    record = done.record
+    for text in conformity.rule_sentences(record.rule, record.guard_factor):
+        console.print(safe(text))
+    shown = conformity_pages.ordered(record)[: len(record.specimens) if done.samples else 40]
+    table = _table(
+        f"Specimens of {done.period} against specification limits", *words.CONFORMITY_HEADINGS
+    )
+    for s in shown:
+        against, is_open, missing = conformity_pages.set_texts(s)
+        _row(
+            table, s.results.sample_id, s.results.method,
+            conformity_pages.fitting(s), against, is_open, missing,
+        )  # fmt: skip
+    for s in shown:
+        if call := s.ordered:
+            outcome = words.PARTS_ORDERED_CALLS[call.call]
+            console.print(safe(f"{s.results.sample_id}: ordered as {call.grade}: {outcome}."))
+    console.print(table)
+    if len(shown) < len(record.specimens):
+        console.print(
+            safe(f"The first {len(shown)} of {len(record.specimens)}; --to FILE writes them all.")
+        )
+    if done.samples:
+        _show_elements(console, shown)
+    for note in record.notes:
+        console.print(safe(f"Look at: {note}"))
+    show_findings(console, done.told)
+    console.print(safe(words.CONFORMITY_CAUTION))
+    if done.path is not None:
+        console.print(safe(f"Wrote {done.path}"))
+
+
+def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) -> None:
+    """Each result of single specimens with its uncertainty, and each limit with its call."""
+    from reconcile.reporting.document import conformity as conformity_pages
+
+    results = _table(
+        "Results, U expanded", "specimen", "results by", "element", "result", "U", "k", "U from",
+        right=(3, 4, 5),
+    )  # fmt: skip
+    calls = _table(
+        "Limit by limit", "specimen", "results by", "grade", "element", "limits",
+        "accepted from", "to", "says", right=(5, 6),
+    )  # fmt: skip
+    for s in specimens:
+        units = {name: e.limit for g in s.grades for e in g.elements for name in e.limit.needs}
+        for m in s.results.values:
+            limit = units[m.element]
+            per = limit.per_mg_kg
+            u = m.k * m.u * per
+            _row(
+                results, s.results.sample_id, s.results.method, m.element,
+                numbers.show(m.value * per, limit.unit, u) if m.value == m.value else "no result",
+                numbers.show(u, limit.unit, u), f"{m.k:.3g}" if u == u else "", m.source,
+            )  # fmt: skip
+        for grade in s.grades:
+            for e in grade.elements:
+                per = e.limit.per_mg_kg
+                u = e.measured.k * e.measured.u * per if e.measured else float("nan")
+                _row(
+                    calls, s.results.sample_id, s.results.method, grade.grade, e.limit.name,
+                    conformity_pages.limit_text(e.limit),
+                    numbers.show(e.accept_low * per, "", u),
+                    numbers.show(e.accept_high * per, "", u),
+                    f"{e.call}{': ' + e.why if e.why else ''}"
+                    f"{' (' + e.place.name + ')' if e.place and e.place.name else ''}",
+                )  # fmt: skip
+    console.print(results)
+    console.print(calls)
+
+
+def show_plan(plan: Plan) -> None:
+    """What a verdict still needs, and which samples to send."""
+    console = open_console()
+    if plan.strata:
+        table = _table(
+            f"Pairs needed, from the pairs of {plan.figures_of} (planning figures)",
+            "element", "field method", "material", "verdict", "for", "needed", "there", "missing",
+            "under the model", right=(5, 6, 7),
+        )  # fmt: skip
+        for stratum in plan.strata:
+            for need in stratum.needs:
+                known = need.needed == need.needed
+                _row(
+                    table, stratum.stratum.element, stratum.stratum.technique,
+                    stratum.stratum.matrix, stratum.verdict, styled(need.what),
+                    numbers.plain(need.needed, 0) if known else "not known", need.there,
+                    numbers.plain(need.missing, 0) if known else "not known", styled(need.model),
+                )  # fmt: skip
+        console.print(table)
+        shares = _table(
+            f"Optimum share for the laboratory where its result costs "
+            f"{numbers.plain_sig(plan.cost_ratio)} field results; spots for a mean known to "
+            f"{numbers.percent(plan.target)}",
+            "element", "field method", "material", "share", "spots", right=(3, 4),
+        )  # fmt: skip
+        for stratum in plan.strata:
+            share, spots = stratum.lab_share, stratum.spots
+            _row(
+                shares, stratum.stratum.element, stratum.stratum.technique, stratum.stratum.matrix,
+                numbers.percent(share) if share == share else "not known",
+                numbers.plain(spots, 0) if spots == spots else "not known",
+            )  # fmt: skip
+        console.print(shares)
+    chosen = _table(
+        f"For the laboratory: {len(plan.choices)} of {plan.candidates} samples of {plan.period} "
+        "that have no laboratory result",
+        "sample", "kind", "reason", "chance of being chosen", "field value, mg/kg", right=(3, 4),
+    )  # fmt: skip
+    for choice in plan.choices:
+        known = choice.value == choice.value
+        _row(
+            chosen, choice.sample_id, choice.kind, choice.reason,
+            numbers.plain(choice.probability, 3),
+            f"{choice.element} {numbers.plain_sig(choice.value, 4)}" if known else "",
+        )  # fmt: skip
+    console.print(chosen)
+    show_findings(console, plan.told)
+    if plan.path is not None:
+        console.print(safe(f"Wrote {plan.path}"))
+
+
+def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
+    """Coverage and bias of every estimator on invented studies."""
+    console = open_console()
+    table = _table(
+        f"Self-test: {studies} simulated studies per scenario, seed {seed}",
+        "area", "estimator", "scenario", "pairs", "truth", "mean found", "bias",
+        "intervals that hold the truth", "promised", "kept", right=(3, 4, 5, 6),
+    )  # fmt: skip
+    for row in rows:
+        _row(
+            table, row.area, row.estimator, row.scenario, row.pairs, f"{row.truth:.4g}",
+            f"{row.mean:.4g}", f"{row.bias:+.2g}",
+            f"{row.coverage:.1%} ({row.coverage_low:.1%} to {row.coverage_high:.1%})",
+            row.promise, "yes" if row.kept else "NO",
+        )  # fmt: skip
+    console.print(table)
+    broken = sum(not row.kept for row in rows)
+    console.print(
+        safe(
+            f"{numbers.count(len(rows), 'estimator', 'estimators')} tried; "
+            + (
+                "every promise was kept."
+                if not broken
+                else f"{numbers.count(broken, 'promise was', 'promises were')} not kept: do not "
+                "rely on these intervals; report it with this table."
+            )
+        )
+    )
+    console.print(
+        safe(
+            "Studies are invented, with normal or log-normal errors; real data may break what the "
+            "estimators assume."
+        )
+    )
+
+
+def save_selftest(rows: Sequence[SelfTestRow], path: Path) -> None:
+    """The table as CSV, for a validation file."""
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    names = [field.name for field in fields(SelfTestRow)]
+    writer.writerow(names)
+    writer.writerows([getattr(row, name) for name in names] for row in rows)
+    write_whole(path, stream.getvalue().encode())
