@@ -134,6 +134,7 @@ def load_workspace(folder: str | os.PathLike[str]) -> Workspace:
     try:
         text = text_of_settings(path)
         raw = tomllib.loads(text)
+        opened = open_questions(raw, text)
     except tomllib.TOMLDecodeError as error:
         raise ReconcileError(
             f"{path.name} can't be read: {error}.", "Mend that line; strings need quotes."
@@ -143,7 +144,7 @@ def load_workspace(folder: str | os.PathLike[str]) -> Workspace:
             f"{path.name} can't be read: a number is too long, or brackets are nested too deeply.",
             "Mend that entry; 'reconcile start' writes a commented example.",
         ) from error
-    if opened := open_questions(raw, text):
+    if opened:
         raise ReconcileError(
             f"{path.name} holds {len(opened)} "
             f"{'question' if len(opened) == 1 else 'questions'} that nobody has answered:\n"
