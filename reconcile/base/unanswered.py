@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+#: How one looks, for a reader.
+FORM = "<number: …>"
 _OPEN = re.compile(r"<([0-9]+): (.*)>", re.S)
 
 

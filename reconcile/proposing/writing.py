@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from reconcile.base.settings_schema import SCHEMA_FILE
-from reconcile.base.unanswered import standing
+from reconcile.base.unanswered import FORM, standing
 from reconcile.proposing.proposal import Line, Proposal, Table, patterns_of
 from reconcile.proposing.questions import Question
 from reconcile.reporting import words
@@ -41,7 +41,7 @@ class _Numbered:
 def as_toml(proposal: Proposal, folder: str = "") -> tuple[str, tuple[Asked, ...]]:
     """The text of the settings and its questions; ``folder``: where the files lie below it."""
     numbered = _Numbered()
-    parts = [f"#:schema {SCHEMA_FILE}", words.START_HEAD, ""]
+    parts = [f"#:schema {SCHEMA_FILE}", words.START_HEAD.format(open=FORM), ""]
     for name, lines in (
         ("workspace", proposal.workspace), ("report", proposal.report),
         ("thresholds", proposal.thresholds),

@@ -218,7 +218,9 @@ def _mean(sheet: ResultSheet, results: Sequence[Result], width: float) -> list[F
         m = found.mean
         around = (m.upper - m.mean) * per if math.isfinite(m.upper) else math.nan
         mean, upper = (numbers.show(x * per, unit, around) for x in (m.mean, m.upper))
-        called = "; ".join(f"{acting} of {both}" for _, acting, both in found.called)
+        called = "; ".join(
+            words.SHEET_OF_BOTH.format(n=acting, both=both) for _, acting, both in found.called
+        )
         rows.append(
             [found.element, str(found.samples), str(found.without), called, mean, upper, m.method]
         )

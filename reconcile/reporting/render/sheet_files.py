@@ -104,7 +104,7 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
     for letter in "BCDEFG":
         first.column_dimensions[letter].width = 20
     calls = by_sample(sheet.results)
-    listing = [Column("what the sample comes to", "text", 24), *map(_column, COLUMNS)]
+    listing = [Column(words.SHEET_COMES_TO, "text", 24), *map(_column, COLUMNS)]
     lines = [[words.SAMPLE_CALLS[calls[str(x[2])]], *x] for x in rows(sheet)]
     sheets.table(book.create_sheet(words.SHEET_BOOK["results"]), listing, lines[: sheets.MOST_ROWS])
     counted = [

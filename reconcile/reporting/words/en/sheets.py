@@ -162,3 +162,5 @@ SHEET_BOOK = {
     "acts": "Acts",
     "lots": "Lots",
 }
+SHEET_OF_BOTH = "{n} of {both}"
+SHEET_COMES_TO = "what the sample comes to"

@@ -54,7 +54,7 @@ QUESTION = {
 }
 START_HEAD = """\
 # Settings that 'reconcile start' proposed from the tables that it found. Behind each line stands
-# from what it was found. A <number: …> is a question that only a person can answer: write the
+# from what it was found. A text '{open}' is a question that only a person can answer: write the
 # answer in its place, with quotes as it stands (numbers without), or let
 # 'reconcile start FOLDER --ask' ask you. Until then every command stops and names them.
 # 'reconcile settings --show' lists all that may be set."""
