@@ -66,8 +66,9 @@ def rows(sheet: ResultSheet) -> Iterable[list[Any]]:
             if at is None:
                 yield [*start, "", math.nan, "", "", *[math.nan] * 5, *told]
                 continue
+            acts = words.SHEET_ACTS_BELOW if at.acts_below else words.SHEET_ACTS_ABOVE
             yield [
-                *start, at.name, at.level, "below" if at.acts_below else "at or above",
+                *start, at.name, at.level, acts,
                 words.CALL_WORDS[at.call], at.below_up_to, at.above_from, at.other_side,
                 at.rate_above, at.rate_below, *told,
             ]  # fmt: skip
@@ -124,7 +125,10 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
     )  # fmt: skip
     lots = [
         [x.lot, x.element, x.matrix, x.samples, x.without,
-         "; ".join(f"{level}: {acting} of {both}" for level, acting, both in x.called),
+         "; ".join(
+             words.SHEET_AT_LEVEL.format(level=level, n=acting, both=both)
+             for level, acting, both in x.called
+         ),
          x.mean.mean, x.mean.sd, x.mean.upper, x.mean.method]
         for x in lot_means(sheet.results)
     ]  # fmt: skip
@@ -134,7 +138,7 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
         [
             Column("lot", "text", 22), Column(element_), Column("matrix"),
             Column(samples, "integer"), Column(without, "integer"), Column(acting_, "text", 30),
-            Column(f"{mean}, mg/kg", "number", 16), Column("SD, mg/kg", "number"),
+            Column(f"{mean}, mg/kg", "number", 16), Column(words.SHEET_SD, "number"),
             Column(f"{upper}, mg/kg", "number", 16), Column(by),
         ],
         lots,

@@ -164,3 +164,6 @@ SHEET_BOOK = {
 }
 SHEET_OF_BOTH = "{n} of {both}"
 SHEET_COMES_TO = "what the sample comes to"
+SHEET_AT_LEVEL = "{level}: {n} of {both}"
+SHEET_SD = "SD, mg/kg"
+SHEET_ACTS_BELOW, SHEET_ACTS_ABOVE = "below", "at or above"
