@@ -61,7 +61,7 @@ def groups(out: Path, chance: random.Random, rounds: tuple[int, int, int]) -> li
     folder = f"releases/{PERIOD}/r1"
     files = sorted(f"{folder}/{p.name}" for p in (out / folder).iterdir() if p.name != MANIFEST)
     assert len(archive) == 4
-    assert len(files) == 15
+    assert len(files) == 16
     data, manifests, records = rounds
     return [
         *([STORE, *chance.sample(archive, 2), *chance.sample(files, 3)] for _ in range(data)),

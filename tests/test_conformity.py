@@ -114,6 +114,7 @@ def test_a_guard_band_never_accepts_or_rejects_what_the_plain_limits_would_not(
 
 
 @pytest.mark.parametrize("rule", [GUARDED, GUARDED_REJECTION])
+@pytest.mark.slow
 def test_a_true_value_on_a_limit_is_wrongly_called_as_seldom_as_the_rule_says(rule: str) -> None:
     # 2.3 % at w = U, k = 2 (ILAC-G8:09/2019, below 2.5 %); 20,000 results, so within 0.4 %
     limit = Limit("G", "Cr", NONE, 100.0)

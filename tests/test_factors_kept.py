@@ -106,6 +106,7 @@ def copper(site: Path, period: str) -> StratumResult:
     return result
 
 
+@pytest.mark.slow
 def test_the_months_after_an_approval_keep_the_factor_until_the_bias_moves(tmp_path: Path) -> None:
     biases = {"2026-06": 0.3, "2026-07": 0.3, "2026-08": 0.3, "2026-09": 0.42}
     site = months.build(tmp_path / "site", biases, samples=40)

@@ -157,6 +157,7 @@ def test_the_order_in_which_months_are_run_does_not_matter_once_all_are_released
     assert one.evaluated.statistics == two.evaluated.statistics
 
 
+@pytest.mark.slow
 def test_an_earlier_release_that_is_gone_is_told_and_makes_a_new_revision(site: Path) -> None:
     released(site, "2026-10")
     shutil.rmtree(site / "out" / "releases" / "2026-08")

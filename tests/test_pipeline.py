@@ -168,7 +168,7 @@ def test_the_same_bytes_come_from_a_fresh_store_and_a_used_one(site: Path, tmp_p
         ).read_bytes()
 
 
-@pytest.mark.parametrize("step", range(0, len(pipeline.STEPS), cases(1, 5)))
+@pytest.mark.parametrize("step", range(0, len(pipeline.STEPS), cases(1, 7)))
 def test_a_run_that_dies_after_any_step_costs_nothing(
     site: Path, tmp_path: Path, step: int
 ) -> None:

@@ -266,6 +266,7 @@ def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject
 
 @settings(max_examples=30, deadline=None)
 @given(st.permutations(range(0, 120, 3)))
+@pytest.mark.slow
 def test_the_order_of_the_rows_does_not_change_a_verdict(order):
     frame = clean().iloc[:120].assign(at=pd.NaT)
     part = frame.iloc[sorted(order)]

@@ -86,6 +86,7 @@ def test_a_damaged_bag_breaks_its_own_custody_alone(tmp_path: Path) -> None:
     assert statuses(folder)["broken"] == {"S003", "S004", "S005"}
 
 
+@pytest.mark.slow
 def test_scanned_codes_say_what_is_missing_and_what_is_extra(tmp_path: Path) -> None:
     folder = site(tmp_path / "w")
     codes = [f"S{i + 1:03d}" for i in range(40) if i not in (4, 9)] + ["X-77", "S001"]

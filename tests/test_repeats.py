@@ -350,6 +350,7 @@ def _judged(folder: Path) -> pipeline.Run:
     return run
 
 
+@pytest.mark.slow
 def test_a_pair_that_repeats_one_of_an_earlier_month_counts_once(tmp_path: Path) -> None:
     site = months.build(tmp_path / "site", dict.fromkeys(("2026-09", "2026-10"), 0.0))
     settings = site / "reconcile.toml"

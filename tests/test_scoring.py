@@ -166,6 +166,7 @@ def two_months(folder: Path, drift: float) -> Path:
     return site
 
 
+@pytest.mark.slow
 def test_the_next_month_scores_the_factors_before_it_fits_again(tmp_path: Path) -> None:
     site = two_months(tmp_path / "site", 0.25)
     first = reconcile.run_period(site, "2026-10")

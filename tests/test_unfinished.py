@@ -6,6 +6,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -74,7 +75,8 @@ def test_success_takes_away_the_note_of_its_month_alone(
     site = small.build(tmp_path / "site", samples=3)
     for month in (PERIOD, "2026-07"):
         unfinished.write(site / "out", month, "It failed.")
-    done = (("done", lambda run: replace(run, outcome=object())),)
+    outcome = SimpleNamespace(reconciliation=SimpleNamespace(period=PERIOD), told=("something",))
+    done = (("done", lambda run: replace(run, outcome=outcome)),)
     monkeypatch.setattr(pipeline, "STEPS", done)
     pipeline.run_period(site, PERIOD)
     assert not unfinished.note_of(site / "out", PERIOD).exists()

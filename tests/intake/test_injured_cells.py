@@ -142,6 +142,7 @@ def compatible(text: str) -> str:
         ("reconcile.intake.workbooks._run_text", str),
     ],
 )
+@pytest.mark.slow
 def test_a_reader_that_is_broken_on_purpose_is_seen(place, broken, tmp_path, monkeypatch):
     monkeypatch.setattr(place, broken)
     assert any(read_one(number, tmp_path)[2] for number in range(400))

@@ -77,6 +77,7 @@ def test_the_template_has_a_line_for_each_entry() -> None:
     assert paths(tomllib.loads(text)) == set(lines_of(text))
 
 
+@pytest.mark.slow
 def test_mutated_settings_have_a_line_for_each_entry() -> None:
     seen = 0
     for _, content in settings_texts(200):

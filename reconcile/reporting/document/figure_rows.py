@@ -102,7 +102,7 @@ _ROWS: dict[str, Callable[[Figure, StratumResult], Row]] = {
     "headline_residual_sd": _named(lambda *_: words.LINE_SD),
     "error_ratio": _named(lambda *_: words.ERROR_RATIO),
     "difference_p_adjusted": _named(lambda *_: words.NO_DIFFERENCE),
-    "concordance": _named(lambda f, r: _marked(f.label, "concordance", r)),
+    "concordance": _named(lambda f, r: _marked(f.name("", 1.0), "concordance", r)),
     "correlation": _named(lambda _, r: _marked(words.CORRELATION, "correlation", r)),
     "spearman": _named(lambda *_: words.RANK_CORRELATION),
     "level_{n}_bias": _named(_at_level),
