@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from schemas.common import LARGEST_SUM_PCT, Failure, column, contract, required, run, short
+from .common import LARGEST_SUM_PCT, Failure, column, contract, required, run, short
 
 SCHEMA = contract(
     {

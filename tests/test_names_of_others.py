@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import shutil
 import subprocess
@@ -100,3 +101,17 @@ def test_a_folder_with_its_own_schemas_and_flows_can_be_worked_in(
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     assert "Cu (mg/kg)" in done.stdout
+
+
+def test_modules_of_these_packages_name_each_other_by_where_they_stand() -> None:
+    """'from schemas.common' would take another's package; '.common' is always ours."""
+    found = [
+        f"{path.name}:{node.lineno}"
+        for name in ("flows", "schemas")
+        for path in (ROOT / name).glob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom)
+        and node.level == 0
+        and str(node.module).partition(".")[0] in {"flows", "schemas"}
+    ]
+    assert found == []
