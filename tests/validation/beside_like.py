@@ -107,8 +107,8 @@ def main() -> None:
         f"{given.studies} studies in each row, 95 % intervals. 'Alone': `beside_like` is 'told', "
         "'beside': it is 'decides'. Wrong is an acceptance as read where the bias of this material "
         "is at or beyond the margin. Over materials that are drawn, at most 5 % of all may be "
-        "wrong. The rows in which one material differs from all others are the price: there the "
-        "chance does not hold for that one, as the setting says.",
+        "wrong. Where one material differs from all others the chance is not promised for that "
+        "one, as the setting says; these rows show what comes of it.",
         "",
         "| truth | n | accepted, alone | accepted, beside | wrong, alone | wrong, beside |",
         "|---|---|---|---|---|---|",
