@@ -540,6 +540,7 @@ class Criterion:
 AS_READ, HELD_OUT = "as read", "corrected, held out"
 #: State of a factor that a second person approved.
 APPROVED = "approved"
+NOT_FOR_USE = "not for use"  # fitted where the verdict accepts no correction
 
 
 @dataclass(frozen=True, slots=True)

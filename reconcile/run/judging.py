@@ -13,6 +13,7 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
+    NOT_FOR_USE,
     Finding,
     Further,
     Stratum,
@@ -461,7 +462,7 @@ def give_verdicts(run: Run) -> Run:
         if factor is not None and verdict.decision != ACCEPTED_CORRECTED:
             refit = fitted[number]
             assert refit.factor is not None
-            factor, why = replace(refit.factor, status="not for use"), refit.why
+            factor, why = replace(refit.factor, status=NOT_FOR_USE), refit.why
         unit = evaluation.unit_of(stratum, settings)
         results.append(
             StratumResult(

@@ -15,6 +15,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 from reconcile.base.model import (
     DECISIONS,
     INSUFFICIENT,
+    NOT_FOR_USE,
     Ask,
     CorrectionFactor,
     Criterion,
@@ -123,6 +124,9 @@ def full_page(
         head += _sentences(result)
         small = [((words.PLOT_EVIDENCE,), partial(drawn.trend_plot, months)), *small]
         room = height - height_of([*head, *tail], width) - 6
+    if reason is not None and room < _SMALLEST:  # rule and reason stand in the audit volume too
+        tail = _tail(result, width, folded, in_brief=True, with_rule=False)
+        room = height - height_of([*head, *tail], width) - 6
     said = result.factor.reason.rstrip(". ") if result.factor else ""
     listed = tuple(note for note in result.notes if note.rstrip(". ") != said)
     listed = () if reason is not None else listed
@@ -143,8 +147,9 @@ def full_page(
 
 
 def _tail(
-    result: StratumResult, width: float, folded: Folded, in_brief: bool = False
-) -> list[Flowable]:
+    result: StratumResult, width: float, folded: Folded, in_brief: bool = False,
+    with_rule: bool = True,
+) -> list[Flowable]:  # fmt: skip
     """What stands below the plots, the notes apart."""
     figures = by_key(result.statistics)
     method = line_name(result.statistics.headline.method)
@@ -158,14 +163,14 @@ def _tail(
             ],
             width,
         ),
-        _rule(result),
+        _rule(result) if with_rule else own(words.FURTHER_AT, "small"),
         own(words.CRITERIA, "h3"),
         *(
             open_criteria(result, width, counted=True)
             if in_brief
             else [criteria_table(result, width, folded=folded)]
         ),
-        *_factor(result, width),
+        *_factor(result, width, with_rule),
     ]
 
 
@@ -508,11 +513,14 @@ def factor_coefficients(factor: CorrectionFactor, unit: str, per_mg_kg: float) -
     return intercept, slope
 
 
-def _factor(result: StratumResult, width: float) -> list[Flowable]:
-    return [gap(4), _labelled(words.FACTOR, factor_text(result))]
+def _factor(result: StratumResult, width: float, with_reason: bool = True) -> list[Flowable]:
+    factor = result.factor
+    if not with_reason and factor is not None and factor.status == NOT_FOR_USE:
+        return []
+    return [gap(4), _labelled(words.FACTOR, factor_text(result, with_reason))]
 
 
-def factor_text(result: StratumResult) -> str:
+def factor_text(result: StratumResult, with_reason: bool = True) -> str:
     """The factor in words, or that there is none."""
     factor = result.factor
     if factor is None or factor.form == "none":
@@ -536,7 +544,7 @@ def factor_text(result: StratumResult) -> str:
         after=numbers.percent(factor.error_after),
         basis=factor.basis.rstrip(". "),
     )
-    return text + (f" {factor.reason.rstrip('. ')}." if factor.reason else "")
+    return text + (f" {factor.reason.rstrip('. ')}." if factor.reason and with_reason else "")
 
 
 def _labelled(label: str, text: str) -> Paragraph:
