@@ -346,7 +346,9 @@ def test_an_approved_factor_corrects_the_values_and_makes_a_new_revision(site: P
     done = frame.loc[frame["factor_id"].eq(number)]
     assert len(done)
     assert np.allclose(done["value_mg_kg"] * 1.2, done["raw_mg_kg"], rtol=0.05)
-    assert set(done["coverage_factor"]) == {2.0}
+    # k is 2, and larger where a part's own spots scatter more than usual: few degrees of freedom
+    assert done["coverage_factor"].min() == 2.0
+    assert done["coverage_factor"].max() < 13
     assert not reconcile.run_period(site, PERIOD).new_release
     factor_life.withdraw(site, number, "Ben Osei", "window replaced", AT)
     assert reconcile.run_period(site, PERIOD).new_release

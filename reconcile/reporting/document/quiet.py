@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
@@ -75,4 +76,9 @@ def _plot(x: StratumResult, width: float) -> Flowable | None:
     if stratum_page.is_short(x):
         return None
     found = difference_plot_of(x)
-    return None if found is None else drawn.difference_plot(found, width, _HEIGHT)
+    if found is None:
+        return None
+    # the whole names of the axes, as the large plot has them, would be cut here
+    level = words.AXIS_LEVEL_SHORT.format(unit=x.unit)
+    off = found.y_title if found.ratio else words.AXIS_DIFFERENCE_SHORT
+    return drawn.difference_plot(replace(found, x_title=level, y_title=off), width, _HEIGHT)

@@ -339,6 +339,7 @@ FACTOR_FORM = {
 
 AXIS_LAB = "Laboratory, {unit}"
 AXIS_FIELD = "Field, {unit}"
+AXIS_LEVEL_SHORT, AXIS_DIFFERENCE_SHORT = "Level, {unit}", "Field − lab"
 AXIS_MEAN = "Mean of field and laboratory, {unit}"
 AXIS_GEOMETRIC = "Geometric mean of field and laboratory, {unit}"
 AXIS_DIFFERENCE = "Field − lab, {unit}"
