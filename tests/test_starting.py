@@ -357,6 +357,17 @@ def test_answered_settings_are_read_and_check_reads_what_was_proposed(tmp_path: 
     assert report.files["accepted"].tolist() == [24, 12]
 
 
+def test_each_table_says_from_what_its_kind_was_seen(tmp_path: Path) -> None:
+    site = started(tmp_path, pxrf__csv=FIELD, lab__csv=LAB)
+    kinds = [
+        line
+        for line in (site / "reconcile.toml").read_text("utf-8").splitlines()
+        if line.startswith("kind")
+    ]
+    assert kinds[0].startswith('kind = "field"   # by the file\'s name; by the columns reading_no')
+    assert "by the columns certificate" in kinds[1]
+
+
 def test_an_empty_answer_takes_the_entry_out(tmp_path: Path) -> None:
     site = started(tmp_path, pxrf__csv=FIELD, lab__csv=LAB)
     answer_all(site, INSTRUMENT="")

@@ -50,13 +50,13 @@ _OTHER_KINDS = ("sample register", "custody", "aliases", "corrections")
 
 
 class Clue(StrEnum):
-    """From what a kind of table was seen."""
+    """From what a kind of table was seen; the words stand in ``reporting.words``."""
 
-    NAME = "the file's name"
-    HEADING = "a heading"
-    ERRORS = "error columns beside the elements"
-    INTENSITY = "columns of intensities"
-    FACTS = "facts that its columns state"
+    NAME = "name"
+    HEADING = "heading"
+    ERRORS = "errors"
+    INTENSITY = "intensity"
+    FACTS = "facts"
 
 
 @dataclass(frozen=True, slots=True)

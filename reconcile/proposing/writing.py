@@ -64,7 +64,10 @@ def _table(table: Table, folder: str, numbered: _Numbered) -> list[str]:
     made = ["[[table]]"]
     by_key = {line.key: line for line in table.lines}
     kind = by_key.get(("kind",))
-    made += _lines([kind or Line(("kind",), table.kind)], numbered)
+    (of_kind,) = _lines([kind or Line(("kind",), table.kind)], numbered)
+    if kind is None and (seen := _seen_from(table)):
+        of_kind += f"   # {seen}"
+    made.append(of_kind)
     files = [f"{folder}{name}" for name in patterns_of([shown for _, shown in table.files])]
     made.append(f"files = {_value(files)}")
     top = [line for line in table.lines if len(line.key) == 1 and line.key != ("kind",)]
@@ -83,6 +86,12 @@ def _table(table: Table, folder: str, numbered: _Numbered) -> list[str]:
             words.START_TABLE.format(rows=table.read.rows, all=table.read.rows_in_files)
         )  # fmt: skip
     return made
+
+
+def _seen_from(table: Table) -> str:
+    """From what the kind of table was seen; '' where a person said it."""
+    clues = dict.fromkeys(clue for s in table.seen[:1] for clue in s.clues)
+    return "; ".join(words.CLUES[c.clue].format(_one_line(c.text)) for c in clues)
 
 
 def _lines(lines: Iterable[Line], numbered: _Numbered) -> list[str]:

@@ -29,6 +29,15 @@ BECAUSE = {
     "as it was read": "{0}",
 }
 
+#: By code of ``proposing.seen.Clue``: from what a kind of table was seen.
+CLUES = {
+    "name": "by the file's name",
+    "heading": "by headings such as '{0}'",
+    "errors": "by error columns such as '{0}'",
+    "intensity": "by columns of intensities such as '{0}'",
+    "facts": "by the columns {0}",
+}
+
 #: By code of ``proposing.questions``: what stands in the settings until it is answered.
 #: {0} is what it is about, {1} what the tables show.
 QUESTION = {
