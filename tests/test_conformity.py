@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 import reconcile
 from reconcile.base.grades import (
@@ -348,7 +349,10 @@ def test_an_approved_factor_corrects_the_values_and_makes_a_new_revision(site: P
     assert np.allclose(done["value_mg_kg"] * 1.2, done["raw_mg_kg"], rtol=0.05)
     # k is 2, and larger where a part's own spots scatter more than usual: few degrees of freedom
     assert done["coverage_factor"].min() == 2.0
-    assert done["coverage_factor"].max() < 13
+    assert done["coverage_factor"].max() <= stats.t.isf(0.025, 1)  # two spots
+    wider = done["coverage_factor"].gt(2.0)
+    u = done["expanded_uncertainty_mg_kg"] / done["coverage_factor"] / done["value_mg_kg"]
+    assert u[wider].min() > u[~wider].max()  # only where the part's own spread made u larger
     assert not reconcile.run_period(site, PERIOD).new_release
     factor_life.withdraw(site, number, "Ben Osei", "window replaced", AT)
     assert reconcile.run_period(site, PERIOD).new_release
