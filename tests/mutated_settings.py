@@ -18,6 +18,7 @@ from reconcile.base.settings import (
     ConformitySettings,
     DecisionLevel,
     ElementSettings,
+    EngineSettings,
     ErrorSettings,
     EvidenceEvent,
     EvidenceSettings,
@@ -38,6 +39,7 @@ from reconcile.base.settings import (
 #: Settings that use every part, for the site of ``tests.small``.
 BASE: dict[str, Any] = {
     "workspace": {
+        "site": "north-pit",
         "title": "Site",
         "time_zone": "UTC",
         "assign_rows_by": "field time",
@@ -65,6 +67,7 @@ BASE: dict[str, Any] = {
     "schedule": {"retries": 1},
     "people": {"file": "people.csv"},
     "labels": {"columns": 3},
+    "engine": {"threads": 1},
     "conformity": {"guard_factor": 1.0},
     "table": [
         {
@@ -117,6 +120,7 @@ MODELS: tuple[tuple[type[BaseModel], tuple[str | int, ...]], ...] = (
     (LabelSettings, ("labels",)),
     (ScheduleSettings, ("schedule",)),
     (PeopleSettings, ("people",)),
+    (EngineSettings, ("engine",)),
 )
 NUMBERS: tuple[Any, ...] = (
     0, -1, 1, 2, 3, 5, 120_000, 2**63, -(2**63), 10**300, 1e-300, 5e-324, 1e300, -1e300, 0.0, -0.0,

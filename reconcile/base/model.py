@@ -921,7 +921,7 @@ class Reconciliation:
     title: str
     period: str
     revision: int
-    release_id: str  # e.g. "2026-10-r1-3fa9c2d4"
+    release_id: str  # e.g. "north-pit-2026-10-r1-3fa9c2d4"
     status: str  # "draft" until signed
     supersedes: str  # release id of the revision before, or ""
     prepared_for: str
@@ -968,3 +968,4 @@ class Reconciliation:
     registers: Registers = field(default_factory=Registers)
     evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # releases behind the verdicts
     factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them
+    site: str = ""  # its short name; "" where the settings state none

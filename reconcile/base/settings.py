@@ -110,9 +110,18 @@ def _zones() -> frozenset[str]:
     return frozenset(listed.split()) - {"Factory"}  # it says that no zone was set
 
 
+#: A site's name as it stands in ids, keys and the names of folders.
+SITE = re.compile("[a-z0-9](?:[a-z0-9-]{0,22}[a-z0-9])?")
+
+
 class WorkspaceSettings(Part):
     """Which folder this is."""
 
+    site: str = Field(
+        "",
+        description="short name of the site in ids, tables and schedules: small letters, digits "
+        "and '-', at most 24; empty: ids name no site",
+    )
     title: Words = Field("Field to laboratory reconciliation", description="title of the report")
     time_zone: str = Field("UTC", description="zone of times that carry none")
     assign_rows_by: Literal["field time", "lab time", "nothing"] = Field(
@@ -125,6 +134,16 @@ class WorkspaceSettings(Part):
     output: Annotated[str, Field(max_length=250)] = Field(
         "out", description="folder for releases, relative to this file"
     )
+
+    @field_validator("site")
+    @classmethod
+    def _a_slug(cls, value: str) -> str:
+        if value and not SITE.fullmatch(value):
+            raise ValueError(
+                f"'{value}' can't name a site; write small letters, digits and '-', at most 24, "
+                "such as north-pit"
+            )
+        return value
 
     @field_validator("elements")
     @classmethod
@@ -1141,6 +1160,21 @@ class ScheduleSettings(Part):
         return value
 
 
+class EngineSettings(Part):
+    """What the database may use of this machine; no result depends on it."""
+
+    memory_gb: Annotated[float, _number(ge=0.1, le=10_000)] | None = Field(
+        None, description="memory that the database may use, GB; else four fifths of the machine's"
+    )
+    threads: Annotated[int, _number(ge=1, le=1024)] | None = Field(
+        None, description="threads of the database; else one for each core"
+    )
+    temp_folder: Annotated[str, Field(max_length=250)] = Field(
+        "", description="where the database puts what its memory does not hold, relative to this "
+        "file; empty: beside the store",
+    )  # fmt: skip
+
+
 class PeopleSettings(Part):
     """Who may act, and how times that persons state are checked."""
 
@@ -1179,6 +1213,7 @@ class Settings(Part):
     conformity: ConformitySettings = ConformitySettings()
     sheet: SheetSettings = SheetSettings()
     people: PeopleSettings = PeopleSettings()
+    engine: EngineSettings = EngineSettings()
 
     @field_validator("element")
     @classmethod

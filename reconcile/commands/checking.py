@@ -59,7 +59,7 @@ def check(
     Every refusal is listed in ``out/check/<period>/quarantine.csv``.
     """
     workspace = ws.load_workspace(folder)
-    with Store(workspace.store_file) as store:
+    with Store(workspace.store_file, engine=workspace.engine) as store:
         run = pipeline.begin(workspace, period, store, tell)
         for number, (name, step) in enumerate(pipeline.CHECK_STEPS):
             step_started(number, name)

@@ -53,7 +53,7 @@ def conform(
             'Add a [[table]] with kind = "specification limits": one row per grade and element, '
             "with the columns grade, element, minimum, maximum and unit.",
         )
-    with Store(workspace.store_file) as store:
+    with Store(workspace.store_file, engine=workspace.engine) as store:
         run = pipeline.begin(workspace, period, store)
         for _, step in pipeline.STEPS[:-1]:
             run = step(run)

@@ -29,6 +29,7 @@ _TIMES = {
 }  # fmt: skip
 _SETTINGS = """# INVENTED EXAMPLE: samples that were read in the field only. Every number is made up.
 [workspace]
+site = "kessar-trench-4"
 title = "Kessar Ridge, trench 4 (invented): samples read in the field only"
 time_zone = "Etc/GMT-2"
 elements = ["Cu"]

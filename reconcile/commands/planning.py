@@ -311,7 +311,7 @@ def plan(
         raise ReconcileError(f"{save} exists already.", "Name a new file.")
     workspace = ws.load_workspace(folder)
     settings = workspace.settings
-    with Store(workspace.store_file) as store:
+    with Store(workspace.store_file, engine=workspace.engine) as store:
         run = _read(pipeline.begin(workspace, period, store))
         if not any(c == "field" for c in _kinds(run)):
             raise ReconcileError(

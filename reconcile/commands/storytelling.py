@@ -71,7 +71,7 @@ def story_of(folder: str | os.PathLike[str], sample_id: str) -> Story:
             "Nothing was read in this workspace yet.", "Run 'reconcile run' first."
         )
     wanted = identity.normalise_id(sample_id).casefold()
-    with Store(workspace.store_file) as store:
+    with Store(workspace.store_file, engine=workspace.engine) as store:
         told = rereading.made_sound(workspace, store)
         current = _current_files(store, workspace)
         names = _names(store, current, wanted)

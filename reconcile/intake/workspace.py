@@ -64,6 +64,29 @@ class Workspace:
     settings: Settings
 
     @property
+    def site(self) -> str:
+        """The site's name in ids and tables; '' where the settings state none."""
+        return self.settings.workspace.site
+
+    @property
+    def slug(self) -> str:
+        """A name for schedules and keys: the site's, else one made from the folder's."""
+        made = re.sub("[^a-z0-9]+", "-", self.folder.name.lower())[:24].strip("-")
+        return self.site or made or "site"
+
+    @property
+    def engine(self) -> dict[str, str | int]:
+        """What ``[engine]`` sets, as the database takes it."""
+        engine, found = self.settings.engine, dict[str, str | int]()
+        if engine.memory_gb is not None:
+            found["memory_limit"] = f"{engine.memory_gb:g}GB"
+        if engine.threads is not None:
+            found["threads"] = engine.threads
+        if engine.temp_folder:
+            found["temp_directory"] = str((self.folder / engine.temp_folder).resolve())
+        return found
+
+    @property
     def output(self) -> Path:
         """Folder of the store, the archive and the releases."""
         return (self.folder / self.settings.workspace.output).resolve()
@@ -289,7 +312,7 @@ def settings_hash(settings: Settings) -> str:
         mode="json",
         exclude={
             "workspace": {"output"}, "schedule": True, "labels": True, "people": True,
-            "sheet": True,
+            "sheet": True, "engine": True,
         },
     )  # fmt: skip
     return hashlib.sha256(

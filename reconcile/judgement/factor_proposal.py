@@ -171,7 +171,7 @@ def propose(
             f"No factor: the error of unseen samples would fall from {before:.2%} to {after:.2%}, "
             f"less than the {t.least_gain:.0%} asked for, and no bias is proved.",
         )  # fmt: skip
-    factor = named(factor)
+    factor = named(factor, settings.workspace.site)
     return Proposal(factor, unseen.mean(axis=0), factor.reason)
 
 
@@ -359,9 +359,10 @@ def _factor(
     )
 
 
-def named(factor: CorrectionFactor) -> CorrectionFactor:
+def named(factor: CorrectionFactor, site: str = "") -> CorrectionFactor:
     """The factor under the id that its content gives: another coefficient, another id.
 
+    ``site``: its short name, which leads the id where there is one.
     Coefficients count to 9 significant digits, beyond which machines may differ.
     """
     (aa, ab), (_, bb) = factor.covariance
@@ -375,15 +376,16 @@ def named(factor: CorrectionFactor) -> CorrectionFactor:
         factor.valid_from, factor.valid_until,
     ]  # fmt: skip
     digest = hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
-    return replace(factor, factor_id=f"{factor.stratum.element}-{digest[:10]}")
+    lead = f"{site}-" if site else ""
+    return replace(factor, factor_id=f"{lead}{factor.stratum.element}-{digest[:10]}")
 
 
-def dated(proposal: Proposal, valid_from: str, valid_until: str) -> Proposal:
+def dated(proposal: Proposal, valid_from: str, valid_until: str, site: str = "") -> Proposal:
     """The same proposal with the dates between which its factor may be used (ISO, or '')."""
     if proposal.factor is None:
         return proposal
     factor = replace(proposal.factor, valid_from=valid_from, valid_until=valid_until)
-    return replace(proposal, factor=named(factor))
+    return replace(proposal, factor=named(factor, site))
 
 
 def basis_of(stratum: Stratum) -> str:

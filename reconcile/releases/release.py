@@ -165,6 +165,7 @@ def _manifest(
 ) -> dict[str, Any]:
     return {
         "release_id": reconciliation.release_id,
+        "site": reconciliation.site,
         "period": reconciliation.period,
         "revision": reconciliation.revision,
         "supersedes": reconciliation.supersedes,

@@ -127,7 +127,7 @@ def _store(workspace: Workspace, book: Ledger) -> tuple[int, list[Finding]]:
         return 0, [Finding("record", "note", name, text, code=FindingCode.STORE_MISSING)]
     findings: list[Finding] = []
     try:
-        with Store(path, only_look=True) as store:
+        with Store(path, only_look=True, engine=workspace.engine) as store:
             held = store.rows(sql("holdings.files"))
             for file_id, *reading in held:
                 shown, sha256, key = reading

@@ -416,7 +416,7 @@ def give_verdicts(run: Run) -> Run:
     fitted = [
         factor_proposal.dated(
             factor_proposal.propose(stratum, evaluated, settings, suspected.get(stratum.key)),
-            first, until,
+            first, until, settings.workspace.site,
         )
         for stratum, evaluated in behind
     ]  # fmt: skip

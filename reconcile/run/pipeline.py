@@ -83,7 +83,10 @@ def run_period(
     outcome = unchanged.answered(workspace, period)
     if outcome is not None:
         return outcome
-    with Store(workspace.store_file) as store, unfinished.noted(workspace.output, period):
+    with (
+        Store(workspace.store_file, engine=workspace.engine) as store,
+        unfinished.noted(workspace.output, period),
+    ):
         run = begin(workspace, period, store, tell)
         for number, (name, step) in enumerate(STEPS):
             step_started(number, name)

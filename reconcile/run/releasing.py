@@ -73,7 +73,8 @@ def write_the_release(run: Run) -> Run:
     lines = setting_lines(settings)
     revision = earlier.revision + (0 if same else 1) if earlier else 1
     lines_before, head = len(before.entries), before.head
-    release_id = f"{run.period}-r{revision}-{_bound(mark, head)}"
+    of_site = f"{workspace.site}-" if workspace.site else ""
+    release_id = f"{of_site}{run.period}-r{revision}-{_bound(mark, head)}"
     if same and earlier is not None:
         supersedes, changed = str(earlier.manifest["supersedes"]), NO_CHANGES
         release_id = str(earlier.manifest["release_id"])
@@ -89,6 +90,7 @@ def write_the_release(run: Run) -> Run:
         )
     reconciliation = Reconciliation(
         title=settings.workspace.title,
+        site=workspace.site,
         period=run.period,
         revision=revision,
         release_id=release_id,

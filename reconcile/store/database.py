@@ -98,12 +98,19 @@ def _sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def _connect(path: str, only_look: bool = False) -> duckdb.DuckDBPyConnection:
-    return duckdb.connect(
-        path,
-        read_only=only_look,
-        config={"autoinstall_known_extensions": False, "autoload_known_extensions": False},
-    )
+#: What the database may use of the machine, as DuckDB names it; no result depends on it.
+Engine = Mapping[str, str | int]
+
+
+def _connect(
+    path: str, only_look: bool = False, engine: Engine | None = None
+) -> duckdb.DuckDBPyConnection:
+    config: dict[str, Any] = {
+        "autoinstall_known_extensions": False,
+        "autoload_known_extensions": False,
+        **(engine or {}),
+    }
+    return duckdb.connect(path, read_only=only_look, config=config)
 
 
 def _close(connection: duckdb.DuckDBPyConnection | None) -> None:
@@ -192,7 +199,9 @@ class Store:
     ``told`` says what became of a file that could not be used, in plain words.
     """
 
-    def __init__(self, path: Path | None, *, only_look: bool = False) -> None:
+    def __init__(
+        self, path: Path | None, *, only_look: bool = False, engine: Engine | None = None
+    ) -> None:
         """Open (and make) the store; None keeps it in memory.
 
         A file that is damaged, or made by another version of DuckDB or of this program, is
@@ -201,6 +210,7 @@ class Store:
         """
         self._path = path
         self._only_look = only_look
+        self._engine = engine
         self.told: tuple[str, ...] = ()
         # A lock of our own comes before DuckDB's: while one process makes the file, another would
         # find it damaged.
@@ -233,7 +243,7 @@ class Store:
         path = self._path
         connection = None
         try:
-            connection = _connect(str(path) if path else ":memory:", self._only_look)
+            connection = _connect(str(path) if path else ":memory:", self._only_look, self._engine)
             self.connection = connection
             self._prepare()
         except duckdb.Error as error:

@@ -45,7 +45,7 @@ def pdf(d: Dossier) -> bytes:
             title=words.DOSSIER_TITLE,
             author=printable(d.setting("report.prepared_by"))[:200] or words.NOT_STATED,
             subject=running,
-            release_id=printable(d.release_id)[:60],
+            release_id=printable(d.release_id)[:80],
             status=words.DRAFT,
             running=running,
             paper=d.setting("report.paper") or "A4",

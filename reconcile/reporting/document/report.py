@@ -48,7 +48,7 @@ def meta_of(r: Reconciliation, footer: str = words.PAGE, label: str = "") -> Met
         title=printable(r.title)[:200],
         author=printable(r.prepared_by)[:200] or words.NOT_STATED,
         subject=running,
-        release_id=printable(r.release_id)[:60],
+        release_id=printable(r.release_id)[:80],
         status=words.DRAFT if r.status == "draft" else "",
         running=running,
         paper=r.paper,

@@ -87,6 +87,7 @@ def _summary(sheet: Worksheet, r: Reconciliation) -> None:
     sheets.title(sheet, 1, r.title)
     lines = [
         (words.RELEASE, r.release_id),
+        *([(words.SITE, r.site)] if r.site else []),
         (words.PERIOD, words.REVISION.format(period=r.period, revision=r.revision)),
         (words.STATUS, words.DRAFT if r.status == "draft" else r.status),
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),

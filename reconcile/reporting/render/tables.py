@@ -40,6 +40,8 @@ from reconcile.reporting.render import (
     selection_table,
 )
 
+#: Leads every table where the settings name a site.
+SITE_COLUMN = "site"
 STRATUM_COLUMNS = strata.TEXTS
 STATISTIC_COLUMNS = (
     "stratum", *STRATUM_COLUMNS, "figure", "label", "value", "low", "high", "standard_error",
@@ -181,6 +183,7 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
         )
     return {
         "release_id": r.release_id,
+        "site": r.site,
         "period": r.period,
         "revision": r.revision,
         "status": r.status,
@@ -279,30 +282,38 @@ def quarantine_csv(refused: pd.DataFrame) -> bytes:
 
 
 def data_files(r: Reconciliation) -> dict[str, bytes]:
-    """Every data file of the release by its name."""
+    """Every data file of the release by its name; where a site is named, every table names it."""
     pairs = [pair_heading(column) for column in pair_columns(r)]
-    factors = {"release_id": r.release_id, "factors": factors_of(r)}
+    factors = {"release_id": r.release_id, "site": r.site, "factors": factors_of(r)}
+
+    def of_site(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> bytes:
+        if not r.site:
+            return to_csv(columns, rows)
+        return to_csv((SITE_COLUMN, *columns), ((r.site, *row) for row in rows))
+
     made = {
-        "statistics.csv": to_csv(STATISTIC_COLUMNS, statistic_rows(r)),
+        "statistics.csv": of_site(STATISTIC_COLUMNS, statistic_rows(r)),
         "statistics.json": to_json(statistics_value(r)),
-        "verdicts.csv": to_csv(VERDICT_COLUMNS, verdict_rows(r)),
-        "evidence.csv": to_csv(evidence_table.COLUMNS, evidence_table.rows(r)),
-        "factors.csv": to_csv(FACTOR_COLUMNS, factor_rows(r)),
+        "verdicts.csv": of_site(VERDICT_COLUMNS, verdict_rows(r)),
+        "evidence.csv": of_site(evidence_table.COLUMNS, evidence_table.rows(r)),
+        "factors.csv": of_site(FACTOR_COLUMNS, factor_rows(r)),
         "factors.json": to_json(factors),
-        "pairs.csv": to_csv(pairs, pair_rows(r)),
-        "exclusions.csv": to_csv(EXCLUSION_COLUMNS, _frame_rows(r.exclusions, EXCLUSION_COLUMNS)),
-        QUARANTINE_FILE: quarantine_csv(r.quarantine),
-        "corrections.csv": to_csv(
+        "pairs.csv": of_site(pairs, pair_rows(r)),
+        "exclusions.csv": of_site(EXCLUSION_COLUMNS, _frame_rows(r.exclusions, EXCLUSION_COLUMNS)),
+        QUARANTINE_FILE: of_site(
+            QUARANTINE_FILE_COLUMNS, _frame_rows(r.quarantine, QUARANTINE_FILE_COLUMNS)
+        ),
+        "corrections.csv": of_site(
             CORRECTION_COLUMNS, _frame_rows(r.corrections, CORRECTION_COLUMNS)
         ),
-        "waterfall.csv": to_csv(WATERFALL_COLUMNS, waterfall_rows(r)),
+        "waterfall.csv": of_site(WATERFALL_COLUMNS, waterfall_rows(r)),
     }
     if r.conformity is not None:
-        made["conformity.csv"] = to_csv(
+        made["conformity.csv"] = of_site(
             conformity_table.COLUMNS, conformity_table.rows(r.conformity)
         )
     if r.selection.strata:
-        made["selection.csv"] = to_csv(selection_table.COLUMNS, selection_table.rows(r))
+        made["selection.csv"] = of_site(selection_table.COLUMNS, selection_table.rows(r))
     if laboratories_table.holds_any(r):
-        made["laboratories.csv"] = to_csv(laboratories_table.COLUMNS, laboratories_table.rows(r))
+        made["laboratories.csv"] = of_site(laboratories_table.COLUMNS, laboratories_table.rows(r))
     return made

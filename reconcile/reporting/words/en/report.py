@@ -29,6 +29,7 @@ SMALL_STRATA = "Strata with too few usable pairs"
 END = "End of report"
 
 RELEASE = "Release"
+SITE = "Site"
 PERIOD = "Period"
 STATUS = "Status"
 SECTIONS = {
