@@ -217,6 +217,15 @@ ALLOWED = {
     "reconcile.commands.verifying": {"folder.name.startswith('.unfinished-')": _OWN_NAMES},
     "reconcile.evidence.custody.events": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
     "reconcile.evidence.custody.judgement": {"text_of(cell).split(';')": _LIST_OF_SAMPLES},
+    "reconcile.evidence.certificate_pages": {"text.splitlines()": "a document of others"},
+    "reconcile.evidence.certificate_numbers": {
+        "f'{number:.7g}'.partition('e')": _OF_A_NUMBER,
+        "form.partition('.')": "the digits of a number in a document of others",
+        "mantissa.partition('.')": _OF_A_NUMBER,
+    },
+    "reconcile.evidence.certificate_texts": {
+        "file.shown.lower().endswith('.pdf')": "the ending of a file's name",
+    },
     "reconcile.evidence.documents": {
         "cell.split()": _PERSONS_ENTRY,
         "content.startswith((b'\\xff\\xd8\\xff', b'\\x89PNG\\r\\n\\x1a\\n'))": "bytes of a picture",

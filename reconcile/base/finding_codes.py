@@ -30,6 +30,10 @@ class FindingCode(StrEnum):
     INDEX_INCOMPLETE = "index incomplete"
     DOCUMENT_WITHOUT_SAMPLE = "document without sample"
     DOCUMENT_ALTERED = "document altered"
+    CERTIFICATE_DIFFERS = "certificate differs"
+    CERTIFICATE_LACKS_SAMPLES = "certificate lacks samples"
+    CERTIFICATE_OTHER_UNIT = "certificate in another unit"
+    CERTIFICATE_WITHOUT_TEXT = "certificate without text"
 
     # quality
     FAILED_BRACKET = "failed bracket"
@@ -42,6 +46,8 @@ class FindingCode(StrEnum):
     FIELD_BLANK_MISSING = "field blank missing"
     CALIBRATION_OVERDUE = "calibration overdue"
     SCOPE_ENDED = "scope ended"
+    READER_NO_LONGER_AUTHORISED = "reader no longer authorised"
+    READER_NOT_AUTHORISED = "reader not authorised"
     CONTROL_CHART_RULE = "control chart rule"
     CONTROL_FAILED = "control failed"
     FEWER_CONTROLS = "fewer controls"

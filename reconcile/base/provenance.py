@@ -22,7 +22,7 @@ from importlib.resources.abc import Traversable
 #: Libraries whose version can change a byte of a release.
 LIBRARIES = (
     "numpy", "scipy", "pandas", "pyarrow", "duckdb", "periodictable",
-    "reportlab", "openpyxl", "python-calamine", "xlrd", "pillow", "tzdata",
+    "reportlab", "openpyxl", "python-calamine", "xlrd", "pillow", "pypdf", "tzdata",
 )  # fmt: skip
 #: Those among them, and the checks of rows, that can change what is read from a file.
 READING_LIBRARIES = (

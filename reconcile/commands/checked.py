@@ -16,7 +16,7 @@ from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import short_path, show_choice, show_findings
 from reconcile.commands.printing import table as _table
 from reconcile.commands.shows import Look
-from reconcile.reporting import numbers
+from reconcile.reporting import numbers, register_words, words
 from reconcile.reporting.manner import styled
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from reconcile.commands.problems import Problem, Told
 
 _FILES, _COLUMNS, _LAYOUTS, _GROUPS = 6, 20, 4, 4  # lines of a table that nobody asked for
-_NAMES, _NOTES, _FACTS = 12, 4, 3
+_NAMES, _NOTES, _FACTS, _ENTRIES = 12, 4, 3, 8
 _LEADING = ("sample_id", "lab_id", "element", "value", "unit", "measured_at")
 _PROBLEMS, _FINDINGS, _STEPS = 5, 4, 6
 _PARTS_OF_READINGS = {
@@ -49,6 +49,7 @@ def show_check(report: CheckReport, show: Collection[Look] = ()) -> None:
     _show_columns(console, report.columns, Look.COLUMNS in asked)
     _show_readings(console, report, Look.FILES in asked)
     _show_laboratories(console, report)
+    _show_registers(console, report, Look.NOTES in asked)
     _show_notes(console, report.notes, Look.NOTES in asked)
     show_choice(console, report.findings)
     refused = problems.problems_of(report.quarantine)
@@ -207,6 +208,20 @@ def _show_laboratories(console: Console, report: CheckReport) -> None:
         name = each.laboratory or "not stated"
         _row(table, name, each.certificates, each.samples, each.shared)
     console.print(table)
+
+
+def _show_registers(console: Console, report: CheckReport, whole: bool) -> None:
+    """What registers and documents say of the instruments, laboratories and persons."""
+    every = register_words.every(report.registers)
+    shown = every if whole else every[:_ENTRIES]
+    if not shown:
+        return
+    table = _table(words.REGISTERS, *words.REGISTER_HEADINGS)
+    for said in shown:
+        _row(table, words.REGISTER_KINDS[said.kind], said.name, register_words.facts(said))
+    console.print(table)
+    if more := len(every) - len(shown):
+        console.print(safe(f"and {numbers.count(more, 'more', 'more')}: --show notes."))
 
 
 def _show_notes(console: Console, notes: pd.DataFrame, whole: bool) -> None:

@@ -6,13 +6,14 @@ import csv
 import io
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
 
 import pandas as pd
 
 from reconcile.base.model import Finding
+from reconcile.base.registers import Registers
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.pairs import filing
@@ -36,6 +37,7 @@ class CheckReport:
     findings: tuple[Finding, ...]
     readings: tuple[Grouping, ...] = ()  # what told the readings of each field file apart
     laboratories: tuple[Answered, ...] = ()
+    registers: Registers = field(default_factory=Registers)
     listed: Path | None = None  # the file in which every refusal stands; None where none is
 
     @property
@@ -74,6 +76,7 @@ def check(
             (*run.told, *run.findings),
             groupings(store),
             answered(store),
+            run.registers,
             _listed(workspace.output / "check" / run.period, refused),
         )  # fmt: skip
 

@@ -302,7 +302,8 @@ def write_story(folder: Path, story: Story, target: Path) -> Path:
             (f"collected {line.at[:16]} UTC; " if line.at else "")
             + f"{line.what} ({line.evidence})"
             for line in of_kind.get("register", [])
-        ),
+        )
+        + tuple(line.what for kind in ("registers", "document") for line in of_kind.get(kind, [])),
         custody=tuple(
             Act(line.at[:16], line.brief, line.holder, line.seal, line.evidence)
             for line in of_kind.get("custody", [])

@@ -13,11 +13,13 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.model import Finding
 from reconcile.base.places import Place
 from reconcile.base.settings import TableSettings
-from reconcile.evidence import custody
+from reconcile.evidence import certificate_texts, custody, documents, registers
 from reconcile.intake import workspace as ws
 from reconcile.pairs import sides
 from reconcile.pairs.sides import Key
+from reconcile.releases import persons
 from reconcile.releases.release import MANIFEST, pair_key
+from reconcile.reporting import register_words
 from reconcile.run import rereading
 from reconcile.run.pipeline import reading_key
 from reconcile.samples import identity, overlay
@@ -91,6 +93,8 @@ def story_of(folder: str | os.PathLike[str], sample_id: str) -> Story:
             *_field_lines(store, current, names),
             *_lab_lines(store, current, names),
             *_correction_lines(store, current, names),
+            *_document_lines(workspace, store, current, names),
+            *_registers_lines(workspace, store, current, names),
         ]
     releases = list(_release_lines(workspace, wanted, names))
     dated = sorted((line for line in lines if line.at), key=lambda line: line.at)
@@ -283,6 +287,28 @@ def _correction_lines(store: Store, files: list[int], names: set[str]) -> list[S
             str(by), Place(path, row=number), kind="correction",
         )
         for column, original, value, by, because, entered, path, number in rows
+    ]  # fmt: skip
+
+
+def _registers_lines(
+    workspace: ws.Workspace, store: Store, files: list[int], names: set[str]
+) -> list[StoryLine]:
+    """What the registers say of who and what made the sample's results."""
+    said = registers.of_sample(store, files, names, persons.register_of(workspace))
+    return [StoryLine("", register_words.sentence(one), "", kind="registers") for one in said]
+
+
+def _document_lines(
+    workspace: ws.Workspace, store: Store, files: list[int], names: set[str]
+) -> list[StoryLine]:
+    """What the documents of the sample's certificates hold of its results."""
+    found = certificate_texts.of_samples(store, files, names, documents.find(workspace))
+    return [
+        StoryLine(
+            "", f"certificate {c.certificate}, {certificate_texts.told_of(c)}", "",
+            Place(c.file), kind="document",
+        )
+        for c in found
     ]  # fmt: skip
 
 

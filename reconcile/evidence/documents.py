@@ -17,7 +17,7 @@ import io
 import json
 import posixpath
 import warnings
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -35,6 +35,7 @@ from reconcile.intake.workspace import FoundFile, Workspace
 from reconcile.releases.release import MANIFEST, revision_of
 from reconcile.samples.identity import comparison_form
 
+KIND = "evidence"  # of the tables that name these files
 MOST_INDEX_BYTES = 16 << 20
 MOST_PICTURE_BYTES = 60 << 20
 MOST_PIXELS = 60_000_000
@@ -93,11 +94,13 @@ class Exhibit:
     remark: str  # why there is no picture, or what is wrong; plain words
 
 
-def find(workspace: Workspace) -> Evidence:
-    """Evidence files of every month, and the entries of their indexes."""
+def find(workspace: Workspace, found: Iterable[FoundFile] | None = None) -> Evidence:
+    """Evidence files and the entries of their indexes: those ``found``, else of every month."""
     files, entries, findings = [], [], []
     seen: set[str] = set()
-    for file in ws.files_of_every_month(workspace, "evidence"):
+    if found is None:
+        found = ws.files_of_every_month(workspace, "evidence")
+    for file in found:
         if file.shown in seen:
             continue
         seen.add(file.shown)

@@ -11,9 +11,9 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -23,7 +23,12 @@ from reconcile.intake.workspace import Workspace
 
 #: What a person can be authorised for, as the register writes it.
 ACTS = ("approve", "withdraw", "settle", "receive", "sign", "issue", "check", "accept")
-COLUMNS = ("id", "full name", "also known as", "role", "authorised for", "public key")
+READ = "read"
+#: Reading in the field: by any technique, or by one.
+READING = (READ, "read libs", "read xrf")
+COLUMNS = (
+    "id", "full name", "also known as", "role", "authorised for", "authorised until", "public key",
+)  # fmt: skip
 _NEEDED = COLUMNS[:2]
 _TIME = re.compile(
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:\d\d)", re.IGNORECASE
@@ -135,7 +140,8 @@ class Person:
     name: str
     also: tuple[str, ...] = ()
     role: str = ""
-    authorised_for: tuple[str, ...] = ()  # of ACTS; empty: everything
+    authorised_for: tuple[str, ...] = ()  # of ACTS and READING; empty: everything
+    authorised_until: str = ""  # ISO date, the last day; "": no end
     public_key: str = ""  # Ed25519, 32 bytes in base64; "" where none was given
 
     @property
@@ -228,14 +234,23 @@ def _person(cells: dict[str, str], shown: str, number: int) -> Person:
             )
     acts = tuple(a.strip().casefold() for a in cells.get("authorised for", "").split(";"))
     acts = tuple(a for a in acts if a)
-    if unknown := [a for a in acts if a not in ACTS]:
+    if unknown := [a for a in acts if a not in (*ACTS, *READING)]:
         raise ReconcileError(
             f"{shown}, row {number}, column 'authorised for': '{unknown[0]}' is not known.",
-            f"Write one or more of {', '.join(ACTS)}, with ';' between; empty means all.",
+            f"Write one or more of {', '.join((*ACTS, *READING))}, with ';' between; empty means "
+            "all.",
         )
+    until = cells.get("authorised until", "")
+    try:
+        until = until and date.fromisoformat(until).isoformat()
+    except ValueError as error:
+        raise ReconcileError(
+            f"{shown}, row {number}, column 'authorised until': '{until}' is no date.",
+            "Write the last day as 2026-10-31; empty means that there is no end.",
+        ) from error
     also = tuple(a.strip() for a in cells.get("also known as", "").split(";") if words_of(a))
     return Person(
-        cells["id"], cells["full name"], also, cells.get("role", ""), acts,
+        cells["id"], cells["full name"], also, cells.get("role", ""), acts, until,
         cells.get("public key", ""),
     )  # fmt: skip
 
@@ -287,7 +302,29 @@ def acting(
             f"{person.name} is not authorised for '{act}' by the register ({register.path}).",
             "Have an authorised person do it, or mend the column 'authorised for'.",
         )
+    zone = ZoneInfo(workspace.settings.workspace.time_zone)
+    day = datetime.fromisoformat(moment).astimezone(zone).date().isoformat()
+    if person.authorised_until and day > person.authorised_until:
+        raise ReconcileError(
+            f"{person.name} was authorised until {person.authorised_until} by the register "
+            f"({register.path}), and this was done on {day}.",
+            "Have an authorised person do it, or enter the new date in 'authorised until'.",
+        )
     return Acting(person.name, person.id, moment, person.public_key)
+
+
+def may_read(register: Register, authorised_for: Collection[str], technique: str) -> bool:
+    """Whether somebody with these authorisations may read by a technique.
+
+    A register that names reading for nobody does not speak of it.
+    """
+    speaks = any(act in READING for p in register.persons for act in p.authorised_for)
+    return (
+        not speaks
+        or not authorised_for
+        or READ in authorised_for
+        or f"{READ} {technique.casefold()}" in authorised_for
+    )
 
 
 def time_of_act(workspace: Workspace, at: str, not_before: Iterable[Moment] = ()) -> str:

@@ -20,8 +20,18 @@ from reconcile.base.model import (
     StratumResult,
     Verdict,
 )
+from reconcile.base.registers import Registers
 from reconcile.base.settings import ELEMENTS_SETTING, Settings
-from reconcile.evidence import custody, diagnosis, eligibility, inspection, quality, registers
+from reconcile.evidence import (
+    certificate_texts,
+    custody,
+    diagnosis,
+    documents,
+    eligibility,
+    inspection,
+    quality,
+    registers,
+)
 from reconcile.figures import evaluation, further, gathered, selection
 from reconcile.figures import laboratories as between
 from reconcile.intake import workspace as ws
@@ -52,7 +62,7 @@ from reconcile.pairs import (
     zeros,
 )
 from reconcile.pairs.pairing import Joined
-from reconcile.releases import kept_custody, settling
+from reconcile.releases import kept_custody, persons, settling
 from reconcile.reporting import sentences
 from reconcile.run.state import Run, of_run
 from reconcile.samples import identity, overlay, spelling
@@ -106,6 +116,12 @@ def settle_identities(run: Run) -> Run:
         *overlay.findings(overlay.entered(store, run.corrections_refused)),
         *_chosen_elements(store, run.workspace.settings),
     ]
+    known = _known_of_registers(run)
+    people = persons.register_of(run.workspace)
+    findings += [
+        *registers.findings(store, known, people),
+        *certificate_texts.findings(known.certificates),
+    ]
     if register_ids:
         registered = {*resolved.loc[resolved["written_id"].isin(register_ids), "sample_id"]}
         for side, label in (("field", "field reading"), ("lab", "lab result")):
@@ -124,7 +140,20 @@ def settle_identities(run: Run) -> Run:
     run = _marked(run) if held.both else run
     if run.marks is not None:
         findings += repeats.findings(run.marks, run.workspace.settings.pairs)
-    return replace(run, held=held, findings=run.findings + tuple(findings))
+    return replace(run, held=held, registers=known, findings=run.findings + tuple(findings))
+
+
+def _known_of_registers(run: Run) -> Registers:
+    """What tables, and the documents of the run, say of who and what made its results."""
+    papers = [
+        f for f in run.found if run.workspace.table(f.table_index).kind == documents.KIND
+    ]  # fmt: skip
+    evidence = documents.find(run.workspace, papers)
+    return registers.of_run(
+        run.store,
+        persons.register_of(run.workspace),
+        certificate_texts.of_run(run.store, evidence.files, evidence.entries),
+    )
 
 
 def _marked(run: Run) -> Run:
@@ -225,7 +254,6 @@ def judge_controls(run: Run) -> Run:
         limits_of,
         of_run(run, "instrument_check"),
     )
-    known = registers.of_run(store)
     checks.sort(key=lambda c: (c.side, c.kind, c.element, c.method, c.batch, c.code))
     return replace(
         run,
@@ -238,9 +266,7 @@ def judge_controls(run: Run) -> Run:
         + tuple(item.finding() for item in lost)
         + judgement.findings
         + quality.findings(checks)
-        + inspected.findings
-        + registers.findings(store, known),
-        registers=known,
+        + inspected.findings,
         controls=inspected.record,
     )
 
@@ -272,6 +298,7 @@ def make_pairs(run: Run) -> Run:
         )
 
     joined, pairs, tested = pooling.pooled_where_allowed(join, settings)
+    pairs = _with_doubts(run, joined, pairs)
     steps = (
         *account.waterfall(store, joined, pairs),
         *superseded.account(store, sides.keys_of(store, "lab", ())),
@@ -320,6 +347,21 @@ def make_pairs(run: Run) -> Run:
         laboratories=compared,
         findings=run.findings + faults,
     )
+
+
+def _with_doubts(run: Run, joined: Joined, pairs: pd.DataFrame) -> pd.DataFrame:
+    """The pairs with what registers and documents say against them."""
+    of_key = {s.key: s for s in joined.strata}
+    strata = [of_key[key] for key in pairs["stratum"]]
+    methods = pd.DataFrame(
+        {
+            "instrument": [s.read_by.instrument for s in strata],
+            "technique": [s.read_by.technique for s in strata],
+            "laboratory": [s.laboratory for s in strata],
+            "lab_method": [s.determined_by.code for s in strata],
+        }
+    )
+    return registers.doubted(pairs, run.registers, persons.register_of(run.workspace), methods)
 
 
 def _unmet_entries(settings: Settings, pairs: pd.DataFrame) -> tuple[Finding, ...]:

@@ -25,12 +25,19 @@ from reconcile.reporting.document import (
     conformity_sheet,
     evidence_sheet,
     laboratories_sheet,
+    registers_sheet,
     selection_sheet,
 )
 from reconcile.reporting.document.inputs import lost_of, read_by
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.reporting.manner import styled, written_for
-from reconcile.reporting.render import charts, laboratories_table, recompute, sheets
+from reconcile.reporting.render import (
+    charts,
+    laboratories_table,
+    recompute,
+    registers_table,
+    sheets,
+)
 from reconcile.reporting.render.recompute import Block
 from reconcile.reporting.render.sheets import Column
 from reconcile.reporting.render.tables import PAIR_MASSES, pair_cells, pair_columns
@@ -69,6 +76,9 @@ def _workbook(r: Reconciliation) -> bytes:
     if laboratories_table.holds_any(r):
         made["laboratories"] = book.create_sheet(words.LABORATORIES_SHEET)
         laboratories_sheet.sheet(made["laboratories"], r)
+    if registers_table.holds_any(r):
+        made["registers"] = book.create_sheet(words.REGISTERS_SHEET)
+        registers_sheet.sheet(made["registers"], r)
     if r.selection.strata:
         made["selection"] = book.create_sheet(words.SELECTION_SHEET)
         selection_sheet.sheet(made["selection"], r)

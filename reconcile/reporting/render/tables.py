@@ -37,6 +37,7 @@ from reconcile.reporting.render import (
     conformity_table,
     evidence_table,
     laboratories_table,
+    registers_table,
     selection_table,
 )
 
@@ -314,6 +315,8 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         )
     if r.selection.strata:
         made["selection.csv"] = of_site(selection_table.COLUMNS, selection_table.rows(r))
+    if registers_table.holds_any(r):
+        made[registers_table.FILE] = of_site(registers_table.COLUMNS, registers_table.rows(r))
     if laboratories_table.holds_any(r):
         made["laboratories.csv"] = of_site(laboratories_table.COLUMNS, laboratories_table.rows(r))
     return made
