@@ -113,7 +113,7 @@ def test_the_laboratory_stands_in_every_file(tmp_path: Path) -> None:
     strata = json.loads((folder / "statistics.json").read_text("utf-8"))["strata"]
     assert [s["stratum"]["determined_by"]["laboratory"] for s in strata] == ["A", "B"]
     book = openpyxl.load_workbook(folder / "workbook.xlsx", read_only=True)
-    for sheet in ("summary", "pairs", "statistics"):
+    for sheet in ("strata", "pairs", "statistics"):
         texts = {
             str(c) for row in book[words.SHEETS[sheet]].iter_rows(values_only=True) for c in row
         }
@@ -181,7 +181,7 @@ def test_laboratories_are_shown_in_report_page_and_workbook(tmp_path: Path) -> N
     for text in (words.LABORATORIES_TITLE, "A · ICP-OES · M1 · four acids (stands)"):
         assert text in page
     book = openpyxl.load_workbook(folder / "workbook.xlsx", read_only=True)
-    rows = list(book[words.LABORATORIES_SHEET].iter_rows(values_only=True))
+    rows = list(book[words.SHEETS["laboratories"]].iter_rows(values_only=True))
     assert {row[0] for row in rows[1:]} == {"laboratories"}
 
 

@@ -100,5 +100,5 @@ def test_operators_stand_in_page_and_workbook(tmp_path: Path) -> None:
     assert words.OPERATORS_TITLE in page
     assert "B. Two" in page
     book = openpyxl.load_workbook(folder / "workbook.xlsx", read_only=True)
-    rows = list(book[words.LABORATORIES_SHEET].iter_rows(values_only=True))
+    rows = list(book[words.SHEETS["laboratories"]].iter_rows(values_only=True))
     assert {row[0] for row in rows[1:]} == {"operators"}

@@ -126,7 +126,7 @@ def test_a_flip_stands_on_page_1_in_the_verdict_table_on_the_page_and_in_the_fil
     assert said
     assert "pairs instead of" in said[0]
     assert "Accepted ‡" in (release / "report.html").read_text("utf-8")
-    rows = list(openpyxl.load_workbook(release / "workbook.xlsx")["Summary"].values)
+    rows = list(openpyxl.load_workbook(release / "workbook.xlsx")["Strata"].values)
     head = next(row for row in rows if "Verdict" in row)
     place = head.index(words.COLUMNS["verdict_put_back"])
     assert any(row[place] for row in rows[rows.index(head) + 1 :])

@@ -19,7 +19,6 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
-from openpyxl import Workbook
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.model import QualityCheck
@@ -37,6 +36,7 @@ from reconcile.pairs import sides
 from reconcile.pairs.pairing import RunFile
 from reconcile.releases import anchors
 from reconcile.reporting.render import sheets, tables
+from reconcile.reporting.render.grid import Book
 from reconcile.run import pipeline
 from reconcile.run.state import of_run
 from reconcile.store.database import Store
@@ -306,10 +306,8 @@ def _bytes(table: CorrectedTable) -> bytes:
         buffer = io.BytesIO()
         pq.write_table(pa.table(arrays), buffer)
         return buffer.getvalue()
-    book = Workbook()
-    sheet = book.active
-    assert sheet is not None
-    sheet.title = "corrected"
+    book = Book()
+    sheet = book.sheet("corrected")
     columns = [
         sheets.Column(
             name, "text" if name in _TEXTS else "integer" if name == "spots" else "number"
@@ -317,6 +315,6 @@ def _bytes(table: CorrectedTable) -> bytes:
         for name in COLUMNS
     ]
     sheets.table(sheet, columns, rows)
-    notes = book.create_sheet("notes")
+    notes = book.sheet("notes")
     sheets.table(notes, [sheets.Column("note", "text", 100.0)], [[n] for n in table.notes])
-    return sheets.saved(book, "Corrected field results", "")
+    return book.saved("Corrected field results", "")

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from openpyxl import Workbook
-
 from reconcile.base.errors import ReconcileError
 from reconcile.base.grades import ConformityRecord
 from reconcile.base.model import Finding
@@ -14,6 +12,7 @@ from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.reporting.document import conformity_sheet
 from reconcile.reporting.render import conformity_table, sheets, tables
+from reconcile.reporting.render.grid import Book
 from reconcile.reporting.render.sheets import Column
 from reconcile.run import pipeline
 from reconcile.store.database import Store
@@ -82,14 +81,11 @@ def _bytes(record: ConformityRecord, ending: str, period: str, paper: str) -> by
     rows = list(conformity_table.rows(record))
     if ending == ".csv":
         return tables.to_csv(conformity_table.COLUMNS, rows)
-    book = Workbook()
-    first = book.active
-    assert first is not None
-    first.title = "conformity"
-    conformity_sheet.sheet(first, record)
+    book = Book()
+    conformity_sheet.sheet(book.sheet("conformity"), record)
     texts = conformity_table.TEXT_COLUMNS
     columns = [Column(c, "text" if c in texts else "number", 14) for c in conformity_table.COLUMNS]
-    sheets.table(book.create_sheet("elements"), columns, rows[: sheets.MOST_ROWS])
-    for sheet in book.worksheets:
+    sheets.table(book.sheet("elements"), columns, rows[: sheets.MOST_ROWS])
+    for sheet in book.sheets:
         sheets.set_up(sheet, paper, period)
-    return sheets.saved(book, "Conformity with specification limits", "")
+    return book.saved("Conformity with specification limits", "")

@@ -13,7 +13,8 @@ REGULAR = "ReportRegular"
 BOLD = "ReportBold"
 #: Texts whose widths are remembered.
 _MOST_WIDTHS = 200_000
-_FILES = {REGULAR: "DejaVuSansCondensed.ttf", BOLD: "DejaVuSansCondensed-Bold.ttf"}
+#: The file of each face.
+FILES = {REGULAR: "DejaVuSansCondensed.ttf", BOLD: "DejaVuSansCondensed-Bold.ttf"}
 
 
 class Typeface(TTFont):  # type: ignore[misc]
@@ -40,7 +41,7 @@ class Typeface(TTFont):  # type: ignore[misc]
 @cache
 def register() -> None:
     """Make the typeface known to reportlab; calling it again does nothing."""
-    for name, file in _FILES.items():
+    for name, file in FILES.items():
         with resources.as_file(resources.files("reconcile.reporting") / "typeface" / file) as path:
             pdfmetrics.registerFont(Typeface(name, str(path)))
     for bold in (0, 1):

@@ -14,7 +14,7 @@ MODULES = sorted(p for p in ROOM.rglob("*.py") if "words" not in p.relative_to(R
 #: Names that other rooms, the typefaces, openpyxl or the formats give; no reader's words.
 GIVEN = {
     "log ratio", "reference material", "outside its limits", "outside their limits", "no ",
-    "Calibri", "General", "Letter", "ReportRegular", "ReportBold",
+    "Calibri", "General", "yyyy-mm-dd hh:mm", "Letter", "ReportRegular", "ReportBold",
     "Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp", "Zs",
 }  # fmt: skip
 _MARKUP = re.compile(r"<[^>]*>?|^[^<]*>|&\w+;|[\w:-]+=\"[^\"]*\"?|^[^\"]*\"[^<]*>", re.DOTALL)

@@ -82,8 +82,8 @@ def test_every_file_says_the_same_of_the_months(last: tuple[Path, Reconciliation
     assert [m["pairs"] for m in stratum["evidence"]["months"]] == [14, 14, 14]
     sheet = openpyxl.load_workbook(folder / "workbook.xlsx")[words.SHEETS["evidence"]]
     cells = [[c.value for c in row] for row in sheet.iter_rows(min_row=2)]
-    assert [row[4] for row in cells[:3]] == [14, 14, 14]
-    assert cells[5][5] == pytest.approx(e.coming.value)
+    assert [row[7] for row in cells[:3]] == [14, 14, 14]
+    assert cells[5][8] == pytest.approx(e.coming.value)
     page = (folder / "report.html").read_text(encoding="utf-8")
     assert f"<h3>{words.EVIDENCE}</h3>" in page
     for row in evidence.rows_of(e):

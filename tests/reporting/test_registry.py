@@ -54,8 +54,8 @@ def test_one_more_record_stands_in_csv_json_sheet_and_page(release) -> None:
 
     book = openpyxl.load_workbook(io.BytesIO(workbook.workbook(release)))
     sheet = book[words.SHEETS["statistics"]]
-    (cells,) = (r for r in sheet.iter_rows(values_only=True) if r[1] == LABEL)
-    assert cells[2] == pytest.approx(truth)
+    (cells,) = (r for r in sheet.iter_rows(values_only=True) if r[4] == LABEL)
+    assert cells[5] == pytest.approx(truth)
 
     shown, _ = by_key(result.statistics)[CODE].texts(1)
     page = screen.page(release).decode()

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from openpyxl.worksheet.worksheet import Worksheet
+from collections.abc import Sequence
 
 from reconcile.base.grades import MEETS, NOT_JUDGED, ConformityRecord, SpecimenConformity
 from reconcile.judgement import conformity
 from reconcile.reporting import words
 from reconcile.reporting.document import conformity as pages
 from reconcile.reporting.render import sheets
+from reconcile.reporting.render.grid import Sheet
 from reconcile.reporting.render.sheets import Column
 
 
-def sheet(sheet: Worksheet, record: ConformityRecord) -> None:
+def sheet(sheet: Sheet, record: ConformityRecord) -> Sequence[Column]:
     """One row per result set and per place of a part; the rule and the caution below."""
     widths = (18, 8, 32, 32, 34, 24, 20, 50, 50, 44, 50, 24, 20, 24)
     columns = [
@@ -22,7 +23,7 @@ def sheet(sheet: Worksheet, record: ConformityRecord) -> None:
     lines = []
     for s in pages.ordered(record):
         lines += [_line(each) for each in (s, *s.places)]
-    last = sheets.table(sheet, columns, lines[: sheets.MOST_ROWS])
+    last = sheets.table(sheet, columns, lines[: sheets.MOST_ROWS], name=words.TABLES["conformity"])
     sheets.freeze(sheet, 2, 2)
     texts = [
         words.CONFORMITY_CAUTION,
@@ -33,6 +34,7 @@ def sheet(sheet: Worksheet, record: ConformityRecord) -> None:
     texts += record.notes
     for row, text in enumerate(texts, start=last + 2):
         sheets.line(sheet, row, "" if row > last + 2 else words.NOT_USABLE_TITLE, text, 8)
+    return columns
 
 
 def _line(s: SpecimenConformity) -> list[str]:

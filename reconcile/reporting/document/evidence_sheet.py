@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from openpyxl.worksheet.worksheet import Worksheet
+from collections.abc import Sequence
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.evidence import begun_text, chart_text, watched_text
 from reconcile.reporting.render import evidence_table, sheets
+from reconcile.reporting.render.grid import Sheet
 from reconcile.reporting.render.sheets import Column
 
 
-def sheet(sheet: Worksheet, r: Reconciliation) -> None:
+def sheet(sheet: Sheet, r: Reconciliation) -> Sequence[Column]:
     """One row per stratum and month, then what the months say together."""
     names = words.EVIDENCE_COLUMNS
     columns = [
-        Column(names["stratum"], width=26), Column(names["what"], width=22),
+        Column(names["stratum"], width=34), Column(words.COLUMNS["element"], width=9),
+        Column(words.COLUMNS["field_technique"], width=11),
+        Column(words.COLUMNS["matrix"], width=25), Column(names["what"], width=22),
         Column(names["month"], width=11), Column(names["release"], width=24),
         Column(names["pairs"], "integer", 7), Column(names["bias"], "percent", 10),
         Column(names["low"], "percent", 10), Column(names["high"], "percent", 10),
@@ -38,11 +41,13 @@ def sheet(sheet: Worksheet, r: Reconciliation) -> None:
                 continue
             rows.append(
                 [
-                    x.stratum.label, words.EVIDENCE_LINES[line.what], line.period,
+                    x.stratum.label, x.stratum.element, x.stratum.technique, x.stratum.matrix,
+                    words.EVIDENCE_LINES[line.what], line.period,
                     line.release_id, line.pairs, line.value, line.low, line.high,
                     line.seen, line.seen_low, line.seen_high, line.confidence, *said,
                     x.stratum.key,
                 ]
             )  # fmt: skip
-    sheets.table(sheet, columns, rows)
+    sheets.table(sheet, columns, rows, name=words.TABLES["evidence"])
     sheets.freeze(sheet, 2, 3)
+    return columns

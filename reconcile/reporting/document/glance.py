@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from reconcile.base.model import DECISIONS, Ask, Reconciliation, StratumResult
 from reconcile.reporting import numbers, words
+from reconcile.reporting.document.attention import verdicts_before
 from reconcile.reporting.document.verdicts import kind_of
 from reconcile.reporting.plots.kinds import Glance, GlanceGroup, GlanceRow, Spot
 from reconcile.reporting.text import printable
@@ -22,7 +23,7 @@ def picture(r: Reconciliation, anchors: Mapping[str, str], most: int = MOST) -> 
     """What the picture shows; None without strata."""
     if not r.results:
         return None
-    before = _verdicts_before(r)
+    before = verdicts_before(r)
     by_kind = {
         kind: sorted((x for x in r.results if kind_of(x) == kind), key=_farness, reverse=True)
         for kind in ORDER
@@ -67,7 +68,24 @@ def _level(r: Reconciliation) -> float:
     return r.results[0].statistics.bias.geometric_mean_ratio.level
 
 
-def _bias(x: StratumResult) -> Spot:
+def change_of(x: StratumResult, before: Mapping[str, str]) -> str:
+    """What became of the verdict since the newest earlier month: new, better, worse, or ''."""
+    was = before.get(x.stratum.key)
+    if before and was is None:
+        return words.GLANCE_NEW
+    if was is None or was == x.verdict.decision:
+        return ""
+    return words.GLANCE_BETTER if _rank(x.verdict.decision) < _rank(was) else words.GLANCE_WORSE
+
+
+def told(plot: Glance) -> str:
+    """The picture in words, for who does not see it: each verdict with what it is of."""
+    return ". ".join(
+        f"{group.title}: {'; '.join(row.name for row in group.rows)}" for group in plot.groups
+    )
+
+
+def bias_of(x: StratumResult) -> Spot:
     """The long-run bias where months tell it, else that of the month's pairs; as ratios."""
     e = x.evidence
     name = x.stratum.label
@@ -86,7 +104,8 @@ def _spread(x: StratumResult) -> tuple[float, float]:
     return limits.lower.value, limits.upper.value
 
 
-def _margin(x: StratumResult) -> float:
+def margin_of(x: StratumResult) -> float:
+    """The margin that was agreed for the bias, as a fraction."""
     return x.statistics.bias.equivalence.margin
 
 
@@ -97,8 +116,8 @@ def _span(x: StratumResult) -> float | None:
 
 def _farness(x: StratumResult) -> tuple[float, str]:
     """How far the bias lies from none, in margins; strata without a bias come first."""
-    value = _bias(x).value
-    far = abs(math.log(value)) / math.log1p(_margin(x)) if value > 0 else math.inf
+    value = bias_of(x).value
+    far = abs(math.log(value)) / math.log1p(margin_of(x)) if value > 0 else math.inf
     return (far if math.isfinite(far) else math.inf, x.stratum.key)
 
 
@@ -111,19 +130,11 @@ def _counted(x: StratumResult) -> str:
 
 
 def _row(x: StratumResult, before: Mapping[str, str], anchors: Mapping[str, str]) -> GlanceRow:
-    margin = 1 + _margin(x)
-    was = before.get(x.stratum.key)
-    changed = ""
-    if before and was is None:
-        changed = words.GLANCE_NEW
-    elif was is not None and was != x.verdict.decision:
-        changed = words.GLANCE_BETTER if _rank(x.verdict.decision) < _rank(was) else (
-            words.GLANCE_WORSE
-        )  # fmt: skip
+    margin = 1 + margin_of(x)
     name = printable(x.stratum.label) + (words.FLIP_MARK if x.verdict.flips else "")
     return GlanceRow(
-        name, (_bias(x),), _spread(x), (1 / margin, margin), _counted(x),
-        changed, anchors.get(x.stratum.key, ""),
+        name, (bias_of(x),), _spread(x), (1 / margin, margin), _counted(x),
+        change_of(x, before), anchors.get(x.stratum.key, ""),
     )  # fmt: skip
 
 
@@ -141,23 +152,15 @@ def _by_method(
         groups.setdefault(x.stratum.rest_of_label, []).append(x)
     rows = []
     for rest, found in groups.items():
-        margin = 1 + min(map(_margin, found))
+        margin = 1 + min(map(margin_of, found))
         named = ", ".join(x.stratum.element for x in found[:_NAMED])
         if len(found) > _NAMED:
             named += f" +{len(found) - _NAMED}"
         rows.append(
             GlanceRow(
-                printable(f"{rest}: {named}"), tuple(map(_bias, found)), (math.nan, math.nan),
+                printable(f"{rest}: {named}"), tuple(map(bias_of, found)), (math.nan, math.nan),
                 (1 / margin, margin), numbers.plain(float(len(found)), 0), "",
                 anchors.get(found[0].stratum.key, ""),
             )
         )  # fmt: skip
     return tuple(rows)
-
-
-def _verdicts_before(r: Reconciliation) -> dict[str, str]:
-    """The verdict of each stratum in the newest earlier release; empty where there is none."""
-    if not r.history:
-        return {}
-    newest = max(h.period for h in r.history)
-    return {h.stratum: h.verdict for h in r.history if h.period == newest}

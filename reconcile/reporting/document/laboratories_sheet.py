@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from openpyxl.worksheet.worksheet import Worksheet
+from collections.abc import Sequence
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.render import laboratories_table, sheets
+from reconcile.reporting.render.grid import Sheet
 from reconcile.reporting.render.sheets import Column
 
 _WIDE = {
@@ -17,7 +18,7 @@ _NUMBERS = frozenset({"value", "low", "high", "p_value"})
 _COUNTS = frozenset({"n", "limited"})
 
 
-def sheet(sheet: Worksheet, r: Reconciliation) -> None:
+def sheet(sheet: Sheet, r: Reconciliation) -> Sequence[Column]:
     """The rows of laboratories.csv."""
     columns = [
         Column(
@@ -31,5 +32,6 @@ def sheet(sheet: Worksheet, r: Reconciliation) -> None:
         [words.YES_NO[v] if isinstance(v, bool) else v for v in row]
         for row in laboratories_table.rows(r)
     )
-    sheets.table(sheet, columns, rows)
+    sheets.table(sheet, columns, rows, name=words.TABLES["laboratories"])
     sheets.freeze(sheet, 2, 3)
+    return columns

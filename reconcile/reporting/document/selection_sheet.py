@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from openpyxl.worksheet.worksheet import Worksheet
+from collections.abc import Sequence
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.render import selection_table, sheets
+from reconcile.reporting.render.grid import Sheet
 from reconcile.reporting.render.sheets import Column
 
 _WIDE = {"name": 46, "figure": 30, "of": 16, "selection": 16}
 _NUMBERS = frozenset({"value", "low", "high", "agreed"})
 
 
-def sheet(sheet: Worksheet, r: Reconciliation) -> None:
+def sheet(sheet: Sheet, r: Reconciliation) -> Sequence[Column]:
     """The rows of selection.csv."""
     columns = [
         Column(
@@ -23,5 +24,6 @@ def sheet(sheet: Worksheet, r: Reconciliation) -> None:
         )
         for name in selection_table.COLUMNS
     ]
-    sheets.table(sheet, columns, selection_table.rows(r))
+    sheets.table(sheet, columns, selection_table.rows(r), name=words.TABLES["selection"])
     sheets.freeze(sheet, 2, 2)
+    return columns

@@ -1,8 +1,9 @@
-"""The sheet that recomputes every headline figure in cells, from the pair sheet by formulas.
+"""The sheet that recomputes every headline figure in cells, by formulas over the used pairs.
 
 Only functions that spreadsheet programs have had for long: no dynamic arrays, no macros.
-Each stratum is a block of named ranges (``lab_001``, ``field_001`` …) over its used pairs;
-each figure stands beside the program's value with their difference.
+Each stratum is a block of named ranges (``lab_001``, ``field_001`` …) over its used pairs on the
+sheet of the calculation; each figure stands beside the program's value with their difference.
+Every formula has its result, so that whatever does not compute shows it.
 """
 
 from __future__ import annotations
@@ -11,64 +12,23 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from openpyxl import Workbook
-from openpyxl.styles import Alignment, Font
-from openpyxl.utils import get_column_letter, quote_sheetname
-from openpyxl.workbook.defined_name import DefinedName
-from openpyxl.worksheet.worksheet import Worksheet
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from openpyxl.utils import get_column_letter
+from scipy import stats
 
 from reconcile.base.model import StratumResult, StratumStatistics
 from reconcile.reporting import words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.render import sheets
+from reconcile.reporting.render.calculation import HELPERS, MOST_RANKED, WHOLE, Block
+from reconcile.reporting.render.grid import Look, Sheet
 from reconcile.reporting.render.sheets import Column
 
 #: Relative difference up to which a cell and the program agree.
 TOLERANCE = 1e-9
-#: Rank of one used pair's value among all of its stratum, ties averaged.
-_RANK = "SUMPRODUCT(--({{{side}_all}}<{{{side}}}))+(SUMPRODUCT(--({{{side}_all}}={{{side}}}))+1)/2"
-#: Helper columns of the pair sheet: name, heading, formula over the cells of one used pair.
-HELPERS: tuple[tuple[str, str, str], ...] = (
-    ("difference", words.HELPERS["difference"], "{field}-{lab}"),
-    ("relative", words.HELPERS["relative"], 'IF({lab}>0,({field}-{lab})/{lab},"")'),
-    (
-        "to_mean",
-        words.HELPERS["to_mean"],
-        'IF({lab}+{field}>0,({field}-{lab})/(({lab}+{field})/2),"")',
-    ),
-    (
-        "ln_ratio",
-        words.HELPERS["ln_ratio"],
-        'IF(AND({lab}>0,{field}>0),LN({field})-LN({lab}),"")',
-    ),
-    ("log_lab", words.HELPERS["log_lab"], 'IF({lab}>0,LOG10({lab}),"")'),
-    ("log_field", words.HELPERS["log_field"], 'IF({field}>0,LOG10({field}),"")'),
-    ("rank_lab", words.HELPERS["rank_lab"], _RANK.format(side="lab")),
-    ("rank_field", words.HELPERS["rank_field"], _RANK.format(side="field")),
-)
-#: Every pair is ranked against every other; in larger strata ranks take a spreadsheet too long.
-MOST_RANKED = 2000
-RANKS = ("rank_lab", "rank_field")
-#: One pair more: does it count at a decision level? Endings as the reasons have them.
-_LIMIT_ONLY = ("outside its limits", "outside their limits")
-COUNTS = (
-    'IF(AND(OR({used}="yes",'
-    + ",".join(f'RIGHT({{reason}},{len(end)})="{end}"' for end in _LIMIT_ONLY)
-    + '),ISNUMBER({lab_low}),{lab_high}<>"",ISNUMBER({field_low}),{field_high}<>""),1,0)'
-)
-#: Named ranges over all pairs of a stratum, not only the used ones.
-WHOLE = ("used", "lab_low", "lab_high", "field_low", "field_high", "counts")
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """Where a stratum's pairs stand: the used ones first."""
-
-    number: int
-    first: int
-    used: int  # rows from ``first`` on that hold used pairs
-    last: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,22 +40,38 @@ class Cell:
     formula: str
     engine: float = math.nan
     unit: str = ""
+    result: float = math.nan  # what the formula comes to where the program has no such figure
+
+    @property
+    def shown(self) -> float:
+        """What the formula comes to."""
+        return self.engine if math.isfinite(self.engine) else self.result
 
 
-def define_names(
-    book: Workbook, pairs: Worksheet, block: Block, columns: Mapping[str, int]
-) -> None:
-    """Named ranges of one stratum; ``columns`` gives the column number of each name."""
-    title = quote_sheetname(pairs.title)
-    for name, place in columns.items():
-        last = block.last if name in WHOLE else block.first + block.used - 1
-        if last < block.first:
-            continue
-        letter = get_column_letter(place)
-        full = f"{name}_{block.number:03d}"
-        book.defined_names[full] = DefinedName(
-            full, attr_text=f"{title}!${letter}${block.first}:${letter}${last}"
-        )
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Used:
+    """The used pairs of a stratum, mg/kg."""
+
+    lab: Array
+    field: Array
+
+    def of(self, name: str) -> Array:
+        """One of the ranges that lines are fitted to."""
+        values = self.lab if name in ("lab", "log_lab") else self.field
+        return np.log10(values) if name in ("log_lab", "log_field") else values
+
+
+def used_of(pairs: pd.DataFrame) -> _Used:
+    """Laboratory and field means of the used pairs, (n,) each."""
+    used = pairs[pairs["used"].fillna(False).astype(bool)]
+    lab, field = (
+        pd.to_numeric(used[c], errors="coerce").to_numpy("float64")
+        for c in ("lab_mean", "field_mean")
+    )
+    return _Used(lab, field)
 
 
 def _interval(f: Figure, centre: str, se: str, df: str, wrap: str = "{}") -> Iterator[Cell]:
@@ -114,7 +90,7 @@ def _one(f: Figure, formula: str) -> Iterator[Cell]:
         yield Cell(f.key, f.label, formula, f.value, f.base_unit)
 
 
-def _bias(figures: Mapping[str, Figure]) -> Iterator[Cell]:
+def _bias(figures: Mapping[str, Figure], used: _Used) -> Iterator[Cell]:
     for key, name in (("mean_difference", "difference"), ("mean_relative_difference", "relative")):
         f = figures[key]
         yield from _one(f, f"AVERAGE({{{name}}})")
@@ -122,7 +98,9 @@ def _bias(figures: Mapping[str, Figure]) -> Iterator[Cell]:
     ratio = figures["geometric_mean_ratio"]
     if not math.isfinite(ratio.value):
         return
-    yield Cell("mean_ln", words.BLOCKS["mean_ln"], "AVERAGE({ln_ratio})")
+    both = (used.lab > 0) & (used.field > 0)
+    mean_ln = float(np.mean(np.log(used.field[both]) - np.log(used.lab[both])))
+    yield Cell("mean_ln", words.BLOCKS["mean_ln"], "AVERAGE({ln_ratio})", result=mean_ln)
     yield from _one(ratio, "EXP({mean_ln})")
     se = "_xlfn.STDEV.S({ln_ratio})/SQRT({n})"
     yield from _interval(ratio, "{mean_ln}", se, "{n}-1", "EXP({})")
@@ -152,11 +130,12 @@ def _limits(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Cel
             )
 
 
-def _robust(figures: Mapping[str, Figure], key: str, xs: str, ys: str) -> Iterator[Cell]:
+def _robust(figures: Mapping[str, Figure], key: str, x: str, y: str, used: _Used) -> Iterator[Cell]:
     """Intervals that allow any scatter (HC3), t with degrees of freedom of their own.
 
     The quantile of t comes from the beta distribution: that of t takes whole degrees only.
     """
+    xs, ys = f"{{{x}}}", f"{{{y}}}"
     off = f"({xs}-AVERAGE({xs}))"
     left = f"(1-1/{{n}}-{off}^2/DEVSQ({xs}))"
     bounded = f"({left}*({left}>=1E-12)+1E-12*({left}<1E-12))"
@@ -170,24 +149,42 @@ def _robust(figures: Mapping[str, Figure], key: str, xs: str, ys: str) -> Iterat
             continue
         name = f"{key}_{what}"
         part = f"({weight}*{pull})"
+        line = (figures[f"{key}_intercept"].value, figures[f"{key}_slope"].value)
+        v, k, df, t = _robust_results(used.of(x), used.of(y), line, what, f.level)
         yield Cell(f"{name}_v", words.BLOCKS["robust_v"].format(of=f.label),
-                   f"SUMPRODUCT({part}^2)")  # fmt: skip
+                   f"SUMPRODUCT({part}^2)", result=v)  # fmt: skip
         yield Cell(f"{name}_k", words.BLOCKS["robust_k"].format(of=f.label),
-                   f"{{n}}*SUMPRODUCT({part}^4)/{{{name}_v}}^2-1")  # fmt: skip
+                   f"{{n}}*SUMPRODUCT({part}^4)/{{{name}_v}}^2-1", result=k)  # fmt: skip
         yield Cell(
             f"{name}_df", words.BLOCKS["robust_df"].format(of=f.label),
             f"IF({{{name}_k}}>0,MIN({{n}}-2,2*{{n}}/MAX({{{name}_k}},1E-300)),{{n}}-2)",
+            result=df,
         )  # fmt: skip
         beta = f"_xlfn.BETA.INV(1-{f.level!r},{{{name}_df}}/2,0.5)"
         yield Cell(f"{name}_t", words.BLOCKS["robust_t"].format(of=f.label),
-                   f"SQRT({{{name}_df}}*(1/{beta}-1))")  # fmt: skip
+                   f"SQRT({{{name}_df}}*(1/{beta}-1))", result=t)  # fmt: skip
         for end, value, sign in (("low", f.low, "-"), ("high", f.high, "+")):
             label = f"{f.label}, {words.INTERVAL_END[end]}"
             formula = f"{{{name}}}{sign}{{{name}_t}}*SQRT({{{name}_v}})"
             yield Cell(f"{name}_{end}", label, formula, value, f.base_unit)
 
 
-def _least_squares(figures: Mapping[str, Figure], any_scatter: bool) -> Iterator[Cell]:
+def _robust_results(
+    x: Array, y: Array, line: tuple[float, float], what: str, level: float
+) -> tuple[float, float, float, float]:
+    """Variance, kurtosis less 1, degrees of freedom and quantile of t of one end of a line."""
+    n, off = len(x), x - x.mean()
+    squares = float(off @ off)
+    left = np.maximum(1 - 1 / n - off**2 / squares, 1e-12)
+    weight = off / squares if what == "slope" else 1 / n - x.mean() * off / squares
+    part = weight * (y - line[0] - line[1] * x) / left
+    v = float(np.sum(part**2))
+    k = n * float(np.sum(part**4)) / v**2 - 1
+    df = min(n - 2, 2 * n / max(k, 1e-300)) if k > 0 else n - 2
+    return v, k, float(df), float(stats.t.isf((1 - level) / 2, df))
+
+
+def _least_squares(figures: Mapping[str, Figure], any_scatter: bool, used: _Used) -> Iterator[Cell]:
     for key, x, y in (
         ("ols", "lab", "field"),
         ("ols_lab_on_field", "field", "lab"),
@@ -201,7 +198,7 @@ def _least_squares(figures: Mapping[str, Figure], any_scatter: bool) -> Iterator
         yield from _one(intercept, f"INTERCEPT({ys},{xs})")
         yield from _one(figures[f"{key}_residual_sd"], f"STEYX({ys},{xs})")
         if any_scatter and key != "log_line":
-            yield from _robust(figures, key, xs, ys)
+            yield from _robust(figures, key, x, y, used)
             continue
         sd = f"{{{key}_residual_sd}}"
         yield from _interval(slope, f"{{{key}_slope}}", f"{sd}/SQRT(DEVSQ({xs}))", "({n}-2)")
@@ -242,7 +239,8 @@ def _scatter(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Ce
         f"SUMPRODUCT(--(ABS({{difference}})<={s.agreement.share_margin!r}*ABS({{lab}})"
         "+4E-16*(ABS({lab})+ABS({field}))))"
     )
-    yield Cell("near", words.BLOCKS["near"], near)
+    count = round(share.value * (share.n or 0))
+    yield Cell("near", words.BLOCKS["near"], near, result=float(count))
     yield from _one(share, "{near}/{n}")
     yield from _proportion(share, "{near}", "{n}")
 
@@ -272,15 +270,18 @@ def _proportion(f: Figure, count: str, n: str) -> Iterator[Cell]:
         yield Cell(f"{f.key}_{end}", label, formula, value, f.base_unit)
 
 
-def _deming(figures: Mapping[str, Figure]) -> Iterator[Cell]:
+def _deming(figures: Mapping[str, Figure], sums: tuple[float, float, float]) -> Iterator[Cell]:
     slope = figures["deming_slope"]
     lam = figures["error_ratio"].value
     if not (math.isfinite(slope.value) and math.isfinite(lam)):
         return
-    yield Cell("lambda", words.BLOCKS["lambda"], f"{lam!r}")
-    yield Cell("deming_d", words.BLOCKS["deming_d"], "{syy}-{lambda}*{sxx}")
+    sxx, syy, sxy = sums
+    off = syy - lam * sxx
+    yield Cell("lambda", words.BLOCKS["lambda"], f"{lam!r}", result=lam)
+    yield Cell("deming_d", words.BLOCKS["deming_d"], "{syy}-{lambda}*{sxx}", result=off)
     yield Cell("deming_root", words.BLOCKS["deming_root"],
-               "SQRT({deming_d}^2+4*{lambda}*{sxy}^2)")  # fmt: skip
+               "SQRT({deming_d}^2+4*{lambda}*{sxy}^2)",
+               result=math.sqrt(off**2 + 4 * lam * sxy**2))  # fmt: skip
     yield from _one(
         slope,
         "IF({deming_d}>=0,({deming_d}+{deming_root})/(2*{sxy}),"
@@ -301,7 +302,8 @@ def _levels(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Cel
         key = f"level_{i}"
         name = level.name or words.UNNAMED_LEVEL.format(n=i)
         at = f"{{{key}_at}}"
-        yield Cell(f"{key}_at", figures[f"{key}_value"].label, f"{level.level!r}", unit="mg/kg")
+        yield Cell(f"{key}_at", figures[f"{key}_value"].label, f"{level.level!r}", unit="mg/kg",
+                   result=level.level)  # fmt: skip
         lab_above, lab_below = _sides("lab_low", "lab_high", at)
         field_above, field_below = _sides("field_low", "field_high", at)
         placed_lab, placed_field = f"({lab_above}+{lab_below})", f"({field_above}+{field_below})"
@@ -330,24 +332,31 @@ def _levels(figures: Mapping[str, Figure], s: StratumStatistics) -> Iterator[Cel
             yield from _proportion(f, count, n)
 
 
-def cells_of(s: StratumStatistics) -> list[Cell]:
+def cells_of(x: StratumResult) -> list[Cell]:
     """Every number of one stratum that cells can recompute, in the order of the sheet."""
+    s = x.statistics
     figures = by_key(s)
     count = 'COUNTIF({used},"yes")' if s.n_pairs else "0"
     out = [Cell("n", words.BLOCKS["n"], count, float(s.n_used))]
     if s.n_used:
+        used = used_of(x.pairs)
+        means = float(used.lab.mean()), float(used.field.mean())
+        off = used.lab - means[0], used.field - means[1]
+        sums = float(off[0] @ off[0]), float(off[1] @ off[1]), float(off[0] @ off[1])
         out += [
-            Cell("mean_lab", words.BLOCKS["mean_lab"], "AVERAGE({lab})", unit="mg/kg"),
-            Cell("mean_field", words.BLOCKS["mean_field"], "AVERAGE({field})", unit="mg/kg"),
-            Cell("sxx", words.BLOCKS["sxx"], "DEVSQ({lab})"),
-            Cell("syy", words.BLOCKS["syy"], "DEVSQ({field})"),
+            Cell("mean_lab", words.BLOCKS["mean_lab"], "AVERAGE({lab})", unit="mg/kg",
+                 result=means[0]),
+            Cell("mean_field", words.BLOCKS["mean_field"], "AVERAGE({field})", unit="mg/kg",
+                 result=means[1]),
+            Cell("sxx", words.BLOCKS["sxx"], "DEVSQ({lab})", result=sums[0]),
+            Cell("syy", words.BLOCKS["syy"], "DEVSQ({field})", result=sums[1]),
             Cell("sxy", words.BLOCKS["sxy"],
-                 "SUMPRODUCT({lab}-{mean_lab},{field}-{mean_field})"),
-            *_bias(figures),
+                 "SUMPRODUCT({lab}-{mean_lab},{field}-{mean_field})", result=sums[2]),
+            *_bias(figures, used),
             *_limits(figures, s),
-            *_least_squares(figures, s.difference_scale == "log ratio"),
+            *_least_squares(figures, s.difference_scale == "log ratio", used),
             *_scatter(figures, s),
-            *_deming(figures),
+            *_deming(figures, sums),
         ]  # fmt: skip
     out += _levels(figures, s)
     return out
@@ -369,77 +378,72 @@ _TOP_ROW = 6
 
 
 def recomputed(
-    sheet: Worksheet, results: tuple[StratumResult, ...], blocks: Mapping[str, Block]
+    sheet: Sheet, results: tuple[StratumResult, ...], blocks: Mapping[str, Block]
 ) -> None:
     """Write the sheet; strata whose pairs the workbook does not hold are left out."""
     sheets.title(sheet, 1, words.RECOMPUTED_TITLE)
     sheets.line(sheet, 2, words.RECOMPUTED_HOW, words.RECOMPUTED_INTRO, across=8)
-    sheet.row_dimensions[2].height = 56
+    sheet.heights[2] = 56
     sheets.head(sheet, _HEADINGS, _TOP_ROW)
-    row = _TOP_ROW
+    row, compared = _TOP_ROW, 0
     left_out = []
     for x in results:
         block = blocks.get(x.stratum.key)
         if block is None:
             left_out.append(x.stratum.label)
             continue
-        row = _block(sheet, x, block, row)
-    first = _TOP_ROW + 1
-    for line, label, formula in (
-        (3, words.RECOMPUTED_TOLERANCE, f"={TOLERANCE!r}"),
-        (4, words.RECOMPUTED_CELLS, f"=COUNT(E{first}:E{max(row, first)})"),
-        (5, words.RECOMPUTED_AGREE, f'=COUNTIF(H{first}:H{max(row, first)},"yes")'),
+        row, more = _block(sheet, x, block, row)
+        compared += more
+    first, last = _TOP_ROW + 1, max(row, _TOP_ROW + 1)
+    for line, label, formula, result, look in (
+        (3, words.RECOMPUTED_TOLERANCE, repr(TOLERANCE), TOLERANCE, _SMALL),
+        (4, words.RECOMPUTED_CELLS, f"COUNT(E{first}:E{last})", compared, _WHOLE),
+        (5, words.RECOMPUTED_AGREE, f'COUNTIF(H{first}:H{last},"yes")', compared, _WHOLE),
     ):
-        sheets.put_text(sheets.at(sheet, line, 1), label)
-        sheets.at(sheet, line, 1).font = _BOLD
-        cell = sheets.at(sheet, line, 4)
-        cell.value = formula
-        cell.number_format = "0.0E+00" if line == 3 else "0"
+        sheet.text(line, 1, label, sheets.LABEL)
+        sheet.formula(line, 4, formula, result, look)
     if left_out:
         text = words.RECOMPUTED_LEFT_OUT.format(strata="; ".join(left_out))
-        sheets.put_text(sheets.at(sheet, row + 2, 2), text)
+        sheet.text(row + 2, 2, text)
     sheets.freeze(sheet, _TOP_ROW + 1, 4)
-    sheet.auto_filter.ref = f"A{_TOP_ROW}:{get_column_letter(len(_HEADINGS))}{max(row, first)}"
-    sheet.print_title_rows = f"{_TOP_ROW}:{_TOP_ROW}"
+    sheet.worksheet.auto_filter.ref = f"A{_TOP_ROW}:{get_column_letter(len(_HEADINGS))}{last}"
+    sheet.worksheet.print_title_rows = f"{_TOP_ROW}:{_TOP_ROW}"
+    sheets.shade(sheet, f"H{first}:H{last}", f'H{first}="no"', fill="F2B8B5", bold=True)
 
 
-_BOLD = Font(name="Calibri", size=10, bold=True)
-_RIGHT = Alignment(horizontal="right", vertical="top")
-_GENERAL = "0.000000000E+00"
+_RIGHT = Look(across="right")
+_SMALL = Look("0.0E+00", across="right")
+_WHOLE = Look("0")
+_GENERAL = Look("0.000000000E+00")
 
 
-def _number(value: float) -> str:
+def _number(value: float) -> Look:
     size = abs(value)
-    return "General" if size == 0 or 1e-4 <= size < 1e9 else _GENERAL
+    return Look() if size == 0 or 1e-4 <= size < 1e9 else _GENERAL
 
 
-def _block(sheet: Worksheet, x: StratumResult, block: Block, row: int) -> int:
+def _block(sheet: Sheet, x: StratumResult, block: Block, row: int) -> tuple[int, int]:
+    """The rows of one stratum: the last one's number, and how many are compared."""
     known = {name: f"{name}_{block.number:03d}" for name in RANGES}
-    for cell in cells_of(x.statistics):
+    compared, label, key = 0, x.stratum.label, x.stratum.key
+    for cell in cells_of(x):
         row += 1
-        formula = sheets.at(sheet, row, 4)
-        formula.value = "=" + cell.formula.format(**known)
+        formula = cell.formula.format(**known)
         known[cell.name] = f"$D${row}"
-        sheets.put(sheets.at(sheet, row, 1), block.number, "integer")
-        for place, text in ((2, x.stratum.label), (3, cell.label), (9, cell.unit)):
-            sheets.put(sheets.at(sheet, row, place), text, "text")
-        sheets.put(sheets.at(sheet, row, 10), x.stratum.key, "text")
-        formula.number_format = "General"
+        sheets.put(sheet, row, 1, block.number, "integer")
+        for place, text in ((2, label), (3, cell.label), (9, cell.unit)):
+            sheets.put(sheet, row, place, text)
+        sheets.put(sheet, row, 10, key)
+        sheet.formula(row, 4, formula, cell.shown, _number(cell.shown))
         if not math.isfinite(cell.engine):
             continue
-        engine = sheets.at(sheet, row, 5)
-        engine.value = float(cell.engine)
-        engine.number_format = _number(cell.engine)
-        formula.number_format = engine.number_format
-        for place, text, form in (
-            (6, f"=D{row}-E{row}", "0.0E+00"),
-            (7, f"=IF(D{row}=E{row},0,ABS(D{row}-E{row})/MAX(ABS(D{row}),ABS(E{row})))", "0.0E+00"),
-            (8, f'=IF(G{row}<=$D$3,"yes","no")', "General"),
-        ):
-            target = sheets.at(sheet, row, place)
-            target.value, target.number_format = text, form
-            target.alignment = _RIGHT
-    return row
+        compared += 1
+        sheet.number(row, 5, float(cell.engine), _number(cell.engine))
+        sheet.formula(row, 6, f"D{row}-E{row}", 0, _SMALL)
+        relative = f"IF(D{row}=E{row},0,ABS(D{row}-E{row})/MAX(ABS(D{row}),ABS(E{row})))"
+        sheet.formula(row, 7, relative, 0, _SMALL)
+        sheet.formula(row, 8, f'IF(G{row}<=$D$3,"yes","no")', "yes", _RIGHT)
+    return row, compared
 
 
 #: Names that formulas may use for ranges.

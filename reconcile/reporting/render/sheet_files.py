@@ -6,13 +6,12 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from openpyxl import Workbook
-
 from reconcile.judgement.results import NO_VALUE, PARTS, AtLevel, Reason, Result
 from reconcile.judgement.sheet_content import ResultSheet
 from reconcile.judgement.sheet_counts import by_sample, level_counts, lot_means
 from reconcile.reporting import numbers, words
 from reconcile.reporting.render import sheets, tables
+from reconcile.reporting.render.grid import Book
 from reconcile.reporting.render.sheets import Column
 
 CSV, JSON, BOOK = "result_sheet.csv", "result_sheet.json", "result_sheet.xlsx"
@@ -84,10 +83,8 @@ def data_files(sheet: ResultSheet) -> dict[str, bytes]:
 
 def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
     """The workbook: head and rule, one line per sample and element, calls by level, grades."""
-    book = Workbook()
-    first = book.active
-    assert first is not None
-    first.title = words.SHEET_BOOK["sheet"]
+    book = Book()
+    first = book.sheet(words.SHEET_BOOK["sheet"])
     sheets.title(first, 1, f"{words.SHEET_TITLE} {sheet.name}")
     row = 3
     for label, value in head:
@@ -99,15 +96,13 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
         (words.CAUTIONS, words.SHEET_CAUTION),
     ):  # fmt: skip
         sheets.line(first, row, label, text, across=6)
-        first.row_dimensions[row].height = 110 if len(text) > 400 else 60
+        first.heights[row] = 110 if len(text) > 400 else 60
         row += 1
-    first.column_dimensions["A"].width = 34
-    for letter in "BCDEFG":
-        first.column_dimensions[letter].width = 20
+    sheets.widths(first, [34, *[20] * 6])
     calls = by_sample(sheet.results)
     listing = [Column(words.SHEET_COMES_TO, "text", 24), *map(_column, COLUMNS)]
     lines = [[words.SAMPLE_CALLS[calls[str(x[2])]], *x] for x in rows(sheet)]
-    sheets.table(book.create_sheet(words.SHEET_BOOK["results"]), listing, lines[: sheets.MOST_ROWS])
+    sheets.table(book.sheet(words.SHEET_BOOK["results"]), listing, lines[: sheets.MOST_ROWS])
     counted = [
         [c.element, c.name, c.level, c.below, c.above, c.too_close, c.undecided, c.rate_above,
          c.rate_below]
@@ -116,7 +111,7 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
     element, level, *others = words.SHEET_COUNT_HEADINGS
     kinds = ("integer", "integer", "integer", "integer", "percent", "percent")
     sheets.table(
-        book.create_sheet(words.SHEET_BOOK["levels"]),
+        book.sheet(words.SHEET_BOOK["levels"]),
         [
             Column(element), Column(level, "text", 22), Column("mg/kg", "number"),
             *(Column(name, kind) for name, kind in zip(others, kinds, strict=True)),  # type: ignore[arg-type]
@@ -134,7 +129,7 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
     ]  # fmt: skip
     element_, samples, without, acting_, mean, upper, by = words.SHEET_LOT_HEADINGS
     sheets.table(
-        book.create_sheet(words.SHEET_BOOK["lots"]),
+        book.sheet(words.SHEET_BOOK["lots"]),
         [
             Column("lot", "text", 22), Column(element_), Column("matrix"),
             Column(samples, "integer"), Column(without, "integer"), Column(acting_, "text", 30),
@@ -145,7 +140,7 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
     )  # fmt: skip
     if sheet.grades:
         sheets.table(
-            book.create_sheet(words.SHEET_BOOK["grades"]),
+            book.sheet(words.SHEET_BOOK["grades"]),
             [Column(name, "text", 22) for name in words.SHEET_GRADE_HEADINGS],
             [
                 [g.part, g.method, g.grade, g.call, ", ".join(g.against),
@@ -153,9 +148,9 @@ def workbook(sheet: ResultSheet, head: Sequence[tuple[str, str]]) -> bytes:
                 for g in sheet.grades
             ],
         )  # fmt: skip
-    for each in book.worksheets:
+    for each in book.sheets:
         sheets.set_up(each, sheet.paper, sheet.name)
-    return sheets.saved(book, f"{words.SHEET_TITLE} {sheet.name}", sheet.issued_by)
+    return book.saved(f"{words.SHEET_TITLE} {sheet.name}", sheet.issued_by)
 
 
 def _column(name: str) -> Column:

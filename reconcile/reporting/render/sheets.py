@@ -1,52 +1,47 @@
-"""Excel building blocks: typed cells, headings, widths, print set-up, fixed bytes."""
+"""Excel building blocks: typed columns, tables with names, widths, print set-up."""
 
 from __future__ import annotations
 
-import io
 import math
 import re
-import zipfile
 from collections.abc import Iterable, Sequence
-from copy import copy
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, date, datetime, time
 from typing import Any, Literal
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
-from openpyxl import Workbook
-from openpyxl.cell import Cell
-from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
-from openpyxl.styles.cell_style import StyleArray
+from openpyxl.formatting.rule import Rule
+from openpyxl.styles import Font, PatternFill
+from openpyxl.styles.differential import DifferentialStyle
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.filters import AutoFilter
 from openpyxl.worksheet.header_footer import HeaderFooterItem, _HeaderFooterPart
 from openpyxl.worksheet.properties import PageSetupProperties
-from openpyxl.worksheet.worksheet import Worksheet
+from openpyxl.worksheet.table import Table, TableColumn, TableStyleInfo
 
+from reconcile.reporting import words
 from reconcile.reporting.numbers import decimals_for
+from reconcile.reporting.render.grid import Look, Sheet, day_number
 from reconcile.reporting.text import cell_text
 
-Kind = Literal["text", "number", "integer", "percent", "p"]
+Kind = Literal["text", "number", "integer", "percent", "p", "date", "time"]
 
-_HEAD_FONT = Font(name="Calibri", size=10, bold=True)
-_TITLE_FONT = Font(name="Calibri", size=14, bold=True)
-_HEAD_FILL = PatternFill("solid", fgColor="E3E3E3")
-_HEAD_EDGE = Border(bottom=Side(style="thin"))
-_TOP = Alignment(vertical="top", wrap_text=True)
-_PLAIN = Alignment(vertical="top")
-_INDENTED = Alignment(vertical="top", indent=1)
-_FIXED = datetime(2000, 1, 1)  # noqa: DTZ001 - the format has no zone
-_ZIP_TIME = (1980, 1, 1, 0, 0, 0)
-_MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
-#: Text that begins so is looked at by openpyxl, and text that Excel would take for a formula.
-_TAKEN_FOR_MORE, _QUOTED = "=+-@'#", "=+-@'"
-#: Styles of a workbook's cells by number format, alignment and whether text is quoted.
-_DRESSES: WeakKeyDictionary[Workbook, dict[tuple[str, int, bool], StyleArray]] = WeakKeyDictionary()
+HEAD = Look(wrap=True, bold=True, fill="E3E3E3", edge=True, across="left", down="bottom")
+TITLE = Look(bold=True, size=14)
+LABEL = Look(bold=True)
+WRAPPED = Look(wrap=True)
+_INDENTED, _TEXT = Look(indent=1), Look()
+_DATE, _TIME = Look("yyyy-mm-dd", across="left"), Look("yyyy-mm-dd hh:mm", across="left")
+_DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _LINE = 13.5  # height of a line, points
 _PAGE_WIDTH = 190.0  # characters across a landscape page that are still legible
 #: Rows beyond this are left to the CSV files.
 MOST_ROWS = 60_000
+#: Pages that are printed of a list, and of a sheet which is there to be looked up and recomputed.
+PAGES, HEAVY_PAGES = 3, 1
+_WIDE, _HIGH = 784.0, 498.0  # points of a landscape page within its margins
+_CHARACTER = 6.2  # points, in the widest of usual faces
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,108 +54,94 @@ class Column:
     wrap: bool = False
 
 
-def at(sheet: Worksheet, row: int, column: int) -> Cell:
-    """One cell."""
-    cell = sheet.cell(row, column)
-    assert isinstance(cell, Cell)
-    return cell
-
-
-def freeze(sheet: Worksheet, row: int, column: int) -> None:
+def freeze(sheet: Sheet, row: int, column: int) -> None:
     """Keep in view what is above ``row`` and left of ``column``."""
-    sheet.freeze_panes = f"{get_column_letter(column)}{row}"
+    sheet.worksheet.freeze_panes = f"{get_column_letter(column)}{row}"
 
 
-def put_text(cell: Cell, value: object, wrap: bool = False) -> None:
-    """Text that stays text, whatever it looks like."""
-    bare: Any = cell  # its own fields are set where openpyxl would only look again
-    text = cell_text(value)
-    quoted = text[:1] in _TAKEN_FOR_MORE and text != ""
-    if quoted:
-        cell.value = text
-        quoted = cell.data_type != "s" or text[:1] in _QUOTED
-    else:  # what openpyxl would look for is not in it
-        bare._value = text
-    cell.data_type = "s"
-    _dress(cell, "General", _TOP if wrap else _PLAIN, quoted)
+_FORMATS: dict[tuple[Kind, int], Look] = {}
 
 
-def _dress(cell: Cell, number_format: str, alignment: Alignment, quoted: bool = False) -> None:
-    """Number format and alignment; each combination is looked up once for a workbook."""
-    bare: Any = cell
-    book = cell.parent.parent
-    assert book is not None
-    known = _DRESSES.setdefault(book, {})
-    key = (number_format, id(alignment), quoted)
-    style = known.get(key)
-    if style is not None:
-        bare._style = copy(style)
+def _number_look(value: float, kind: Kind) -> Look:
+    decimals = max(0, decimals_for(value) + 1) if kind == "number" else 0
+    known = _FORMATS.get((kind, decimals))
+    if known is None:
+        known = _FORMATS[kind, decimals] = Look(_number_format(kind, decimals))
+    return known
+
+
+def _number_format(kind: Kind, decimals: int) -> str:
+    if kind in ("p", "percent"):
+        return "0.000" if kind == "p" else "0.0%"
+    return "#,##0" + ("." + "0" * decimals if decimals else "")
+
+
+def _moment(value: Any) -> datetime | None:
+    """A time with its zone; None where the value is none."""
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError:
+            return None
+    if isinstance(value, datetime):
+        if value is pd.NaT or value.tzinfo is None:
+            return None
+        return value.astimezone(UTC)
+    return None
+
+
+def put(
+    sheet: Sheet, row: int, column: int, value: Any, kind: Kind = "text", wrap: bool = False
+) -> None:
+    """A value of the column's kind; missing ones leave the cell empty.
+
+    A date is told by its day (ISO text or date), a time in UTC; what is neither stays text.
+    """
+    if value is None or value is pd.NaT or value is pd.NA:
         return
-    if quoted:
-        cell.quotePrefix = True
-    if number_format != "General":
-        cell.number_format = number_format
-    cell.alignment = alignment
-    known[key] = copy(bare._style)
-
-
-def _number_format(value: float, kind: Kind) -> str:
-    if kind == "integer":
-        return "#,##0"
-    if kind == "p":
-        return "0.000"
-    if kind == "percent":
-        value *= 100
-    decimals = max(0, decimals_for(value) + 1)
-    text = "#,##0" + ("." + "0" * decimals if decimals else "")
-    return text + "%" if kind == "percent" else text
-
-
-def put(cell: Cell, value: Any, kind: Kind, wrap: bool = False) -> None:
-    """A value of the column's kind; missing numbers leave the cell empty."""
-    if kind == "text" or isinstance(value, str):
-        if value is None or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
-            return
-        if isinstance(value, (bool, np.bool_)):
-            value = "yes" if value else "no"
-        elif isinstance(value, datetime):
-            value = value.isoformat(sep=" ").replace("+00:00", "Z")
-        put_text(cell, value, wrap)
-        if not wrap and cell.column > 1:
-            _dress(cell, "General", _INDENTED, bool(cell.quotePrefix))
+    if isinstance(value, str) and kind not in ("date", "time"):
+        if value:
+            sheet.text(row, column, value, WRAPPED if wrap else _INDENTED if column > 1 else _TEXT)
         return
-    if value is None:
+    if kind == "date" and (isinstance(value, date) or (
+        isinstance(value, str) and _DAY.fullmatch(value)
+    )):  # fmt: skip
+        day = date.fromisoformat(value) if isinstance(value, str) else value
+        moment = datetime.combine(day, time(), tzinfo=UTC)
+        sheet.number(row, column, int(day_number(moment)), _DATE)
+    elif kind == "time" and (moment_ := _moment(value)) is not None:
+        sheet.number(row, column, day_number(moment_), _TIME)
+    elif isinstance(value, str) or kind in ("text", "date", "time"):
+        _put_text(sheet, row, column, value, wrap)
+    else:
+        number = float(value)
+        if math.isfinite(number):
+            shown = int(number) if kind == "integer" else number
+            sheet.number(row, column, shown, _number_look(number, kind))
+
+
+def _put_text(sheet: Sheet, row: int, column: int, value: Any, wrap: bool) -> None:
+    if value == "" or (isinstance(value, float) and math.isnan(value)):
         return
-    number = float(value)
-    if not math.isfinite(number):
-        return
-    bare: Any = cell
-    bare._value = int(number) if kind == "integer" else number
-    cell.data_type = "n"
-    _dress(cell, _number_format(number, kind), _PLAIN)
-
-
-def put_formula(cell: Cell, formula: str, number_format: str) -> None:
-    """A formula of our own; never text from a file."""
-    cell.value = f"={formula}"
-    _dress(cell, number_format, _PLAIN)
-
-
-def protect(sheet: Worksheet) -> None:
-    """Guard the formulas against a slip of the hand; no password, filters still work."""
-    sheet.protection.sheet = True
-    sheet.protection.autoFilter = False  # the flag says what is forbidden
-    sheet.protection.formatColumns = False
-    sheet.protection.formatRows = False
+    if isinstance(value, (bool, np.bool_)):
+        value = words.YES_NO[bool(value)]
+    elif isinstance(value, datetime):
+        value = value.isoformat(sep=" ").replace("+00:00", "Z")
+    look = WRAPPED if wrap else _INDENTED if column > 1 else _TEXT
+    sheet.text(row, column, value, look)
 
 
 def table(
-    sheet: Worksheet,
+    sheet: Sheet,
     columns: Sequence[Column],
     rows: Iterable[Sequence[Any]],
     first_row: int = 1,
+    name: str = "",
 ) -> int:
-    """Headings and rows from ``first_row`` on; returns the number of the last row."""
+    """Headings and rows from ``first_row`` on; returns the number of the last row.
+
+    With a ``name`` they are a table of that name, which sorts, filters and can be pivoted.
+    """
     head(sheet, columns, first_row)
     number = first_row
     wrapped = [(i, c.width) for i, c in enumerate(columns) if c.wrap]
@@ -168,15 +149,31 @@ def table(
         number += 1
         if wrapped:
             lines = max(_lines(str(row[i] or ""), width) for i, width in wrapped)
-            sheet.row_dimensions[number].height = _LINE * min(lines, 20) + 2
+            sheet.heights[number] = _LINE * min(lines, 20) + 2
         for place, (column, value) in enumerate(zip(columns, row, strict=True), start=1):
-            put(at(sheet, number, place), value, column.kind, column.wrap)
+            if value is not None and value != "":
+                put(sheet, number, place, value, column.kind, column.wrap)
     freeze(sheet, first_row + 1, 1)
     if number > first_row:
-        last = get_column_letter(len(columns))
-        sheet.auto_filter.ref = f"A{first_row}:{last}{number}"
-    sheet.print_title_rows = f"{first_row}:{first_row}"
+        area = f"A{first_row}:{get_column_letter(len(columns))}{number}"
+        if name:
+            named(sheet, columns, area, name)
+        else:
+            sheet.worksheet.auto_filter.ref = area
+    sheet.worksheet.print_title_rows = f"{first_row}:{first_row}"
     return number
+
+
+def named(sheet: Sheet, columns: Sequence[Column], area: str, name: str) -> None:
+    """Make an area with its headings a table."""
+    made = Table(displayName=name, ref=area)
+    made.tableStyleInfo = TableStyleInfo(name="TableStyleLight1", showRowStripes=False)
+    made.autoFilter = AutoFilter(ref=area)
+    made.tableColumns = [
+        TableColumn(id=place, name=cell_text(column.heading))
+        for place, column in enumerate(columns, start=1)
+    ]
+    sheet.worksheet.add_table(made)
 
 
 def _lines(text: str, width: float) -> int:
@@ -189,82 +186,115 @@ def _lines(text: str, width: float) -> int:
     return lines
 
 
-def head(sheet: Worksheet, columns: Sequence[Column], row: int) -> None:
+def high(text: str, width: float) -> float:
+    """Height of a row that shows ``text`` wrapped in so many characters, in points."""
+    return _LINE * _lines(text, width) + 2
+
+
+def head(sheet: Sheet, columns: Sequence[Column], row: int) -> None:
     """The row of headings and the widths."""
-    lines = max(_lines(c.heading, c.width * 0.9) for c in columns)
-    sheet.row_dimensions[row].height = _LINE * lines + 4
+    lines = max(_lines(c.heading, c.width * 0.85) for c in columns)
+    sheet.heights[row] = _LINE * lines + 4
     for place, column in enumerate(columns, start=1):
-        cell = at(sheet, row, place)
-        put_text(cell, column.heading)
-        cell.font, cell.fill, cell.border = _HEAD_FONT, _HEAD_FILL, _HEAD_EDGE
-        cell.alignment = Alignment(
-            wrap_text=True,
-            vertical="bottom",
-            horizontal="left" if column.kind == "text" else "right",
+        text = column.kind in ("text", "date", "time")
+        look = HEAD._replace(
+            across="left" if text else "right",
             indent=1 if column.kind == "text" and place > 1 and not column.wrap else 0,
         )
-        sheet.column_dimensions[get_column_letter(place)].width = column.width
+        sheet.text(row, place, column.heading, look)
+    widths(sheet, [c.width for c in columns])
 
 
-def title(sheet: Worksheet, row: int, text: str) -> None:
+def widths(sheet: Sheet, given: Sequence[float]) -> None:
+    """Widths of the columns, in characters."""
+    for place, width in enumerate(given, start=1):
+        sheet.worksheet.column_dimensions[get_column_letter(place)].width = width
+
+
+def title(sheet: Sheet, row: int, text: str) -> None:
     """A line of large text."""
-    cell = at(sheet, row, 1)
-    put_text(cell, text)
-    cell.font = _TITLE_FONT
+    sheet.text(row, 1, text, TITLE)
 
 
-def line(sheet: Worksheet, row: int, label: str, value: object, across: int = 0) -> None:
+def line(sheet: Sheet, row: int, label: str, value: object, across: int = 0) -> None:
     """A bold label and a text beside it, wrapped over ``across`` columns where given."""
-    first, second = at(sheet, row, 1), at(sheet, row, 2)
-    put_text(first, label)
-    first.font = _HEAD_FONT
-    put_text(second, value, wrap=bool(across))
+    sheet.text(row, 1, label, LABEL)
+    sheet.text(row, 2, value, WRAPPED if across else Look())
     if across:
-        sheet.merge_cells(start_row=row, end_row=row, start_column=2, end_column=1 + across)
-        sheet.row_dimensions[row].height = 2 * _LINE + 2
+        sheet.merge(row, 2, 1 + across)
+        sheet.heights[row] = 2 * _LINE + 2
 
 
-def set_up(sheet: Worksheet, paper: str, release_id: str, fit: bool = True) -> None:
-    """Landscape, as many pages wide as keep the text legible, release id at the foot."""
-    sheet.page_setup.orientation = "landscape"
-    sheet.page_setup.paperSize = 1 if paper == "Letter" else 9
-    if fit:
-        width = sum(d.width for d in sheet.column_dimensions.values())
-        sheet.page_setup.fitToWidth = max(1, round(width / _PAGE_WIDTH))
-        sheet.page_setup.fitToHeight = 0
-        sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
-        last = get_column_letter(len(sheet.column_dimensions))
-        sheet.print_area = f"A1:{last}{sheet.max_row}"
+def shade(
+    sheet: Sheet, area: str, formula: str, fill: str = "", bold: bool = False, colour: str = ""
+) -> None:
+    """A conditional format: where ``formula`` holds for the area's first cell, moved along."""
+    look = DifferentialStyle(
+        font=Font(bold=bold or None, color=colour or None) if bold or colour else None,
+        fill=PatternFill(bgColor=fill) if fill else None,
+    )
+    rule = Rule(type="expression", formula=[formula], dxf=look)
+    sheet.worksheet.conditional_formatting.add(area, rule)
+
+
+def set_up(
+    sheet: Sheet,
+    paper: str,
+    release_id: str,
+    columns: int = 0,
+    pages: int = 0,
+    one_page: bool = False,
+    scale: int = 0,
+    last_row: int = 0,
+) -> None:
+    """Landscape, one page wide (or at a ``scale`` in per cent), release id at the foot.
+
+    Of wide and of long sheets the first ``columns`` and ``pages`` are printed. ``last_row`` tells
+    the last row where charts reach below the cells.
+    """
+    sheet_ = sheet.worksheet
+    sheet_.page_setup.orientation = "landscape"
+    sheet_.page_setup.paperSize = 1 if paper == "Letter" else 9
+    if scale:
+        sheet_.page_setup.scale = scale
     else:
-        sheet.page_setup.scale = 75
-    sheet.page_margins.left = sheet.page_margins.right = 0.4
-    sheet.page_margins.top, sheet.page_margins.bottom = 0.6, 0.75
-    sheet.page_margins.footer = 0.3
-    sheet.oddFooter = HeaderFooterItem(
+        sheet_.page_setup.fitToWidth = 1
+        sheet_.page_setup.fitToHeight = 1 if one_page else 0
+        sheet_.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    last = get_column_letter(columns or len(sheet_.column_dimensions))
+    end = max(sheet.last_row, last_row)
+    rows = _rows_on(sheet, columns, pages) if pages else end
+    sheet_.print_area = f"A1:{last}{min(end, rows)}"
+    sheet_.page_margins.left = sheet_.page_margins.right = 0.4
+    sheet_.page_margins.top, sheet_.page_margins.bottom = 0.6, 0.75
+    sheet_.page_margins.footer = 0.3
+    cut = columns or end > rows
+    name = words.PRINTED_PART.format(sheet="&A") if cut else "&A"
+    sheet_.oddFooter = HeaderFooterItem(
         left=_HeaderFooterPart(text=release_id.replace("&", "&&")),
-        center=_HeaderFooterPart(text="&A"),
+        center=_HeaderFooterPart(text=name),
         right=_HeaderFooterPart(text="&P / &N"),
     )
 
 
-def saved(workbook: Workbook, title: str, author: str) -> bytes:
-    """The workbook as bytes that depend on its content only."""
-    properties = workbook.properties
-    properties.title, properties.creator = title, author
-    properties.lastModifiedBy = author
-    properties.created = properties.modified = _FIXED
-    workbook.calculation.fullCalcOnLoad = True
-    raw = io.BytesIO()
-    workbook.save(raw)
-    out = io.BytesIO()
-    with zipfile.ZipFile(raw) as source, zipfile.ZipFile(out, "w") as target:
-        for name in source.namelist():
-            content = source.read(name)
-            if name == "docProps/core.xml":
-                content = _MODIFIED.sub(rb"\g<1>2000-01-01T00:00:00Z\g<2>", content)
-            entry = zipfile.ZipInfo(name, _ZIP_TIME)
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            entry.create_system = 3
-            entry.external_attr = 0o600 << 16
-            target.writestr(entry, content, compresslevel=6)
-    return out.getvalue()
+def _rows_on(sheet: Sheet, columns: int, pages: int) -> int:
+    """The rows that so many pages hold, each with the headings."""
+    widths_ = [d.width for d in sheet.worksheet.column_dimensions.values()]
+    scale = min(1.0, _WIDE / (_CHARACTER * sum(widths_[: columns or None])))
+    heads = sheet.heights.get(1, _LINE)
+    room = pages * (_HIGH / scale - heads) - _LINE
+    row = 1
+    while room > 0 and row < MOST_ROWS:
+        row += 1
+        room -= sheet.heights.get(row, _LINE + 1.5)
+    return max(2, row - 1)
+
+
+def printed_columns(columns: Sequence[Column]) -> int:
+    """How many columns stand on a page that is still legible; 0 for all of them."""
+    width = 0.0
+    for place, column in enumerate(columns):
+        width += column.width
+        if width > _PAGE_WIDTH:
+            return place
+    return 0

@@ -19,3 +19,4 @@ from reconcile.reporting.words.en.sheets import *  # noqa: F403
 from reconcile.reporting.words.en.start import *  # noqa: F403
 from reconcile.reporting.words.en.tables import *  # noqa: F403
 from reconcile.reporting.words.en.volumes import *  # noqa: F403
+from reconcile.reporting.words.en.workbook import *  # noqa: F403

@@ -48,7 +48,6 @@ GROUP_HEADINGS = {
     "operators": ("Stratum", "Operators", *_GROUP),
 }
 CERTIFICATE_CALL = {True: "told", False: "–"}
-LABORATORIES_SHEET = "Laboratories"
 LABORATORIES_COLUMNS = {
     "kind": "Kind",
     "element": "Element",

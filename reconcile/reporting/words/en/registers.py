@@ -50,5 +50,4 @@ REGISTER_EITHER = " or "
 REGISTER_FACT = "{name}: {value}"
 REGISTER_SENTENCE = "{kind} {name}: {facts}"
 REGISTER_SAYS_NOTHING = "the register says no more"
-REGISTERS_SHEET = "Registers"
 REGISTERS_COLUMNS = {"kind": "Of", "name": "Name", "fact": "Fact", "value": "What is said"}

@@ -26,7 +26,6 @@ SELECTION_RPD = (
     "Mean RPD: mean of |field − laboratory| over the mean of both; at most {most} is agreed "
     "(confirmation_rpd)."
 )
-SELECTION_SHEET = "Selection"
 SELECTION_COLUMNS = {
     "of": "Of",
     "name": "Name",
