@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import pandas as pd
@@ -120,7 +121,7 @@ CORRECTION_COLUMNS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Stratum:
     """The set of pairs that one statistic speaks of."""
 
@@ -160,7 +161,7 @@ class Stratum:
         """Both sides' moisture bases as shown."""
         return self.moisture.text
 
-    @property
+    @cached_property
     def key(self) -> str:
         """A stable identity, the same in every file of a release; nothing takes it apart."""
         return " | ".join(

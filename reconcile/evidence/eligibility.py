@@ -6,13 +6,15 @@ keeps it out, or none. Nothing is deleted: a pair that is left out stays in the 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model import Finding, QualityCheck, Stratum
 from reconcile.base.reasons import Exclusion, in_words
 from reconcile.base.settings import Settings, Thresholds
@@ -139,7 +141,7 @@ def _long(
     zone: str = "UTC",
 ) -> pd.DataFrame:
     """``bound``: what ``condition`` asks for."""
-    frames = []
+    frames, columns = [], []
     cells = store.cells(side)
     for key in keys:
         cell = cells.of(key.key)
@@ -156,16 +158,20 @@ def _long(
         )
         if frame.empty:
             continue
-        parts = list(zip(*(frame[name].fillna("") for name in _METHOD[side]), strict=True))
-        made = field_method if side == "field" else lab_method
-        frame["method"] = [made(key, *each).text for each in parts]
-        frame["set_up"] = [set_up(*each) if side == "field" else "" for each in parts]
-        frame["element"] = key.element
-        frame["qualifier"] = frame["code"].map(_QUALIFIERS)
         frames.append(frame)
+        columns += [key] * len(frame)
     if not frames:
         return pd.DataFrame({name: [] for name in CONTROL_COLUMNS})
     result = pd.concat(frames, ignore_index=True)
+    parts = list(zip(*(result[name].fillna("") for name in _METHOD[side]), strict=True))
+    by_side: dict[str, Callable[..., FieldMethod | LabMethod]] = {
+        "field": field_method, "lab": lab_method,
+    }  # fmt: skip
+    made = cache(by_side[side])
+    result["method"] = [made(key, *each).text for key, each in zip(columns, parts, strict=True)]
+    result["set_up"] = [set_up(*each) if side == "field" else "" for each in parts]
+    result["element"] = [key.element for key in columns]
+    result["qualifier"] = result["code"].map(_QUALIFIERS)
     result["side"] = side
     result["technique"] = result["technique"].fillna("")
     result["at"] = pd.to_datetime(result["at"], utc=True)

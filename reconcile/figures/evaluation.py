@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -92,7 +93,7 @@ def _from_duplicates(level: Array, difference: Array, of_splits: bool = False) -
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Evaluated:
     """One stratum's pairs and all that was computed from them."""
 
@@ -106,7 +107,7 @@ class Evaluated:
     decides: bool = False  # like strata, where there are any, are part of what is judged
     lab_error: LabError | None = None  # of one determination, where it is known
 
-    @property
+    @cached_property
     def used(self) -> pd.DataFrame:
         """The pairs that entered the statistics."""
         return self.pairs.loc[self.pairs["used"].astype(bool)]
@@ -600,12 +601,18 @@ def _further(
     found: list[further.Item] = []
     found += _put_back(pairs, len(used), level)
     seen = None
+
+    def slopes(present: lines.Booleans) -> Array:
+        lab, field = (used[f"{side}_mean"].to_numpy("float64") for side in ("lab", "field"))
+        return structural_lines(s, lab, field, present)[1]
+
     if len(used) >= 3:
         seen = lines.diagnostics(
             used["lab_mean"].to_numpy("float64"),
             used["field_mean"].to_numpy("float64"),
             s.headline_line,
             refit if s.headline.method == "york" else None,
+            slopes if s.headline.method == "york" else None,
         )
         found.append((Further.DIAGNOSTICS, seen))
     found += further.of_pairs(used, s, replicates, york, seen, refit, level)

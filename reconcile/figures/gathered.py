@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import pandas as pd
 
 from reconcile.base.model import (
-    PAIR_COLUMNS,
     Beginning,
     Begun,
     Evidence,
@@ -25,7 +23,7 @@ from reconcile.figures.over_months import MONTH, Between, over_months
 from reconcile.figures.watching import begins, watched
 from reconcile.intake.workspace import is_month
 from reconcile.pairs import repeats
-from reconcile.pairs.earlier import LABORATORY, MARKS, NUMBERS, TIMES, EarlierMonth, nearest
+from reconcile.pairs.earlier import LABORATORY, EarlierMonth, nearest, plain
 from reconcile.statistics.result import not_estimable
 
 
@@ -62,19 +60,20 @@ def gather(
     if not (settings.evidence.gather and is_month(period)):
         return Gathered(own, ((period, ""),), Begun(Beginning.ALONE), 0)
     since, begun = _counted(stratum, period, earlier, settings.evidence)
-    parts = [
-        (m, rows) for m in since if len(rows := m.pairs.loc[m.pairs["stratum"].eq(stratum.key)])
-    ]
-    frames = [_plain(rows).assign(**{MONTH: m.period}) for m, rows in parts]
-    mine = _plain(own.pairs).assign(**{MONTH: period})
-    everything = _each_once(pd.concat([*frames, mine], ignore_index=True), settings)
-    seen = watched(stratum, everything, settings, lab_error)
+    parts = [(m, rows) for m in since if (rows := m.of(stratum.key)) is not None]
+    frames = [rows.assign(**{MONTH: m.period}) for m, rows in parts]
+    mine = plain(own.pairs).assign(**{MONTH: period})
+    everything = pd.concat([*frames, mine], ignore_index=True)
+    once = _each_once(everything, settings)
+    seen = watched(stratum, once, settings, lab_error)
     first = max(_oldest(period, settings.evidence.months_back), begins(seen))
     if begins(seen) == first:
         begun = Begun(Beginning.MOVED, first)
     counted = [(m, f) for (m, _), f in zip(parts, frames, strict=True) if m.period >= first]
-    everything = pd.concat([*(f for _, f in counted), mine], ignore_index=True)
-    kept = _each_once(everything, settings)
+    kept = once
+    if len(counted) < len(parts):
+        everything = pd.concat([*(f for _, f in counted), mine], ignore_index=True)
+        kept = _each_once(everything, settings)
     present = set(kept[MONTH])
     again = len(everything) - len(kept)
     if not counted or present == {period}:
@@ -134,26 +133,6 @@ def _first(stratum: Stratum, earlier: Sequence[EarlierMonth]) -> Begun:
     ):
         return Begun(Beginning.UNNAMED, last=last)
     return Begun(Beginning.OTHER_KEY, last=last, differing=differing)
-
-
-def _plain(pairs: pd.DataFrame) -> pd.DataFrame:
-    """PAIR_COLUMNS as plain kinds of columns, the same whether read now or from a release."""
-    made: dict[str, Any] = {}
-    for name in PAIR_COLUMNS:
-        values = pairs[name]
-        if name in NUMBERS:
-            made[name] = values.to_numpy("float64", na_value=math.nan)
-        elif name in TIMES:
-            made[name] = pd.to_datetime(values, utc=True)
-        elif name == "used":
-            made[name] = values.to_numpy(bool)
-        elif name == "certificate":
-            made[name] = values.astype(object)
-        else:
-            made[name] = values.astype("str").astype(object)
-    for name in MARKS:  # '' where repeats were not looked for
-        made[name] = pairs[name].astype("str").astype(object) if name in pairs else ""
-    return pd.DataFrame(made)
 
 
 def _each_once(pairs: pd.DataFrame, settings: Settings) -> pd.DataFrame:

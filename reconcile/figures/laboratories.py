@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 
 import numpy as np
@@ -102,6 +103,8 @@ def _shifts(kind: str, stratum: Stratum, e: Evaluated, t: Thresholds) -> GroupSh
     if _COLUMN[kind] not in e.pairs:
         return None
     used, names = _single(e.used, _COLUMN[kind])
+    if len({*names}) < 2:
+        return None
     lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
     relative = e.statistics.difference_scale == "log ratio"
     with np.errstate(all="ignore"):
@@ -133,10 +136,10 @@ def _shifts(kind: str, stratum: Stratum, e: Evaluated, t: Thresholds) -> GroupSh
 
 def _single(used: pd.DataFrame, column: str) -> tuple[pd.DataFrame, list[str]]:
     """Pairs of one certificate or operator alone, of such with enough of them; their names."""
-    one = used.loc[[len(many) == 1 for many in used[column]]]
-    names = pd.Series([str(many[0]) for many in one[column]], index=one.index, dtype="object")
-    enough = names.groupby(names).transform("size").ge(FEWEST).to_numpy(bool)
-    return one.loc[enough], names.loc[enough].tolist()
+    each = [str(many[0]) if len(many) == 1 else None for many in used[column]]
+    count = Counter(each)
+    enough = [name is not None and count[name] >= FEWEST for name in each]
+    return used.loc[enough], [name for name in each if name is not None and count[name] >= FEWEST]
 
 
 def _days(times: pd.Series) -> np.ndarray:

@@ -74,6 +74,7 @@ def result_sets(
     forms = set(settings.conformity.specimen_forms)
     field_keys = [k for k in sides.keys_of(store, "field", ()) if k.element in elements]
     failed = _failed(evidence.checks)
+    read = AsRead(evidence.results)
     ordered = dict(store.rows(sql("places.ordered")))
     whole: dict[_Method, list[Measured]] = {}
     at_places: dict[_Method, dict[Place, list[Measured]]] = {}
@@ -84,7 +85,7 @@ def result_sets(
             continue
         text = ", ".join(p for p in (value.matrix, value.specimen_form) if p)
         of = (value.sample_id, value.read_by.set_up, text)
-        measured = field_measured(value, evidence, settings, failed)
+        measured = field_measured(value, evidence, settings, failed, read)
         if value.place is None:
             whole.setdefault(of, []).append(measured)
         else:
@@ -173,6 +174,7 @@ def field_measured(
     evidence: Evidence,
     settings: Settings,
     failed: Mapping[tuple[str, str, str], Sequence[str]],
+    read: AsRead,
 ) -> Measured:
     """A field mean with its uncertainty: from an approved factor, else from the agreement."""
     unusable = _set_aside(value.sample_id, value.element, evidence, settings)
@@ -200,18 +202,36 @@ def field_measured(
             source=f"approved factor {corrected.factor_id}", factor_id=corrected.factor_id,
         )  # fmt: skip
         return own_spread.added(made, value, factor, math.inf)
-    return _as_read(base, value, evidence.results)
+    return _as_read(base, value, read)
 
 
-def _as_read(base: Measured, value: FieldMean, results: Sequence[StratumResult]) -> Measured:
-    found = [
-        r for r in results
-        if r.stratum.element == value.element and not differences(value, r.stratum)
-    ]  # fmt: skip
+class AsRead:
+    """The period's strata by element, and the agreement of each, found once."""
+
+    def __init__(self, results: Sequence[StratumResult]) -> None:
+        self._of: dict[str, list[StratumResult]] = {}
+        for r in results:
+            self._of.setdefault(r.stratum.element, []).append(r)
+        self._agreement: dict[str, CorrectionFactor | None] = {}
+
+    def alike(self, value: FieldMean) -> list[StratumResult]:
+        """Strata whose pairs were read as this value was."""
+        return [r for r in self._of.get(value.element, ()) if not differences(value, r.stratum)]
+
+    def agreement(self, result: StratumResult) -> CorrectionFactor | None:
+        """:func:`agreement`."""
+        key = result.stratum.key
+        if key not in self._agreement:
+            self._agreement[key] = agreement(result)
+        return self._agreement[key]
+
+
+def _as_read(base: Measured, value: FieldMean, read: AsRead) -> Measured:
+    found = read.alike(value)
     if not found:
         return replace(base, source="no pairs of this kind with the laboratory")
     best = max(found, key=lambda r: (r.statistics.n_used, r.stratum.key))
-    scatter = agreement(best)
+    scatter = read.agreement(best)
     if scatter is None:
         n = best.statistics.n_used
         return replace(base, source=f"{n} pairs with the laboratory, {_FEWEST} are needed")

@@ -25,9 +25,11 @@ def groupings(pairs: pd.DataFrame, settings: PairSettings) -> tuple[Codes, ...]:
     asked = settings.clusters
     columns = {"group": "group", "determination": LAB_ROW}
     labels = [
-        names.tolist()
+        names
         for what, column in columns.items()
-        if what in asked and column in pairs and _several(names := pairs[column].astype("str"))
+        if what in asked
+        and column in pairs
+        and _several(names := [str(name) for name in pairs[column].tolist()])
     ]
     found = [joined(labels, len(pairs))] if labels else []
     if "batch" in asked:
@@ -37,9 +39,10 @@ def groupings(pairs: pd.DataFrame, settings: PairSettings) -> tuple[Codes, ...]:
     return tuple(codes for codes in found if len(codes) and int(codes.max()) + 1 < len(codes))
 
 
-def _several(names: pd.Series) -> bool:
+def _several(names: Sequence[str]) -> bool:
     """Whether a name stands at more than one pair."""
-    return bool(names[names.ne("")].duplicated().any())
+    named = [name for name in names if name]
+    return len(set(named)) < len(named)
 
 
 def _batch(certificates: Iterable[str]) -> Hashable:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import PAIR_COLUMNS, Finding, Stratum
@@ -35,7 +39,7 @@ _FACTS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class EarlierMonth:
     """What one earlier month's latest release holds of its pairs."""
 
@@ -45,9 +49,43 @@ class EarlierMonth:
     pairs: pd.DataFrame  # PAIR_COLUMNS of every stratum, used or not
     strata: tuple[dict[str, str], ...] = ()  # texts of each stratum, by name
 
+    @cached_property
+    def _by_stratum(self) -> dict[str, pd.DataFrame]:
+        groups = plain(self.pairs).groupby("stratum", sort=False)
+        return {str(key): rows for key, rows in groups}
+
+    def of(self, stratum_key: str) -> pd.DataFrame | None:
+        """The pairs of one stratum as :func:`plain` gives them; None where there is none."""
+        return self._by_stratum.get(stratum_key)
+
     def mark(self) -> dict[str, str]:
         """What a manifest keeps of it."""
         return {"period": self.period, "release_id": self.release_id, "pairs_sha256": self.sha256}
+
+
+def plain(pairs: pd.DataFrame) -> pd.DataFrame:
+    """PAIR_COLUMNS as plain kinds of columns, the same whether read now or from a release."""
+    made: dict[str, Any] = {}
+    for name in PAIR_COLUMNS:
+        values = pairs[name]
+        if name in NUMBERS:
+            made[name] = values.to_numpy("float64", na_value=math.nan)
+        elif name in TIMES:
+            made[name] = pd.to_datetime(values, utc=True)
+        elif name == "used":
+            made[name] = values.to_numpy(bool)
+        elif name == "certificate":
+            made[name] = values.astype(object)
+        else:
+            made[name] = _texts(values)
+    for name in MARKS:  # '' where repeats were not looked for
+        made[name] = _texts(pairs[name]) if name in pairs else ""
+    return pd.DataFrame(made)
+
+
+def _texts(values: pd.Series) -> NDArray[np.object_]:
+    found = values if isinstance(values.dtype, pd.StringDtype) else values.astype("str")
+    return np.asarray(found.to_numpy(dtype=object))
 
 
 def months_before(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -48,6 +49,7 @@ def tabular_cusum(z: ArrayLike, k: float, h: float) -> Cusum:
     return Cusum(tuple(upper), tuple(lower), tuple(alarms), k, h)
 
 
+@cache
 def run_length(k: float, h: float, shift: float = 0.0) -> float:
     """Mean number of values until one of both sums passes ``h``, from nought.
 

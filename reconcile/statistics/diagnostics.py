@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
 from reconcile.statistics._values import Floats, interval_text, pairs, quiet, show, with_unit
@@ -112,6 +112,8 @@ def _p(value: float) -> str:
 
 Point = Callable[[Floats, Floats], float]
 Refit = Callable[[Floats, Floats], Line]
+#: Slopes of parts of the pairs, by which pairs each part has: shape (rows, n) to (rows,).
+RefitParts = Callable[[NDArray[np.bool_]], Floats]
 
 
 def _slope_only(line: Line, refit: Refit | None) -> Point:
@@ -144,7 +146,9 @@ def _refit(line: Line, x: Floats, y: Floats, refit: Refit | None) -> Line:
     return passing_bablok(x, y, level)
 
 
-def _influence(line: Line, x: Floats, y: Floats, slope: Point) -> tuple[float, int]:
+def _influence(
+    line: Line, x: Floats, y: Floats, slope: Point, slopes: RefitParts | None
+) -> tuple[float, int]:
     """Largest change of the slope in its standard errors when one pair is left out."""
     b, se = line.slope.value, line.slope.se
     if not se > 0:
@@ -152,7 +156,13 @@ def _influence(line: Line, x: Floats, y: Floats, slope: Point) -> tuple[float, i
     pull = np.abs((y - line.intercept.value - b * x) * (x - np.median(x)))
     most = LEFT_OUT_OF_RANKS if line.method in (PASSING_BABLOK, THEIL_SEN) else LEFT_OUT
     out = np.argsort(-pull, kind="stable")[:most]
-    changes = np.array([abs(slope(np.delete(x, i), np.delete(y, i)) - b) for i in out])
+    if slopes is not None:
+        present = np.ones((out.size, x.size), dtype=np.bool_)
+        present[np.arange(out.size), out] = False
+        without = slopes(present)
+    else:
+        without = np.array([slope(np.delete(x, i), np.delete(y, i)) for i in out])
+    changes = np.abs(without - b)
     if not np.any(np.isfinite(changes)):
         return NAN, -1
     at = int(np.nanargmax(changes))
@@ -187,10 +197,17 @@ def _thirds(line: Line, x: Floats, y: Floats, refit: Refit | None) -> tuple[Thir
 
 
 @quiet
-def diagnostics(x: ArrayLike, y: ArrayLike, line: Line, refit: Refit | None = None) -> Diagnostics:
+def diagnostics(
+    x: ArrayLike,
+    y: ArrayLike,
+    line: Line,
+    refit: Refit | None = None,
+    slopes: RefitParts | None = None,
+) -> Diagnostics:
     """Examine a line fitted to these pairs; refits use its own method and λ.
 
-    ``refit`` fits the same line to other pairs, where the line alone does not say how (York).
+    ``refit`` fits the same line to other pairs, where the line alone does not say how (York);
+    ``slopes`` gives the slopes of many parts at once, of pairs that are all finite.
 
     Straightness by a quadratic term, for lines through ranks by cumulative sums as well
     (Passing & Bablok 1983); scatter by the rank correlation of the residual's size with the
@@ -210,7 +227,7 @@ def diagnostics(x: ArrayLike, y: ArrayLike, line: Line, refit: Refit | None = No
     without = slope(np.delete(u, top), np.delete(v, top))
     if on_a_line(u, v, a, b):
         return Diagnostics(n, without, NAN, slope=b, with_top=float(u[top]))
-    influence, at = _influence(line, u, v, slope)
+    influence, at = _influence(line, u, v, slope, slopes if u.size == first.size else None)
     residual = v - a - b * u
     proportional = line.method == WEIGHTED_DEMING
     weight = 1 / np.maximum(u + v, 1e-9 * float(np.max(u + v))) if proportional else np.ones(n)

@@ -10,6 +10,7 @@ known parameters hold.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy import special
@@ -56,6 +57,7 @@ def _score(m: Months, i: int) -> float:
     return float(np.clip(score, -_MOST, _MOST))
 
 
+@cache
 def average_run_length(weight: float, limit: float, shift: float = 0.0) -> float:
     """Mean months until an exponentially weighted mean passes ±``limit``, from nought.
 
