@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.settings import TableSettings
 from reconcile.cli import app
 from reconcile.commands import starting
 from reconcile.commands.checking import check
@@ -39,7 +40,10 @@ ANSWERS = {
     Ask.CALIBRATION: "soil 1", Ask.LABORATORY: "Laboratory A", Ask.DIGESTION: "four acids",
     Ask.DIGESTION_CLASS: "near-total", Ask.MOISTURE: "dry", Ask.UNIT: "mg/kg",
     Ask.UNIT_AGAIN: "mg/kg", Ask.ZERO: "below limit", Ask.LIMIT: "error column", Ask.SIGMA: "2",
-    Ask.COLUMN: "ignore", Ask.USE: "screening", Ask.MARGIN: "0.10",
+    Ask.COLUMN: "ignore", Ask.MASS: "sample_mass_g", Ask.VOLUME: "100", Ask.TIME: "measured_at",
+    Ask.SECONDS: "count_time_s",
+    Ask.ROW_KIND: "reference material", Ask.ELEMENT: "Cu", Ask.SAMPLE: "syenite",
+    Ask.USE: "screening", Ask.MARGIN: "0.10",
 }  # fmt: skip
 
 
@@ -65,7 +69,7 @@ def value(table: Table, *key: str) -> Any:
 
 def asked(table: Table) -> set[Ask]:
     values = [line.value for line in table.lines]
-    values += [v["unit"] for v in values if isinstance(v, dict) and "unit" in v]
+    values += [x for v in values if isinstance(v, dict) for x in v.values()]
     return {v.ask for v in values if isinstance(v, Question)}
 
 
@@ -327,6 +331,107 @@ def test_foreign_headings_semicolons_and_marks_are_right_or_asked(
     assert value(lab[0], "columns", head.split(";")[0]) == "sample_id"
     assert found.meeting is not None
     assert found.meeting.met == 12
+
+
+# ---- registers and tables whose headings say nothing ------------------------------------
+
+TUBES = [(f"T{i}", 30 + 7 * i) for i in range(1, 13)]
+CORE_FIELD = "Reading No,SAMPLE,Cu (mg/kg)\n" + "".join(
+    f"{i},core9-{depth},{100 + i}\n" for i, (_, depth) in enumerate(TUBES)
+)
+CORE_LAB = "Sample Id,Cu 327.393 (mg/L)\n" + "".join(
+    f"{tube},{0.2 + 0.01 * i:.3f}\n" for i, (tube, _) in enumerate([*TUBES, ("T13", 0), ("T14", 0)])
+)
+CORE_LIST = "top,batch,ID,weight\n" + "".join(
+    f"{top},{'A' if i < 7 else 'B'},{tube},0.2{i:02d}\n"
+    for i, (tube, top) in enumerate([*TUBES, ("T13", "BLANK"), ("T14", "QX-4")])
+)
+
+
+def core(tmp_path: Path) -> Proposal:
+    return propose(
+        folder_of(tmp_path, field__csv=CORE_FIELD, lab_icp__csv=CORE_LAB, tubes__csv=CORE_LIST)
+    )
+
+
+def test_a_list_that_holds_the_laboratorys_numbers_is_the_register(tmp_path: Path) -> None:
+    found = core(tmp_path)
+    register = of_kind(found, "sample register")
+    assert value(register, "columns", "ID") == "lab_id"
+    assert value(register, "sample_id_template") == "core9-{top}"
+    assert value(of_kind(found, "lab"), "look_up") == "lab_id"
+    assert register.read.rows == 14
+
+
+def test_the_mass_of_what_was_digested_is_asked_and_never_taken(tmp_path: Path) -> None:
+    found = core(tmp_path)
+    question = value(of_kind(found, "sample register"), "columns", "weight")
+    assert question.ask is Ask.MASS
+    assert Ask.VOLUME in asked(of_kind(found, "lab"))
+
+
+def test_rows_of_a_register_that_are_no_numbers_are_blanks_or_asked_about(tmp_path: Path) -> None:
+    rules = value(of_kind(core(tmp_path), "sample register"), "kind_rules")
+    assert [(r["column"], r["pattern"]) for r in rules] == [("top", "BLANK"), ("top", r"QX\-4")]
+    assert rules[0]["kind"] == "blank"
+    assert rules[1]["kind"].ask is Ask.ROW_KIND
+
+
+def test_answered_registers_are_read_to_the_end(tmp_path: Path) -> None:
+    site = started(tmp_path, field__csv=CORE_FIELD, lab_icp__csv=CORE_LAB, tubes__csv=CORE_LIST)
+    answer_all(site)
+    table = {t.kind: t for t in load_workspace(site).settings.table}
+    assert table["sample register"].kind_rules[1].kind == "reference material"
+    assert table["lab"].fixed["digest_volume_ml"] == 100
+
+
+def test_names_below_groups_that_repeat_are_headings_and_no_row(tmp_path: Path) -> None:
+    text = (
+        ",,Cu,,,Zn,,,Pb,,\nRun,Ident,Iraw,C,Unit,Iraw,C,Unit,Iraw,C,Unit\n"
+        "1,S-01,7,100,ppm,8,50,ppm,9,20,ppm\n2,S-02,7,120,ppm,8,60,ppm,9,25,ppm\n"
+    )
+    (table,) = propose(folder_of(tmp_path, pxrf__csv=text)).tables
+    assert value(table, "columns", "Ident") == "sample_id"
+    assert table.read.rows == 2
+    assert table.read.means()["Cu"] == {"S-01": 100.0, "S-02": 120.0}
+
+
+def test_a_row_of_words_below_groups_is_no_row_of_headings(tmp_path: Path) -> None:
+    text = "sample_id,Cu,,Zn,,Pb,\nS-1,<LOD,<LOD,<LOD,<LOD,<LOD,<LOD\nS-2,1,0.1,2,0.1,3,0.1\n"
+    (table,) = propose(folder_of(tmp_path, pxrf__csv=text)).tables
+    assert table.read.rows_in_files == 2
+
+
+def test_times_below_no_heading_are_asked_about(tmp_path: Path) -> None:
+    rows = "".join(f"S-{i:02d},2026-10-{i:02d} 10:00,{i}\n" for i in range(1, 13))
+    found = propose(folder_of(tmp_path, pxrf__csv=f",,Cu (mg/kg)\n{rows}", lab__csv=LAB))
+    field = of_kind(found, "field")
+    assert value(field, "columns", "column 1") == "sample_id"
+    assert value(field, "columns", "column 2").ask is Ask.TIME
+
+
+def test_a_duration_without_a_unit_is_asked_about(tmp_path: Path) -> None:
+    rows = "".join(f"S-{i:02d},60.5,{i}\n" for i in range(1, 13))
+    text = f"sample_id,Duration,Cu (mg/kg)\n{rows}"
+    found = propose(folder_of(tmp_path, pxrf__csv=text, lab__csv=LAB))
+    assert value(of_kind(found, "field"), "columns", "Duration").ask is Ask.SECONDS
+
+
+def test_a_table_whose_headings_say_nothing_is_asked_about_where_no_other_is(
+    tmp_path: Path,
+) -> None:
+    folder = folder_of(tmp_path, counts__csv="row,dat\n1,5.2\n2,6.5\n3,6.9\n")
+    (table,) = propose(folder).tables
+    assert value(table, "columns", "row") == "ignore"
+    assert value(table, "columns", "dat")["element"].ask is Ask.ELEMENT
+    assert value(table, "fixed", "sample_id").ask is Ask.SAMPLE
+    site = tmp_path / "site"
+    starting.start_from(site, folder, {"counts.csv": "lab"})
+    answer_all(site)
+    (raw,) = tomllib.loads((site / "reconcile.toml").read_text("utf-8"))["table"]
+    read = TableSettings.model_validate(raw)
+    (only,) = read_file(site / "tables" / "counts.csv", "counts.csv", read, zone="UTC")
+    assert only.rows_accepted == 3
 
 
 # ---- what is written ---------------------------------------------------------------------

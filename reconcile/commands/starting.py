@@ -134,7 +134,7 @@ def lines_of(started: Started, folder: Path) -> list[str]:
     if started.copied:
         told.append(words.START_COPIED.format(n=started.copied, folder=f"{folder}/{COPIED_TO}"))
     tables = [
-        words.START_SURE.format(
+        (words.START_SURE if table.plain is None else words.START_BARE).format(
             kind=table.kind, files=_files(table), rows=table.read.rows,
             all=table.read.rows_in_files,
         )

@@ -164,7 +164,22 @@ def _row_kind(row: Row, anchor: Row, table: TableSettings) -> str:
         )
         if below_open and known >= 2 and known >= 0.4 * len(set(filled)):
             return "sub"
+        if below_open and known and _repeats_below_groups(cells, above):
+            return "sub"
     return "data"
+
+
+_FEWEST_GROUPS = 3
+
+
+def _repeats_below_groups(cells: list[str], above: list[str]) -> bool:
+    """Whether the same names, two or more, stand below each of several group headings."""
+    starts = [i for i in range(len(cells)) if above[i]]
+    if len(starts) < _FEWEST_GROUPS:
+        return False
+    ends = [*starts[1:], starts[-1] + starts[1] - starts[0]]
+    names = [tuple(cells[a:b]) for a, b in zip(starts, ends, strict=True)]
+    return len(set(names)) == 1 and len(set(names[0]) - {""}) >= 2
 
 
 def _extend(head: tuple[Row, ...], anchor: int, table: TableSettings, up_to: int = 0) -> list[int]:

@@ -33,6 +33,7 @@ _KINDS: tuple[tuple[str, frozenset[str]], ...] = (
         "statistics"
     )),
     ("a kind of row", word_set("type kind class category mode")),
+    ("a method or calibration", word_set("method methods calibration application programme")),
     ("a condition of the reading", word_set(
         "temperature pressure firmware filter beam collimator gas humidity"
     )),

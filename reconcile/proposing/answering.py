@@ -14,7 +14,8 @@ _OF_KEY = {
     "calibration": Ask.CALIBRATION, "laboratory": Ask.LABORATORY, "digestion": Ask.DIGESTION,
     "digestion_class": Ask.DIGESTION_CLASS, "moisture_basis": Ask.MOISTURE, "unit": Ask.UNIT,
     "zero": Ask.ZERO, "limit_from": Ask.LIMIT, "error_sigma": Ask.SIGMA, "use": Ask.USE,
-    "bias_margin": Ask.MARGIN,
+    "bias_margin": Ask.MARGIN, "sample_id": Ask.SAMPLE, "digest_volume_ml": Ask.VOLUME,
+    "sample_mass_g": Ask.MASS,
 }  # fmt: skip
 #: Entries that may be left out: what they say is then not stated.
 MAY_BE_EMPTY = frozenset(
@@ -32,7 +33,11 @@ def asks(question: Open, text: str) -> Ask:
     """What is asked, by the place in the settings."""
     place = question.place
     if len(place) >= 2 and "columns" in place:
-        return Ask.COLUMN if place[-2] == "columns" else Ask.UNIT_AGAIN
+        if place[-2] == "columns":
+            return Ask.COLUMN
+        return Ask.ELEMENT if place[-1] == "element" else Ask.UNIT_AGAIN
+    if "kind_rules" in place:
+        return Ask.ROW_KIND
     ask = _OF_KEY[str(place[-1])]
     if ask is Ask.LAB_TECHNIQUE and _table(question, text).get("kind") == "field":
         return Ask.TECHNIQUE

@@ -16,6 +16,8 @@ class Because(StrEnum):
     IDS_OF_OTHER = "ids of the other side"
     IDS_DIFFER = "ids differ"
     LAB_IDS = "lab ids"
+    HOLDS_LAB_IDS = "holds lab ids"
+    COUNTS_ROWS = "counts rows"
     KINDS = "kinds"
     CELLS = "cells"
     TIMES = "times"

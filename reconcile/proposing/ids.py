@@ -50,8 +50,11 @@ class Meeting:
         return self.met >= max(_ENOUGH * self.of, 1)
 
 
-def best(first: Collection[str], second: Collection[str]) -> Meeting:
-    """The rule by which most ids meet; none where they meet as written, or no rule helps."""
+def best(first: Collection[str], second: Collection[str], of_first: bool = False) -> Meeting:
+    """The rule by which most ids meet; none where they meet as written, or no rule helps.
+
+    ``of_first``: only the first side's ids may change.
+    """
     sides = (frozenset(first), frozenset(second))
     of = min(len(s) for s in sides)
     before = len(sides[0] & sides[1])
@@ -59,7 +62,7 @@ def best(first: Collection[str], second: Collection[str]) -> Meeting:
     if of == 0 or as_written.enough:
         return as_written
     found = as_written
-    for side in (0, 1):
+    for side in (0,) if of_first else (0, 1):
         other = sides[1 - side]
         for rules in _sets(sides[side], other):
             changed = {text: applied(text, rules) for text in sides[side]}
@@ -83,7 +86,10 @@ def _sets(ids: Collection[str], other: Collection[str]) -> list[tuple[tuple[str,
     made: list[tuple[tuple[str, str], ...]] = [(rule,) for rule in _TRIED]
     if mark := common_start(other):
         own = common_start(ids)
-        made.append(((f"^{re.escape(own)}", mark),) if own else ((r"^(?=.)", mark),))
+        before = (f"^{re.escape(own)}", mark) if own else (r"^(?=.)", mark)
+        made.append((before,))
+        if not own:
+            made += [(rule, before) for rule in _TRIED]
     return made
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from reconcile.proposing.trial import Read
 
 #: Whole words in ids (common practice, no source).
-_WORDS = (
+WORDS = (
     ("blank", r"(?i)(?:.*[-_ .])?(?:blank|blk)[-_ .0-9]*.*"),
     ("reference material", r"(?i)(?:.*[-_ .])?(?:crm|srm|std)[-_ .]?[0-9].*"),
     ("duplicate", r"(?i).*[-_ .](?:dup|duplicate)[-_ .0-9]*"),
@@ -33,7 +33,7 @@ def rules(read: Read) -> tuple[Rule, ...]:
     stated = any(c.key == "sample_kind" for c in read.columns)
     ids = sorted(read.ids())
     found = []
-    for kind, pattern in () if stated else _WORDS:
+    for kind, pattern in () if stated else WORDS:
         met = [text for text in ids if re.fullmatch(pattern, text)]
         if met and len(met) < len(ids):
             found.append(Rule(pattern, kind, met[0]))

@@ -19,11 +19,24 @@ from reconcile.intake import lookalikes
 from reconcile.intake.facts import NORMAL_WORDS
 from reconcile.intake.headings import understand
 from reconcile.intake.sources import open_sheets
+from reconcile.intake.vocabulary import fact_of
 from reconcile.intake.wording import words
-from reconcile.proposing import both, ids, kinds_of_rows, magnitudes, trial
+from reconcile.proposing import bare, both, ids, kinds_of_rows, magnitudes, registers, trial
 from reconcile.proposing.because import Because, Why
+from reconcile.proposing.plain import PlainTable
 from reconcile.proposing.questions import CHOICES, Ask, Question
-from reconcile.proposing.seen import FIELD, LAB, TABLES, Seen, Unread, look, tokens
+from reconcile.proposing.seen import (
+    FIELD,
+    LAB,
+    TABLES,
+    Clue,
+    Found,
+    Seen,
+    Unread,
+    look,
+    seen_as,
+    tokens,
+)
 
 NO_UNIT = "no unit is stated"
 _MONTH = re.compile(r"(?<![0-9])[0-9]{4}-(?:0[1-9]|1[0-2])(?![0-9])")
@@ -50,10 +63,13 @@ class Table:
     sure: bool = True  # of the side; else a person says first which it is
     lines: list[Line] = field(default_factory=list)
     read: trial.Read = field(default_factory=lambda: trial.Read(()))
+    plain: PlainTable | None = None  # where its headings say nothing, in place of ``seen``
 
     @property
     def files(self) -> list[tuple[Path, str]]:
         """Each file once."""
+        if self.plain is not None:
+            return [(self.plain.path, self.plain.shown)]
         return list(dict.fromkeys((s.path, s.shown) for s in self.seen))
 
     def add(self, *key: str, value: Any, why: Why | None = None) -> None:
@@ -64,10 +80,8 @@ class Table:
         """As far as it goes without its questions; ``more`` stands where nothing does."""
         raw: dict[str, Any] = {"kind": self.kind, "files": ["x"]}
         for line in self.lines:
-            value = line.value
-            if isinstance(value, dict):
-                value = {k: v for k, v in value.items() if not isinstance(v, Question)}
-            if isinstance(value, Question):
+            value = _without_questions(line.value)
+            if value is None:
                 continue
             at = raw
             for part in line.key[:-1]:
@@ -79,6 +93,18 @@ class Table:
             else:
                 raw.setdefault(name, value)
         return TableSettings.model_validate(raw)
+
+
+def _without_questions(value: Any) -> Any:
+    """What of an entry can be read before its questions are answered; None where nothing can."""
+    if isinstance(value, Question):
+        return None
+    if isinstance(value, dict):
+        return {k: v for k, v in value.items() if not isinstance(v, Question)}
+    if isinstance(value, list):
+        whole = [v for v in value if v == _without_questions(v)]
+        return whole or None
+    return value
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +125,16 @@ class Proposal:
         """Open ones."""
         lines = [*self.report, *self.workspace, *self.thresholds]
         lines += [line for table in self.tables for line in table.lines]
-        return sum(isinstance(line.value, Question) for line in lines)
+        return sum(_count(line.value) for line in lines)
+
+
+def _count(value: Any) -> int:
+    """Questions within an entry."""
+    if isinstance(value, dict):
+        return sum(map(_count, value.values()))
+    if isinstance(value, list):
+        return sum(map(_count, value))
+    return int(isinstance(value, Question))
 
 
 def propose(folder: Path, sides: dict[str, str] | None = None) -> Proposal:
@@ -124,10 +159,15 @@ def propose(folder: Path, sides: dict[str, str] | None = None) -> Proposal:
     tables = _grouped(seen)
     for table in tables:
         _described(table)
+    found_too = _registers(tables, unread)
+    tables += [table for table, _ in found_too]
+    unread = [u for u in unread if not any(u is known for _, known in found_too)]
     meeting = _with_ids(tables)
     for table in tables:
         _settled(table, tables)
     _with_units(tables)
+    if not tables:
+        tables, unread = _bare_tables(unread, sides or {})
     fields, labs = ([t for t in tables if t.kind == k] for k in (FIELD, LAB))
     of_field, of_lab = (_elements(side) for side in (fields, labs))
     return Proposal(
@@ -137,6 +177,64 @@ def propose(folder: Path, sides: dict[str, str] | None = None) -> Proposal:
         (Line(("bias_margin",), Question(Ask.MARGIN)),),
         meeting, tuple(e for e in of_lab if e in set(of_field)),
     )  # fmt: skip
+
+
+def _registers(tables: Sequence[Table], unread: Sequence[Unread]) -> list[tuple[Table, Unread]]:
+    """Sheets that nothing names a register and that hold the laboratory's numbers of samples."""
+    labs, fields = ([t for t in tables if t.kind == k] for k in (LAB, FIELD))
+    of_field = [{i for c in _id_choices(t) for i in c.ids} for t in fields]
+    made: list[tuple[Table, Unread]] = []
+    for lab in labs:
+        of_lab = {i for c in _id_choices(lab) for i in c.ids}
+        for u in unread:
+            if u.as_plain is None or any(u is known for _, known in made):
+                continue
+            found = registers.found(u.as_plain, of_lab, of_field, _in_digest(lab))
+            table = _as_register(u.as_plain, found) if found is not None else None
+            if table is not None:
+                made.append((table, u))
+    return made
+
+
+def _as_register(plain: PlainTable, found: registers.Found) -> Table | None:
+    table = Table(REGISTER, ())
+    for key, value, why in found.entries:
+        table.add(*key, value=value, why=why)
+    sheets = open_sheets(plain.path, plain.shown)
+    sheet = next(s for s in sheets if s.name == plain.sheet)
+    clues = (Found(Clue.LAB_IDS, ""),)
+    seen = seen_as(plain.path, plain.shown, sheet, table.settings(), clues)
+    if seen is None:
+        return None
+    if len(sheets) > 1:
+        table.add("sheet", value=plain.sheet, why=Why(Because.ONE_SHEET))
+    table.seen = (seen,)
+    table.read = trial.read(table.files, table.settings())
+    return table
+
+
+def _bare_tables(
+    unread: Sequence[Unread], sides: dict[str, str]
+) -> tuple[list[Table], list[Unread]]:
+    """Where no table can be read: those of numbers, with a question for all that they don't say."""
+    made: list[Table] = []
+    left: list[Unread] = []
+    for u in unread:
+        entries = bare.entries(u.as_plain) if u.as_plain is not None else []
+        if u.as_plain is None or not entries:
+            left.append(u)
+            continue
+        said = sides.get(u.shown, "")
+        table = Table(said or LAB, (), bool(said))
+        table.plain = u.as_plain
+        if not said:
+            table.add("kind", value=Question(Ask.KIND, u.shown))
+        for key, value, why in entries:
+            table.add(*key, value=value, why=why)
+        if said:
+            _fixed(table)
+        made.append(table)
+    return made, left
 
 
 def _results(seen: Seen) -> bool:
@@ -207,13 +305,13 @@ def _lacks_unit(table: Table) -> bool:
 
 
 def _fixed(table: Table) -> None:
-    texts = [s.shown for s in table.seen] + [
-        *table.seen[0].headings, *(c.method for c in table.seen[0].columns),
-    ]  # fmt: skip
+    columns = table.seen[0].columns if table.seen else ()
+    headings = table.seen[0].headings if table.seen else ()
+    texts = [*(shown for _, shown in table.files), *headings, *(c.method for c in columns)]
     said = {w for text in texts for w in tokens(text)}
     stated = {c.key for c in table.read.columns if c.role == "fact"}
     if not table.read.tables:  # nothing could be read yet: what the headings say
-        stated = {c.fact for c in table.seen[0].columns if c.role == "fact"}
+        stated = {c.fact for c in columns if c.role == "fact"}
     if table.kind == FIELD:
         if "technique" not in stated:
             spelled = NORMAL_WORDS["technique"]
@@ -230,6 +328,8 @@ def _fixed(table: Table) -> None:
             ("digestion", Ask.DIGESTION), ("digestion_class", Ask.DIGESTION_CLASS),
             ("moisture_basis", Ask.MOISTURE),
         ]  # fmt: skip
+        if _in_digest(table):
+            wanted.append(("digest_volume_ml", Ask.VOLUME))
     for fact, ask in wanted:
         if fact not in stated:
             table.add("fixed", fact, value=Question(ask))
@@ -287,9 +387,27 @@ def _with_ids(tables: list[Table]) -> ids.Meeting | None:
                 t.add("sample_id_rules", value=rules, why=why)
                 _read_again(t)
         of_field = set().union(*(t.read.ids() for t in fields))
+    _by_register(tables, fields)
+    of_field = set().union(*(t.read.ids() for t in fields))
     of_lab = set().union(*(t.read.ids() for t in labs))
     met = len(of_field & of_lab)
     return ids.Meeting(met, min(len(of_field), len(of_lab)), met)
+
+
+def _by_register(tables: Sequence[Table], fields: Sequence[Table]) -> None:
+    """Rules by which a field table's ids meet those of the register."""
+    registered = set().union(*(t.read.ids() for t in tables if t.kind == REGISTER))
+    for table in fields:
+        if any(line.key == ("sample_id_rules",) for line in table.lines):
+            continue
+        # controls of the register share no mark with the samples
+        of_others = set().union(*(t.read.ids() for t in fields if t is not table))
+        meeting = ids.best(table.read.ids(), registered & of_others or registered, of_first=True)
+        if meeting.side == 0:
+            why = Why(Because.IDS_MEET, (str(meeting.met), str(meeting.of), str(meeting.before)))
+            rules = [{"find": f, "replace": r} for f, r in meeting.rules]
+            table.add("sample_id_rules", value=rules, why=why)
+            _read_again(table)
 
 
 def _choose_among_named(table: Table, others: set[str]) -> None:
@@ -337,9 +455,23 @@ def _look_up(tables: list[Table]) -> None:
             )  # fmt: skip
 
 
-def _on_trial(table: Table) -> dict[str, str]:
-    """A technique, so that a table that names none can be read to be looked at."""
-    return {"technique": CHOICES[Ask.TECHNIQUE][0] if table.kind == FIELD else "not stated"}
+def _on_trial(table: Table) -> dict[str, Any]:
+    """A technique, and a mass and volume of a digest, so that a table can be read to be looked at.
+
+    Only for looking: none of these is written down.
+    """
+    if table.kind == FIELD:
+        return {"technique": CHOICES[Ask.TECHNIQUE][0]}
+    digest = {"sample_mass_g": 1.0, "digest_volume_ml": 1.0} if _in_digest(table) else {}
+    return {"technique": "not stated", **digest}
+
+
+def _in_digest(table: Table) -> bool:
+    """Whether results are contents of a digest, and no fractions of the sample."""
+    columns = table.seen[0].columns if table.seen else ()
+    return table.kind == LAB and any(
+        c.role == "value" and c.unit is not None and c.unit.is_solution for c in columns
+    )
 
 
 def _read_again(table: Table, met_ids: Collection[str] = ()) -> None:
@@ -384,6 +516,7 @@ def _settled(table: Table, tables: Sequence[Table]) -> None:
     if errors and not sigma_column and any(math.isnan(c.sigma) for c in errors):
         table.add("cells", "error_sigma", value=Question(Ask.SIGMA, errors[0].heading))
     named = {line.key[1] for line in table.lines if line.key[0] == "columns"}
+    named |= _unnamed_times(table, named)
     odd = [
         c for c in table.read.columns
         if c.role in {"asked", "unclear"} and c.heading not in named and c.why != NO_UNIT
@@ -394,6 +527,22 @@ def _settled(table: Table, tables: Sequence[Table]) -> None:
         )
         why = Why(Because.READING, (told,))
         table.add("columns", name, value=Question(Ask.COLUMN, many[0], why))
+
+
+def _unnamed_times(table: Table, named: Collection[str]) -> set[str]:
+    """Asks about columns of times, and of a duration without its unit, that nothing explains."""
+    free = {c.heading for c in table.read.columns if c.role == "ignored"} - set(named)
+    if not free:
+        return set()
+    found = trial.times_in(table.files, table.settings(), free)
+    asked = dict.fromkeys(found, Ask.TIME)
+    for name in free - set(asked):
+        in_seconds = fact_of(table.kind, words(f"{name} (s)")) == "count_time_s"
+        if in_seconds and not fact_of(table.kind, words(name)):
+            asked[name] = Ask.SECONDS
+    for name, ask in sorted(asked.items()):
+        table.add("columns", name, value=Question(ask, name))
+    return set(asked)
 
 
 def _sigma_column(table: Table) -> bool:

@@ -31,6 +31,13 @@ class Ask(StrEnum):
     LIMIT = "limit"
     SIGMA = "sigma"
     COLUMN = "column"
+    MASS = "mass"
+    VOLUME = "volume"
+    TIME = "time"
+    SECONDS = "seconds"
+    ROW_KIND = "kind of rows"
+    ELEMENT = "element"
+    SAMPLE = "sample"
     USE = "use"
     MARGIN = "margin"
 
@@ -41,6 +48,7 @@ CHOICES: dict[Ask, tuple[str, ...]] = {
     Ask.TECHNIQUE: tuple(dict.fromkeys(NORMAL_WORDS["technique"].values())),
     Ask.DIGESTION_CLASS: ("partial", "near-total", "total"),
     Ask.MOISTURE: ("dry", "as received", "wet", "not applicable"),
+    Ask.ROW_KIND: ("blank", "reference material", "duplicate", "check standard", "leave out"),
     Ask.ZERO: ("below limit", "no result", "measured"),
     Ask.LIMIT: ("error column", ""),
     Ask.SIGMA: ("1", "2", "3"),
@@ -52,7 +60,7 @@ CHOICES: dict[Ask, tuple[str, ...]] = {
 #: Where one answer is safe: it accepts nothing that another would not.
 DEFAULTS: dict[Ask, str] = {Ask.MARGIN: "0.10", Ask.USE: "screening", Ask.COLUMN: "ignore"}
 #: Answers that are numbers in the settings.
-NUMBERS = frozenset({Ask.SIGMA, Ask.MARGIN})
+NUMBERS = frozenset({Ask.SIGMA, Ask.MARGIN, Ask.MASS, Ask.VOLUME})
 
 
 @dataclass(frozen=True, slots=True)

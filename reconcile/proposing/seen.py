@@ -18,6 +18,7 @@ from reconcile.intake.sheets import Sheet
 from reconcile.intake.sources import open_sheets
 from reconcile.intake.vocabulary import word_set
 from reconcile.intake.wording import words
+from reconcile.proposing.plain import PlainTable, plain_table
 
 FIELD, LAB = "field", "lab"
 #: Words of the trade for either side, in names of files and in headings (common practice, no
@@ -57,6 +58,7 @@ class Clue(StrEnum):
     ERRORS = "errors"
     INTENSITY = "intensity"
     FACTS = "facts"
+    LAB_IDS = "lab ids"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,7 @@ class Unread:
     path: Path
     shown: str
     why: str
+    as_plain: PlainTable | None = None  # where it has rows below names that nobody knows
 
 
 def tokens(text: str) -> list[str]:
@@ -149,20 +152,34 @@ def _of_sheet(path: Path, shown: str, sheet: Sheet) -> Seen | Unread:
         return Seen(path, shown, sheet.name, limits[0], True, (), *limits[1])
     known = {kind: r for kind, r in read.items() if r is not None}
     if not known:
-        return Unread(path, place, f"{place}: no row of headings was found.")
+        why = f"{place}: no row of headings was found."
+        return Unread(path, place, why, plain_table(path, shown, sheet))
     with_results = known.get(FIELD)
     if with_results is not None and results_of(with_results[1]):
         kind, sure, clues = _side(shown, sheet.name, known)
         return Seen(path, shown, sheet.name, kind, sure, clues, *known[kind])
     kind = _of_facts(known)
     if not kind:
-        return Unread(path, place, f"{place}: no column of results and no known facts were found.")
+        why = f"{place}: no column of results and no known facts were found."
+        return Unread(path, place, why, plain_table(path, shown, sheet))
     facts = sorted({c.heading for c in known[kind][1] if c.role == "fact"})
     told = (Found(Clue.FACTS, ", ".join(facts[:4])),)
     return Seen(path, shown, sheet.name, kind, True, told, *known[kind])
 
 
 Understood = tuple[Block, tuple[Column, ...]]
+
+
+def seen_as(
+    path: Path, shown: str, sheet: Sheet, table: TableSettings, clues: tuple[Found, ...]
+) -> Seen | None:
+    """One sheet as settings read it; None where they can't."""
+    try:
+        block = find_block(sheet, table, shown)
+        columns = understand(block, table, shown)
+    except ReconcileError:
+        return None
+    return Seen(path, shown, sheet.name, table.kind, True, clues, block, columns)
 
 
 def _as(kind: str, sheet: Sheet, place: str) -> Understood | None:

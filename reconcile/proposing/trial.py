@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import parse_species
@@ -18,6 +19,7 @@ from reconcile.intake.cells import plain_number
 from reconcile.intake.read import read_file
 from reconcile.intake.sources import open_sheets
 from reconcile.intake.tables import QUANTIFIED, ColumnMeaning, TypedTable, in_full
+from reconcile.intake.times import parse_times
 
 _ID_SHARE = 0.9  # of the rows that an id column fills
 _OF_DECIMALS = 0.2  # of its cells that may look like results
@@ -200,6 +202,33 @@ def id_columns(
         if len(many) >= _ID_SHARE * rows > 0 and decimals <= _OF_DECIMALS * len(many):
             found.append(IdColumn(name, frozenset(many), rows))
     return tuple(found)
+
+
+def times_in(
+    files: Sequence[tuple[Path, str]], table: TableSettings, names: Collection[str]
+) -> tuple[str, ...]:
+    """Those of ``names``, as settings call columns, whose cells are nearly all date-times."""
+    found: list[str] = []
+    for block, columns in _bodies(files, table):
+        for heading in block.headings:
+            name = heading.text or f"column {heading.index + 1}"
+            if name not in names or name in found:
+                continue
+            cells = columns[heading.index].drop_null()
+            if len(cells) and _of_times(cells):
+                found.append(name)
+    return tuple(found)
+
+
+def _of_times(cells: Any) -> bool:
+    texts = pa.array([str(c).strip() for c in cells.to_pylist() if str(c).strip()], pa.string())
+    if not len(texts) or any(plain_number(str(t)) is not None for t in texts.to_pylist()[:5]):
+        return False
+    try:
+        times = parse_times(texts, "UTC", None, "")
+    except ReconcileError:  # times, of which nothing tells whether the day comes first
+        return True
+    return len(times.bad) <= (1 - _ID_SHARE) * len(texts)
 
 
 def _decimal(text: str) -> bool:

@@ -110,6 +110,8 @@ def _filled(value: Any, numbered: _Numbered) -> Any:
         return numbered.text(value)
     if isinstance(value, Mapping):
         return {k: _filled(v, numbered) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_filled(v, numbered) for v in value]
     return value
 
 

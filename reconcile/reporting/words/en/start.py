@@ -5,7 +5,7 @@ from __future__ import annotations
 #: By code of ``proposing.because``; braces are filled in order.
 BECAUSE = {
     "both sides": "the table holds both sides: results marked '{0}' here, '{1}' there",
-    "one sheet": "the only sheet of results among several",
+    "one sheet": "the only sheet that can be read among several",
     "word": "'{0}' stands in the file's name or headings",
     "ids meet": "{0} of {1} ids then stand on the other side too; {2} as written",
     "ids of the other side": "{0} of its {1} ids stand on the other side",
@@ -13,6 +13,8 @@ BECAUSE = {
     "different texts in {1} rows",
     "lab ids": "{0} of its {1} ids are laboratory numbers of the register; {2} are ids of the "
     "field's table",
+    "holds lab ids": "it holds {0} of the {1} ids that the laboratory wrote",
+    "counts rows": "it only counts the rows",
     "kinds": "ids such as {0}",
     "cells": "each of its cells is one of {0}",
     "times": "every such table states '{0}'",
@@ -36,6 +38,7 @@ CLUES = {
     "errors": "by error columns such as '{0}'",
     "intensity": "by columns of intensities such as '{0}'",
     "facts": "by the columns {0}",
+    "lab ids": "by the laboratory's numbers of samples that it holds",
 }
 
 #: By code of ``proposing.questions``: what stands in the settings until it is answered.
@@ -57,6 +60,17 @@ QUESTION = {
     "column, or nothing ({1} such cells)",
     "sigma": "how many standard deviations the error columns hold ('{0}'): 1, 2 or 3",
     "column": "what '{0}' holds, or ignore (it looks like {1})",
+    "mass": "is '{0}' the mass in g of what was digested? sample_mass_g, or ignore",
+    "volume": "volume of the digest in mL, by which mg/L becomes mg/kg",
+    "time": "what the times in '{0}' say: measured_at, received_at, analysed_at, reported_at or "
+    "ignore",
+    "seconds": "does '{0}' hold the seconds of counting? count_time_s, or ignore",
+    "kind of rows": "what rows such as {0} are: blank, reference material, duplicate, check "
+    "standard or leave out",
+    "element": "symbol of the element whose results '{0}' holds (where it holds none, write ignore "
+    "in place of all that stands behind the column)",
+    "sample": "the sample that every row is of (where a column names samples, take this line out "
+    "and name that column)",
     "use": "what field-only results are meant for: screening, choosing samples, sorting, process "
     "control, grade control, site assessment, resource or reserve estimate",
     "margin": "largest bias that is as good as none, as a fraction (0.10 is 10 %)",
@@ -74,6 +88,7 @@ START_UNREAD = "# Left alone, as it is no table that can be read:"
 START_OTHER = "# No tables: {files}"
 
 START_SURE = "{kind}: {files}, {rows} of {all} rows can be read"
+START_BARE = "{kind}: {files}, its headings say nothing: see its questions"
 START_MET = "{met} of {of} sample ids stand on both sides"
 START_NOT_MET = "No sample id stands on both sides: are these tables of the same samples?"
 START_NO_SIDE = "No table of the {side} was found."
