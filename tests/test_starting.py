@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shutil
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -129,25 +128,54 @@ def test_files_of_months_become_a_pattern(tmp_path: Path) -> None:
     assert raw["table"][0]["files"] == ["tables/field_{period}.csv"]
 
 
-@pytest.mark.slow
-def test_registers_custody_and_limits_are_known(tmp_path: Path) -> None:
-    folder = tmp_path / "unsorted"
-    folder.mkdir()
-    for path in (Path(__file__).parents[1] / "demo_inputs").rglob("*.*"):
-        if "2026" not in path.name or "2026-10" in path.name:
-            shutil.copy(path, folder)
-    found = propose(folder)
-    kinds = {
-        Path(seen.shown).stem.split("_2026")[0]: t.kind for t in found.tables for seen in t.seen
-    }
-    assert kinds["sample_register"] == "sample register"
-    assert kinds["custody"] == "custody"
-    assert kinds["reference_materials"] == "reference materials"
-    assert kinds["specification_limits"] == "specification limits"
-    assert kinds["aliases"] == "aliases"
-    assert {kinds["xrf_soil"], kinds["libs_rock"], kinds["xrf_parts"]} == {"field"}
-    assert {kinds["soil_four_acid"], kinds["rock_certificate"], kinds["parts_spark"]} == {"lab"}
-    assert all(t.read.rows for t in found.tables)
+UNSORTED = Path(__file__).parents[1] / "demo_inputs" / "unsorted"
+
+
+@pytest.fixture(scope="module")
+def unsorted() -> Proposal:
+    return propose(UNSORTED)
+
+
+def test_registers_custody_and_limits_are_known(unsorted: Proposal) -> None:
+    kinds = {seen.shown: t.kind for t in unsorted.tables for seen in t.seen}
+    assert kinds["sample list.csv"] == "sample register"
+    assert kinds["handovers.csv"] == "custody"
+    assert kinds["certified values.csv"] == "reference materials"
+    assert kinds["grades.csv"] == "specification limits"
+    assert kinds["settled ids.csv"] == "aliases"
+    of_field = {name for name, kind in kinds.items() if kind == "field"}
+    assert of_field == {
+        "soil, xrf export.csv", "xrf pulps.csv", "xrf steel.csv", "libs faces.csv",
+        "LIBS steel.csv",
+    }  # fmt: skip
+    assert sum(kind == "lab" for kind in kinds.values()) == 4
+    assert all(t.read.rows == t.read.rows_in_files for t in unsorted.tables)
+
+
+def table_of(proposal: Proposal, name: str) -> Table:
+    return next(t for t in proposal.tables if t.files[0][1] == name)
+
+
+def test_codes_of_certified_values_name_the_reference_materials(unsorted: Proposal) -> None:
+    rules = value(table_of(unsorted, "xrf steel.csv"), "kind_rules")
+    assert {"column": "sample_id", "pattern": "RM-A1|RM-A2", "kind": "reference material"} in rules
+
+
+def test_a_column_of_words_for_kinds_of_rows_gives_rules(unsorted: Proposal) -> None:
+    rules = value(table_of(unsorted, "certificates soil.csv"), "kind_rules")
+    assert {(r["column"], r["pattern"], r["kind"]) for r in rules} == {
+        ("QC", "method blank", "blank"), ("QC", "repeat", "duplicate"),
+    }  # fmt: skip
+
+
+def test_each_method_of_a_laboratory_is_asked_for_its_own_digestion(unsorted: Proposal) -> None:
+    rock = [t for t in unsorted.tables if t.files[0][1] == "certificate rock 1.xlsx"]
+    assert [value(t, "only") for t in rock] == [["Li", "Fe"], ["Cu", "Zn", "Pb", "As"], ["Au"]]
+    assert all(Ask.DIGESTION in asked(t) for t in rock)
+
+
+def test_a_limit_beside_words_for_below_is_asked_about(unsorted: Proposal) -> None:
+    assert Ask.LIMIT in asked(table_of(unsorted, "xrf steel.csv"))
 
 
 # ---- tables of other shapes --------------------------------------------------------------
@@ -372,7 +400,7 @@ def test_the_mass_of_what_was_digested_is_asked_and_never_taken(tmp_path: Path) 
 
 def test_rows_of_a_register_that_are_no_numbers_are_blanks_or_asked_about(tmp_path: Path) -> None:
     rules = value(of_kind(core(tmp_path), "sample register"), "kind_rules")
-    assert [(r["column"], r["pattern"]) for r in rules] == [("top", "BLANK"), ("top", r"QX\-4")]
+    assert [(r["column"], r["pattern"]) for r in rules] == [("top", "BLANK"), ("top", "QX-4")]
     assert rules[0]["kind"] == "blank"
     assert rules[1]["kind"].ask is Ask.ROW_KIND
 

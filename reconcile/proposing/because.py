@@ -19,6 +19,8 @@ class Because(StrEnum):
     HOLDS_LAB_IDS = "holds lab ids"
     COUNTS_ROWS = "counts rows"
     KINDS = "kinds"
+    OWN_IDS = "own ids"
+    METHODS = "methods"
     CELLS = "cells"
     TIMES = "times"
     NO_TIMES = "no times"

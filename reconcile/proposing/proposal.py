@@ -43,6 +43,7 @@ _MONTH = re.compile(r"(?<![0-9])[0-9]{4}-(?:0[1-9]|1[0-2])(?![0-9])")
 _TRIAL_UNIT = "mg/kg"
 _SEVERAL = 3  # headings that one pattern may stand for
 REGISTER = "sample register"
+MATERIALS = "reference materials"
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,10 +258,14 @@ def _grouped(seen: Sequence[Seen]) -> list[Table]:
     for (kind, sure, *_), many in by.items():
         sides = both.found(many[0].block.headings) if kind in {FIELD, LAB} else None
         if sides is None:
-            table = Table(kind, tuple(many), sure)
-            if not sure:
-                table.add("kind", value=Question(Ask.KIND, many[0].shown))
-            tables.append(table)
+            for method, elements in _by_method(kind, many[0]) or (("", ()),):
+                table = Table(kind, tuple(many), sure)
+                if not sure:
+                    table.add("kind", value=Question(Ask.KIND, many[0].shown))
+                if elements:
+                    why = Why(Because.METHODS, (method,))
+                    table.add("only", value=list(elements), why=why)
+                tables.append(table)
             continue
         for side, own, other in ((FIELD, sides.field, sides.lab), (LAB, sides.lab, sides.field)):
             table = Table(side, tuple(many), sides.sure)
@@ -275,6 +280,26 @@ def _grouped(seen: Sequence[Seen]) -> list[Table]:
             tables.append(table)
     order = {LAB: 1, FIELD: 0}
     return sorted(tables, key=lambda t: (order.get(t.kind, 2), t.seen[0].shown))
+
+
+def _by_method(kind: str, seen: Seen) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """The laboratory's methods that a row of headings names, with their elements; () for one.
+
+    Each has its own digestion, so that one answer can't hold for all of them. Only where every
+    result names its method and no element has two.
+    """
+    of_results = [c for c in seen.columns if c.role == "value" and c.species is not None]
+    rows = {h.index: h.method_row for h in seen.block.headings}
+    if kind != LAB or not all(rows.get(c.index) for c in of_results):
+        return ()
+    by: dict[str, list[str]] = defaultdict(list)
+    for c in of_results:
+        if c.species is not None:
+            by[rows[c.index]].append(c.species.element)
+    every = [e for elements in by.values() for e in elements]
+    if len(by) < 2 or len(set(every)) < len(every):
+        return ()
+    return tuple((method, tuple(elements)) for method, elements in by.items())
 
 
 def _described(table: Table) -> None:
@@ -486,7 +511,15 @@ def _settled(table: Table, tables: Sequence[Table]) -> None:
     """Kinds of rows, what cells mean, and columns that nothing explains."""
     if table.kind not in {FIELD, LAB}:
         return
-    rules = kinds_of_rows.rules(table.read)
+    codes = {
+        c for t in tables if t.kind == MATERIALS for c in t.read.texts_of("reference_code")
+    }  # fmt: skip
+    free = {c.heading for c in table.read.columns if c.role in {"ignored", "asked"}}
+    free -= {line.key[1] for line in table.lines if line.key[0] == "columns"}
+    cells = trial.texts_of_columns(table.files, table.settings(), free)
+    rules = (*kinds_of_rows.rules(table.read, codes), *kinds_of_rows.by_cells(cells))
+    for name in kinds_of_rows.own_ids(cells, table.read.ids()):
+        table.add("columns", name, value="duplicate_of", why=Why(Because.OWN_IDS))
     if rules:
         table.add(
             "kind_rules", value=[r.as_settings() for r in rules],
@@ -516,6 +549,7 @@ def _settled(table: Table, tables: Sequence[Table]) -> None:
     if errors and not sigma_column and any(math.isnan(c.sigma) for c in errors):
         table.add("cells", "error_sigma", value=Question(Ask.SIGMA, errors[0].heading))
     named = {line.key[1] for line in table.lines if line.key[0] == "columns"}
+    named |= {r.column for r in rules}
     named |= _unnamed_times(table, named)
     odd = [
         c for c in table.read.columns
@@ -616,11 +650,17 @@ def _of_unit(found: tuple[magnitudes.Ratio, ...], sums: Sequence[float]) -> Why 
 def _rows_by(tables: Sequence[Table]) -> tuple[Line, ...]:
     fields = [t for t in tables if t.kind == FIELD]
     labs = [t for t in tables if t.kind == LAB]
-    if fields and all(_timed(t, "measured_at") for t in fields):
+    # a column of times in a table of the field that nothing explains is asked about
+    if fields and all(_timed(t, "measured_at") or _asks_time(t) for t in fields):
         return (Line(("assign_rows_by",), "field time", Why(Because.TIMES, ("measured_at",))),)
     if labs and all(_timed(t, "reported_at") or _timed(t, "received_at") for t in labs):
         return (Line(("assign_rows_by",), "lab time", Why(Because.TIMES, ("reported_at",))),)
     return (Line(("assign_rows_by",), "nothing", Why(Because.NO_TIMES)),)
+
+
+def _asks_time(table: Table) -> bool:
+    values = (line.value for line in table.lines)
+    return any(isinstance(v, Question) and v.ask is Ask.TIME for v in values)
 
 
 def _timed(table: Table, fact: str) -> bool:

@@ -12,7 +12,7 @@ from reconcile.intake.vocabulary import word_set
 from reconcile.intake.wording import words
 from reconcile.proposing.because import Because, Why
 from reconcile.proposing.ids import common_start
-from reconcile.proposing.kinds_of_rows import WORDS
+from reconcile.proposing.kinds_of_rows import WORDS, exactly
 from reconcile.proposing.plain import Column, PlainTable
 from reconcile.proposing.questions import Ask, Question
 
@@ -99,14 +99,14 @@ def _kinds(column: Column) -> list[dict[str, Any]]:
     for text in odd:
         kind = next((k for k, pattern in WORDS if re.fullmatch(pattern, text)), "")
         if kind:
-            rules.append({"column": column.name, "pattern": re.escape(text), "kind": kind})
+            rules.append({"column": column.name, "pattern": exactly(text), "kind": kind})
         else:
             left.append(text)
     if left:
         rules.append(
             {
                 "column": column.name,
-                "pattern": "|".join(re.escape(text) for text in left),
+                "pattern": "|".join(exactly(text) for text in left),
                 "kind": Question(Ask.ROW_KIND, ", ".join(left[:3])),
             }
         )

@@ -15,12 +15,13 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import parse_species
 from reconcile.base.settings import TableSettings
 from reconcile.intake.blocks import Block, find_block
-from reconcile.intake.cells import plain_number
+from reconcile.intake.cells import CellFormat, parse_text, plain_number
 from reconcile.intake.read import read_file
 from reconcile.intake.sources import open_sheets
-from reconcile.intake.tables import QUANTIFIED, ColumnMeaning, TypedTable, in_full
+from reconcile.intake.tables import BELOW, QUANTIFIED, ColumnMeaning, TypedTable, in_full
 from reconcile.intake.times import parse_times
 
+_AS_USUAL = CellFormat()
 _ID_SHARE = 0.9  # of the rows that an id column fills
 _OF_DECIMALS = 0.2  # of its cells that may look like results
 
@@ -160,7 +161,8 @@ def limits_beside(
                 columns[value].to_pylist(), columns[error].to_pylist(), strict=True
             ):
                 text = str(cell or "").strip()
-                if text.startswith("<") and plain_number(text[1:]) is None:
+                said = parse_text(text, _AS_USUAL)
+                if said.code == BELOW and not said.limit > 0:
                     n += (plain_number(str(beside or "")) or 0.0) > 0
     return n
 
@@ -202,6 +204,20 @@ def id_columns(
         if len(many) >= _ID_SHARE * rows > 0 and decimals <= _OF_DECIMALS * len(many):
             found.append(IdColumn(name, frozenset(many), rows))
     return tuple(found)
+
+
+def texts_of_columns(
+    files: Sequence[tuple[Path, str]], table: TableSettings, names: Collection[str]
+) -> dict[str, list[str]]:
+    """The cells of columns that ``names`` has, as settings call them; '' where empty."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for block, columns in _bodies(files, table):
+        for heading in block.headings:
+            name = heading.text or f"column {heading.index + 1}"
+            if name in names:
+                cells = columns[heading.index].to_pylist()
+                found[name] += [str(c).strip() if c is not None else "" for c in cells]
+    return dict(found)
 
 
 def times_in(

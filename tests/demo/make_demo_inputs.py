@@ -35,6 +35,23 @@ ROCK_UNITS = {"Li": ("Li2O", "%", s.PERCENT / s.LI2O_PER_LI, "KR-fusion-1"),
               "Cu": ("Cu", "mg/kg", 1.0, "KR-acid-2"), "Zn": ("Zn", "mg/kg", 1.0, "KR-acid-2"),
               "Pb": ("Pb", "mg/kg", 1.0, "KR-acid-2"), "As": ("As", "mg/kg", 1.0, "KR-acid-2"),
               "Au": ("Au", "g/t", 1.0, "KR-fire-3")}  # fmt: skip
+#: The tables of the first month as they lie on somebody's disk, before anybody described them.
+UNSORTED = {
+    "field/xrf_soil_{}.csv": "soil, xrf export.csv",
+    "field/xrf_rock_{}.csv": "xrf pulps.csv",
+    "field/xrf_parts_{}.csv": "xrf steel.csv",
+    "field/libs_rock_{}.csv": "libs faces.csv",
+    "field/libs_parts_{}.csv": "LIBS steel.csv",
+    "lab/soil_four_acid_{}.csv": "certificates soil.csv",
+    "lab/rock_certificate_{}_1.xlsx": "certificate rock 1.xlsx",
+    "lab/rock_certificate_{}_2.xlsx": "certificate rock 2.xlsx",
+    "lab/parts_spark_{}.csv": "certificates steel.csv",
+    "register/sample_register_{}.csv": "sample list.csv",
+    "custody/custody_{}.csv": "handovers.csv",
+    "reference_materials.csv": "certified values.csv",
+    "specification_limits.csv": "grades.csv",
+    "aliases.csv": "settled ids.csv",
+}
 LAB_HEADING = ["Sample ID", "Certificate", "Issue", "Dispatch", "Received", "Analysed", "Reported",
                "QC", "Repeat of"]  # fmt: skip
 
@@ -73,6 +90,8 @@ def make(periods: Sequence[str] = s.PERIODS) -> Made:
     files["reference_materials.csv"] = _csv(paperwork.reference_materials())
     files["specification_limits.csv"] = _csv(paperwork.specification_limits())
     files["aliases.csv"] = _csv(paperwork.aliases(everything))
+    if periods[0] == s.PERIODS[0]:
+        files |= {f"unsorted/{name}": files[of.format(periods[0])] for of, name in UNSORTED.items()}
     return Made(files, everything, tuple(plants))
 
 

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 import shutil
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -26,6 +28,9 @@ from reconcile.base.model import (
     Finding,
     StratumResult,
 )
+from reconcile.commands import starting
+from reconcile.proposing import answering
+from reconcile.proposing.questions import Ask
 from reconcile.run import releasing
 from tests import small
 from tests.demo import scenario as s
@@ -529,3 +534,60 @@ def test_the_example_in_the_repository_was_not_touched(outcomes: Outcomes) -> No
     assert sorted(p.name for p in Path(FOLDER).iterdir() if p.is_dir()) == [
         "custody", "field", "lab", "register",
     ]  # fmt: skip
+
+
+# ---- the same month from tables that nobody has described ----------------------------------
+
+
+def answer_of(question: Ask, table: dict[str, Any]) -> str:
+    """What the person of the example knows."""
+    name, steel = str(table.get("files", [""])[0]).lower(), "steel"
+    only = table.get("only", [])
+    digestion = (
+        ("none (solid)", "total", "spark OES") if steel in name
+        else ("fire assay, 25 g", "total", "fire assay") if only == ["Au"]
+        else ("lithium borate fusion", "total", "ICP-OES") if "Li" in only
+        else ("four acids", "near-total", "ICP-OES")
+    )  # fmt: skip
+    return {
+        Ask.INSTRUMENT: "11482" if "libs" in name else "20714",
+        Ask.CALIBRATION: "as used in May",
+        Ask.LABORATORY: "metals laboratory" if steel in name else "geochemical laboratory",
+        Ask.DIGESTION: digestion[0], Ask.DIGESTION_CLASS: digestion[1],
+        Ask.LAB_TECHNIQUE: digestion[2], Ask.COLUMN: "measured_at",
+        Ask.MOISTURE: "not applicable" if steel in name else "dry", Ask.SIGMA: "1",
+        Ask.LIMIT: "error column", Ask.USE: "screening", Ask.MARGIN: "0.10",
+    }[question]  # fmt: skip
+
+
+def test_the_unsorted_tables_give_the_pairs_of_their_month(
+    outcomes: Outcomes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = tmp_path / "site"
+    starting.start_from(site, FOLDER / "unsorted")
+
+    def prompt(told: str, choices: object, default: str, empty: bool) -> str:
+        text = (site / "reconcile.toml").read_text("utf-8")
+        first, *_ = answering.still_open(text)
+        of = tomllib.loads(text)
+        for part in first.place[:2]:
+            of = of[part - 1] if isinstance(part, int) else of[part]
+        return answer_of(answering.asks(first, text), of if isinstance(of, dict) else {})
+
+    starting.ask_open(site, prompt)
+    monkeypatch.setattr(releasing, "write_release", small.data_alone)
+    found = reconcile.run_period(site, "2026-05").reconciliation
+
+    def pairs(run: reconcile.Reconciliation) -> dict[tuple[str, str, str], tuple[float, float]]:
+        return {
+            (r.stratum.element, r.stratum.technique, str(p.sample_id)): (p.field_mean, p.lab_mean)
+            for r in run.results
+            for p in r.pairs.itertuples()
+            if r.stratum.element in chosen
+        }
+
+    chosen = {r.stratum.element for r in outcomes["2026-05"].reconciliation.results}
+    wanted, got = pairs(outcomes["2026-05"].reconciliation), pairs(found)
+    assert set(got) == set(wanted)
+    off = {k for k in wanted if not np.allclose(wanted[k], got[k], rtol=1e-12, equal_nan=True)}
+    assert off == set()
