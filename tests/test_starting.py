@@ -21,8 +21,9 @@ from reconcile.intake.read import read_file
 from reconcile.intake.workspace import load_workspace
 from reconcile.proposing import answering
 from reconcile.proposing.because import Because
-from reconcile.proposing.proposal import Proposal, Table, propose
+from reconcile.proposing.proposal import Proposal, propose
 from reconcile.proposing.questions import Ask, Question
+from reconcile.proposing.table import Table
 
 pytestmark = pytest.mark.usefixtures("data_alone")
 

@@ -11,9 +11,10 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.writing import write_whole
 from reconcile.intake.workspace import SETTINGS_FILE, write_schema
 from reconcile.proposing import answering
-from reconcile.proposing.proposal import Proposal, Table, patterns_of, propose
+from reconcile.proposing.proposal import Proposal, patterns_of, propose
 from reconcile.proposing.questions import Ask, Question
 from reconcile.proposing.seen import FIELD, LAB
+from reconcile.proposing.table import Table
 from reconcile.proposing.writing import Asked, as_toml
 from reconcile.reporting import words
 

@@ -9,8 +9,9 @@ from typing import Any
 
 from reconcile.base.settings_schema import SCHEMA_FILE
 from reconcile.base.unanswered import FORM, standing
-from reconcile.proposing.proposal import Line, Proposal, Table, patterns_of
+from reconcile.proposing.proposal import Proposal, patterns_of
 from reconcile.proposing.questions import Question
+from reconcile.proposing.table import Line, Table
 from reconcile.reporting import words
 
 _BARE = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-")

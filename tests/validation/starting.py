@@ -14,8 +14,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from reconcile.proposing.proposal import Proposal, Table, propose
+from reconcile.proposing.proposal import Proposal, propose
 from reconcile.proposing.questions import Ask, Question
+from reconcile.proposing.table import Table
 from tests.intake.conftest import real_data
 from tests.validation.notes import put_table
 
