@@ -17,7 +17,7 @@ import typer
 from reconcile.base.characters import visible
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
-from reconcile.commands import settings_commands, sheet_commands
+from reconcile.commands import portfolio_commands, settings_commands, sheet_commands
 from reconcile.commands.options import (
     DONE,
     FINDINGS,
@@ -34,6 +34,7 @@ from reconcile.commands.shows import Look, Only, Show, With
 
 if TYPE_CHECKING:
     from reconcile.commands.forms import Written
+    from reconcile.portfolio.running import Runner
     from reconcile.run.drawing import Drawn
     from reconcile.run.pipeline import RunOutcome
 
@@ -52,6 +53,17 @@ COULD_NOT_RUN = 2
 
 settings_commands.register(app)
 sheet_commands.register(app)
+
+
+def _dask_runner() -> Runner:
+    if TYPE_CHECKING:
+        from flows import portfolio
+    else:
+        from reconcile.flows import portfolio
+    return portfolio.on_dask
+
+
+portfolio_commands.register(app, _dask_runner)
 
 
 def _version(asked: bool) -> None:

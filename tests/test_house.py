@@ -20,6 +20,7 @@ ROOMS = (
     "reconcile.cli",
     "flows",
     "reconcile.commands",
+    "reconcile.portfolio",
     "reconcile.run",
     "reconcile.reporting.files",
     "reconcile.reporting.document",

@@ -916,6 +916,15 @@ ON_DEMAND, EACH_RUN = "on demand", "each run"
 
 
 @dataclass(frozen=True, slots=True)
+class Awaited:
+    """Samples of one dispatch that were read in the field and have no laboratory result."""
+
+    dispatch: str
+    sent: str  # ISO time; "" where the register does not say
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
 class Reconciliation:
     """One period's reconciliation: all that the report, workbook and tables show."""
 
@@ -970,3 +979,4 @@ class Reconciliation:
     evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # releases behind the verdicts
     factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them
     site: str = ""  # its short name; "" where the settings state none
+    awaited: tuple[Awaited, ...] = ()  # by dispatch

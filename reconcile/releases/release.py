@@ -6,6 +6,7 @@ either the whole release or none.
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 import math
@@ -182,6 +183,18 @@ def _manifest(
         "record_head": reconciliation.record_head,
         "rows": reconciliation.rows,
         "audit": reconciliation.audit,
+        "awaited": [dataclasses.asdict(a) for a in reconciliation.awaited],
+        "instruments": [
+            {"instrument": i.instrument, "calibration_due": i.calibration_due}
+            for i in reconciliation.registers.instruments
+        ],
+        "laboratories": [
+            {"laboratory": x.laboratory, "lab_method": x.lab_method, "valid_until": x.valid_until}
+            for x in reconciliation.registers.laboratories
+        ],
+        "open_findings": sum(
+            f.severity != "note" and f.settled is None for f in reconciliation.findings
+        ),
         "needs_a_person": needs_a_person(reconciliation),
         "settings": {line.name: line.value for line in reconciliation.settings},
         "inputs": [

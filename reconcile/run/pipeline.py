@@ -40,6 +40,7 @@ __all__ = [
     "read_found",
     "reading_key",
     "run_period",
+    "run_workspace",
     "settle_identities",
 ]
 
@@ -78,7 +79,17 @@ def run_period(
     Returns the release that stands for these inputs: a new one, or the one before where
     nothing changed. Raises ReconcileError where the run is not possible.
     """
-    workspace = ws.load_workspace(folder)
+    return run_workspace(ws.load_workspace(folder), period, tell=tell, step_started=step_started)
+
+
+def run_workspace(
+    workspace: Workspace,
+    period: str,
+    *,
+    tell: Tell = silent,
+    step_started: Callable[[int, str], None] = lambda number, name: None,
+) -> RunOutcome:
+    """The same for a workspace that is loaded."""
     ws.check_period(workspace, period)
     outcome = unchanged.answered(workspace, period)
     if outcome is not None:

@@ -16,6 +16,7 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import (
     EXCLUSION_COLUMNS,
     QUARANTINE_COLUMNS,
+    Awaited,
     Change,
     Finding,
     InputFile,
@@ -115,6 +116,7 @@ def write_the_release(run: Run) -> Run:
         corrections=overlay.entered(run.store, run.corrections_refused),
         field_only=run.joined.field_only,
         lab_only=run.joined.lab_only,
+        awaited=_awaited(run),
         findings=run.findings,
         quality=run.quality,
         controls=run.controls,
@@ -245,6 +247,17 @@ def _inputs(run: Run) -> tuple[InputFile, ...]:
 def _data_until(run: Run) -> str:
     ((latest,),) = run.store.rows(sql("releasing.data_until"))
     return "" if latest is None else latest.isoformat() + "Z"
+
+
+def _awaited(run: Run) -> tuple[Awaited, ...]:
+    """What was sent to the laboratory and is not answered, by dispatch."""
+    assert run.joined is not None
+    return tuple(
+        Awaited(dispatch, "" if sent is None else sent.isoformat() + "Z", samples)
+        for dispatch, sent, samples in run.store.rows(
+            sql("releasing.awaited"), [list(run.joined.field_only)]
+        )
+    )
 
 
 def quarantine_of(run: Run) -> pd.DataFrame:

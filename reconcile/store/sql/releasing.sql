@@ -26,3 +26,10 @@ FROM {rows} AS placed
 JOIN file USING (file_id)
 WHERE disposition NOT IN ('sample', 'control', 'other period')
 ORDER BY file_place, "row";
+
+-- name: awaited
+SELECT dispatch, min(dispatched_at), count(*)
+FROM register_row
+WHERE list_contains(?, sample_id) AND dispatch IS NOT NULL
+GROUP BY dispatch
+ORDER BY dispatch;

@@ -9,6 +9,7 @@ from reconcile.reporting.words.en.forms import *  # noqa: F403
 from reconcile.reporting.words.en.further import *  # noqa: F403
 from reconcile.reporting.words.en.laboratories import *  # noqa: F403
 from reconcile.reporting.words.en.parts import *  # noqa: F403
+from reconcile.reporting.words.en.portfolio import *  # noqa: F403
 from reconcile.reporting.words.en.quality import *  # noqa: F403
 from reconcile.reporting.words.en.registers import *  # noqa: F403
 from reconcile.reporting.words.en.report import *  # noqa: F403

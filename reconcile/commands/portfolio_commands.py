@@ -1,0 +1,110 @@
+"""The commands of many sites: parse, call, exit."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from reconcile.base.errors import ReconcileError
+from reconcile.base.shown import say
+from reconcile.commands.options import DONE, FINDINGS
+
+if TYPE_CHECKING:
+    from reconcile.portfolio.listed import Portfolio
+    from reconcile.portfolio.running import Runner
+
+ListFile = Annotated[
+    Path, typer.Argument(help="portfolio.toml, or its folder", show_default=".")
+]  # fmt: skip
+Site = Annotated[
+    list[str] | None, typer.Option("--site", help="only this site; may be given again")
+]
+Month = Annotated[str, typer.Argument(help="month, such as 2026-10")]
+_YEAR = re.compile(r"\d{4}")
+
+portfolio_app = typer.Typer(no_args_is_help=True)
+_dask: list[Callable[[], Runner]] = []
+
+
+def register(app: typer.Typer, dask: Callable[[], Runner]) -> None:
+    """Add the commands to the program's; ``dask`` gives the runner of a room above."""
+    _dask[:] = [dask]
+    app.add_typer(
+        portfolio_app, name="portfolio", help="Many sites: run them, and see who needs whom."
+    )
+
+
+@portfolio_app.command("run")
+def run_sites(month: Month, file: ListFile = Path(), site: Site = None) -> None:
+    """Run a month of every site of the list, several at once."""
+    from reconcile.commands import portfolio_shown
+    from reconcile.intake.workspace import is_month
+    from reconcile.portfolio import listed, running
+
+    if not is_month(month):
+        raise ReconcileError(f"'{month}' is not a month.", "Write it such as 2026-10.")
+    portfolio = listed.load(file)
+    found = running.run(
+        portfolio, listed.chosen(portfolio, tuple(site or ())), lambda workspace: (month,),
+        _runner(portfolio), portfolio_shown.show_progress,
+    )  # fmt: skip
+    portfolio_shown.show_run(found)
+    raise typer.Exit(_code(portfolio_shown.needs_a_person(found)))
+
+
+@portfolio_app.command()
+def rerun(
+    year: Annotated[str, typer.Argument(help="year, such as 2026")],
+    file: ListFile = Path(),
+    site: Site = None,
+    release: Annotated[
+        bool, typer.Option("--release", help="make the releases; else only say what would change")
+    ] = False,
+) -> None:
+    """Run a year's months again on copies of the results, and say what would be otherwise."""
+    from reconcile.commands import portfolio_shown
+    from reconcile.portfolio import listed, running
+
+    if not _YEAR.fullmatch(year):
+        raise ReconcileError(f"'{year}' is not a year.", "Write it such as 2026.")
+    portfolio = listed.load(file)
+    with tempfile.TemporaryDirectory(prefix="reconcile-rerun-") as copies:
+        found = running.run(
+            portfolio, listed.chosen(portfolio, tuple(site or ())), running.of_year(year),
+            _runner(portfolio), portfolio_shown.show_progress,
+            None if release else Path(copies),
+        )  # fmt: skip
+    portfolio_shown.show_run(found)
+    if not release:
+        say("Nothing was released: --release makes the releases.")
+    raise typer.Exit(_code(portfolio_shown.needs_a_person(found)))
+
+
+@portfolio_app.command()
+def status(file: ListFile = Path()) -> None:
+    """One row per site: what stands, what is open, what ends soon."""
+    from reconcile.commands import portfolio_shown
+    from reconcile.portfolio import listed
+    from reconcile.portfolio.status import duty
+    from reconcile.releases import persons
+
+    rows = duty(listed.load(file), persons.clock())
+    portfolio_shown.show_duty(rows)
+    raise typer.Exit(_code(any(row.needs_a_person for row in rows)))
+
+
+def _runner(portfolio: Portfolio) -> Runner:
+    from reconcile.portfolio.running import by_processes
+
+    if portfolio.settings.runner == "dask":
+        return _dask[0]()
+    return by_processes(portfolio.settings.tries)
+
+
+def _code(needs_a_person: bool) -> int:
+    return FINDINGS if needs_a_person else DONE

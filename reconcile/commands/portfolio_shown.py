@@ -1,0 +1,86 @@
+"""What is printed of many sites."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from reconcile.base.shown import open_console, say
+from reconcile.commands.printing import row, table
+from reconcile.portfolio.status import Due, Duty
+from reconcile.portfolio.work import MonthDone, SiteDone
+from reconcile.reporting import numbers, words
+
+_MOST_CHANGES = 6
+
+
+def show_progress(site: SiteDone) -> None:
+    """One line as a site ends."""
+    for month in site.months:
+        state = words.PORTFOLIO_STATES[month.state]
+        say(f"{month.site} {month.period}: {state}")
+
+
+def show_run(sites: Sequence[SiteDone]) -> None:
+    """A row for each site and month."""
+    made = table("Sites", *words.PORTFOLIO_RUN_COLUMNS, right=(5,))
+    for site in sites:
+        for m in site.months:
+            row(
+                made, m.site, m.period, words.PORTFOLIO_STATES[m.state], m.release_id,
+                verdicts_text(m.verdicts), m.findings or "", _what(m),
+            )  # fmt: skip
+    open_console().print(made)
+    every = [m for site in sites for m in site.months]
+    stand = sum(m.done for m in every)
+    say(f"{stand} of {numbers.count(len(every), 'month', 'months')} stand released.")
+    memory = [site.memory_mb for site in sites if site.memory_mb is not None]
+    if memory:
+        say(f"Most memory of a worker: {max(memory):.0f} MB.")
+
+
+def needs_a_person(sites: Sequence[SiteDone]) -> bool:
+    """True where one month of one site does."""
+    return any(month.needs_a_person for site in sites for month in site.months)
+
+
+def verdicts_text(verdicts: Sequence[tuple[str, int]]) -> str:
+    """How many strata have each verdict."""
+    return ", ".join(f"{count} {words.DECISION_TITLE[name].lower()}" for name, count in verdicts)
+
+
+def _what(m: MonthDone) -> str:
+    if m.differs:
+        more = len(m.differs) - _MOST_CHANGES
+        return "; ".join([*m.differs[:_MOST_CHANGES], *([f"and {more} more"] if more > 0 else [])])
+    return " ".join(part for part in (m.message, m.advice) if part)
+
+
+def show_duty(rows: Sequence[Duty]) -> None:
+    """The page of the person on duty."""
+    made = table(words.DUTY_TITLE, *words.DUTY_COLUMNS.values(), right=(3, 5, 9))
+    for d in rows:
+        row(
+            made, d.site, words.PORTFOLIO_STANDING[d.standing], d.period, d.revision or "",
+            verdicts_text(d.verdicts), d.findings or "", "; ".join(dues(d.factors)),
+            "; ".join(dues(d.certificates)), "; ".join(dues(d.calibrations)),
+            "" if d.age_days is None else d.age_days, "; ".join(what(d)),
+        )  # fmt: skip
+    open_console().print(made)
+
+
+def dues(many: Sequence[Due]) -> Iterator[str]:
+    """What ends, each with its day."""
+    for due in many:
+        yield (words.DUTY_OVER if due.over else words.DUTY_DUE).format(what=due.what, on=due.on)
+
+
+def what(d: Duty) -> Iterator[str]:
+    """What else is to be said of a site."""
+    if d.message:
+        yield d.message
+    if d.missing:
+        yield words.DUTY_MISSING.format(months=", ".join(d.missing))
+    if d.unfinished:
+        yield words.DUTY_UNFINISHED.format(months=", ".join(d.unfinished))
+    for text in dues(d.accreditations):
+        yield words.DUTY_ACCREDITATION.format(what=text)
