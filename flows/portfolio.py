@@ -10,6 +10,8 @@ import os
 
 os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
 os.environ.setdefault("DO_NOT_TRACK", "1")
+# a machine under load takes its time to start the server of a single run
+os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "180")
 
 from collections.abc import Callable, Sequence
 from typing import Any

@@ -86,6 +86,17 @@ def rerun(
 
 
 @portfolio_app.command()
+def compare(month: Month, file: ListFile = Path()) -> None:
+    """Hold a month's sites against each other: which instrument or laboratory stands out."""
+    from reconcile.commands import portfolio_shown
+    from reconcile.portfolio import listed, release
+
+    made = release.make(listed.load(file), month)
+    portfolio_shown.show_compared(made)
+    raise typer.Exit(_code(portfolio_shown.stands_out(made)))
+
+
+@portfolio_app.command()
 def status(file: ListFile = Path()) -> None:
     """One row per site: what stands, what is open, what ends soon."""
     from reconcile.commands import portfolio_shown

@@ -6,9 +6,12 @@ from collections.abc import Iterator, Sequence
 
 from reconcile.base.shown import open_console, say
 from reconcile.commands.printing import row, table
+from reconcile.portfolio.release import Made
 from reconcile.portfolio.status import Due, Duty
 from reconcile.portfolio.work import MonthDone, SiteDone
 from reconcile.reporting import numbers, words
+from reconcile.reporting.document import between_sites
+from reconcile.reporting.manner import styled
 
 _MOST_CHANGES = 6
 
@@ -53,6 +56,26 @@ def _what(m: MonthDone) -> str:
         more = len(m.differs) - _MOST_CHANGES
         return "; ".join([*m.differs[:_MOST_CHANGES], *([f"and {more} more"] if more > 0 else [])])
     return " ".join(part for part in (m.message, m.advice) if part)
+
+
+def show_compared(made: Made) -> None:
+    """What stands out between sites, and where the release lies."""
+    b = made.value
+    found = between_sites.named(b)
+    say(f"{numbers.count(len(b.releases), 'site', 'sites')} of {b.period} beside each other:")
+    for suspect in found:
+        say(f"- {styled(between_sites.sentence(suspect, b.matters))}")
+    if not found:
+        say(words.BETWEEN_NONE)
+    for site, why in b.without:
+        say(f"Without {site}: {why}")
+    state = "Wrote" if made.new else "Nothing changed since"
+    say(f"{state} {b.release_id}: {made.folder}")
+
+
+def stands_out(made: Made) -> bool:
+    """True where a person must look at an instrument, a laboratory or a site."""
+    return bool(between_sites.named(made.value) or made.value.without)
 
 
 def show_duty(rows: Sequence[Duty]) -> None:

@@ -35,6 +35,8 @@ class Contrast:
 
     comparison: str
     difference: float
+    low: float  # of the difference
+    high: float
     se: float
     df: int
     p: float
@@ -63,13 +65,14 @@ def suspects(
     comparisons: Sequence[str],
     made_with: Mapping[str, Sequence[str]],
     rate: float = 0.05,
+    level: float = 0.95,
 ) -> tuple[Suspect, ...]:
     """The candidates, those that are named first, then by p.
 
     ``values``, ``variances``: of each line. ``comparisons``: what each line is comparable within.
     ``made_with``: by kind of candidate its name on each line, '' where none is known. ``rate``: of
-    false discoveries among those that are named. Candidates that no comparison can tell of (fewer
-    than FEWEST_OTHERS lines without them) are left out.
+    false discoveries among those that are named. ``level``: of the intervals. Candidates that no
+    comparison can tell of (fewer than FEWEST_OTHERS lines without them) are left out.
     """
     y, v = vector(values), vector(variances, "variances")
     same_length(y, v, names=("values", "variances"))
@@ -85,14 +88,10 @@ def suspects(
             key = lines.tobytes()
             members[key] = lines
             candidates.setdefault(key, []).append((kind, name))
-    searched = _Search(y, v, groups, known, members)
+    searched = _Search(y, v, groups, known, members, level)
     picked = searched.picked(rate)
     effects = searched.fitted(picked)
-    rest = searched.without(effects)
-    tried = {key: searched.contrasts(rest, key) for key in members if key not in picked}
-    tried = {key: c for key, c in tried.items() if c} | {
-        key: searched.contrasts(searched.without(effects, key), key) for key in picked
-    }
+    tried = {key: c for key in members if (c := searched.contrasts(effects, key))}
     p = {key: combined([c.p for c in contrasts]) for key, contrasts in tried.items()}
     adjusted = dict(zip(p, benjamini_hochberg(list(p.values())), strict=True))
     return tuple(
@@ -116,6 +115,7 @@ class _Search:
     groups: np.ndarray
     known: Booleans
     members: Mapping[bytes, Booleans]
+    level: float
 
     def picked(self, rate: float) -> tuple[bytes, ...]:
         """The candidates that differ, found as by the generalised test of Rosner (1983).
@@ -127,11 +127,11 @@ class _Search:
         taken: list[bytes] = []
         telling = 0
         for _ in range(min(MOST, len(self.members) // 4)):
-            rest = self.without(self.fitted(tuple(taken), rounds=1))
+            effects = self.fitted(tuple(taken), rounds=1)
             left = {
                 key: combined([c.p for c in contrasts])
                 for key in self.members
-                if key not in taken and (contrasts := self.contrasts(rest, key))
+                if key not in taken and (contrasts := self.contrasts(effects, key))
             }
             if not left:
                 break
@@ -146,40 +146,43 @@ class _Search:
         effects: _Effects = {}
         for _ in range(rounds):
             for key in picked:
-                effects[key] = self.contrasts(self.without(effects, key), key)
+                effects[key] = self.contrasts(effects, key)
         return effects
 
-    def without(self, effects: _Effects, but: bytes = b"") -> Floats:
-        """The values with these effects taken off, except of one candidate."""
-        y = self.y.copy()
-        for key, contrasts in effects.items():
-            for contrast in contrasts if key != but else ():
-                y[self.members[key] & (self.groups == contrast.comparison)] -= contrast.difference
-        return y
+    def contrasts(self, effects: _Effects, key: bytes) -> tuple[Contrast, ...]:
+        """The candidate in each comparison that can tell of it, the effects of others taken off.
 
-    def contrasts(self, y: Floats, key: bytes) -> tuple[Contrast, ...]:
-        """The candidate in each comparison that can tell of it."""
-        return _contrasts(y, self.v, self.groups, self.members[key], self.known)
+        What an effect was taken off says less of how far lines differ anyway, for it was fitted to
+        them: such lines are none of the others, where enough are left.
+        """
+        y, plain = self.y.copy(), self.known.copy()
+        for other, contrasts in effects.items():
+            if other != key:
+                plain &= ~self.members[other]
+                for c in contrasts:
+                    y[self.members[other] & (self.groups == c.comparison)] -= c.difference
+        made = []
+        for comparison in sorted(set(self.groups[self.members[key]])):
+            here = self.known & (self.groups == comparison)
+            mine, others = here & self.members[key], here & ~self.members[key]
+            if (others & plain).sum() >= FEWEST_OTHERS:
+                others &= plain
+            if others.sum() >= FEWEST_OTHERS:
+                made.append(self._contrast(comparison, y, mine, others))
+        return tuple(made)
 
-
-def _contrasts(
-    y: Floats, v: Floats, groups: np.ndarray, of_it: Booleans, known: Booleans
-) -> tuple[Contrast, ...]:
-    made = []
-    for comparison in sorted(set(groups[of_it])):
-        here = known & (groups == comparison)
-        mine, others = here & of_it, here & ~of_it
-        if others.sum() < FEWEST_OTHERS:
-            continue
-        tau2 = between_variance(y[others], v[others])
-        w, w_others = 1 / (v[mine] + tau2), 1 / (v[others] + tau2)
+    def _contrast(self, comparison: str, y: Floats, mine: Booleans, others: Booleans) -> Contrast:
+        tau2 = between_variance(y[others], self.v[others])
+        w, w_others = 1 / (self.v[mine] + tau2), 1 / (self.v[others] + tau2)
         mean = float(np.sum(w_others * y[others]) / np.sum(w_others))
         difference = float(np.sum(w * y[mine]) / np.sum(w)) - mean
         se = math.sqrt(1 / float(np.sum(w)) + 1 / float(np.sum(w_others)))
         df = int(others.sum()) - 1
-        p = float(2 * stats.t.sf(abs(difference) / se, df))
-        made.append(Contrast(comparison, difference, se, df, p, int(mine.sum()), int(others.sum())))
-    return tuple(made)
+        half = float(stats.t.ppf((1 + self.level) / 2, df)) * se
+        return Contrast(
+            comparison, difference, difference - half, difference + half, se, df,
+            float(2 * stats.t.sf(abs(difference) / se, df)), int(mine.sum()), int(others.sum()),
+        )  # fmt: skip
 
 
 def combined(p_values: Sequence[float]) -> float:

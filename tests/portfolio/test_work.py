@@ -21,7 +21,7 @@ from reconcile.releases import persons, unfinished
 from reconcile.run.pipeline import run_period
 from reconcile.store.database import Store
 from tests import sites, small
-from tests.portfolio.conftest import MONTH
+from tests.portfolio.conftest import COUNT, MONTH
 
 
 @pytest.fixture
@@ -76,7 +76,7 @@ def test_a_shadow_run_says_what_would_change_and_changes_nothing(site, tmp_path:
 
 def test_the_page_of_the_person_on_duty_has_a_row_for_each_site(released: Portfolio) -> None:
     rows = duty(released, persons.clock())
-    assert [row.site for row in rows] == [sites.name_of(n) for n in range(12)]
+    assert [row.site for row in rows] == [sites.name_of(n) for n in range(COUNT)]
     assert all(row.period == MONTH and row.revision == 1 and row.verdicts for row in rows)
     assert rows[0].age_days is not None
     assert rows[0].age_days > 200  # the clock of the tests stands in June

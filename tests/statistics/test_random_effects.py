@@ -41,11 +41,11 @@ def test_too_few_sites_give_no_number_and_say_so():
         random_effects([0.1, 0.2], [0.0, 0.01])
 
 
-@pytest.mark.parametrize("n", [5, 12, 50])
+@pytest.mark.parametrize("n", [5, 12, pytest.param(50, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("tau", [0.0, 0.05])
 def test_sites_without_a_fault_are_called_apart_in_few_studies(n: int, tau: float) -> None:
     rng = np.random.default_rng(3)
-    studies, called, covered = 400, 0, 0
+    studies, called, covered = 200, 0, 0
     for _ in range(studies):
         v = rng.uniform(0.01, 0.05, n) ** 2
         y = rng.normal(0.0, np.sqrt(tau**2 + v))
@@ -75,20 +75,20 @@ def lines(rng: np.random.Generator, wrong_instrument: float, wrong_laboratory: f
 def test_a_wrong_laboratory_and_a_wrong_instrument_are_named_and_nothing_else() -> None:
     rng = np.random.default_rng(5)
     hits = exact = 0
-    for _ in range(60):
+    for _ in range(24):
         found = suspects(*lines(rng, 0.30, 0.15))
         named = [(s.kind, s.name) for s in found if s.named]
         both = {("instrument", "X4"), ("laboratory", "C")}
         hits += set(named[:2]) == both
         exact += set(named) == both
-    assert hits >= 57
-    assert exact >= 50
+    assert hits >= 23
+    assert exact >= 21
 
 
 def test_without_a_fault_few_are_named() -> None:
     rng = np.random.default_rng(6)
-    named = sum(any(s.named for s in suspects(*lines(rng, 0.0, 0.0))) for _ in range(200))
-    assert named / 200 < 0.05 + 3 * math.sqrt(0.05 * 0.95 / 200)
+    named = sum(any(s.named for s in suspects(*lines(rng, 0.0, 0.0))) for _ in range(60))
+    assert named / 60 < 0.05 + 3 * math.sqrt(0.05 * 0.95 / 60)
 
 
 def test_an_instrument_at_two_sites_is_suspected_and_not_the_sites() -> None:
@@ -98,14 +98,14 @@ def test_an_instrument_at_two_sites_is_suspected_and_not_the_sites() -> None:
         "site": [f"s{n}" for n in range(10)],
     }
     false = 0.0
-    for _ in range(40):
+    for _ in range(16):
         y = rng.normal(0, 0.03, 10)
         y[:2] += 0.3
         named = [s for s in suspects(y, [1e-4] * 10, ["Cu"] * 10, made_with) if s.named]
         assert (named[0].kind, named[0].name) == ("instrument", "X1")
         assert named[0].contrasts[0].lines == 2
         false += (len(named) - 1) / len(named)
-    assert false / 40 <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 40)
+    assert false / 16 <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 16)
 
 
 def test_what_nothing_tells_apart_is_said_together() -> None:
@@ -114,3 +114,16 @@ def test_what_nothing_tells_apart_is_said_together() -> None:
         {"instrument": ["X1", *"bcde"], "laboratory": ["A", *"KKKK"]},
     )  # fmt: skip
     assert (found[0].name, found[0].alike) == ("X1", (("laboratory", "A"),))
+
+
+@pytest.mark.slow
+def test_the_interval_of_what_a_wrong_laboratory_does_holds_the_truth_nearly_as_often_as_stated():
+    rng = np.random.default_rng(8)
+    held = tried = 0
+    for _ in range(120):
+        for s in suspects(*lines(rng, 0.30, 0.15)):
+            if s.named and (s.kind, s.name) == ("laboratory", "C"):
+                held += sum(c.low < 0.15 < c.high for c in s.contrasts)
+                tried += len(s.contrasts)
+    assert tried > 200
+    assert 0.91 < held / tried <= 1

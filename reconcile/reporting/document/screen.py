@@ -1,14 +1,10 @@
 """report.html: the report as one file for the screen, with nothing from outside it.
 
-Everything that comes from a file is escaped; the page's own rules (Content-Security-Policy)
-let nothing run or load but the style and script below, named by their digests.
+Everything that comes from a file is escaped; ``render/shell.py`` lets nothing run or load from
+elsewhere.
 """
 
 from __future__ import annotations
-
-import base64
-import hashlib
-from importlib import resources
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.judgement.criterion_words import written
@@ -32,6 +28,7 @@ from reconcile.reporting.plots.stratum import (
     trend_plot_of,
 )
 from reconcile.reporting.plots.svg import escaped, svg
+from reconcile.reporting.render import shell
 from reconcile.reporting.render.elements import Cell, facts, paragraph, said, table
 from reconcile.reporting.render.html import html
 from reconcile.reporting.sentences import line_name, range_of
@@ -46,7 +43,6 @@ def page(r: Reconciliation) -> bytes:
 
 
 def _page(r: Reconciliation) -> bytes:
-    style, script = _own_file("page.css"), _own_file("page.js")
     anchors = verdicts.anchors_of(r)
     full = [x for x in r.results if not stratum_page.is_short(x)]
     short = [x for x in r.results if stratum_page.is_short(x)]
@@ -71,30 +67,7 @@ def _page(r: Reconciliation) -> bytes:
         f'<li><a href="#{anchor}">{escaped(title)}</a></li>' for anchor, title, _ in parts if anchor
     )
     body.insert(1, f"<nav><h3>{words.CONTENTS}</h3><ul>{links}</ul></nav>")
-    policy = (
-        f"default-src 'none'; style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    text = (
-        f'<!DOCTYPE html>\n<html lang="{escaped(r.language)}">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="referrer" content="no-referrer">\n'
-        f"<title>{escaped(r.title)} · {escaped(r.release_id)}</title>\n"
-        f"<style>{style}</style>\n</head>\n<body>\n<main>\n"
-        + "\n".join(body)
-        + f"\n</main>\n<footer><p><strong>{words.END} {escaped(r.release_id)}</strong></p></footer>"
-        f"\n<script>{script}</script>\n</body>\n</html>\n"
-    )
-    return text.encode("utf-8", "backslashreplace")
-
-
-def _own_file(name: str) -> str:
-    return resources.files("reconcile.reporting.render").joinpath(name).read_text(encoding="utf-8")
-
-
-def _digest(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+    return shell.page(r.title, r.release_id, r.language, "\n".join(body))
 
 
 # ---- sections ------------------------------------------------------------------------

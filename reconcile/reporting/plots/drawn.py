@@ -19,6 +19,7 @@ from reconcile.base.model import ControlChart
 from reconcile.reporting import fonts, numbers, words
 from reconcile.reporting.plots import axes, canvas, legends, marks
 from reconcile.reporting.plots.axes import Axis
+from reconcile.reporting.plots.between import site_plot
 from reconcile.reporting.plots.canvas import ACCENT, FAINT, INK, SMALL, TEXT_SIZE
 from reconcile.reporting.plots.control import MOST_POINTS, control_chart
 from reconcile.reporting.plots.glance import glance
@@ -33,6 +34,7 @@ from reconcile.reporting.plots.kinds import (
     Points,
     ProfilePlot,
     Rule,
+    SitePlot,
     StripPlot,
     TrendPlot,
 )
@@ -346,6 +348,8 @@ def drawing(plot: Kind, width: float, height: float, whole: bool = False) -> Dra
             return profile_plot(plot, width, height)
         case Glance():
             return glance(plot, width)
+        case SitePlot():
+            return site_plot(plot, width)
         case ControlChart():
             most = len(plot.values) if whole else MOST_POINTS
             return control_chart(plot, width, height, most)

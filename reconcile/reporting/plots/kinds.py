@@ -191,6 +191,37 @@ class Glance:
     goes_on: str  # heading of a group that goes on in the second column, around its title
 
 
+@dataclass(frozen=True, slots=True)
+class SiteSpot:
+    """The bias of one site in one comparison, as ratios field/lab; NaN where it is not known."""
+
+    site: str
+    value: float
+    low: float
+    high: float
+    apart: bool  # from its peers, after the false discovery rule
+    told: str  # on a screen
+
+
+@dataclass(frozen=True, slots=True)
+class SiteColumn:
+    """One comparison: what all sites say together, and each of them."""
+
+    title: tuple[str, ...]
+    mean: float  # ratio
+    expected: tuple[float, float]  # of a further site
+    spots: tuple[SiteSpot, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SitePlot:
+    """Sites (rows) against comparisons (columns)."""
+
+    sites: tuple[str, ...]
+    columns: tuple[SiteColumn, ...]
+    x_title: str
+
+
 #: Every kind of plot.
 Kind = (
     MethodPlot
@@ -201,4 +232,5 @@ Kind = (
     | ControlChart
     | ProfilePlot
     | Glance
+    | SitePlot
 )

@@ -28,7 +28,14 @@ from reconcile.base.model import ControlChart
 from reconcile.reporting import fonts
 from reconcile.reporting.plots import drawn
 from reconcile.reporting.plots.glance import areas
-from reconcile.reporting.plots.kinds import DifferencePlot, Glance, Kind, MethodPlot, StripPlot
+from reconcile.reporting.plots.kinds import (
+    DifferencePlot,
+    Glance,
+    Kind,
+    MethodPlot,
+    SitePlot,
+    StripPlot,
+)
 from reconcile.reporting.plots.marks import PLACE, Marks, mark
 
 #: Width and height of each kind, in the points of its texts; the page enlarges them.
@@ -38,6 +45,7 @@ _SIZES: tuple[tuple[type, tuple[float, float]], ...] = (
     (ControlChart, (250.0, 104.0)),
     (StripPlot, (480.0, 190.0)),
     (Glance, (560.0, 0.0)),
+    (SitePlot, (640.0, 0.0)),
 )
 _OTHER = (300.0, 170.0)
 _PLAIN = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
@@ -58,7 +66,7 @@ def svg(plot: Kind, title: str) -> str:
     made = drawn.drawing(plot, width, height, whole=True)
     height = made.height
     inside = "".join(part for shape in made.contents for part in _of(shape, _PLAIN, height))
-    kind = ' class="wide"' if isinstance(plot, Glance) else ""
+    kind = ' class="wide"' if isinstance(plot, (Glance, SitePlot)) else ""
     if isinstance(plot, Glance):
         inside = _links(plot, width, height) + inside
     return (
