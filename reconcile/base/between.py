@@ -23,8 +23,8 @@ class SiteBias:
 
     site: str
     comparison: str  # element, technique, material and form: what is held against its like
-    label: str
     element: str
+    method: str  # the comparison without its element
     instrument: str
     calibration: str
     laboratory: str
@@ -44,6 +44,7 @@ class Compared:
 
     name: str
     element: str
+    method: str
     effect: RandomEffects  # ln(field/lab)
     lines: tuple[SiteBias, ...]
 

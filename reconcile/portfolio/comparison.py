@@ -14,6 +14,7 @@ from typing import Any
 
 from reconcile.base.between import Compared, SiteBias, SiteRelease
 from reconcile.base.errors import ReconcileError
+from reconcile.base.methods import joined
 from reconcile.intake.workspace import Workspace, sha256_of
 from reconcile.releases import release
 from reconcile.statistics.random_effects import apart_from_peers, random_effects
@@ -86,8 +87,11 @@ def _unaltered(found: release.Earlier, name: str) -> bytes:
 
 def comparison_of(stratum: dict[str, Any]) -> str:
     """What a stratum is comparable within: element, technique, material and form."""
-    parts = (stratum["element"], stratum["technique"], stratum["matrix"], stratum["specimen_form"])
-    return " · ".join(part for part in parts if part)
+    return joined(stratum["element"], _method(stratum))
+
+
+def _method(stratum: dict[str, Any]) -> str:
+    return joined(stratum["technique"], stratum["matrix"], stratum["specimen_form"])
 
 
 def _bias(site: str, entry: dict[str, Any]) -> SiteBias:
@@ -96,7 +100,7 @@ def _bias(site: str, entry: dict[str, Any]) -> SiteBias:
     read_by = stratum["read_by"]
     positive = value > 0 and se > 0
     return SiteBias(
-        site, comparison_of(stratum), stratum["element"], stratum["element"],
+        site, comparison_of(stratum), stratum["element"], _method(stratum),
         str(read_by.get("instrument", "")), str(read_by.get("calibration", "")),
         stratum["laboratory"], stratum["lab_method"], int(ratio.get("n") or 0),
         math.log(value) if positive else math.nan, se / value if positive else math.nan,
@@ -142,7 +146,7 @@ def compare(biases: Sequence[SiteBias], level: float) -> tuple[Compared, ...]:
         apart = apart_from_peers(values, variances, level)
         found.append(
             Compared(
-                name, lines[0].element, random_effects(values, variances, level),
+                name, lines[0].element, lines[0].method, random_effects(values, variances, level),
                 tuple(replace(b, apart=a) for b, a in zip(lines, apart, strict=True)),
             )
         )  # fmt: skip

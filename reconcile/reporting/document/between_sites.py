@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
-from openpyxl import Workbook
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
@@ -30,6 +29,7 @@ from reconcile.reporting.plots.svg import escaped
 from reconcile.reporting.render import book, html, paper, sheets, shell
 from reconcile.reporting.render.book import Heading, Meta
 from reconcile.reporting.render.elements import facts
+from reconcile.reporting.render.grid import Book
 from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import style
 from reconcile.reporting.render.tables import to_csv, to_json
@@ -119,7 +119,7 @@ def _answer(b: BetweenSites) -> Iterator[Block]:
         yield Items(tuple(sentence(s, b.matters) for s in found), "body", 900)
     else:
         yield Text(words.BETWEEN_NONE)
-    yield Text(words.BETWEEN_MATTERS.format(matters=b.matters), "small")
+    yield Text(words.BETWEEN_MATTERS.format(matters=f"{b.matters:.0%}"), "small")
     yield Caution(words.BETWEEN_ASK)
 
 
@@ -135,7 +135,7 @@ def _pictures(b: BetweenSites) -> Iterator[Block]:
         shown = sorted(sorted(every, key=lambda s: (least[s], s))[:_MOST_SITES])
         note = words.BETWEEN_SHORT.format(shown=len(shown), all=len(every))
         yield Text(note, "small")
-    yield Text(words.BETWEEN_PICTURE_KEY.format(level=b.level), "small")
+    yield Text(words.BETWEEN_PICTURE_KEY.format(level=f"{b.level:.0%}"), "small")
     for first in range(0, len(b.compared), _MOST_COLUMNS):
         columns = tuple(_column(b, c) for c in b.compared[first : first + _MOST_COLUMNS])
         plot = SitePlot(tuple(shown), columns, words.BETWEEN_X)
@@ -153,9 +153,8 @@ def _column(b: BetweenSites, c: Compared) -> SiteColumn:
         for line in c.lines
         if math.isfinite(line.value)
     )  # fmt: skip
-    rest = c.name.removeprefix(c.element).strip(" ·")
     expected = (math.exp(e.predicted_low), math.exp(e.predicted_high))
-    return SiteColumn((c.element, rest), math.exp(e.mean), expected, spots)
+    return SiteColumn((c.element, c.method), math.exp(e.mean), expected, spots)
 
 
 def _made_with(line: SiteBias, s: Suspect) -> bool:
@@ -186,7 +185,7 @@ def _table(
 
 
 def _effects(b: BetweenSites) -> Iterator[Block]:
-    yield Text(words.BETWEEN_EFFECTS_NOTE.format(level=b.level), "small")
+    yield Text(words.BETWEEN_EFFECTS_NOTE.format(level=f"{b.level:.0%}"), "small")
     rows = [
         [
             Cell(c.name), Cell(str(e.n), float(e.n)), _percent(e.mean), _percent(e.low),
@@ -206,7 +205,7 @@ def _number(value: float, decimals: int) -> Cell:
 
 
 def _suspects(b: BetweenSites) -> Iterator[Block]:
-    yield Text(words.BETWEEN_SUSPECTS_NOTE.format(rate=b.rate), "small")
+    yield Text(words.BETWEEN_SUSPECTS_NOTE.format(rate=f"{b.rate:.0%}"), "small")
     rows = []
     for s in (*b.suspects, *b.operators):
         for c in s.contrasts:
@@ -302,8 +301,7 @@ def _page(b: BetweenSites) -> bytes:
 
 
 def _workbook(b: BetweenSites) -> bytes:
-    made = Workbook()
-    made.remove(made.worksheets[0])
+    made = Book()
     for key, columns, rows in (
         ("lines", LINE_COLUMNS, list(_line_rows(b))),
         ("effects", EFFECT_COLUMNS, list(_effect_rows(b))),
@@ -312,19 +310,24 @@ def _workbook(b: BetweenSites) -> bytes:
          [[r.site, r.release_id, r.manifest_sha256] for r in b.releases]
          + [[site, why, ""] for site, why in b.without]),
     ):  # fmt: skip
-        sheet = made.create_sheet(words.BETWEEN_SHEETS[key])
+        sheet = made.sheet(words.BETWEEN_SHEETS[key])
         kinds = [
-            "number" if rows and all(isinstance(r[i], (int, float)) for r in rows) else "text"
-            for i in range(len(columns))
+            "number" if _numeric(row[i] for row in rows) else "text" for i in range(len(columns))
         ]
-        sheets.table(
-            sheet,
-            [sheets.Column(c, k, 22 if k == "text" else 12)  # type: ignore[arg-type]
-             for c, k in zip(columns, kinds, strict=True)],
-            rows,
-        )  # fmt: skip
-        sheets.set_up(sheet, "A4", b.release_id)
-    return sheets.saved(made, printable(b.title)[:200], "")
+        held = [
+            sheets.Column(c, k, 22 if k == "text" else 12)  # type: ignore[arg-type]
+            for c, k in zip(columns, kinds, strict=True)
+        ]
+        sheets.table(sheet, held, rows)
+        sheets.set_up(sheet, "A4", b.release_id, sheets.printed_columns(held), sheets.PAGES)
+    return made.saved(printable(b.title)[:200], "")
+
+
+def _numeric(values: Iterable[object]) -> bool:
+    every = list(values)
+    return bool(every) and all(
+        isinstance(v, (int, float)) and not isinstance(v, bool) for v in every
+    )
 
 
 # ---- tables -------------------------------------------------------------------------------

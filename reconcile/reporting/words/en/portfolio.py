@@ -65,7 +65,7 @@ BETWEEN_ASK = (
 )
 BETWEEN_PICTURE = "Sites against elements"
 BETWEEN_PICTURE_KEY = (
-    "Dot and line: bias field/lab of a site with its {level:.0%} interval. Grey: where the bias of "
+    "Dot and line: bias field/lab of a site with its {level} interval. Grey: where the bias of "
     "a further site is expected from all. Rule: mean over sites. Full dot: made with an "
     "instrument or laboratory, or at a site, that is named above."
 )
@@ -77,7 +77,7 @@ BETWEEN_EFFECT_COLUMNS = (
     "SD between sites, %", "I², %", "Q", "p of Q",
 )  # fmt: skip
 BETWEEN_EFFECTS_NOTE = (
-    "Bias: random-effects mean over sites with its {level:.0%} interval (Paule, Mandel; Hartung, "
+    "Bias: random-effects mean over sites with its {level} interval (Paule, Mandel; Hartung, "
     "Knapp). A further site's bias is expected within the second pair of bounds. I² is the share "
     "of the scatter that the sites' own errors do not explain."
 )
@@ -88,7 +88,7 @@ BETWEEN_SUSPECT_COLUMNS = (
 )  # fmt: skip
 BETWEEN_SUSPECTS_NOTE = (
     "Each against all that was made without it, the effects of the named ones taken off. Named: "
-    "at most {rate:.0%} of those that are named are expected to be false discoveries (Benjamini "
+    "at most {rate} of those that are named are expected to be false discoveries (Benjamini "
     "and Hochberg)."
 )
 BETWEEN_KINDS = {
@@ -114,5 +114,5 @@ BETWEEN_SHEETS = {
     "lines": "Sites",
     "inputs": "Inputs",
 }
-BETWEEN_MATTERS = "A difference of {matters:.0%} or more matters here."
+BETWEEN_MATTERS = "A difference of {matters} or more matters here."
 BETWEEN_SMALL = "smaller than what matters"
