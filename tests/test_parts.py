@@ -198,3 +198,76 @@ def test_a_position_is_read_with_its_unit(welded: reconcile.RunOutcome) -> None:
     assert [p.results.place.position_mm for p in part.places if p.results.place] == [
         10.0 * x for x in range(8)
     ]
+
+
+def test_a_part_of_two_halves_is_told_as_possibly_two_materials(tmp_path: Path) -> None:
+    folder = site(tmp_path / "w")
+    halves = "Sample,Location,Cr,Nb,Mo\n" + "".join(
+        f"H1,place {i},{v},0.5,1.0\n" for i, v in enumerate((14.55, 14.45, 14.52, 1.70, 1.72, 1.75))
+    )
+    (folder / "line.csv").write_text(halves, "utf-8")
+    r = reconcile.run_period(folder, "all").reconciliation
+    (told,) = [f for f in r.findings if f.code == FindingCode.PLACES_IN_TWO_GROUPS]
+    assert told.subject == "H1"
+    for part in ("possibly two materials", "Cr", "place 0", "place 5", "level 0.005"):
+        assert part in told.text
+
+
+# ---- places that the laboratory names ---------------------------------------------------
+
+
+def with_lab_places(folder: Path) -> Path:
+    """The laboratory answers for base metal and weld of fourteen parts, each by itself."""
+    folder.mkdir()
+    settings = SETTINGS.replace(', "parts.csv", "spots.csv", "line.csv"', "")
+    (folder / "reconcile.toml").write_text(settings, "utf-8")
+    (folder / "limits.csv").write_text(LIMITS, "utf-8")
+    rng = np.random.default_rng(5)
+    field, lab = ["Sample,Location,Spot,Cr,Nb,Mo"], ["Sample,Zone,Cr,Nb,Mo"]
+    for i in range(14):
+        for place, true in (("base", 12.5 + 0.4 * i), ("weld", 1.0 + 0.1 * i)):
+            for spot in range(3):
+                read = true * float(np.exp(rng.normal(0, 0.01)))
+                field.append(f"W{i:02d},{place},{spot},{read:.3f},0.5,1.0")
+            lab.append(f"W{i:02d},{'BM' if place == 'base' else 'weld metal'},{true:.3f},0.5,1.0")
+    field.append("W99,base,1,14,0.5,1")
+    lab.append("W99,haz,14,0.5,1")
+    (folder / "field.csv").write_text("\n".join(field) + "\n", "utf-8")
+    (folder / "lab.csv").write_text("\n".join(lab) + "\n", "utf-8")
+    return folder
+
+
+def test_a_laboratory_row_of_a_place_stands_against_the_readings_of_that_place(
+    tmp_path: Path,
+) -> None:
+    folder = with_lab_places(tmp_path / "w")
+    outcome = reconcile.run_period(folder, "all")
+    r = outcome.reconciliation
+    pairs = reconcile.pair_frame(r)
+    pairs = pairs.loc[pairs["stratum"].str.startswith("Cr")]
+    assert len(pairs) == 28
+    ratio = pairs["field_mean_mg_kg"] / pairs["lab_mean_mg_kg"]
+    assert ratio.between(0.97, 1.03).all()
+    assert pairs["used"].all()
+    forms = {(x.stratum.element, x.stratum.specimen_form): len(x.pairs) for x in r.results}
+    assert forms["Cr", "part, base metal"] == forms["Cr", "part, weld metal"] == 14
+    told = [f for f in r.findings if f.code == FindingCode.PLACE_NOT_READ]
+    assert [f.subject for f in told] == ["W99"]
+    # the part is judged place by place on both sides
+    for side in ("field", "lab"):
+        assert r.conformity is not None
+        (found,) = [
+            s for s in r.conformity.specimens
+            if s.results.sample_id == "W00" and s.results.side == side
+        ]  # fmt: skip
+        assert {p.results.place.name for p in found.places if p.results.place} == {
+            "base, base metal", "weld, weld metal",
+        } if side == "field" else {"base metal", "weld metal"}  # fmt: skip
+        values = sorted(
+            m.value for p in found.places for m in p.results.values if m.element == "Cr"
+        )
+        assert values == pytest.approx([1e4, 12.5e4], rel=0.03)
+        if side == "field":  # the laboratory's has no stated error
+            assert calls(found)["Twelve to twenty-two"] == EXCLUDED
+    lines = [x.what for x in storytelling.story_of(folder, "W00").lines]
+    assert any("determined" in x and "part role weld metal" in x for x in lines)

@@ -84,6 +84,7 @@ class FindingCode(StrEnum):
     ORDERED_GRADE_EXCLUDED = "ordered grade excluded"
     ORDERED_GRADE_UNKNOWN = "ordered grade unknown"
     PLACE_DIFFERS = "place differs"
+    PLACES_IN_TWO_GROUPS = "places in two groups"
     SHEET_ALTERED = "sheet altered"
     SHEET_TOUCHED = "sheet touched"
     SHEET_SCORED = "sheet scored"
@@ -108,6 +109,7 @@ class FindingCode(StrEnum):
     SUM_TOO_HIGH = "sum too high"
     ZERO_UNSTATED = "zero unstated"
     PAIRS_REPEATED = "pairs repeated"
+    PLACE_NOT_READ = "place not read"
     LAB_ROW_SHARED = "lab row shared"
 
     # releases

@@ -109,6 +109,8 @@ class PlaceDifference:
     reference: float
     method: str
     reason: str = ""  # why nothing was tested
+    upper: tuple[bool, ...] = ()  # of two groups of places, the one that reads higher; (): one
+    p_groups: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)

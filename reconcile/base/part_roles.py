@@ -7,3 +7,8 @@ BASE_METAL, HEAT_AFFECTED, WELD_METAL, OTHER_ROLE = (
 )  # fmt: skip
 #: Roles between which the material itself may differ.
 ROLES = (BASE_METAL, HEAT_AFFECTED, WELD_METAL)
+
+
+def form_of(form: str, role: str) -> str:
+    """The specimen form of pairs at places of one role, as ``store/sql/pair_facts.sql`` has it."""
+    return ", ".join(part for part in (form, role) if part)

@@ -1069,7 +1069,8 @@ class ConformitySettings(Part):
     place_level: Level = Field(
         0.01,
         description="places of one part are tested for a difference at this level, element by "
-        "element (t test with replicates, else generalised ESD, Rosner 1983)",
+        "element (t test with replicates; else generalised ESD, Rosner 1983, and two groups, "
+        "half of the level each)",
     )
     place_size: Fraction = Field(
         0.05, description="and told only where a place lies this fraction from the others"

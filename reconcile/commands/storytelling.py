@@ -268,8 +268,8 @@ def _lab_lines(store: Store, files: list[int], names: set[str]) -> list[StoryLin
     return _result_lines(
         store, files, names, "lab", "laboratory",
         (
-            "technique", "lab_method", "digestion", "certificate", "certificate_issue", "status",
-            "status_reason",
+            "technique", "lab_method", "digestion", "location", "part_role", "certificate",
+            "certificate_issue", "status", "status_reason",
         ),
         "determined",
     )  # fmt: skip

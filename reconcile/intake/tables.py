@@ -84,7 +84,9 @@ LAB_FACTS = (
     "reported_at",
     "sample_mass_g",  # float
     "digest_volume_ml",  # float
-    "status",  # as of a field reading
+    "location",  # as of a field reading
+    "part_role",
+    "status",
     "status_reason",
 )
 REGISTER_FACTS = (

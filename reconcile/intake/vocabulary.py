@@ -276,6 +276,10 @@ FACT_WORDS: dict[str, dict[str, str]] = {
             "sample_mass_g": _MASSES,
             "digest_volume_ml": _measured("digest volume|final volume", ("", " ml", " l"))
             + _either("volume ml"),
+            "location": _either(
+                "location on part|place on part|spot location|test location|location|place"
+            ),
+            "part_role": _either("part role|role|zone|weld zone|metal zone|weld region"),
             "unit": _UNITS,
             "sigma": _either("sigma|error sigma|sigma level"),
         }

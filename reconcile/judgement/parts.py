@@ -32,6 +32,7 @@ from reconcile.base.settings import ConformitySettings
 from reconcile.judgement.conformity import grade_call, why_excluded
 from reconcile.statistics.places import differing
 
+_MOST = 4  # places that a group names
 #: Calls of an element, the worst first.
 _WORST = (AGAINST, OPEN, NOT_DECIDED, NOT_MEASURED, WITHIN)
 
@@ -52,14 +53,13 @@ def judged(
         each = tuple(judge(p) for p in places)
         return worst(whole, each, found)
     apart = {
-        d.element: next(p.name for p, told in zip(d.places, d.told, strict=True) if told)
+        d.element: f"{next(p.name for p, told in zip(d.places, d.told, strict=True) if told)} "
+        "differs from the others"
         for d in found
         if any(d.told)
-    }
+    } | {d.element: "its places fall into two groups" for d in found if d.upper}
     values = tuple(
-        replace(m, untrusted=_both(f"{apart[m.element]} differs from the others", m.untrusted))
-        if m.element in apart
-        else m
+        replace(m, untrusted=_both(apart[m.element], m.untrusted)) if m.element in apart else m
         for m in whole.values
     )
     return replace(judge(replace(whole, values=values)), differences=found)
@@ -127,10 +127,16 @@ def _tested(
     with np.errstate(all="ignore"):
         against = np.abs(values - shifts)
         large = np.abs(shifts) >= agreed.place_size * against
+    upper = np.array(test.upper, dtype=bool)
+    if len(upper):
+        low, high = values[~upper].mean(), values[upper].mean()
+        if not high - low >= agreed.place_size * abs(low):
+            upper = upper[:0]
     return PlaceDifference(
         element, tuple(p for p, _ in known), tuple(values.tolist()),
         tuple(int(s) for s in spots), test.shifts, test.p_values,
         tuple((np.array(test.differs) & large).tolist()), test.reference, test.method, test.reason,
+        tuple(upper.tolist()), test.p_groups,
     )  # fmt: skip
 
 
@@ -139,7 +145,7 @@ def _tested(
 
 def findings(record: ConformityRecord) -> tuple[Finding, ...]:
     """Parts that are not the ordered grade, and places that differ from their part."""
-    return (*_ordered(record), *_apart(record))
+    return (*_ordered(record), *_apart(record), *_in_two_groups(record))
 
 
 def _ordered(record: ConformityRecord) -> list[Finding]:
@@ -210,3 +216,36 @@ def _apart(record: ConformityRecord) -> list[Finding]:
                 )
             )  # fmt: skip
     return found
+
+
+def _in_two_groups(record: ConformityRecord) -> list[Finding]:
+    found = []
+    for s in record.specimens:
+        grouped = [d for d in s.differences if d.upper]
+        if not grouped:
+            continue
+        named = "; ".join(
+            f"{d.element} {' and '.join(_group_text(d, upper) for upper in (False, True))}, "
+            f"p {d.p_groups:.2g}"
+            for d in grouped
+        )
+        found.append(
+            Finding(
+                "quality", "warning", s.results.sample_id,
+                f"Places of {s.results.sample_id} read by {s.results.method} fall into two groups: "
+                f"possibly two materials ({named}; level {record.place_level / 2:g} for each "
+                f"element, least difference {record.place_size:.0%}).",
+                advice="Read each place again, three spots at least: two materials, a joint, a "
+                "coating or a gradient. The mean over the part may be the content of none of them.",
+                code=FindingCode.PLACES_IN_TWO_GROUPS,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _group_text(d: PlaceDifference, upper: bool) -> str:
+    of_it = [(p.name, v) for p, v, u in zip(d.places, d.values, d.upper, strict=True) if u == upper]
+    values = [v for _, v in of_it]
+    names = ", ".join(name for name, _ in of_it[:_MOST])
+    more = f" and {len(of_it) - _MOST} more" if of_it[_MOST:] else ""
+    return f"{min(values):.4g} to {max(values):.4g} mg/kg at {names}{more}"

@@ -29,6 +29,7 @@ from reconcile.base.model import (
     Stratum,
     StratumResult,
 )
+from reconcile.base.part_roles import form_of
 from reconcile.base.settings import Settings
 from reconcile.evidence import quality
 from reconcile.figures import evaluation
@@ -94,7 +95,8 @@ def result_sets(
     sets = [
         (
             ResultSet(
-                of[0], "field", of[1].technique, of[1].text, of[2], _one_each(values),
+                of[0], "field", of[1].technique, of[1].text, of[2],
+                _one_each(values, of in at_places),
                 ordered=ordered.get(of[0], ""),
             ),
             tuple(
@@ -109,13 +111,18 @@ def result_sets(
     ]  # fmt: skip
     allowed = {s.sample_id for s, _ in sets} | _of_form(store, forms)
     sets += [
-        (replace(s, ordered=ordered.get(s.sample_id, "")), ())
-        for s in _lab_sets(store, settings, evidence, elements, failed)
+        (
+            replace(s, ordered=ordered.get(s.sample_id, "")),
+            tuple(replace(p, ordered=ordered.get(s.sample_id, "")) for p in at),
+        )
+        for s, at in _lab_sets(store, settings, evidence, elements, failed)
         if not forms or s.sample_id in allowed
     ]
     return sorted(sets, key=lambda s: (s[0].sample_id, s[0].side, s[0].method, s[0].description))
 
 
+#: Sample, technique, method, numbers of the certificates.
+_LabSet = tuple[str, str, str, tuple[str, ...]]
 #: Sample, method as set up, material.
 _Method = tuple[str, FieldMethod, str]
 
@@ -140,15 +147,19 @@ def _of_form(store: Store, forms: set[str]) -> set[str]:
     return {sample for sample, form in rows if sample and form in forms}
 
 
-def _one_each(values: Sequence[Measured]) -> tuple[Measured, ...]:
-    """One result per element; several columns of one element can't decide which is meant."""
+def _one_each(values: Sequence[Measured], at_places: bool = False) -> tuple[Measured, ...]:
+    """One result per element; several columns of one element can't decide which is meant.
+
+    ``at_places``: of a part whose places have results of their own, which are judged instead.
+    """
+    why = (
+        "the places of the part are judged, each by its own result"
+        if at_places
+        else "several results of one element by one method"
+    )
     found: dict[str, Measured] = {}
     for m in values:
-        found[m.element] = (
-            replace(m, unusable="several results of one element by one method")
-            if m.element in found
-            else m
-        )
+        found[m.element] = replace(m, unusable=why) if m.element in found else m
     return tuple(found[e] for e in sorted(found))
 
 
@@ -177,6 +188,7 @@ def field_measured(
     read: AsRead,
 ) -> Measured:
     """A field mean with its uncertainty: from an approved factor, else from the agreement."""
+    value = _of_its_role(value, evidence, read)
     unusable = _set_aside(value.sample_id, value.element, evidence, settings)
     if value.interference:
         unusable = f"interference: {value.interference}"
@@ -224,6 +236,21 @@ class AsRead:
         if key not in self._agreement:
             self._agreement[key] = agreement(result)
         return self._agreement[key]
+
+
+def _of_its_role(value: FieldMean, evidence: Evidence, read: AsRead) -> FieldMean:
+    """A place's value under the form of its role, where pairs of that role are known.
+
+    Where the laboratory answers place by place, base metal and weld metal have pairs of their own.
+    """
+    if value.place is None or not value.place.role:
+        return value
+    own = replace(value, specimen_form=form_of(value.specimen_form, value.place.role))
+    factors = (x.factor.stratum for x in evidence.lives)
+    known = read.alike(own) or any(
+        s.element == own.element and not differences(own, s) for s in factors
+    )
+    return own if known else value
 
 
 def _as_read(base: Measured, value: FieldMean, read: AsRead) -> Measured:
@@ -281,11 +308,13 @@ def _lab_sets(
     evidence: Evidence,
     elements: set[str],
     failed: Mapping[tuple[str, str, str], Sequence[str]],
-) -> list[ResultSet]:
+) -> list[tuple[ResultSet, tuple[ResultSet, ...]]]:
+    """Laboratory results by sample, method and certificates, with those of each place of a part."""
     keys = [k for k in sides.keys_of(store, "lab", ()) if k.element in elements]
     side = sides.Side(store, "lab")
     samples = store.frame(sql("specimens.lab_sets")).to_dict("records")
-    found: dict[tuple[str, str, str, tuple[str, ...]], list[Measured]] = {}
+    found: dict[_LabSet, list[Measured]] = {}
+    at_places: dict[_LabSet, dict[Place, list[Measured]]] = {}
     for key in keys:
         means = side.of(key)
         for i, row in enumerate(samples):
@@ -315,10 +344,23 @@ def _lab_sets(
                     evidence.lab_errors, Stratum(key.element, FieldMethod(), determined_by, "")
                 )
                 measured = lab_uncertainty(measured, n, error)
-            found.setdefault((sample, parts[0], method, numbers), []).append(measured)
+            of = (sample, parts[0], method, numbers)
+            found.setdefault(of, []).append(measured)
+            if name := _text(row["place_key"]):
+                place = Place(name, _text(row["part_role"]))
+                at_places.setdefault(of, {}).setdefault(place, []).append(measured)
+
+    def made(of: _LabSet, values: list[Measured], place: Place | None = None) -> ResultSet:
+        sample, technique, method, numbers = of
+        one = _one_each(values, place is None and of in at_places)
+        return ResultSet(sample, "lab", technique, method, ", ".join(numbers), one, place)
+
     return [
-        ResultSet(sample, "lab", technique, method, ", ".join(numbers), _one_each(values))
-        for (sample, technique, method, numbers), values in found.items()
+        (
+            made(of, values),
+            tuple(made(of, each, place) for place, each in at_places.get(of, {}).items()),
+        )
+        for of, values in found.items()
     ]
 
 

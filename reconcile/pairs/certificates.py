@@ -39,10 +39,11 @@ _CELL = (
 )  # fmt: skip
 _FACTS = (
     "source", "sample_id", "technique", "lab_method", "digestion", "digestion_class",
-    "moisture_basis", "laboratory", "certificate", "issue", "has_newer", "placed",
+    "moisture_basis", "laboratory", "certificate", "issue", "has_newer", "placed", "place_key",
 )  # fmt: skip
 _GROUP = [
-    "sample_id", "technique", "lab_method", "digestion", "laboratory", "digestion_class",
+    "sample_id", "place_key", "technique", "lab_method", "digestion", "laboratory",
+    "digestion_class",
     "moisture_basis",
 ]  # fmt: skip
 

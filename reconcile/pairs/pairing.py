@@ -181,6 +181,10 @@ def place_rows(
         },
     )
     store.connection.execute(sql("lab_cell"))
+    store.connection.execute(sql("lab_places.stated"))
+    if store.rows(sql("lab_places.count"))[0][0]:
+        store.connection.execute(sql("lab_places.mark_field"))
+        store.connection.execute(sql("lab_places.mark_lab"))
 
 
 def means_of_pairs(
@@ -264,8 +268,7 @@ def join(
         else pd.DataFrame({name: [] for name in (*PAIR_COLUMNS, "element")})
     )
     pairs = pairs.sort_values(["stratum", "sample_id"], kind="stable", ignore_index=True)
-    field_only = _one_sided(store, "field_sample", "lab_sample")
-    lab_only = _one_sided(store, "lab_sample", "field_sample")
+    field_only, lab_only = (_without_pair(store, f"{side}_sample") for side in ("field", "lab"))
     ordered = told_apart([strata[key] for key in sorted(strata)])
     return Joined(ordered, pairs, field_only, lab_only, sides, sources, together)
 
@@ -320,8 +323,8 @@ def _holds_zero(means: Means, at: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.zeros(len(at), bool) if means.zero is None else means.zero[at]
 
 
-def _one_sided(store: Store, here: str, there: str) -> tuple[str, ...]:
-    rows = store.rows(sql("pairing.one_sided", here=quoted(here), there=quoted(there)))
+def _without_pair(store: Store, here: str) -> tuple[str, ...]:
+    rows = store.rows(sql("pairing.without_pair", here=quoted(here)))
     return tuple(row[0] for row in rows)
 
 

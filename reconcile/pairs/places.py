@@ -10,7 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.base.finding_codes import FindingCode
 from reconcile.base.grades import Place
+from reconcile.base.model import Finding
 from reconcile.pairs.averaging import Means, Nesting, nested_means
 from reconcile.pairs.sides import Key, Side
 from reconcile.store.database import Store
@@ -92,3 +94,23 @@ def facts_of(found: PlaceRows, samples: Sequence[Mapping[Any, Any]]) -> list[dic
             found.number, found.places, found.ordered, found.times, strict=True
         )
     ]  # fmt: skip
+
+
+def findings(store: Store) -> tuple[Finding, ...]:
+    """Places of parts that the laboratory names and no reading does; rows must be placed."""
+    unmet: dict[str, list[str]] = {}
+    for sample, place in store.rows(sql("lab_places.unmet")):
+        unmet.setdefault(str(sample), []).append(str(place))
+    found = []
+    for sample, many in unmet.items():
+        named = ", ".join(f"'{place}'" for place in many)
+        found.append(
+            Finding(
+                "identity", "warning", sample,
+                f"The laboratory answers for {sample} at {named}, which no reading of it names: "
+                "these results have no pair.",
+                advice="Write the place as the readings do, or take both without a place.",
+                code=FindingCode.PLACE_NOT_READ,
+            )
+        )  # fmt: skip
+    return tuple(found)

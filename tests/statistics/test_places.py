@@ -56,3 +56,27 @@ def test_alike_places_are_told_no_more_often_than_the_level_says(spots: int) -> 
         found = places.differing(x.mean(axis=1), [spots] * 5, sds, 0.05, [False] * 5)
         wrong += any(found.differs)
     assert wrong / 600 < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 600)
+
+
+@pytest.mark.parametrize("each", [2, 3, 5])
+def test_a_part_split_half_and_half_is_seen_as_two_groups(each: int) -> None:
+    rng = np.random.default_rng(each)
+    values = np.concatenate([rng.normal(14.5, 0.1, each), rng.normal(1.7, 0.05, each)])
+    found = places.differing(values, [1] * 2 * each, [np.nan] * 2 * each, 0.01, [False] * 2 * each)
+    assert found.differs == (False,) * 2 * each or any(found.differs)
+    if not any(found.differs):
+        assert found.upper == (True,) * each + (False,) * each
+        assert found.p_groups < 0.005
+
+
+def test_one_group_is_split_no_more_often_than_p_says() -> None:
+    rng = np.random.default_rng(9)
+    p = np.array([places.two_groups(rng.normal(10, 0.3, 8))[1] for _ in range(1000)])
+    for level in (0.01, 0.05, 0.2):
+        assert np.mean(p < level) < level + 3 * np.sqrt(level * (1 - level) / 1000)
+        assert np.mean(p < level) > level - 3 * np.sqrt(level * (1 - level) / 1000) - 1e-9
+
+
+def test_equal_or_few_values_are_one_group() -> None:
+    assert places.two_groups([1.0, 1.0, 1.0, 1.0]) == ((), pytest.approx(np.nan, nan_ok=True))
+    assert places.two_groups([1.0, 1.0, 9.0])[0] == ()

@@ -115,6 +115,17 @@ def _apart(record: ConformityRecord) -> Titled:
     )  # fmt: skip
     if untested:
         said.append(Text(words.PARTS_APART_UNTESTED.format(parts=untested), "small"))
+    said += [
+        Text(
+            words.PARTS_GROUPS.format(
+                sample=s.results.sample_id, element=d.element, p=numbers.p_text(d.p_groups)
+            ),
+            "small",
+        )
+        for s in record.specimens
+        for d in s.differences
+        if d.upper
+    ]
     if not rows:
         return Titled(words.PARTS_APART, (*said, Text(words.PARTS_APART_NONE)))
     sample, element, place, found, others, shift, p, n = words.PARTS_APART_HEADINGS

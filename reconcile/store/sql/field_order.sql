@@ -9,5 +9,6 @@ JOIN field_sample ON field_row.sample_id = field_sample.sample_id
     AND field_row.specimen_form = field_sample.specimen_form
     AND field_row.moisture_basis = field_sample.moisture_basis
     AND field_row.pair_type = field_sample.pair_type
+    AND field_row.place_key = field_sample.place_key
 WHERE disposition = 'sample'
 ORDER BY field_sample.number, field_row.spot, file_place, "row", sheet;

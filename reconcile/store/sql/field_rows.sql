@@ -35,6 +35,7 @@ SELECT
     ), chr(29) || field.location, chr(28) || field.part_role, chr(27) || field.position_mm)
         AS spot,
     field.location, field.part_role, field.position_mm, field.ordered_grade,
+    '' AS place_key,  -- that the laboratory names too (lab_places)
     run_file.file_place,
     CASE
         WHEN coalesce(field.sample_kind, register.sample_kind, 'sample') = 'leave out'

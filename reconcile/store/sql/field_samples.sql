@@ -4,7 +4,7 @@ SELECT row_number() OVER () - 1 AS number, *
 FROM (
     SELECT
         sample_id, technique, instrument, calibration, matrix, specimen_form, moisture_basis,
-        pair_type, min("group") AS "group", min(measured_at) AS field_time,
+        pair_type, place_key, min("group") AS "group", min(measured_at) AS field_time,
         list_sort(list_distinct(list(measured_at))) AS field_times,
         list_sort(list_distinct(list(operator))) AS operator,
         list_sort(list_distinct(list(nullif(concat_ws(', ',
@@ -17,7 +17,7 @@ FROM (
     FROM field_row
     WHERE disposition = 'sample'
     GROUP BY sample_id, technique, instrument, calibration, matrix, specimen_form,
-        moisture_basis, pair_type
+        moisture_basis, pair_type, place_key
     ORDER BY sample_id, technique, instrument, calibration, matrix, specimen_form,
-        moisture_basis, pair_type
+        moisture_basis, pair_type, place_key
 );

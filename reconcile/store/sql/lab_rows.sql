@@ -14,6 +14,7 @@ WITH resolved AS NOT MATERIALIZED (
         lab.certificate, lab.received_at, lab.analysed_at, lab.reported_at,
         coalesce(lab.laboratory, '') AS laboratory,
         lab.lab_id,
+        '' AS place_key, CAST(NULL AS VARCHAR) AS part_role,  -- of a part (lab_places)
         -- Of a blind duplicate only the register says whose it is.
         coalesce(lab.duplicate_of, register.duplicate_of) AS duplicate_of,
         coalesce(lab.duplicate_kind, register.duplicate_kind) AS duplicate_kind,

@@ -4,6 +4,7 @@ SELECT row_number() OVER () - 1 AS number, *
 FROM (
     SELECT
         sample_id, laboratory, technique, lab_method, digestion, digestion_class, moisture_basis,
+        place_key, part_role,
         coalesce(reported_at, analysed_at, received_at) AS lab_time,
         lab_id,
         [certificate] AS certificate

@@ -3,7 +3,9 @@ SELECT
     field_number, lab_number, sample_pair.sample_id,
     "group", field_time, field_times, operator, places, several_roles, lab_time, certificate,
     coalesce(field_sample.technique, '') AS technique, coalesce(instrument, '') AS instrument,
-    coalesce(calibration, '') AS calibration, matrix, specimen_form,
+    coalesce(calibration, '') AS calibration, matrix,
+    -- base metal and weld metal are two materials
+    concat_ws(', ', nullif(specimen_form, ''), part_role) AS specimen_form,
     field_sample.moisture_basis AS field_basis, pair_type,
     lab_sample.technique AS lab_technique, laboratory, lab_method, digestion,
     digestion_class,

@@ -145,10 +145,10 @@ FROM lab_row
 WHERE disposition = 'sample'
 ORDER BY source;
 
--- name: one_sided
+-- name: without_pair
 SELECT DISTINCT sample_id
 FROM {here}
-WHERE sample_id NOT IN (SELECT sample_id FROM {there})
+WHERE sample_id NOT IN (SELECT sample_id FROM sample_pair)
 ORDER BY sample_id;
 
 -- name: dispositions

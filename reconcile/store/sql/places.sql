@@ -13,6 +13,7 @@ WITH stated AS (
         AND field_row.specimen_form = field_sample.specimen_form
         AND field_row.moisture_basis = field_sample.moisture_basis
         AND field_row.pair_type = field_sample.pair_type
+        AND field_row.place_key = field_sample.place_key
     WHERE disposition = 'sample'
 ),
 of_part AS (

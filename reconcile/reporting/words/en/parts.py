@@ -23,12 +23,18 @@ PARTS_APART = "Places that differ from their part"
 PARTS_APART_INTRO = (
     "Each element over the places of a part, or over its spots where no place is stated: against "
     "the median of the base metal, or of all places, by a t test with the replicates within "
-    "places; without replicates by the generalised extreme Studentised deviate (Rosner 1983). "
+    "places; without replicates by the generalised extreme Studentised deviate (Rosner 1983), and "
+    "where none stands out as two groups by the ratio of the mean squares between and within them "
+    "(Engelman and Hartigan 1969), each look with half of the level. "
     "Level {level} for each element of a part (conformity.place_level); told from a difference of "
     "{size} on (conformity.place_size)."
 )
 PARTS_APART_HEADINGS = ("Specimen", "Element", "Place", "Found", "Others", "Difference", "p", "n")
 PARTS_APART_NONE = "No place differs."
+PARTS_GROUPS = (
+    "{sample}, {element}: the places fall into two groups, possibly two materials (p {p}); see the "
+    "finding."
+)
 PARTS_APART_UNTESTED = "Parts with too few places and replicates to be tested: {parts}."
 PARTS_PROFILES = "Profiles along the line"
 PARTS_PROFILE_TITLE = "{element} of {sample}"
