@@ -134,6 +134,12 @@ class WorkspaceSettings(Part):
     output: Annotated[str, Field(max_length=250)] = Field(
         "out", description="folder for releases, relative to this file"
     )
+    coordinate_system: Annotated[str, Field(max_length=100)] = Field(
+        "",
+        description="of coordinates whose rows name none, such as 'EPSG:32633'; empty: longitude "
+        "and latitude are WGS 84, easting and northing are of no known system",
+    )
+    coordinate_unit: Literal["m", "ft"] = Field("m", description="unit of easting and northing")
 
     @field_validator("site")
     @classmethod

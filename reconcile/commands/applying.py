@@ -32,6 +32,7 @@ from reconcile.intake.tables import TypedTable
 from reconcile.intake.workspace import FoundFile, Workspace
 from reconcile.judgement import factor_life, factor_proposal
 from reconcile.judgement.field_values import Corrected, FieldMean, correct_mean, field_means
+from reconcile.judgement.sheet_positions import Position, positions_of
 from reconcile.pairs import sides
 from reconcile.pairs.pairing import RunFile
 from reconcile.releases import anchors
@@ -111,15 +112,16 @@ class FieldTable:
     values: tuple[FieldMean, ...]
     notes: tuple[str, ...]
     checks: tuple[QualityCheck, ...]  # of reference materials that stand in it
+    positions: tuple[Position, ...] = ()  # of its samples
 
 
 def read_means(source: Path, workspace: Workspace, table: str = "") -> FieldTable:
     """Read a field table with the named table of the settings, else with the first that fits."""
     known = _known(workspace)
     chosen, read = _read(source, workspace, table, known.ids)
-    values, notes, checks = _means(source, chosen, read, workspace, known)
+    values, notes, checks, positions = _means(source, chosen, read, workspace, known)
     name = chosen.name or ", ".join(chosen.files)
-    return FieldTable(name, tuple(values), tuple(notes), checks)
+    return FieldTable(name, tuple(values), tuple(notes), checks, positions)
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +203,7 @@ def _means(
     read: tuple[TypedTable, ...],
     workspace: Workspace,
     known: _Known,
-) -> tuple[list[FieldMean], list[str], tuple[QualityCheck, ...]]:
+) -> tuple[list[FieldMean], list[str], tuple[QualityCheck, ...], tuple[Position, ...]]:
     settings = workspace.settings
     # Every row of the table counts, whatever its month; dates are judged per value.
     whole = settings.model_copy(
@@ -228,6 +230,8 @@ def _means(
         run = pipeline.settle_identities(replace(run, run_files=tuple(run_files)))
         keys = sides.keys_of(store, "field", settings.workspace.elements)
         means = field_means(store, keys, settings.thresholds, zone)
+        stated = store.frame(sql("field_values.positions")).to_dict("records")
+        positions, refused_positions = positions_of(stated, settings.workspace)
         controls = eligibility.control_rows(store, "field", keys, zone)
         checks = quality.judge_reference_materials(
             controls, controls[:0], of_run(run, "reference_material"), settings.thresholds,
@@ -237,13 +241,15 @@ def _means(
             f"{count} rows: {reason}"
             for reason, count in store.rows(sql("applying.other_dispositions"))
         ]
+    if refused_positions:
+        notes.append(f"{refused_positions} rows: coordinates that can't be read as two numbers")
     refused = pd.concat([sheet.quarantine for sheet in read])
     notes += [
         f"row {row['row']}, {row['column'] or 'whole row'}: refused, {row['reason']}"
         for row in refused.to_dict("records")
     ]
     means.sort(key=lambda m: (m.sample_id, m.element, m.field_method, m.specimen_form))
-    return means, notes, tuple(checks)
+    return means, notes, tuple(checks), positions
 
 
 # ---- writing --------------------------------------------------------------------------

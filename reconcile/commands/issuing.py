@@ -106,6 +106,7 @@ def issue(
             spots_share=settings.sheet.spots_share, costs=_costs(settings),
             decimal_mark=settings.report.decimal_mark, date_style=settings.report.date_style,
             paper=settings.report.paper,
+            positions=tuple(p for p in found.positions if p.sample_id not in answered),
         )  # fmt: skip
         mark = _fingerprint(sheet)
         if (same := _same(workspace, known, mark, revise)) is not None:

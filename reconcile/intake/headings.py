@@ -220,7 +220,7 @@ def _by_heading(heading: Heading, table: TableSettings) -> tuple[Column, Reading
         return replace(base, why="no heading"), None
     names = [words(n) for n in heading.names]
     for name in names:
-        if why := why_no_result(name):
+        if not fact_of(table.kind, name) and (why := why_no_result(name)):
             return replace(base, why=why), None
     if table.kind == "lab" and {"date", "time", "date time"} & set(names):
         return (

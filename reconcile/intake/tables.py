@@ -66,6 +66,9 @@ FIELD_FACTS = (
     "filter",
     "latitude",
     "longitude",
+    "easting",
+    "northing",
+    "coordinate_system",  # of the coordinates of the row
     "status",  # ACCEPTED, REJECTED or as written
     "status_reason",  # of a rejected row
 )
@@ -102,6 +105,11 @@ REGISTER_FACTS = (
     "selection",  # random | near a level | extreme | suspicion, or as written
     "selection_probability",  # float: chance of being chosen, as 'plan' writes it
     "ordered_grade",  # of a table of specification limits
+    "latitude",  # of a field reading
+    "longitude",
+    "easting",
+    "northing",
+    "coordinate_system",
 )
 CUSTODY_FACTS = (
     "row",

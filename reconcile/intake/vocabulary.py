@@ -198,6 +198,18 @@ _STATUS = {
     ),
 }
 
+_COORDINATES = {
+    "latitude": _either("latitude|lat|gps latitude"),
+    "longitude": _either("longitude|lon|long|gps longitude"),
+    "easting": _either("easting|east|utm easting|utm east|grid easting|grid east|easting m"),
+    "northing": _either(
+        "northing|north|utm northing|utm north|grid northing|grid north|northing m"
+    ),
+    "coordinate_system": _either(
+        "coordinate system|coordinate reference system|crs|epsg|map projection"
+    ),
+}
+
 FACT_WORDS: dict[str, dict[str, str]] = {
     "field": _spread(
         {
@@ -237,8 +249,7 @@ FACT_WORDS: dict[str, dict[str, str]] = {
                 "temperature|detector temperature|ambient temperature|temperature c"
             ),
             "filter": _either("filter|beam filter|filters"),
-            "latitude": _either("latitude|lat|gps latitude"),
-            "longitude": _either("longitude|lon|long|gps longitude"),
+            **_COORDINATES,
             "part_role": _either("part role|role|zone|weld zone|metal zone|weld region"),
             "ordered_grade": _ORDERED,
             "gas_purge": _either("gas purge|purge gas|purge|atmosphere|gas"),
@@ -308,6 +319,7 @@ FACT_WORDS: dict[str, dict[str, str]] = {
                 "chance of selection"
             ),
             "ordered_grade": _ORDERED,
+            **_COORDINATES,
         }
     ),
     "custody": _spread(

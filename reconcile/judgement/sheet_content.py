@@ -14,6 +14,7 @@ from reconcile.base.grades import Place
 from reconcile.base.methods import FieldMethod
 from reconcile.judgement.field_values import FieldMean
 from reconcile.judgement.results import AtLevel, Reason, Result
+from reconcile.judgement.sheet_positions import Position
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +90,7 @@ class ResultSheet:
     decimal_mark: str = "."
     date_style: str = "year-month-day"
     paper: str = "A4"
+    positions: tuple[Position, ...] = ()  # of samples whose rows state one
 
     @property
     def name(self) -> str:
@@ -121,7 +123,8 @@ _INSIDE: Mapping[str, type[Any]] = {
 }  # fmt: skip
 _MANY: Mapping[tuple[type[Any], str], type[Any]] = {
     (ResultSheet, "results"): Result, (ResultSheet, "units"): Unit,
-    (ResultSheet, "grades"): GradeLine, (Result, "levels"): AtLevel,
+    (ResultSheet, "grades"): GradeLine, (ResultSheet, "positions"): Position,
+    (Result, "levels"): AtLevel,
     (Result, "reasons"): Reason, (AtLevel, "reasons"): Reason,
 }  # fmt: skip
 

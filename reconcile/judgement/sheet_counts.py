@@ -46,6 +46,7 @@ class Policy:
     assays: int
     wrong_calls: float  # expected
     cost: float
+    assay_cost: float = math.nan  # of ``cost``, what assays cost
 
 
 def acting_side(at: AtLevel) -> str:
@@ -152,7 +153,7 @@ def policies(results: Sequence[Result], costs: Costs) -> tuple[Policy, ...]:
         r.mean.sample_id for r in results if r.levels and any(not at.call for at in r.levels)
     } & samples  # fmt: skip
     return (
-        Policy("laboratory", len(samples), 0.0, len(samples) * costs.assay),
+        Policy("laboratory", len(samples), 0.0, *[len(samples) * costs.assay] * 2),
         _policy("sheet", [r for r in results if r.mean.sample_id not in sent], len(sent), costs),
         _policy(
             "field alone", [r for r in results if r.mean.sample_id not in none], len(none), costs
@@ -163,7 +164,8 @@ def policies(results: Sequence[Result], costs: Costs) -> tuple[Policy, ...]:
 def _policy(
     name: Literal["sheet", "field alone"], decided: Sequence[Result], assays: int, costs: Costs
 ) -> Policy:
-    wrong, cost = 0.0, assays * costs.assay if assays else 0.0
+    paid = assays * costs.assay if assays else 0.0
+    wrong, cost = 0.0, paid
     for r in decided:
         for at in r.levels:
             if math.isfinite(at.other_side):
@@ -171,7 +173,7 @@ def _policy(
                 lies_above = r.value >= at.level
                 missed = lies_above == at.acts_below
                 cost += at.other_side * (costs.missed if missed else costs.false_alarm)
-    return Policy(name, assays, wrong, cost)
+    return Policy(name, assays, wrong, cost, paid)
 
 
 def chosen(calls: Mapping[str, SampleCall], call: SampleCall) -> tuple[str, ...]:

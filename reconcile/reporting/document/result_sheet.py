@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 
+import numpy as np
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, PageBreak
+from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
 from reconcile.judgement.results import AtLevel, Result
 from reconcile.judgement.sheet_content import ResultSheet
 from reconcile.judgement.sheet_counts import (
+    ACT,
+    CLOSE,
+    NO_ACTION,
+    NO_LEVEL,
     ORDER,
+    UNDECIDED,
+    Policy,
+    SampleCall,
     acting_side,
     by_sample,
     level_counts,
@@ -21,7 +30,10 @@ from reconcile.judgement.sheet_counts import (
 from reconcile.judgement.sheet_life import Act
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import Manner, styled, written_as
-from reconcile.reporting.render import book, sheet_files
+from reconcile.reporting.plots.costs import CostBar, cost_plot
+from reconcile.reporting.plots.kinds import Points
+from reconcile.reporting.plots.sheet_map import MapPlot, map_plot
+from reconcile.reporting.render import book, sheet_files, sheet_geojson
 from reconcile.reporting.render.book import Heading, Meta
 from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import boxed, facts, foreign, gap, grid, own, style, worded
@@ -35,8 +47,10 @@ _MOST_NOTES = 40
 def files(sheet: ResultSheet, acts: Sequence[Act]) -> dict[str, bytes]:
     """Every file of a sheet by its name."""
     with written_as(Manner(sheet.decimal_mark, sheet.date_style)):
+        positions = {sheet_geojson.NAME: sheet_geojson.geojson(sheet)} if sheet.positions else {}
         return {
             **sheet_files.data_files(sheet),
+            **positions,
             sheet_files.BOOK: sheet_files.workbook(sheet, head(sheet)),
             PDF: _pdf(sheet, acts),
         }
@@ -151,7 +165,8 @@ def _money(sheet: ResultSheet, width: float) -> list[Flowable]:
     rows: list[list[Flowable | str]] = [
         [
             own(words.SHEET_POLICIES[p.name], "cell"), str(p.assays),
-            numbers.plain_sig(p.wrong_calls, 2),
+            words.SHEET_COST_NONE if 0 < p.wrong_calls < 0.001
+            else numbers.plain_sig(p.wrong_calls, 2),
             f"{numbers.plain_sig(p.cost, 3)} {printable(sheet.costs.currency)}"
             if math.isfinite(p.cost) else numbers.NONE,
         ]
@@ -164,7 +179,28 @@ def _money(sheet: ResultSheet, width: float) -> list[Flowable]:
             words.SHEET_COST_HEADINGS, rows, [width * x for x in (0.45, 0.15, 0.2, 0.2)],
             (1, 2, 3), compact=True,
         ),
+        *_costs_drawn(sheet, found, width),
     ]  # fmt: skip
+
+
+def _costs_drawn(sheet: ResultSheet, found: Sequence[Policy], width: float) -> list[Flowable]:
+    """Bars of the ways whose cost is known; nothing where fewer than two are."""
+    known = [p for p in found if math.isfinite(p.cost)]
+    if len(known) < 2 or not any(p.cost for p in known):
+        return []
+    bars = tuple(
+        CostBar(
+            words.SHEET_POLICIES[p.name], p.assay_cost, p.cost - p.assay_cost,
+            numbers.plain_sig(p.cost, 3),
+        )
+        for p in known
+    )  # fmt: skip
+    currency = printable(sheet.costs.currency) or words.SHEET_COST_CURRENCY
+    title = words.SHEET_COST_SCALE.format(currency=currency)
+    return [
+        gap(4),
+        cost_plot(bars, title, (words.SHEET_COST_ASSAYS, words.SHEET_COST_WRONG), width),
+    ]
 
 
 def _acts(acts: Sequence[Act], width: float) -> list[Flowable]:
@@ -206,6 +242,7 @@ def _lot(
     )
     story: list[Flowable] = [
         PageBreak(), Heading(title, f"lot-{number}"), table, *_mean(sheet, results, width),
+        *_map(sheet, calls, width),
     ]  # fmt: skip
     return [*story, *_why(sheet, results, width), *_grades(sheet, set(of_sample), width)]
 
@@ -229,6 +266,52 @@ def _mean(sheet: ResultSheet, results: Sequence[Result], width: float) -> list[F
     widths = [width * x for x in (0.09, 0.1, 0.12, 0.24, 0.17, 0.17, 0.11)]
     table = grid(words.SHEET_LOT_HEADINGS, rows, widths, (1, 2, 3, 4, 5), compact=True)
     return [gap(4), table, own(words.SHEET_LOT_NOTE, "small")]
+
+
+_MARKS: dict[SampleCall, str] = {
+    ACT: "used", CLOSE: "both_below", UNDECIDED: "excluded", NO_ACTION: "lab_below",
+    NO_LEVEL: "partial",
+}  # fmt: skip
+
+
+def _map(sheet: ResultSheet, calls: Mapping[str, SampleCall], width: float) -> list[Flowable]:
+    """Where the lot's samples were taken; nothing where fewer than two say so in one system."""
+    of_lot = [p for p in sheet.positions if p.sample_id in calls]
+    kinds = Counter((p.geographic, p.system, p.unit) for p in of_lot)
+    if not kinds:
+        return []
+    (kind, many), *_ = kinds.most_common(1)
+    if many < 2:
+        return []
+    geographic, system, unit = kind
+    drawn = [p for p in of_lot if (p.geographic, p.system, p.unit) == kind]
+    points = tuple(
+        Points(
+            _MARKS[call], words.SAMPLE_CALLS[call],
+            np.array([p.x for p in of_call]), np.array([p.y for p in of_call]),
+            names=tuple(printable(p.sample_id) for p in of_call),
+        )
+        for call in ORDER
+        if (of_call := [p for p in drawn if calls[p.sample_id] == call])
+    )  # fmt: skip
+    said = words.SHEET_MAP_SYSTEM.format(system=printable(system) or words.SHEET_MAP_NO_SYSTEM)
+    if drawn[0].taken:
+        said = words.SHEET_MAP_SYSTEM.format(system=words.SHEET_MAP_TAKEN)
+    wgs84 = drawn[0].is_wgs84
+    said += words.SHEET_MAP_WGS84 if wgs84 else words.SHEET_MAP_OTHER
+    if left := len(calls) - len(of_lot):
+        said += words.SHEET_MAP_LEFT.format(n=left)
+    if others := len(of_lot) - many:
+        said += words.SHEET_MAP_SEVERAL.format(n=others)
+    plot = MapPlot(
+        points, geographic, unit, words.SHEET_MAP_X[geographic].format(unit=unit),
+        words.SHEET_MAP_Y[geographic].format(unit=unit),
+    )  # fmt: skip
+    return [
+        KeepTogether(
+            [own(words.SHEET_MAP, "h3"), map_plot(plot, width, 78 * mm), own(said, "small")]
+        )
+    ]
 
 
 def _said(sheet: ResultSheet, r: Result) -> str:

@@ -116,6 +116,30 @@ SHEET_POLICIES = {
     "sheet": "by this sheet, the rest to the laboratory",
     "field alone": "by the field alone, each result as it lies",
 }
+SHEET_COST_ASSAYS = "assays"
+SHEET_COST_WRONG = "expected cost of wrong calls"
+SHEET_COST_SCALE = "Expected cost, {currency}"
+SHEET_COST_CURRENCY = "currency of the settings"
+SHEET_MAP = "Where the samples were taken"
+SHEET_MAP_X = {True: "Longitude, °", False: "Easting, {unit}"}
+SHEET_MAP_Y = {True: "Latitude, °", False: "Northing, {unit}"}
+SHEET_MAP_SYSTEM = "Coordinates as given: {system}. North is up."
+SHEET_MAP_TAKEN = "WGS 84 (taken so: the rows name no system)"
+SHEET_MAP_NO_SYSTEM = "a reference system that nobody has stated"
+SHEET_MAP_WGS84 = (
+    " Positions stand in result_sheet.geojson (longitude and latitude, WGS 84, RFC 7946)."
+)
+SHEET_MAP_OTHER = (
+    " They are not reprojected: result_sheet.geojson has them as properties, without geometry, for "
+    "GeoJSON gives positions in WGS 84 alone (RFC 7946)."
+)
+SHEET_MAP_LEFT = " {n} samples of the lot state no position."
+SHEET_MAP_SCALE = "{length} {unit}"
+SHEET_MAP_SEVERAL = " Coordinates in other systems are not drawn ({n} samples)."
+SHEET_GEOJSON_NOTE = (
+    "Composition and levels only; the sheet's PDF says how it was decided and what it is not for."
+)
+SHEET_COST_NONE = "< 0.001"
 SHEET_AVOIDED = "{n} of {all} assays are not needed."
 #: Why nothing is decided; {what} is what the reason speaks of.
 REASON_WORDS = {
