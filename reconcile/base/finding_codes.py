@@ -121,6 +121,7 @@ class FindingCode(StrEnum):
     RECORD_CUT_OFF = "record cut off"
     PEOPLE_UNREADABLE = "people unreadable"
     KEY_NOT_REGISTERED = "key not registered"
+    SIGNED_REPORT_ALTERED = "signed report altered"
     SIGNATURE_DOUBTED = "signature doubted"
     TIME_STAMP_DOUBTED = "time stamp doubted"
 

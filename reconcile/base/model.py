@@ -903,6 +903,19 @@ class EarlierResult:
 
 
 @dataclass(frozen=True, slots=True)
+class SignOff:
+    """What one person said of a release."""
+
+    act: str  # prepared, checked, approved, accepted or refused
+    by: str
+    role: str
+    at: str  # ISO 8601 with zone
+    text: str
+    person: str = ""  # id in the register of people
+    signed: bool = False  # with a key
+
+
+@dataclass(frozen=True, slots=True)
 class SettingLine:
     """One setting as the report prints it."""
 
@@ -932,7 +945,7 @@ class Reconciliation:
     period: str
     revision: int
     release_id: str  # e.g. "north-pit-2026-10-r1-3fa9c2d4"
-    status: str  # "draft" until signed
+    status: str  # "draft" until signed off; then the last act
     supersedes: str  # release id of the revision before, or ""
     prepared_for: str
     prepared_by: str
@@ -978,5 +991,6 @@ class Reconciliation:
     registers: Registers = field(default_factory=Registers)
     evidence_in_brief: tuple[Mapping[str, Any], ...] = ()  # releases behind the verdicts
     factor_scores_in_brief: tuple[Mapping[str, Any], ...] = ()  # as the manifest keeps them
+    acts: tuple[SignOff, ...] = ()  # of persons; none is part of a release as it is written
     site: str = ""  # its short name; "" where the settings state none
     awaited: tuple[Awaited, ...] = ()  # by dispatch

@@ -226,6 +226,11 @@ def _same(
 # ---- acts on a sheet --------------------------------------------------------------------
 
 
+def is_number(text: str) -> bool:
+    """Whether a text is the number of a sheet."""
+    return sheet_life.NUMBER.fullmatch(text.strip().upper()) is not None
+
+
 @dataclass(frozen=True, slots=True)
 class Done:
     """A sheet after an act, and where the PDF lies that bears all acts."""

@@ -65,19 +65,31 @@ def sheets(folder: Folder = Path()) -> None:
 
 
 def signoff(
-    sheet: Sheet,
+    sheet: Annotated[
+        str, typer.Argument(help="number of a result sheet, or the month of a release")
+    ],
     by: By,
     at: At,
-    act: Annotated[str, typer.Option("--as", help="checked, approved, accepted or refused")],
+    act: Annotated[
+        str,
+        typer.Option(
+            "--as", help="prepared (of a release), checked, approved, accepted or refused"
+        ),
+    ],
     role: Annotated[str, typer.Option(help="as what the person acts")],
     text: Annotated[str, typer.Option(help="what the person says")],
     folder: Folder = Path(),
     revision: Revision = 0,
     key: KeyFile = None,
 ) -> None:
-    """Record who checked, approved, accepted or refused a result sheet, and what they said."""
-    from reconcile.commands import issuing, sheet_terminal
+    """Record who checked, approved, accepted or refused a sheet or a month's release."""
+    from reconcile.commands import issuing, release_signing, sheet_terminal
+    from reconcile.intake.workspace import may_name_a_period
 
+    if may_name_a_period(sheet) and not issuing.is_number(sheet):
+        signed = release_signing.sign(folder, sheet, act, by, at, role, text, key_of(key))
+        sheet_terminal.show_signed(folder, signed)
+        raise typer.Exit(DONE)
     done = issuing.sign_off(folder, sheet, act, by, at, role, text, revision, key_of(key))
     sheet_terminal.show_done(folder, done)
     raise typer.Exit(DONE)

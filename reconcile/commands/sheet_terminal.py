@@ -12,6 +12,7 @@ from reconcile.commands import record_shown
 from reconcile.commands.issuing import Done, Issued
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import table as _table
+from reconcile.commands.release_signing import Done as Signed
 from reconcile.intake import workspace as ws
 from reconcile.judgement import recall, sheet_life, sheet_scores
 from reconcile.judgement.sheet_content import ResultSheet, from_bytes
@@ -66,6 +67,16 @@ def show_done(folder: Path, done: Done) -> None:
     last = done.life.acts[-1]
     console.print(
         safe(f"Sheet {done.life.name} is {done.life.state}: {last.by}, {last.at}. {last.text}")
+    )
+    console.print(safe(f"Wrote {done.path}"))
+    record_shown.show_act(folder)
+
+
+def show_signed(folder: Path, done: Signed) -> None:
+    """What became of a release, and where the report with all acts lies."""
+    console, last = open_console(), done.acts[-1]
+    console.print(
+        safe(f"Release {done.release_id} is {last.act}: {last.by}, {last.at}. {last.text}")
     )
     console.print(safe(f"Wrote {done.path}"))
     record_shown.show_act(folder)

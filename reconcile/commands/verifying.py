@@ -14,7 +14,7 @@ from reconcile.base.model import Finding
 from reconcile.evidence import documents
 from reconcile.intake import workspace as ws
 from reconcile.judgement.sheet_check import check as checked_sheets
-from reconcile.releases import anchors, kept_custody, record, release, signing, stamping
+from reconcile.releases import anchors, kept_custody, record, release, sign_off, signing, stamping
 from reconcile.releases.anchors import Held
 from reconcile.releases.release import MANIFEST
 from reconcile.run import drawing, holdings
@@ -89,7 +89,7 @@ def verify(folder: Path, heads: Sequence[str] = ()) -> VerifyReport:
         there.add((period, revision))
         count, found = _check_release(
             workspace, folder / MANIFEST, recorded.get((period, revision)),
-            bool(reading.altered), holding,
+            reading, holding,
         )  # fmt: skip
         files += count
         findings += found
@@ -146,6 +146,8 @@ def _release_folders(
             number = release.revision_of(folder)
             if number is not None:
                 found.append((period.name, number, folder))
+            elif sign_off.lies_beside(folder):
+                continue  # compared with its release
             elif drawing.lies_beside(folder):
                 others += drawing.foreign(folder)
             elif not folder.name.startswith(".unfinished-"):
@@ -158,7 +160,7 @@ def _check_release(
     workspace: ws.Workspace,
     path: Path,
     recorded: str | None,
-    record_broken: bool,
+    reading: record.Reading,
     held: Holdings,
 ) -> tuple[int, list[Finding]]:
     name = path.parent.relative_to(workspace.output).as_posix()
@@ -166,7 +168,7 @@ def _check_release(
     if path.is_symlink() or not path.is_file():
         return 0, [_serious(f"{name}/{MANIFEST}", "The manifest is missing.")]
     if recorded is None:
-        if not record_broken:
+        if not reading.altered:
             findings.append(_serious(name, "The release is not in the record."))
     elif ws.sha256_of(path) != recorded:
         return 0, [_serious(f"{name}/{MANIFEST}", "The manifest is not what was recorded.")]
@@ -186,7 +188,10 @@ def _check_release(
             findings.append(_serious(f"{name}/{file}", "The file is missing."))
         elif ws.sha256_of(target) != digest:
             findings.append(_serious(f"{name}/{file}", "The file is not what was released."))
-    findings += drawing.check(path.parent, manifest)
+    name_of_it = str(manifest.get("release_id", ""))
+    findings += sign_off.check(workspace, reading, path.parent, name_of_it)
+    acts = [s.act for s in sign_off.of_release(reading, name_of_it)]
+    findings += drawing.check(path.parent, manifest, acts)
     findings += [
         _serious(f"{name}/{extra.name}", "The file was not part of the release.")
         for extra in sorted(path.parent.iterdir())

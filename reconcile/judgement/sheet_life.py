@@ -32,6 +32,7 @@ CHECKED, APPROVED, ACCEPTED, REFUSED = "checked", "approved", "accepted", "refus
 #: What a person can do with a sheet, in the order of trade, and what the register calls it.
 SIGN_OFFS = {CHECKED: "check", APPROVED: "approve", ACCEPTED: "accept", REFUSED: "accept"}
 SUPERSEDED = "superseded"
+NUMBER = re.compile(r"RS-[0-9]{1,9}")
 _REVISION = re.compile(r"r([1-9][0-9]{0,8})")
 
 

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, Reconciliation
+from reconcile.base.model import Finding, Reconciliation, SignOff
 from reconcile.base.writing import write_whole
 from reconcile.intake.workspace import Workspace
-from reconcile.releases import kept_value, release
+from reconcile.releases import kept_value, record, release, sign_off
 from reconcile.reporting import files
 
 #: Name of the folder beside a release's own.
@@ -47,7 +47,10 @@ def draw(workspace: Workspace, period: str, document: str) -> Drawn:
             "Restore it from the copy that was sent out; nothing was drawn.",
         )
     name, make = files.DOCUMENTS[document]
-    content = make(kept_value.read(found.folder))
+    value = kept_value.read(found.folder)
+    reading = record.read(workspace.output / record.RECORD)
+    acts = [s.act for s in sign_off.of_release(reading, value.release_id)]
+    content = make(sign_off.with_acts(value, acts))
     folder = found.folder.with_name(BESIDE.format(revision=found.revision))
     folder.mkdir(exist_ok=True)
     write_whole(folder / name, content)
@@ -67,10 +70,11 @@ def foreign(folder: Path) -> list[Path]:
     return sorted(p for p in folder.iterdir() if p.name not in names or not p.is_file())
 
 
-def check(folder: Path, manifest: dict[str, object]) -> list[Finding]:
+def check(folder: Path, manifest: dict[str, object], acts: Sequence[SignOff] = ()) -> list[Finding]:
     """What is wrong with the documents beside the release in ``folder``.
 
-    A document is drawn again and compared where this program and these libraries made the
+    ``acts``: what persons said of it by now; a document may have been drawn before the last of
+    them. A document is drawn again and compared where this program and these libraries made the
     release; else a note says that it can't be.
     """
     revision = release.revision_of(folder)
@@ -98,7 +102,7 @@ def check(folder: Path, manifest: dict[str, object]) -> list[Finding]:
                     code=FindingCode.DRAWN_NOT_COMPARED,
                 )
             )  # fmt: skip
-        elif _differs(beside / name, make, value):
+        elif _differs(beside / name, make, value, acts):
             findings.append(
                 Finding(
                     "release", "serious", shown,
@@ -110,5 +114,11 @@ def check(folder: Path, manifest: dict[str, object]) -> list[Finding]:
     return findings
 
 
-def _differs(path: Path, make: Callable[[Reconciliation], bytes], value: Reconciliation) -> bool:
-    return path.read_bytes() != make(value)
+def _differs(
+    path: Path, make: Callable[[Reconciliation], bytes], value: Reconciliation,
+    acts: Sequence[SignOff],
+) -> bool:  # fmt: skip
+    there = path.read_bytes()
+    return all(
+        there != make(sign_off.with_acts(value, acts[:count])) for count in range(len(acts), -1, -1)
+    )

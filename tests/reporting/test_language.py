@@ -15,6 +15,7 @@ MODULES = sorted(p for p in ROOM.rglob("*.py") if "words" not in p.relative_to(R
 GIVEN = {
     "log ratio", "reference material", "outside its limits", "outside their limits", "no ",
     "Calibri", "General", "yyyy-mm-dd hh:mm", "Letter", "ReportRegular", "ReportBold",
+    "FeatureCollection", "Feature", "Point",
     "Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp", "Zs",
 }  # fmt: skip
 _MARKUP = re.compile(r"<[^>]*>?|^[^<]*>|&\w+;|[\w:-]+=\"[^\"]*\"?|^[^\"]*\"[^<]*>", re.DOTALL)

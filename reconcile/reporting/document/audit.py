@@ -8,7 +8,7 @@ from reportlab.platypus import Flowable, PageBreak
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
-from reconcile.reporting.document import contents, cover, more, stratum_page, verdicts
+from reconcile.reporting.document import contents, cover, more, signing, stratum_page, verdicts
 from reconcile.reporting.document.report import meta_of
 from reconcile.reporting.document.stratum_page import Small
 from reconcile.reporting.manner import written_for
@@ -20,7 +20,7 @@ from reconcile.reporting.text import markup
 
 #: Stands before the numbers of this volume's pages, so that no page is taken for the report's.
 LABEL = "A"
-_SIGNED = "sign-off"  # the report is signed, not this volume
+_SIGNED = "sign-off"  # the report has lines to sign by hand; here stand acts that were recorded
 
 
 def audit(r: Reconciliation) -> bytes:
@@ -55,7 +55,7 @@ def _story(r: Reconciliation, size: tuple[float, float]) -> list[Flowable]:
     body += [
         *more.more_plots(plots_left, width),
         *more.details(r, notes_left, anchors, width),
-        *paper.flowables([s for s in contents.sections(r) if s.anchor != _SIGNED], width),
+        *paper.flowables([s for s in contents.sections(r) if s.anchor != _SIGNED or r.acts], width),
         own(f"{words.AUDIT_END} {r.release_id}", "h3"),
     ]
     named = {
@@ -77,6 +77,7 @@ def _first(
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
+        *signing.on_cover(r),
         (words.FACTS["code_version"], r.code_version),
         (words.FACTS["inputs_hash"], r.inputs_hash),
         (words.FACTS["settings_hash"], r.settings_hash),

@@ -10,7 +10,7 @@ from reportlab.platypus import Flowable, PageBreak, Table, TableStyle
 
 from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
 from reconcile.reporting import answers, numbers, sentences, words
-from reconcile.reporting.document import glance
+from reconcile.reporting.document import glance, signing
 from reconcile.reporting.document.verdicts import kind_of
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
@@ -85,6 +85,7 @@ def _first(
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
+        *signing.on_cover(r),
     ]
     plot = glance.picture(r, anchors, lines) if lines else None
     return [

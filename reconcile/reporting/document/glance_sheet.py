@@ -30,7 +30,7 @@ def sheet(sheet: Sheet, r: Reconciliation) -> None:
     sheets.title(sheet, 1, r.title)
     row = 2
     for label, value in (
-        (words.RELEASE, f"{r.release_id} · {words.DRAFT if r.status == 'draft' else r.status}"),
+        (words.RELEASE, f"{r.release_id} · {words.RELEASE_STATES[r.status]}"),
         *([(words.SITE, r.site)] if r.site else []),
         (words.PERIOD, words.REVISION.format(period=r.period, revision=r.revision)),
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),

@@ -49,7 +49,7 @@ def meta_of(r: Reconciliation, footer: str = words.PAGE, label: str = "") -> Met
         author=printable(r.prepared_by)[:200] or words.NOT_STATED,
         subject=running,
         release_id=printable(r.release_id)[:80],
-        status=words.DRAFT if r.status == "draft" else "",
+        status=words.RELEASE_STATES[r.status],
         running=running,
         paper=r.paper,
         footer=footer,

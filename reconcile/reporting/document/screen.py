@@ -15,6 +15,7 @@ from reconcile.reporting.document import (
     cover,
     figure_rows,
     glance,
+    signing,
     stratum_page,
     verdicts,
 )
@@ -75,11 +76,12 @@ def _page(r: Reconciliation) -> bytes:
 
 def _head(r: Reconciliation) -> str:
     revision = words.REVISION.format(period=r.period, revision=r.revision)
-    draft = f' <span class="draft">{words.DRAFT}</span>' if r.status == "draft" else ""
+    draft = f' <span class="draft">{words.RELEASE_STATES[r.status]}</span>'
     given = [
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
+        *signing.on_cover(r),
         (words.FACTS["data_until"], styled(r.data_until) or words.NOT_STATED),
         (words.FACTS["supersedes"], r.supersedes or words.NOTHING_SUPERSEDED),
     ]

@@ -4,12 +4,43 @@ from __future__ import annotations
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import words
-from reconcile.reporting.document.blocks import Form, Section, Text
+from reconcile.reporting.document.blocks import Column, Form, Section, Table, Text
 
 
 def section(r: Reconciliation) -> list[Section]:
-    """One line per role, to be signed by hand."""
+    """What persons said; without that, one line per role, to be signed by hand."""
+    if r.acts:
+        return [_given(r)]
     return [sign_off(r.prepared_by, r.prepared_for, r.release_id)]
+
+
+def on_cover(r: Reconciliation) -> list[tuple[str, str]]:
+    """Who signed when: one line for each act."""
+    return [
+        (
+            words.SIGN_OFF_ACTS[a.act],
+            words.SIGN_OFF_ON_COVER.format(by=a.by, role=a.role, at=a.at),
+        )
+        for a in r.acts
+    ]
+
+
+def _given(r: Reconciliation) -> Section:
+    what, name, role, when, said, key = words.SIGN_OFF_ACT_HEADINGS
+    table = Table(
+        (
+            Column(what, 0.16), Column(name, 0.18, given=True), Column(role, 0.16, given=True),
+            Column(when, 0.19, given=True), Column(said, 0.22, given=True), Column(key, 0.09),
+        ),
+        [
+            (words.SIGN_OFF_ACTS[a.act], a.by, a.role, a.at, a.text, words.YES_NO[a.signed])
+            for a in r.acts
+        ],
+        compact=True, sortable=False,
+    )  # fmt: skip
+    end = Text(f"{words.END} {r.release_id}", "h3", on_screen=False)
+    blocks = (Text(words.SIGN_OFF_GIVEN, "small"), table, end)
+    return Section("sign-off", words.SIGN_OFF, blocks, whole=True)
 
 
 def sign_off(prepared_by: str, prepared_for: str, release_id: str) -> Section:

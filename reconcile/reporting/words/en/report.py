@@ -57,6 +57,15 @@ SECTIONS = {
 }
 
 DRAFT = "DRAFT – not signed"
+#: By the last act on a release.
+RELEASE_STATES = {
+    "draft": DRAFT,
+    "prepared": "Prepared – not checked, not approved",
+    "checked": "Checked – not approved",
+    "approved": "Approved",
+    "accepted": "Approved, accepted by the client",
+    "refused": "Refused by the client",
+}
 PAGE = "Release {release} · page {page} of {total}"
 REVISION = "Period {period} · revision {revision}"
 SUPERSEDING = "{revision}, supersedes {release}"
@@ -723,6 +732,20 @@ SIGN_OFF_INTRO = (
     "Each role is a separate person. A release is a draft until the signatures below are given; "
     "its files are identified by the release id on each page and the digests in its manifest."
 )
+SIGN_OFF_GIVEN = (
+    "Acts of persons on this release, as the chained record holds them; the record proves that "
+    "they were entered so, and a key who signed. The release is identified by its id on each page "
+    "and the digests in its manifest."
+)
+SIGN_OFF_ACTS = {
+    "prepared": "Prepared",
+    "checked": "Checked",
+    "approved": "Approved",
+    "accepted": "Accepted by the client",
+    "refused": "Refused by the client",
+}
+SIGN_OFF_ACT_HEADINGS = ("What", "Name", "Role", "When", "Said", "Signed with a key")
+SIGN_OFF_ON_COVER = "{by}, {role}, {at}"
 SIGN_OFF_ROLES = ("Prepared", "Checked", "Competent or qualified person", "Client")
 SIGN_OFF_HEADINGS = ("Role", "Name", "Date", "Signature")
 

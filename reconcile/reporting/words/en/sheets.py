@@ -139,7 +139,7 @@ SHEET_MAP_SEVERAL = " Coordinates in other systems are not drawn ({n} samples)."
 SHEET_GEOJSON_NOTE = (
     "Composition and levels only; the sheet's PDF says how it was decided and what it is not for."
 )
-SHEET_COST_NONE = "< 0.001"
+SHEET_COST_NONE = "below 0.001"
 SHEET_AVOIDED = "{n} of {all} assays are not needed."
 #: Why nothing is decided; {what} is what the reason speaks of.
 REASON_WORDS = {
