@@ -208,6 +208,9 @@ ALLOWED = {
     "reconcile.commands.issuing": {
         "role.split()": _PERSONS_ENTRY, "text.split()": _PERSONS_ENTRY,
     },
+    "reconcile.commands.release_signing": {
+        "role.split()": _PERSONS_ENTRY, "text.split()": _PERSONS_ENTRY,
+    },
     "reconcile.commands.receiving": {
         "before.endswith(b'\\n')": "a person's file, to which a line is added",
         "text.splitlines()": "a person's file, to which a line is added",
