@@ -135,12 +135,16 @@ def demo(
     output: Annotated[
         Path | None, typer.Option(help="folder for the results; else out/demo")
     ] = None,
+    until: Annotated[
+        str | None, typer.Option(help="last month to run, such as 2026-05: a quick first look")
+    ] = None,
     show: Shown = None,
 ) -> None:
     """Run the invented example: six months, and a sheet of field-only samples."""
     from reconcile.commands import demonstration
 
-    folder, periods = demonstration.prepare(output)
+    folder, every = demonstration.prepare(output)
+    periods = demonstration.months_until(every, until)
     outcomes = [_walk(folder, period) for period in periods]
     from reconcile.commands import sheet_terminal, terminal
 

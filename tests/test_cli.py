@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from reconcile import cli
+from reconcile.base.errors import ReconcileError
+from reconcile.commands import demonstration
 from tests import small
 
 pytestmark = pytest.mark.usefixtures("data_alone")
@@ -117,6 +119,14 @@ def test_a_new_workspace_is_written_and_never_twice(tmp_path: Path) -> None:
     code, _, err = reconcile("start", str(folder))
     assert code == 2
     assert "there already" in err
+
+
+def test_the_example_stops_after_the_month_that_is_asked_for() -> None:
+    assert demonstration.months_until(demonstration.PERIODS, None) == demonstration.PERIODS
+    assert demonstration.months_until(demonstration.PERIODS, "2026-06") == ("2026-05", "2026-06")
+    with pytest.raises(ReconcileError, match="no month '2026-04'") as told:
+        demonstration.months_until(demonstration.PERIODS, "2026-04")
+    assert "2026-10" in str(told.value)
 
 
 def test_a_story_tells_readings_results_and_releases(site: Path) -> None:

@@ -44,3 +44,17 @@ def prepare(output: Path | None = None) -> tuple[Path, tuple[str, ...]]:
     ]
     write_whole(workspace / SETTINGS_FILE, ("\n".join(lines) + "\n").encode())
     return workspace, PERIODS
+
+
+def months_until(periods: tuple[str, ...], last: str | None) -> tuple[str, ...]:
+    """The months up to ``last``; all of them where it is None.
+
+    Raises ReconcileError where the example has no such month.
+    """
+    if last is None:
+        return periods
+    if last not in periods:
+        raise ReconcileError(
+            f"The example has no month '{last}'.", f"Its months are {', '.join(periods)}."
+        )
+    return periods[: periods.index(last) + 1]
