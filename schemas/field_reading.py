@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from reconcile.base.quantities import XRF_CANNOT
+from reconcile import techniques
 
 from .common import (
     DUPLICATE_KINDS,
@@ -31,7 +31,7 @@ SCHEMA = contract(
             required("sample id", "Fill it in, or name its column in the settings."),
             short("the sample id"),
         ),
-        "technique": column(one_of(("LIBS", "XRF"), "the technique")),
+        "technique": column(one_of(tuple(t.name for t in techniques.known()), "the technique")),
         "sample_kind": column(one_of(SAMPLE_KINDS, "the sample kind")),
         "duplicate_kind": column(one_of(DUPLICATE_KINDS, "the kind of duplicate")),
         "moisture_basis": column(one_of(MOISTURE_BASES, "the moisture basis")),
@@ -58,16 +58,20 @@ def failures(
 
 
 def _light_elements(facts: pd.DataFrame, values: pd.DataFrame) -> list[Failure]:
-    by_xrf = facts["technique"].eq("XRF").fillna(False).to_numpy(dtype=bool)
-    keys = [k for k in values.columns if k.split("@")[0] in XRF_CANNOT]
-    if not keys or not by_xrf.any():
-        return []
-    light = values.loc[by_xrf, keys]
-    rule = check(
-        lambda s: s.isna(),
-        "a field XRF can't report this element: its lines do not reach the detector",
-        'Is this table really XRF? If so, leave the columns out: columns = { "heading" = '
-        '"ignore" }; if not, correct its technique.',
-        missing_too=True,
-    )
-    return run(contract({k: column(rule) for k in keys}, "light elements"), light, False)
+    """Results of elements that the technique of their row can't report."""
+    found: list[Failure] = []
+    for t in techniques.known():
+        own = facts["technique"].eq(t.name).fillna(False).to_numpy(dtype=bool)
+        keys = [k for k in values.columns if k.split("@")[0] in t.cannot_report]
+        if not keys or not own.any():
+            continue
+        rule = check(
+            lambda s: s.isna(),
+            f"a field {t.name} can't report this element: its lines do not reach the detector",
+            f"Is this table really {t.name}? If so, leave the columns out: "
+            'columns = { "heading" = "ignore" }; if not, correct its technique.',
+            missing_too=True,
+        )
+        of_keys = contract({k: column(rule) for k in keys}, "light elements")
+        found += run(of_keys, values.loc[own, keys], False)
+    return found

@@ -317,7 +317,7 @@ def _settings(site: Path) -> list:
 
 
 def test_nothing_says_fit_for_service_but_to_deny_it(site: Path) -> None:
-    texts = [words.CONFORMITY_CAUTION, words.CONFORMITY_HOW, words.CONFORMITY_XRF]
+    texts = [words.CONFORMITY_CAUTION, words.CONFORMITY_HOW, words.CONFORMITY_CANNOT["XRF"]]
     texts += [t for rule in RULES for t in conformity.rule_sentences(rule, 1.0)]
     texts.append((latest(site) / "conformity.csv").read_text("utf-8"))
     assert not any("fit for" in t.lower() for t in texts)

@@ -39,6 +39,7 @@ ROOMS = (
     "reconcile.proposing",
     "reconcile.intake",
     "schemas",
+    "reconcile.techniques",
     "reconcile.reporting.words",  # strings alone: any room may name one
     "reconcile.base",
     "reconcile.statistics",

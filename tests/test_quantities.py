@@ -6,7 +6,6 @@ from hypothesis import strategies as st
 
 from reconcile.base.quantities import (
     ELEMENTS,
-    XRF_CANNOT,
     display_factor,
     element_by_name,
     mg_kg_from_digest,
@@ -150,12 +149,6 @@ def test_element_names_are_known_in_both_spellings():
     assert element_by_name("Aluminium") == element_by_name("aluminum") == "Al"
     assert element_by_name("Sulphur") == element_by_name("sulfur") == "S"
     assert element_by_name("widget") == ""
-
-
-def test_light_elements_are_beyond_field_xrf():
-    assert {"Li", "Be", "B", "C", "N", "O", "F"} <= XRF_CANNOT
-    assert "Na" in XRF_CANNOT  # as the report says: hydrogen to sodium
-    assert not XRF_CANNOT & {"Mg", "Al"}
 
 
 @given(st.sampled_from(sorted(ELEMENTS)))

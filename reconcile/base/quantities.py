@@ -22,10 +22,6 @@ ATOMIC_WEIGHTS_EDITION = (
     f"as carried by periodictable {periodictable.__version__}"
 )
 
-#: Elements that an energy-dispersive field XRF can't report (common practice, no source:
-#: their characteristic lines do not reach the detector of a hand-held instrument in air).
-XRF_CANNOT = frozenset({"H", "He", "Li", "Be", "B", "C", "N", "O", "F", "Ne", "Na"})
-
 #: Symbol -> name, up to uranium; heavier elements are never reported in field or lab tables.
 ELEMENTS: dict[str, str] = {e.symbol: e.name for e in periodictable.elements if 1 <= e.number <= 92}
 

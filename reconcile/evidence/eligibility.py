@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reconcile import techniques
 from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model import Finding, QualityCheck, Stratum
 from reconcile.base.reasons import Exclusion, in_words
@@ -26,6 +27,7 @@ from reconcile.pairs.sums import HighMean
 from reconcile.samples import identity
 from reconcile.store.database import Store
 from reconcile.store.statements import Sql, quoted, sql
+from reconcile.techniques import Judged
 
 CONTROL_COLUMNS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
@@ -371,9 +373,10 @@ def _interference_reasons(
     pairs: pd.DataFrame, by_key: Mapping[str, Stratum], interference: pd.DataFrame
 ) -> list[str]:
     flagged = set(interference["sample_id"])
+    overlapped = techniques.named(Judged.OVERLAPS)
     return [
         Exclusion.LEAD_OVERLAPS_ARSENIC
-        if by_key[key].element == "As" and by_key[key].technique == "XRF" and sample in flagged
+        if by_key[key].element == "As" and by_key[key].technique in overlapped and sample in flagged
         else ""
         for key, sample in zip(pairs["stratum"], pairs["sample_id"], strict=True)
     ]

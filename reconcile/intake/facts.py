@@ -12,6 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from reconcile import techniques
 from reconcile.base.errors import ReconcileError
 from reconcile.base.nearest import meant
 from reconcile.base.part_roles import BASE_METAL, HEAT_AFFECTED, OTHER_ROLE, WELD_METAL
@@ -50,11 +51,7 @@ NORMAL_WORDS: dict[str, dict[str, str]] = {
         "wet": "wet", "moist": "wet", "wet basis": "wet", "field moist": "wet",
         "not applicable": "not applicable", "n/a": "not applicable",
     },
-    "technique": {
-        "xrf": "XRF", "pxrf": "XRF", "hhxrf": "XRF", "fpxrf": "XRF", "portable xrf": "XRF",
-        "handheld xrf": "XRF", "ed-xrf": "XRF", "edxrf": "XRF", "libs": "LIBS",
-        "handheld libs": "LIBS", "hhlibs": "LIBS",
-    },
+    "technique": techniques.spellings(),
     "check": {
         "energy": "energy", "energy check": "energy", "energy calibration": "energy",
         "energy calibration check": "energy", "system check": "energy", "self check": "energy",

@@ -8,12 +8,14 @@ them. Whatever is not plain, or would be refused, is left to ``results``, cell b
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from collections.abc import Set as AbstractSet
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 
-from reconcile.base.quantities import XRF_CANNOT
+from reconcile import techniques
 from reconcile.base.settings import TableSettings
 from reconcile.intake.headings import Column
 from reconcile.intake.results import Results, analyte_of, key_of
@@ -41,7 +43,7 @@ def plain_columns(
         and table.kind in {"field", "lab"}
         and not table.recalculate_to_dry
         and len(elements) == len(values)
-        and not (table.kind == "field" and elements & XRF_CANNOT)
+        and not (table.kind == "field" and any(_beyond(elements)))
         and not any(c.role in {"error", "limit"} for c in columns)
         and all(c.unit is not None and not c.unit.is_solution for c in values)
         and not any(c.lower or c.upper for c in values)
@@ -52,6 +54,11 @@ def plain_columns(
         and not any(_is_number(w) for w in (*rules.below_words, *rules.no_result_words))
     )
     return values if plain else ()
+
+
+def _beyond(elements: AbstractSet[str]) -> Iterator[bool]:
+    """For each technique, whether it can't report one of the elements."""
+    return (bool(elements & t.cannot_report) for t in techniques.known())
 
 
 def _is_number(word: str) -> bool:

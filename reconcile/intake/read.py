@@ -14,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from reconcile import techniques
 from reconcile.base.characters import fold, unread
 from reconcile.base.errors import ReconcileError
 from reconcile.base.model import QUARANTINE_COLUMNS
@@ -46,7 +47,6 @@ if TYPE_CHECKING:
 else:  # ours, whatever else has that name where the program runs
     from reconcile import schemas
 
-LIBS = "LIBS"
 _TEXT = pa.string()
 _TIME = pa.timestamp("us", "UTC")
 
@@ -943,18 +943,23 @@ def _all_sums_told(job: _Job, columns: tuple[Column, ...], fixed: dict[str, str]
     if rule or job.table.kind != "field" or any(c.fact == "technique" for c in columns):
         return rule == "tell"
     stated = pa.array([fixed.get("technique")], _TEXT)
-    return bool(fact_work.normal("technique", stated)[0].as_py() == LIBS)
+    name = fact_work.normal("technique", stated)[0].as_py()
+    technique = techniques.of(name) if name else None
+    return technique is not None and not technique.sums_close
 
 
 def _sums_told(
     job: _Job, facts: dict[str, pa.Array], read: results.Results, n: int
 ) -> npt.NDArray[np.bool_]:
-    """Rows that are not refused for their sum: the settings say so, or they are LIBS shots."""
+    """Rows that are not refused for their sum: the settings say so, or of a technique whose
+    rows need not close to the whole.
+    """
     rule = job.table.above_largest_sum
     if rule or job.table.kind != "field" or read.sums is None:
         return np.full(n, rule == "tell")
-    libs = pc.fill_null(pc.equal(facts["technique"], LIBS), False)
-    return np.asarray(libs.to_numpy(zero_copy_only=False), dtype=bool)
+    loose = pa.array([t.name for t in techniques.known() if not t.sums_close], _TEXT)
+    found = pc.is_in(facts["technique"], value_set=loose)
+    return np.asarray(found.to_numpy(zero_copy_only=False), dtype=bool)
 
 
 def _validate(
@@ -1219,14 +1224,15 @@ def _kind_notes(
         technique = facts["technique"]
         if technique.null_count and len(technique):
             notes.append(
-                f"{technique.null_count} rows name no technique; set fixed = "
-                '{ technique = "XRF" } or "LIBS"'
+                f"{technique.null_count} rows name no technique; set fixed = {{ technique = … }} "
+                f"to one of {', '.join(t.name for t in techniques.known())}"
             )
-        libs = pc.fill_null(pc.equal(technique, LIBS), False)
-        for name, what in (("spot_class", "spot class"), ("shot_no", "shot number")):
-            lacking = pc.sum(pc.and_(libs, pc.is_null(facts[name]))).as_py() or 0
-            if lacking:
-                notes.append(f"{lacking} LIBS rows name no {what}")
+        for t in techniques.known():
+            own = pc.fill_null(pc.equal(technique, t.name), False)
+            for name, what in t.told_when_missing:
+                lacking = pc.sum(pc.and_(own, pc.is_null(facts[name]))).as_py() or 0
+                if lacking:
+                    notes.append(f"{lacking} {t.name} rows name no {what}")
         targeted = pc.sum(pc.fill_null(pc.equal(facts["spot_class"], "targeted"), False)).as_py()
         if targeted:
             notes.append(

@@ -32,6 +32,7 @@ from reconcile.intake.vocabulary import (
     SD_WORDS,
     VALUE_WORDS,
 )
+from reconcile.techniques import element_called
 
 
 def plain(text: str) -> str:
@@ -105,7 +106,7 @@ def read_heading(text: str) -> Reading:
         body = body.replace(sign, " error ")
     tokens = [t for t in re.split(r"[\s_,;:|]+", " ".join([body, *extra])) if t]
     tokens, unit, question = _take_unit(tokens, unit, question)
-    tokens = _split_joined(tokens)
+    tokens = [element_called(t) or t for t in _split_joined(tokens)]
     tokens, unit, question = _take_unit(tokens, unit, question)
     return _classify(tokens, unit, question, sigma, bool(_BRACKETS.search(source)))
 

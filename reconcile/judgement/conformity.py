@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from scipy import stats
 
+from reconcile import techniques
 from reconcile.base.formulas import Formula
 from reconcile.base.grades import (
     AGAINST,
@@ -35,12 +36,7 @@ from reconcile.base.grades import (
     ResultSet,
     SpecimenConformity,
 )
-from reconcile.base.quantities import ELEMENTS
 from reconcile.statistics import guard_bands
-
-_NUMBER = {symbol: number for number, symbol in enumerate(ELEMENTS, start=1)}
-_LIGHT = 12  # below magnesium no line leaves the specimen that a portable XRF could see in air
-_HARD = 18  # up to chlorine it is hard: common practice, no source
 
 
 def rule_sentences(rule: str, guard_factor: float) -> tuple[str, ...]:
@@ -138,8 +134,9 @@ def _lacking(element: str, measured: Measured | None, results: ResultSet) -> str
     """Why nothing can be said of an element; '' where something can."""
     cannot = why_not_measured(element, results.side, results.technique)
     if measured is None:
-        hard = hard_to_measure(element, results.technique)
-        return cannot or ("no result; hardly seen by portable XRF in air" if hard else "no result")
+        if cannot or not hard_to_measure(element, results.technique):
+            return cannot or "no result"
+        return f"no result; hardly seen by portable {results.technique} in air"
     return cannot or measured.unusable
 
 
@@ -211,16 +208,18 @@ def why_not_measured(element: str, side: str, technique: str) -> str:
     """Why this kind of result can't decide on an element at all; '' where it can."""
     if side == "lab":
         return ""
-    if technique.upper() == "XRF" and _NUMBER.get(element, 99) < _LIGHT:
-        return "portable XRF can't measure it (light element)"
+    made = techniques.of(technique)
+    if made is not None and element in made.cannot_report:
+        return f"portable {made.name} can't measure it (light element)"
     if element == "C":
         return "carbon by a field method is never the sole basis: combustion or spark OES decides"
     return ""
 
 
 def hard_to_measure(element: str, technique: str) -> bool:
-    """Whether portable XRF in air hardly sees the element (magnesium to chlorine)."""
-    return technique.upper() == "XRF" and _LIGHT <= _NUMBER.get(element, 99) < _HARD
+    """Whether the technique hardly sees the element in air (magnesium to chlorine by XRF)."""
+    made = techniques.of(technique)
+    return made is not None and element in made.hard
 
 
 def grouped(limits: Iterable[Limit]) -> tuple[tuple[Limit, ...], ...]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from reconcile import techniques
 from reconcile.base.model import Ask, Criterion, Finding, Further, Outcome, Stratum
 from reconcile.base.selection import ENDS
 from reconcile.base.settings import ESTIMATE, Settings
@@ -18,6 +19,7 @@ from reconcile.statistics.quality_levels import (
     QUALITATIVE_SCREENING,
     QUANTITATIVE_SCREENING,
 )
+from reconcile.techniques import Judged
 
 SELECTION = "selection"  # column of the pairs
 _ORDER = (NOT_ASSIGNED, QUALITATIVE_SCREENING, QUANTITATIVE_SCREENING, DEFINITIVE)
@@ -149,7 +151,7 @@ def quality_level(evaluated: Evaluated, settings: Settings) -> Criterion:
 
 
 def spots(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> Criterion:
-    """LIBS: the median number of spots of the used pairs against the fewest agreed."""
+    """Where shots are judged: the median number of spots of the pairs against the fewest agreed."""
     t = settings.thresholds
     count = evaluated.used["field_spots"].to_numpy("float64")
     median = float(np.median(count)) if len(count) else 0.0
@@ -157,7 +159,7 @@ def spots(stratum: Stratum, evaluated: Evaluated, settings: Settings) -> Criteri
         ("least", t.libs_spots), ("median", median),
         ("fewest", int(count.min()) if len(count) else 0),
     )  # fmt: skip
-    if stratum.technique != "LIBS" or not t.spots_required:
+    if stratum.technique not in techniques.named(Judged.SHOTS) or not t.spots_required:
         return Criterion(Ask.SPOTS, Outcome.TOLD, facts)
     return Criterion(Ask.SPOTS, _shown(median >= t.libs_spots), facts)
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+from reconcile import techniques
 from reconcile.base.model import (
     KAPLAN_MEIER,
     ORDER_STATISTICS,
@@ -198,6 +199,13 @@ def _say_three(say: _Say, found: ThreeMethods) -> list[str]:
     return [text]
 
 
+def _by_analogy(technique: str) -> str:
+    written = [t.name for t in techniques.known() if t.quality_levels_written_for]
+    if technique in written:
+        return ""
+    return words.LEVEL_BY_ANALOGY.format(written=", ".join(written), technique=technique)
+
+
 def _say_level(say: _Say, found: DataQualityLevel) -> list[str]:
     if not (math.isfinite(found.rsd) and math.isfinite(found.r_squared)):
         return [words.LEVEL_NONE.format(binding=found.binding)]
@@ -219,7 +227,7 @@ def _say_level(say: _Say, found: DataQualityLevel) -> list[str]:
             definitive=words.MET_WORDS[method.definitive_met],
             few=few,
             methods=words.METHODS,
-            libs=words.LEVEL_LIBS if say.result.stratum.technique != "XRF" else "",
+            analogy=_by_analogy(say.result.stratum.technique),
         )
     ]
 

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from reconcile import techniques
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import Thresholds
+from reconcile.techniques import Judged
 
 _DAYS_NAMED = 6
 _ENERGY = "energy"
@@ -26,7 +28,8 @@ def judge_daily(
     outcome, at, day. Energy checks are asked for only where some are recorded; metal needs no
     blank.
     """
-    known = timeline.loc[timeline["technique"].eq("XRF") & timeline["day"].ne("")]
+    asked = timeline["technique"].isin(techniques.named(Judged.DAILY))
+    known = timeline.loc[asked & timeline["day"].ne("")]
     found = list(_blanks(known)) if thresholds.field_blank_daily else []
     energy = checks.loc[checks["check"].eq(_ENERGY)]
     return (*found, *(_energy(known, energy) if len(energy) else ()))
@@ -43,9 +46,9 @@ def _blanks(known: pd.DataFrame) -> list[Finding]:
         if without:
             found.append(
                 Finding(
-                    "quality", "note", str(instrument) or "XRF",
-                    f"No blank was read on {len(without)} of {len(days)} days with XRF readings "
-                    f"({_named(without)}).",
+                    "quality", "note", str(instrument) or _of(rows),
+                    f"No blank was read on {len(without)} of {len(days)} days with {_of(rows)} "
+                    f"readings ({_named(without)}).",
                     advice="Read a blank of clean material every day; nothing may stand above the "
                     "detection limit (US EPA Method 6200, section 9.3).",
                     code=FindingCode.FIELD_BLANK_MISSING,
@@ -65,7 +68,7 @@ def _energy(known: pd.DataFrame, energy: pd.DataFrame) -> list[Finding]:
         if without:
             found.append(
                 Finding(
-                    "quality", "warning", str(instrument) or "XRF",
+                    "quality", "warning", str(instrument) or _of(rows),
                     f"No energy check is recorded for {len(without)} of {len(days)} days with "
                     f"readings ({_named(without)}).",
                     advice="Check the energy scale at the beginning of every day (US EPA Method "
@@ -76,7 +79,7 @@ def _energy(known: pd.DataFrame, energy: pd.DataFrame) -> list[Finding]:
         if failed:
             found.append(
                 Finding(
-                    "quality", "serious", str(instrument) or "XRF",
+                    "quality", "serious", str(instrument) or _of(rows),
                     f"The last energy check failed on {_named(failed)}, and samples were read.",
                     advice="Read the samples of that day again after a check that passes, or "
                     "leave them out by entry.",
@@ -84,6 +87,11 @@ def _energy(known: pd.DataFrame, energy: pd.DataFrame) -> list[Finding]:
                 )
             )  # fmt: skip
     return found
+
+
+def _of(rows: pd.DataFrame) -> str:
+    """The technique of the rows, all of one instrument."""
+    return str(rows["technique"].iloc[0])
 
 
 def _named(days: list[str]) -> str:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reconcile import techniques
 from reconcile.base.model import EXCLUSION_COLUMNS
 from reconcile.base.settings import Thresholds
+from reconcile.techniques import Judged
 
 
 def interference_flags(readings: pd.DataFrame, thresholds: Thresholds) -> pd.DataFrame:
@@ -19,7 +21,9 @@ def interference_flags(readings: pd.DataFrame, thresholds: Thresholds) -> pd.Dat
     """
     if not {"sample_id", "technique", "Pb"} <= set(readings.columns):
         return pd.DataFrame(columns=list(EXCLUSION_COLUMNS))
-    frame = readings.loc[readings["technique"].astype("str").str.upper().eq("XRF")].copy()
+    names = readings["technique"].astype("str").str.upper()
+    overlapped = techniques.named(Judged.OVERLAPS)
+    frame = readings.loc[names.isin({name.upper() for name in overlapped})].copy()
     for name in ("Pb", "As", "As_limit"):
         cells = frame[name] if name in frame.columns else np.nan
         frame[name] = pd.to_numeric(pd.Series(cells, index=frame.index), errors="coerce").astype(

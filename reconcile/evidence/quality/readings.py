@@ -16,10 +16,12 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from reconcile import techniques
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model import Finding
 from reconcile.base.settings import Thresholds
 from reconcile.evidence.quality.controls import number
+from reconcile.techniques import Judged
 
 Floats = npt.NDArray[np.float64]
 
@@ -86,27 +88,36 @@ def judge_readings(
     """
     if facts.empty:
         return ()
-    technique = facts["technique"].astype("str").str.upper().to_numpy(dtype=object)
+    names = facts["technique"].astype("str").str.upper()
     kept = ~facts["rejected"].to_numpy(dtype=bool)
-    libs, xrf = technique == "LIBS", technique == "XRF"
+
+    def judged_for(aspect: Judged) -> npt.NDArray[np.bool_]:
+        asked = {name.upper() for name in techniques.named(aspect)}
+        return np.asarray(names.isin(asked).to_numpy(dtype=bool))
+
+    of_shots = judged_for(Judged.SHOTS)
+    in_air, overlapped = (judged_for(a) & kept for a in (Judged.AIR, Judged.OVERLAPS))
+    with_errors = judged_for(Judged.ERRORS) & kept
     findings = [
-        *_rejected(facts.loc[libs], thresholds),
-        *_spots(facts.loc[libs & kept], thresholds),
-        *_count_times(facts.loc[xrf & kept], thresholds),
-        *_moisture(facts.loc[xrf & kept], thresholds),
+        *_rejected(facts.loc[of_shots], thresholds),
+        *_spots(facts.loc[of_shots & kept], thresholds),
+        *_count_times(facts.loc[judged_for(Judged.COUNT_TIME) & kept], thresholds),
+        *_moisture(facts.loc[judged_for(Judged.MOISTURE) & kept], thresholds),
     ]
-    shots = _Series.of(facts, libs & kept)
+    shots = _Series.of(facts, of_shots & kept)
     errors = _Errors(thresholds)
     means: dict[str, pd.Series] = {}
-    rows = facts.loc[xrf & kept, ["method", "sample_id"]]
+    keys = ["method", "sample_id"]
+    rows, overlaps = facts.loc[with_errors, keys], facts.loc[overlapped, keys]
     for column in columns:
         findings += _trends(facts, shots, column, thresholds)
-        findings += _purge(facts, libs & kept, column)
-        findings += _in_air(facts, xrf & kept, column)
+        findings += _purge(facts, of_shots & kept, column)
+        findings += _in_air(facts, in_air, column)
         if len(rows):
-            value = column.value[xrf & kept]
-            errors.add(rows, column.element, value, column.error[xrf & kept])
-            known = rows.assign(value=value).loc[np.isfinite(value)]
+            errors.add(rows, column.element, column.value[with_errors], column.error[with_errors])
+        if len(overlaps):
+            value = column.value[overlapped]
+            known = overlaps.assign(value=value).loc[np.isfinite(value)]
             if len(known):
                 means.setdefault(
                     column.element, known.groupby(["method", "sample_id"])["value"].mean()
@@ -139,7 +150,7 @@ def _by_method(frame: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
         yield str(method), rows
 
 
-# ---- LIBS -----------------------------------------------------------------------------
+# ---- shots ----------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,7 +368,7 @@ def _purge(facts: pd.DataFrame, chosen: npt.NDArray[np.bool_], column: Column) -
     ]
 
 
-# ---- XRF ------------------------------------------------------------------------------
+# ---- counts -----------------------------------------------------------------------------
 
 #: Energy of the K alpha line, keV: a few millimetres of air absorb most of it (from memory).
 AIR_ABSORBS = {"Mg": 1.25, "Al": 1.49, "Si": 1.74, "P": 2.01, "S": 2.31, "Cl": 2.62}

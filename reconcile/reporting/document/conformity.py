@@ -143,14 +143,18 @@ def _fitting(s: SpecimenConformity) -> Cell:
     return Cell(text, strong=strong)
 
 
+def cannot(record: ConformityRecord) -> list[str]:
+    """What the techniques of the results can't measure, in words."""
+    met = {s.results.technique for s in record.specimens}
+    return [text for name, text in words.CONFORMITY_CANNOT.items() if name in met]
+
+
 def section(r: Reconciliation) -> list[Section]:
     """Limits, how many results fit which grade, each result; nothing without limits."""
     record = r.conformity
     if record is None:
         return []
-    said = [*rule(record), words.CONFORMITY_HOW]
-    if any(s.results.technique == "XRF" for s in record.specimens):
-        said.append(words.CONFORMITY_XRF)
+    said = [*rule(record), words.CONFORMITY_HOW, *cannot(record)]
     blocks: list[Block] = [
         Caution(words.CONFORMITY_CAUTION),
         *(Text(text, "small") for text in (*said, *record.notes)),

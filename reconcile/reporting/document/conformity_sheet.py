@@ -29,7 +29,7 @@ def sheet(sheet: Sheet, record: ConformityRecord) -> Sequence[Column]:
         words.CONFORMITY_CAUTION,
         *pages.rule(record),
         words.CONFORMITY_HOW,
-        words.CONFORMITY_XRF,
+        *pages.cannot(record),
     ]
     texts += record.notes
     for row, text in enumerate(texts, start=last + 2):

@@ -18,10 +18,12 @@ CONFORMITY_HOW = (
     "accepted as read, or that lies outside the range of its pairs, may speak against a grade and "
     "not for it."
 )
-CONFORMITY_XRF = (
-    "Portable XRF measures neither carbon nor any other light element (hydrogen to sodium), and "
-    "magnesium to chlorine hardly in air: grades that differ by these alone can't be told apart."
-)
+#: By technique, what it can't measure.
+CONFORMITY_CANNOT = {
+    "XRF": "Portable XRF measures neither carbon nor any other light element (hydrogen to "
+    "sodium), and magnesium to chlorine hardly in air: grades that differ by these alone can't be "
+    "told apart.",
+}
 CONFORMITY_LIMITS = "The limits, as the table states them"
 CONFORMITY_LIMIT_HEADINGS = ("Grade", "Limits")
 CONFORMITY_COUNTS = "What the result sets are consistent with"

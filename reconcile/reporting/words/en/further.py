@@ -74,12 +74,14 @@ LEVEL_SAID = (
     "Data-quality level: {level} (relative SD of one reading {rsd}, r² {r_squared}); what decided: "
     "{binding}. US EPA Method 6200: precision of at most {rsd_method} {precision}, r for screening "
     "{screening}, r and no difference for definitive use {definitive}{few}. The published limits "
-    "stand under {methods}.{libs}"
+    "stand under {methods}.{analogy}"
 )
 LEVEL_ALL_MET = "all limits of the highest level are met"
 LEVEL_NONE = "No data-quality level can be given: {binding}."
 LEVEL_FEW = "; at most {found} readings of a sample, where it asks for {n}"
-LEVEL_LIBS = " The levels were written for XRF and are applied to LIBS by analogy."
+LEVEL_BY_ANALOGY = (
+    " The levels were written for {written} and are applied to {technique} by analogy."
+)
 MET_WORDS = {True: "is met", False: "is not met", None: "can’t be judged"}
 LEVEL_LIMITS_SAID = (
     "The spread of the differences changes with the level ({p}): limits of agreement by level "

@@ -47,7 +47,7 @@ CLUES = {
 #: {0} is what it is about, {1} what the tables show.
 QUESTION = {
     "kind": "is '{0}' the field's or the laboratory's? write field or lab",
-    "technique": "technique of every reading: LIBS or XRF",
+    "technique": "technique of every reading, such as LIBS or XRF",
     "lab technique": "technique of the laboratory, such as ICP-OES or fire assay",
     "instrument": "serial number of the instrument",
     "calibration": "name and version of the instrument's calibration",
