@@ -439,6 +439,14 @@ def test_times_below_no_heading_are_asked_about(tmp_path: Path) -> None:
     assert value(field, "columns", "column 2").ask is Ask.TIME
 
 
+def test_a_column_that_only_counts_rows_is_the_number_of_the_reading(tmp_path: Path) -> None:
+    rows = "".join(f"{i},S-{i:02d},{i}\n" for i in range(1, 13))
+    found = propose(folder_of(tmp_path, pxrf__csv=f"Nr,Name,Cu (mg/kg)\n{rows}", lab__csv=LAB))
+    field = of_kind(found, "field")
+    assert value(field, "columns", "Nr") == "reading_no"
+    assert value(field, "columns", "Name") == "sample_id" or field.read.ids()
+
+
 def test_a_duration_without_a_unit_is_asked_about(tmp_path: Path) -> None:
     rows = "".join(f"S-{i:02d},60.5,{i}\n" for i in range(1, 13))
     text = f"sample_id,Duration,Cu (mg/kg)\n{rows}"

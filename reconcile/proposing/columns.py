@@ -11,6 +11,7 @@ from reconcile.intake.vocabulary import fact_of
 from reconcile.intake.wording import words
 from reconcile.proposing import both, kinds_of_rows, trial
 from reconcile.proposing.because import Because, Why
+from reconcile.proposing.plain import Column
 from reconcile.proposing.questions import CHOICES, Ask, Question
 from reconcile.proposing.seen import (
     FIELD,
@@ -33,6 +34,10 @@ def with_columns(table: Table, tables: Sequence[Table]) -> None:
     free -= {line.key[1] for line in table.lines if line.key[0] == "columns"}
     cells = trial.texts_of_columns(table.files, table.settings(), free)
     rules = (*kinds_of_rows.rules(table.read, codes), *kinds_of_rows.by_cells(cells))
+    if table.kind == FIELD and not any(c.key == "reading_no" for c in table.read.columns):
+        running = (name for name, texts in cells.items() if Column(name, tuple(texts)).running)
+        for name in list(running)[:1]:
+            table.add("columns", name, value="reading_no", why=Why(Because.COUNTS_ROWS))
     for name in kinds_of_rows.own_ids(cells, table.read.ids()):
         table.add("columns", name, value="duplicate_of", why=Why(Because.OWN_IDS))
     if rules:

@@ -10,6 +10,8 @@ laboratory on the field.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import openpyxl
 import pandas as pd
 import pytest
@@ -17,7 +19,11 @@ from scipy import stats
 
 import reconcile
 from reconcile.base.model import StratumResult
-from tests import volumes
+from reconcile.commands import starting
+from reconcile.proposing import answering
+from reconcile.proposing.questions import Ask
+from reconcile.run import releasing
+from tests import small, volumes
 from tests.workspaces.conftest import Reconciled, data_or_skip
 
 #: element: slope, r
@@ -126,3 +132,46 @@ def test_the_partial_digestion_is_named_beside_the_figures_and_in_the_report(
 
 def test_the_account_balances(outcome: reconcile.RunOutcome) -> None:
     assert [step.name for step in outcome.reconciliation.waterfall if step.balance] == []
+
+
+ANSWERS = {
+    Ask.USE: "screening", Ask.MARGIN: "0.10", Ask.CALIBRATION: "geological",
+    Ask.LABORATORY: "core laboratory", Ask.LAB_TECHNIQUE: "ICP-OES", Ask.DIGESTION: "aqua regia",
+    Ask.DIGESTION_CLASS: "partial", Ask.MOISTURE: "dry", Ask.VOLUME: "100", Ask.SIGMA: "2",
+    Ask.LIMIT: "error column", Ask.ROW_KIND: "reference material",
+}  # fmt: skip
+COLUMNS = {
+    "weight": "sample_mass_g", "batch": "group", "Duration": "count_time_s",
+    "column 2": "measured_at",
+}  # fmt: skip
+
+
+@pytest.mark.slow
+def test_proposed_settings_with_their_questions_answered_give_the_published_lines(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = tmp_path / "site"
+    starting.start_from(site, data_or_skip("core_register"), {"lab_xrf_benchtop.csv": "field"})
+
+    def prompt(told: str, choices: object, default: str, empty: bool) -> str:
+        text = (site / "reconcile.toml").read_text("utf-8")
+        first, *_ = answering.still_open(text)
+        ask, last = answering.asks(first, text), str(first.place[-1])
+        if ask is Ask.INSTRUMENT:
+            return f"instrument {first.place[1]}"
+        return COLUMNS.get(last, "ignore") if ask is Ask.COLUMN else ANSWERS[ask]
+
+    starting.ask_open(site, prompt)
+    settings = site / "reconcile.toml"
+    text = settings.read_text("utf-8").replace('= "field time"', '= "nothing"')
+    settings.write_text(text, encoding="utf-8")
+    monkeypatch.setattr(releasing, "write_release", small.data_alone)
+    found = reconcile.run_period(site, "published").reconciliation.results
+    for element, (slope, r) in FIGURES.items():
+        of_field = [
+            x.statistics
+            for x in found
+            if x.stratum.element == element and x.stratum.read_by.instrument == "instrument 1"
+        ]
+        assert abs(of_field[0].fits.lab_on_field.slope.value - slope) < 0.0055
+        assert abs(of_field[0].agreement.correlation.r.value - r) < 0.0055
