@@ -21,6 +21,15 @@ def as_manifest(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
+def asking(findings: Sequence[Finding]) -> list[dict[str, str]]:
+    """What a release keeps of the findings that ask for a person, for the page over all."""
+    return [
+        {"severity": f.severity, "subject": f.subject, "text": f.text}
+        for f in findings
+        if f.severity != "note"
+    ]
+
+
 def as_plain(settlement: Settlement) -> dict[str, str]:
     """The settlement as JSON values."""
     return {

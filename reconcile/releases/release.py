@@ -215,6 +215,7 @@ def _manifest(
             if row.kind == "lab result"
         ],
         "findings": in_brief.as_manifest(reconciliation.findings),
+        "open": in_brief.asking(reconciliation.findings),
         "evidence": list(reconciliation.evidence_in_brief),
         "factor_scores": list(reconciliation.factor_scores_in_brief),
         "pairs": {

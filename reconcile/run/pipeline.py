@@ -13,7 +13,7 @@ from collections.abc import Callable
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import unfinished
-from reconcile.run import unchanged
+from reconcile.run import overview, unchanged
 from reconcile.run.gathering import gather_evidence
 from reconcile.run.judging import (
     compute_statistics,
@@ -103,5 +103,6 @@ def run_workspace(
             step_started(number, name)
             run = step(run)
     assert run.outcome is not None
+    overview.write(workspace)
     unchanged.note(workspace, run.outcome)
     return run.outcome

@@ -1,6 +1,7 @@
 """Plots: every mark where its numbers are, nothing outside the drawing."""
 
 import math
+import re
 from xml.etree import ElementTree
 
 import numpy as np
@@ -12,7 +13,7 @@ from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLi
 
 from reconcile.reporting import fonts
 from reconcile.reporting.document import quality
-from reconcile.reporting.plots import axes, canvas, drawn, kinds, marks, svg
+from reconcile.reporting.plots import axes, canvas, drawn, kinds, marks, signs, svg
 from reconcile.reporting.plots.drawn import difference_plot, method_plot, strip_plot
 from reconcile.reporting.plots.kinds import (
     Curve,
@@ -330,3 +331,12 @@ def test_every_mark_on_the_screen_stands_inside_the_drawing():
         for mark in root.iter("circle"):
             assert 0 <= float(mark.attrib["cx"]) <= width
             assert 0 <= float(mark.attrib["cy"]) <= height
+
+
+def test_a_sign_that_was_moved_stands_where_it_was_moved_to_on_the_screen():
+    moved = Group(signs.verdict_mark(0, 10.0))
+    moved.translate(50, 20)
+    drawing = Drawing(100, 40)
+    drawing.add(moved)
+    path = re.search(r'<path d="M([\d.]+) ([\d.]+)', svg.picture(drawing, "sign"))
+    assert (float(path[1]), float(path[2])) == pytest.approx((59.4, 15.0))

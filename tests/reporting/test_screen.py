@@ -4,11 +4,14 @@ import base64
 import hashlib
 import html
 import io
+import itertools
+import json
 import re
 import shutil
 import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -18,11 +21,11 @@ from reconcile.base.characters import visible
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import words
 from reconcile.reporting.document import audit, quality, screen
-from tests.reporting import builder, test_quality
+from tests.reporting import builder, test_overview, test_quality
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
 browser = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium to open it with")
-VOID = {"meta", "input", "br", "line", "rect"}
+VOID = {"meta", "input", "br", "line"}
 
 
 @pytest.fixture(scope="module")
@@ -122,6 +125,7 @@ def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_the
 def test_each_mark_tells_its_sample_and_its_values(page, mixed):
     first = mixed.results[0]
     section = re.search(r'<section id="stratum-1".*?</section>', page, re.DOTALL)[0]
+    assert words.HOVER in section
     titles = re.findall(r"<title>(.*?)</title>", section)
     used = first.pairs.loc[first.pairs["used"], "sample_id"]
     for sample in used:
@@ -207,8 +211,9 @@ def outline_of(content: bytes) -> list[str]:
 
 
 def headings_of(page: str) -> list[str]:
-    found = re.findall(r"<(?:h1|h2|h3|summary)\b[^>]*>(.*?)</(?:h1|h2|h3|summary)>", page)
-    return [html.unescape(text) for text in found]
+    found = re.findall(r"<(?:h[1-4]|summary)\b[^>]*>(.*?)</(?:h[1-4]|summary)>", page)
+    shown = re.compile(r'<span class="mark" aria-hidden="true">.</span> ')
+    return [html.unescape(shown.sub("", text)) for text in found]
 
 
 def missing_sections(value) -> list[str]:
@@ -276,6 +281,7 @@ def test_a_browser_draws_the_charts_of_controls(tmp_path):
     file = tmp_path / "report.html"
     file.write_bytes(screen.page(with_controls()))
     probe = """
+for (const part of document.querySelectorAll("details")) part.open = true;
 const boxes = [...document.querySelectorAll("#control-charts svg")].map((s) => s.getBBox());
 document.body.dataset.charts = boxes.filter((b) => b.width > 100 && b.height > 50).length;
 document.body.dataset.wide = document.documentElement.scrollWidth <= window.innerWidth;
@@ -283,3 +289,260 @@ document.body.dataset.wide = document.documentElement.scrollWidth <= window.inne
     dom = dump(file, tmp_path, probe)
     assert f'data-charts="{len(with_controls().controls.charts)}"' in dom
     assert 'data-wide="true"' in dom
+
+
+# ---- for who uses no mouse, or does not see the page ---------------------------------
+
+
+def elements_of(page: str) -> list[tuple[str, dict[str, str]]]:
+    found: list[tuple[str, dict[str, str]]] = []
+
+    class Seen(HTMLParser):
+        def handle_starttag(self, tag, attrs):
+            found.append((tag, {name: value or "" for name, value in attrs}))
+
+    Seen().feed(page)
+    return found
+
+
+def pages() -> dict[str, str]:
+    value = with_controls()
+    return {
+        "report": screen.page(value).decode(),
+        "releases": test_overview.page_of(test_overview.two_months()).decode(),
+    }
+
+
+@pytest.fixture(scope="module", params=["report", "releases"])
+def either(request):
+    return pages()[request.param]
+
+
+def test_headings_go_down_one_level_at_a_time(either):
+    levels = [int(tag[1]) for tag, _ in elements_of(either) if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    steps = [(a, b) for a, b in itertools.pairwise(levels) if b > a + 1]
+    assert steps == []
+
+
+def test_every_drawing_control_and_link_has_a_name(either):
+    open_links = re.findall(r"<a\b([^>]*)>(.*?)</a>", either, re.DOTALL)
+    assert open_links
+    for attributes, inside in open_links:
+        text = re.sub(r"<title>.*?</title>|<[^>]+>", "", inside).strip()
+        assert text or "aria-label" in attributes, attributes
+    for tag, attributes in elements_of(either):
+        if tag == "svg":
+            assert len(attributes["aria-label"]) > 20
+            assert attributes["role"] in ("img", "group")
+        if tag == "html":
+            assert attributes["lang"]
+        if tag == "th":
+            assert attributes["scope"] == "col"
+    assert len(re.findall(r"<(?:select|input)\b", either)) == len(
+        re.findall(r"<label>[^<]*<(?:select|input)\b", either)
+    )
+    buttons = re.findall(r"<button\b[^>]*>(.*?)</button>", either)
+    assert all(text.strip() for text in buttons)
+
+
+def test_names_of_places_are_used_once_and_every_link_within_finds_its_place(either):
+    ids = [a["id"] for _, a in elements_of(either) if "id" in a]
+    assert len(ids) == len(set(ids))
+    for tag, attributes in elements_of(either):
+        if tag == "a" and attributes["href"].startswith("#"):
+            assert attributes["href"][1:] in ids
+
+
+def test_what_drawings_show_is_said_in_numbers(page, mixed):
+    first = mixed.results[0]
+    labels = [a["aria-label"] for tag, a in elements_of(page) if tag == "svg"]
+    methods = next(
+        t for t in labels if t.startswith(f"{words.PLOT_METHODS}: {first.stratum.label}")
+    )
+    assert f"{first.statistics.n_used} {words.LEGEND['used']}" in methods
+    assert len(set(labels)) == len(labels)
+
+
+def colours() -> list[dict[str, str]]:
+    """The page's colours: light, dark, on paper."""
+    style = (resources.files("reconcile.reporting.render") / "page.css").read_text("utf-8")
+    found = [dict(re.findall(r"--(\w+): (#\w{6})", part)) for part in re.findall(
+        r":root \{[^}]*\}", style)]  # fmt: skip
+    assert len(found) == 3
+    return found
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.2: relative luminance and contrast ratio (definitions, section 6)."""
+
+    def luminance(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+        return sum(w * p for w, p in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_letters_stand_out_from_what_lies_behind_them_in_light_dark_and_print():
+    """WCAG 2.2, 1.4.3: 4.5 to 1 for text, 1.4.11: 3 to 1 for the edge of a field."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+    for look in colours():
+        for behind in ("paper", "head", "box", "warn"):
+            assert contrast(look["ink"], look[behind]) >= 4.5, (look, behind)
+            assert contrast(look["soft"], look[behind]) >= 4.5, (look, behind)
+        for behind in ("paper", "box"):
+            assert contrast(look["link"], look[behind]) >= 4.5, (look, behind)
+        assert contrast(look["soft"], look["paper"]) >= 3
+
+
+# ---- in a browser --------------------------------------------------------------------
+
+
+def probe_of(page: str, folder: Path, script: str) -> dict[str, object]:
+    """What ``script``, which fills ``out``, finds on the page in a browser."""
+    file = folder / "page.html"
+    file.write_text(page, encoding="utf-8")
+    whole = f"const out = {{}};\n{script}\ndocument.body.dataset.out = JSON.stringify(out);"
+    dom = dump(file, folder, whole)
+    return json.loads(html.unescape(re.search(r'data-out="([^"]*)"', dom)[1]))
+
+
+@browser
+def test_every_column_of_every_table_sorts_up_and_down(either, tmp_path):
+    """Numbers by size, whatever their spaces, minus and units; texts in the order of letters."""
+    out = probe_of(
+        either,
+        tmp_path,
+        """
+out.columns = [];
+for (const table of document.querySelectorAll("table[data-sort]")) {
+  [...table.tHead.rows[0].cells].forEach((head, i) => {
+    const seen = [];
+    for (const way of [1, -1]) {
+      head.querySelector("button").click();
+      seen.push([...table.tBodies[0].rows].map((r) => {
+        const c = r.cells[i];
+        return c.dataset.v !== undefined ? c.dataset.v : c.textContent.trim();
+      }));
+    }
+    out.columns.push([head.textContent, head.classList.contains("n"), ...seen]);
+  });
+}
+""",
+    )
+    assert len(out["columns"]) > 5, "tables that sort"
+    for heading, numeric, up, down in out["columns"]:
+        if not numeric:
+            assert sorted(up) == sorted(down), heading
+            assert [t for t in up if t] == [t for t in down if t][::-1] or len(set(up)) < len(up)
+            continue
+        rising, falling = ([float(v) for v in values if v] for values in (up, down))
+        assert rising == sorted(rising), heading
+        assert falling == sorted(falling, reverse=True), heading
+
+
+@browser
+def test_strata_are_chosen_by_element_material_verdict_and_change(page, mixed, tmp_path):
+    out = probe_of(
+        page,
+        tmp_path,
+        """
+const set = (name, value) => {
+  const s = document.querySelector('.choose select[name="' + name + '"]');
+  s.value = value; s.dispatchEvent(new Event("change"));
+};
+const shown = () => [...document.querySelectorAll("section.stratum")].filter((s) => !s.hidden);
+out.options = {};
+for (const s of document.querySelectorAll(".choose select"))
+  out.options[s.name] = [...s.options].map((o) => o.value).filter(Boolean);
+out.found = {};
+for (const [name, values] of Object.entries(out.options)) for (const value of values) {
+  set(name, value);
+  out.found[name + "=" + value] = shown().map((s) => s.getAttribute("data-" + name));
+  set(name, "");
+}
+set("element", "Cu");
+const lines = [...document.querySelectorAll("#verdicts tbody tr")];
+out.lines = lines.filter((r) => !r.hidden && r.querySelector("a[href^='#stratum']")).length;
+out.copper = shown().length;
+document.querySelector(".choose button").click();
+out.all = shown().length;
+""",
+    )
+    assert {"element", "material", "verdict", "change"} <= set(out["options"])
+    for chosen, found in out["found"].items():
+        assert found
+        assert set(found) == {chosen.split("=", 1)[1]}
+    copper = sum(x.stratum.element == "Cu" for x in mixed.results)
+    assert out["copper"] == out["lines"] == copper
+    assert out["all"] == len(mixed.results)
+
+
+@browser
+def test_the_word_as_with_a_capital_finds_arsenic_alone(tmp_path):
+    results = [builder.result_of(builder.stratum_of(e)) for e in ("As", "Cu", "Pb", "Zn")] * 3
+    value = builder.reconciliation(results)
+    out = probe_of(
+        screen.page(value).decode(),
+        tmp_path,
+        """
+const q = document.querySelector("#verdicts .words input");
+const lines = [...document.querySelectorAll("#verdicts tbody tr")]
+  .filter((r) => r.querySelector("a[href^='#stratum']"));
+const shown = () => lines.filter((r) => !r.hidden).map((r) => r.querySelector("a").textContent);
+q.value = "As"; q.dispatchEvent(new Event("input")); out.as = shown();
+q.value = ""; q.dispatchEvent(new Event("input")); out.all = shown();
+""",
+    )
+    assert len(out["all"]) == 12
+    assert len(out["as"]) == 3
+    assert all(name.startswith("As ") for name in out["as"])
+
+
+@browser
+def test_the_mark_under_the_mouse_or_chosen_by_keys_tells_the_story_of_its_pair(
+    page, mixed, tmp_path
+):
+    out = probe_of(
+        page,
+        tmp_path,
+        """
+const section = document.querySelector("#stratum-1");
+const drawing = section.querySelector("svg[tabindex]"), story = section.querySelector(".story");
+const mark = drawing.querySelector("title").parentNode;
+mark.dispatchEvent(new MouseEvent("mouseover", {bubbles: true}));
+out.mouse = story.textContent;
+drawing.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowRight", bubbles: true}));
+out.keys = story.textContent;
+""",
+    )
+    samples = set(mixed.results[0].pairs["sample_id"].map(visible))
+    for said in out.values():
+        assert any(said.startswith(f"{sample} (") for sample in samples)
+        assert f"{words.PAIRS_OF_HEADINGS[4]}: " in said
+    assert out["mouse"] != out["keys"]
+
+
+@browser
+def test_a_link_to_a_stratum_opens_it_and_the_top_is_a_click_away(page, tmp_path):
+    out = probe_of(
+        page,
+        tmp_path,
+        """
+const link = document.querySelector("figure.glance a");
+const section = document.querySelector(link.getAttribute("href"));
+out.before = section.querySelector("details").open;
+location.hash = link.getAttribute("href");
+window.dispatchEvent(new Event("hashchange"));
+out.after = section.querySelector("details").open;
+out.label = link.getAttribute("aria-label");
+out.top = document.querySelector(".totop").getAttribute("href");
+out.wide = document.documentElement.scrollWidth <= window.innerWidth;
+""",
+    )
+    assert (out["before"], out["after"], out["top"]) == (False, True, "#top")
+    assert out["wide"]
+    assert ": " in out["label"]

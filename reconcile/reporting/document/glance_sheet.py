@@ -8,7 +8,7 @@ from openpyxl.drawing.image import Image
 
 from reconcile.base.model import Reconciliation
 from reconcile.reporting import answers, words
-from reconcile.reporting.document import cover, glance
+from reconcile.reporting.document import cover, glance, signing
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import glance as drawn
 from reconcile.reporting.render import raster, sheets
@@ -36,6 +36,7 @@ def sheet(sheet: Sheet, r: Reconciliation) -> None:
         (words.FACTS["prepared_for"], r.prepared_for or words.NOT_STATED),
         (words.FACTS["prepared_by"], r.prepared_by or words.NOT_STATED),
         (words.FACTS["purpose"], r.purpose or words.NOT_STATED),
+        *signing.on_cover(r),
         (words.FACTS["data_until"], styled(r.data_until) or words.NOT_STATED),
         (words.FACTS["supersedes"], r.supersedes or words.NOTHING_SUPERSEDED),
     ):

@@ -1,10 +1,13 @@
 """report.html: the report as one file for the screen, with nothing from outside it.
 
-Everything that comes from a file is escaped; ``render/shell.py`` lets nothing run or load from
-elsewhere.
+Everything that comes from a file is escaped. What few read is folded: a link or a click opens it.
 """
 
 from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 
 from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
 from reconcile.judgement.criterion_words import written
@@ -19,9 +22,13 @@ from reconcile.reporting.document import (
     stratum_page,
     verdicts,
 )
+from reconcile.reporting.document.attention import verdicts_before
+from reconcile.reporting.document.blocks import MOST_ROWS, Section
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
+from reconcile.reporting.plots.alt import alt
 from reconcile.reporting.plots.evidence import plot_of as evidence_plot_of
+from reconcile.reporting.plots.kinds import Kind
 from reconcile.reporting.plots.stratum import (
     chance_plots_of,
     difference_plot_of,
@@ -30,7 +37,7 @@ from reconcile.reporting.plots.stratum import (
 )
 from reconcile.reporting.plots.svg import escaped, svg
 from reconcile.reporting.render import shell
-from reconcile.reporting.render.elements import Cell, facts, paragraph, said, table
+from reconcile.reporting.render.elements import Cell, cut, facts, paragraph, said, table
 from reconcile.reporting.render.html import html
 from reconcile.reporting.sentences import line_name, range_of
 
@@ -45,30 +52,81 @@ def page(r: Reconciliation) -> bytes:
 
 def _page(r: Reconciliation) -> bytes:
     anchors = verdicts.anchors_of(r)
+    before = verdicts_before(r)
     full = [x for x in r.results if not stratum_page.is_short(x)]
     short = [x for x in r.results if stratum_page.is_short(x)]
-    parts = [
-        (None, "", _head(r)),
-        *((s.anchor, s.title, html(s.blocks)) for s in verdicts.section(r)),
-        ("strata", words.STRATA, ""),
-        *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in full),
-        *([("small-strata", words.SMALL_STRATA, "")] if short else []),
-        *((anchors[x.stratum.key], x.stratum.label, _stratum(r, x)) for x in short),
-        *((s.anchor, s.title, html(s.blocks)) for s in contents.sections(r)),
-    ]  # fmt: skip
-    strata = set(anchors.values())
-    body = []
-    for anchor, title, content in parts:
-        if anchor is None:
-            body.append(content)
-            continue
-        kind = ' class="stratum"' if anchor in strata else ""
-        body.append(f'<section id="{anchor}"{kind}><h2>{escaped(title)}</h2>{content}</section>')
-    links = "".join(
-        f'<li><a href="#{anchor}">{escaped(title)}</a></li>' for anchor, title, _ in parts if anchor
-    )
-    body.insert(1, f"<nav><h3>{words.CONTENTS}</h3><ul>{links}</ul></nav>")
+    sections = contents.sections(r)
+    groups = [("strata", words.STRATA, full)]
+    if short:
+        groups.append(("small-strata", words.SMALL_STRATA, short))
+    body = [_head(r), _contents(r, groups, sections, anchors)]
+    for s in verdicts.section(r):
+        body.append(
+            f'<section id="{s.anchor}"><h2>{escaped(s.title)}</h2>{html(s.blocks)}</section>'
+        )
+    body.append(_choose(r, before))
+    for anchor, title, results in groups:
+        strata = "".join(_stratum(r, x, anchors[x.stratum.key], before) for x in results)
+        body.append(f'<section id="{anchor}"><h2>{escaped(title)}</h2>{strata}</section>')
+    for s in sections:
+        shown = escaped(words.SHOW_SECTION.format(title=s.title))
+        body.append(
+            f'<section id="{s.anchor}"><h2>{escaped(s.title)}</h2><details>'
+            f"<summary>{shown}</summary>{html(s.blocks)}</details></section>"
+        )
     return shell.page(r.title, r.release_id, r.language, "\n".join(body))
+
+
+def _contents(
+    r: Reconciliation,
+    groups: Sequence[tuple[str, str, Sequence[StratumResult]]],
+    sections: Sequence[Section],
+    anchors: Mapping[str, str],
+) -> str:
+    def item(anchor: str, title: str) -> str:
+        return f'<li><a href="#{anchor}">{escaped(title)}</a></li>'
+
+    first = [item(s.anchor, s.title) for s in verdicts.section(r)]
+    first += [item(anchor, title) for anchor, title, _ in groups]
+    first += [item(s.anchor, s.title) for s in sections]
+    strata = [item(anchors[x.stratum.key], x.stratum.label) for _, _, of in groups for x in of]
+    return (
+        f'<nav aria-label="{words.CONTENTS}"><h2>{words.CONTENTS}</h2><ul>{"".join(first)}</ul>'
+        f"<details><summary>{escaped(words.SHOW_SECTION.format(title=words.STRATA))}</summary>"
+        f"<ul>{''.join(strata)}</ul></details></nav>"
+    )
+
+
+def _kept(x: StratumResult, before: dict[str, str]) -> dict[str, str]:
+    """What a stratum can be chosen by."""
+    return {
+        "element": x.stratum.element,
+        "technique": x.stratum.technique,
+        "material": x.stratum.matrix,
+        "verdict": words.DECISION_TITLE[DECISIONS[verdicts.kind_of(x)]],
+        "change": words.CHANGES_OF_VERDICT[glance.change_of(x, before)],
+    }
+
+
+def _choose(r: Reconciliation, before: dict[str, str]) -> str:
+    """The choice of strata; shown where the script runs."""
+    if not r.results:
+        return ""
+    given = [_kept(x, before) for x in r.results]
+    parts = []
+    for name, label in words.CHOOSE_BY.items():
+        values = sorted({g[name] for g in given})
+        options = "".join(f'<option value="{escaped(v)}">{escaped(v)}</option>' for v in values)
+        parts.append(
+            f'<label>{label} <select name="{name}"><option value="">{words.CHOOSE_ALL}</option>'
+            f"{options}</select></label>"
+        )
+    return (
+        f'<div class="filter choose" role="group" aria-label="{words.CHOOSE}" hidden>'
+        f"<strong>{words.CHOOSE}</strong> {' '.join(parts)} "
+        f'<button type="button">{words.CHOOSE_AGAIN}</button> '
+        '<output aria-live="polite"></output></div>'
+    )
 
 
 # ---- sections ------------------------------------------------------------------------
@@ -88,13 +146,13 @@ def _head(r: Reconciliation) -> str:
     return (
         f"<header><h1>{escaped(r.title)}</h1>"
         f"<p>{escaped(revision)} · {escaped(r.release_id)}{draft}</p>{facts(given)}"
-        f"<h3>{words.Q_MAY_I}</h3>{paragraph(answers.answer(r))}{_picture(r)}"
-        f"<h3>{words.Q_RISK}</h3>{''.join(paragraph(line) for line in cover.open_risks(r))}"
-        f"<h3>{words.Q_NEXT}</h3>{_next(r)}"
-        f"<h2>{words.WHOLE}</h2><h3>{words.Q_VERDICTS}</h3>{paragraph(cover.may_i(r))}{_counts_of_verdicts(r)}"
-        f"<h3>{words.Q_HOW_WRONG}</h3>{''.join(paragraph(line) for line in cover.how_wrong(r))}"
-        f"<h3>{words.Q_LEFT_OUT}</h3>{paragraph(cover.left_out(r))}"
-        f"<h3>{words.Q_CHANGED}</h3>{_changed(r)}"
+        f"<h2>{words.Q_MAY_I}</h2>{paragraph(answers.answer(r))}{_picture(r)}"
+        f"<h2>{words.Q_RISK}</h2>{''.join(paragraph(line) for line in cover.open_risks(r))}"
+        f"<h2>{words.Q_NEXT}</h2>{_next(r)}"
+        f"<h2>{words.Q_VERDICTS}</h2>{paragraph(cover.may_i(r))}{_counts_of_verdicts(r)}"
+        f"<h2>{words.Q_HOW_WRONG}</h2>{''.join(paragraph(line) for line in cover.how_wrong(r))}"
+        f"<h2>{words.Q_LEFT_OUT}</h2>{paragraph(cover.left_out(r))}"
+        f"<h2>{words.Q_CHANGED}</h2>{_changed(r)}"
         f'<p class="caution">{escaped(words.COVER_CAUTION)}</p></header>'
     )
 
@@ -106,7 +164,8 @@ def _picture(r: Reconciliation) -> str:
         return ""
     flipped = any(x.verdict.flips for x in r.results)
     note = paragraph(words.FLIP_NOTE, "small") if flipped else ""
-    return f"<figure>{svg(plot, words.GLANCE)}</figure>{note}"
+    drawn = svg(plot, alt(plot, words.GLANCE))
+    return f'<figure class="glance"><figcaption>{words.GLANCE}</figcaption>{drawn}</figure>{note}'
 
 
 def _changed(r: Reconciliation) -> str:
@@ -138,7 +197,7 @@ def _counts_of_verdicts(r: Reconciliation) -> str:
     return table(words.COVER_VERDICT_HEADINGS[1:], rows, (1,), sortable=False, ours=(2,))
 
 
-def _stratum(r: Reconciliation, x: StratumResult) -> str:
+def _stratum(r: Reconciliation, x: StratumResult, anchor: str, before: dict[str, str]) -> str:
     s, figures = x.stratum, by_key(x.statistics)
     verdict = x.verdict
     extra = []
@@ -168,23 +227,30 @@ def _stratum(r: Reconciliation, x: StratumResult) -> str:
     further = words.FURTHER_OF.format(label=x.stratum.label)
     more_text = "".join(paragraph(line, "small") for line in more)
     notes = "".join(f"<li>{said(note)}</li>" for note in x.notes)
+    kept = "".join(f' data-{name}="{escaped(v)}"' for name, v in _kept(x, before).items())
+    sign = words.VERDICT_MARKS[verdicts.kind_of(x)]
+    summary = escaped(words.SHOW_STRATUM.format(label=x.stratum.label))
     return (
-        f'<div class="verdict">{box}</div>{facts(given)}'
+        f'<section id="{anchor}" class="stratum"{kept}><h3>'
+        f'<span class="mark" aria-hidden="true">{sign}</span> {escaped(x.stratum.label)}</h3>'
+        f'<div class="verdict">{box}</div><details><summary>{summary}</summary>{facts(given)}'
         + _evidence(x)
         + "".join(paragraph(sentence) for sentence in x.sentences)
         + paragraph(stratum_page.counts_text(figures, x), "small")
         + _plots(x)
         + _small_plots(r, x)
-        + f'<div class="two"><div><h3>{words.FIGURES_LEFT}</h3>'
+        + f'<div class="two"><div><h4>{words.FIGURES_LEFT}</h4>'
         + table(headings, figure_rows.left_rows(x), (1, 2, 3), False, ours=(0,))
-        + f"</div><div><h3>{escaped(words.FIGURES_RIGHT.format(method=method))}</h3>"
+        + f"</div><div><h4>{escaped(words.FIGURES_RIGHT.format(method=method))}</h4>"
         + table(headings, figure_rows.right_rows(x), (1, 2, 3), False, ours=(0,))
-        + f"</div></div><h3>{words.CRITERIA}</h3>"
+        + f"</div></div><h4>{words.CRITERIA}</h4>"
         + table(words.CRITERIA_HEADINGS, criteria, sortable=False, ours=(0, 1, 2, 3))
-        + f"<h3>{words.FACTOR}</h3>{paragraph(stratum_page.factor_text(x))}"
-        + (f"<h3>{words.NOTES}</h3><ul>{notes}</ul>" if notes else "")
-        + f"<h3>{words.DETAILS}</h3><details><summary>{escaped(further)}</summary>"
+        + f"<h4>{words.FACTOR}</h4>{paragraph(stratum_page.factor_text(x))}"
+        + (f"<h4>{words.NOTES}</h4><ul>{notes}</ul>" if notes else "")
+        + f"<h4>{words.DETAILS}</h4><details><summary>{escaped(further)}</summary>"
         + f"{more_table}{more_text}</details>"
+        + _pairs(x)
+        + "</details></section>"
     )
 
 
@@ -197,28 +263,74 @@ def _evidence(x: StratumResult) -> str:
         lines = [*lines, chart]
     rows = evidence.rows_of(x.evidence)
     return (
-        f"<h3>{words.EVIDENCE}</h3>"
+        f"<h4>{words.EVIDENCE}</h4>"
         + "".join(paragraph(line) for line in lines)
         + table(words.EVIDENCE_HEADINGS, rows, (1, 2, 3), False, ours=(0,))
     )
+
+
+def _pairs(x: StratumResult) -> str:
+    """Every pair with its story, which the marks of the plots tell too."""
+    frame, unit, per = x.pairs, numbers.unit_name(x.unit), x.per_mg_kg
+    if not len(frame):
+        return ""
+    names = ("operator", "custody", "field_time", "lab_time", "certificate", "reason")
+    given = frame.reindex(columns=["sample_id", "lab_mean", "field_mean", "used", *names])
+    rows: list[list[Cell | int]] = []
+    for p in given.itertuples(index=False):
+        lab, field = _float(p.lab_mean), _float(p.field_mean)
+        ratio = field / lab if lab > 0 else math.nan
+        rows.append(
+            [
+                str(p.sample_id),
+                (numbers.plain_sig(lab * per, 4) if math.isfinite(lab) else "", lab),
+                (numbers.plain_sig(field * per, 4) if math.isfinite(field) else "", field),
+                (numbers.plain_sig(ratio) if math.isfinite(ratio) else "", ratio),
+                words.YES_NO[bool(p.used)],
+                *(_told(v) for v in (p.reason, p.field_time, p.operator, p.lab_time)),
+                *(_told(v) for v in (p.certificate, p.custody)),
+            ]
+        )
+    title = words.PAIRS_OF.format(label=x.stratum.label)
+    headings = [h.format(unit=unit) for h in words.PAIRS_OF_HEADINGS]
+    made = table(headings, rows[:MOST_ROWS], (1, 2, 3), kind="pairs")
+    return (
+        f"<details><summary>{escaped(title)}</summary>{made}{cut(len(rows), 'pairs.csv')}</details>"
+    )
+
+
+def _float(value: object) -> float:
+    return float(value) if isinstance(value, (int, float)) else math.nan
+
+
+def _told(value: object) -> str:
+    """A fact of a pair for a reader; '' where there is none."""
+    if isinstance(value, tuple):
+        return ", ".join(map(str, value))
+    if isinstance(value, datetime):
+        return "" if value != value else styled(words.AT_UTC.format(at=f"{value:%Y-%m-%d %H:%M}"))
+    return "" if value is None or value != value else str(value)
 
 
 def _plots(x: StratumResult) -> str:
     plot, difference = method_plot_of(x), difference_plot_of(x)
     if not any(len(p.x) for p in plot.points):
         return paragraph(words.NOTHING_TO_PLOT, "small")
-    out = (
-        f'<div class="two"><figure><figcaption>{words.PLOT_METHODS}</figcaption>'
-        f"{svg(plot, f'{words.PLOT_METHODS}: {x.stratum.label}')}"
-        f'<p class="key">{words.HOVER}</p></figure>'
-    )
+    shown = [(words.PLOT_METHODS, svg(plot, _alt(plot, words.PLOT_METHODS, x), keys=True))]
     if difference is not None:
         title = words.PLOT_RATIO if difference.ratio else words.PLOT_DIFFERENCE
-        out += (
-            f"<figure><figcaption>{title}</figcaption>"
-            f"{svg(difference, f'{title}: {x.stratum.label}')}</figure>"
-        )
-    return out + "</div>"
+        shown.append((title, svg(difference, _alt(difference, title, x), keys=True)))
+    figures = "".join(
+        f"<figure><figcaption>{title}</figcaption>{drawing}</figure>" for title, drawing in shown
+    )
+    return (
+        f'<div class="plots"><div class="two">{figures}</div>'
+        f'<output class="story" aria-live="polite">{words.HOVER}</output></div>'
+    )
+
+
+def _alt(plot: Kind, title: str, x: StratumResult) -> str:
+    return alt(plot, f"{title}: {x.stratum.label}")
 
 
 def _small_plots(r: Reconciliation, x: StratumResult) -> str:
@@ -227,10 +339,10 @@ def _small_plots(r: Reconciliation, x: StratumResult) -> str:
     trend = months or trend_plot_of(r, x)
     if trend is not None:
         name = words.PLOT_EVIDENCE if months is not None else words.PLOT_TREND
-        figures.append((name, svg(trend, f"{name}: {x.stratum.label}")))
+        figures.append((name, svg(trend, _alt(trend, name, x))))
     for chance in chance_plots_of(x):
         title = f"{words.PLOT_CHANCE}: {chance.level.name}"
-        figures.append((title, svg(chance, f"{title}: {x.stratum.label}")))
+        figures.append((title, svg(chance, _alt(chance, title, x))))
     if not figures:
         return ""
     inner = "".join(

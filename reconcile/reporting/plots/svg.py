@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from reportlab.graphics.shapes import (
     Circle,
@@ -27,6 +27,7 @@ from reconcile.base.characters import visible
 from reconcile.base.model import ControlChart
 from reconcile.reporting import fonts
 from reconcile.reporting.plots import drawn
+from reconcile.reporting.plots.alt import told_of_row
 from reconcile.reporting.plots.glance import areas
 from reconcile.reporting.plots.kinds import (
     DifferencePlot,
@@ -60,26 +61,35 @@ def escaped(text: object) -> str:
     return html.escape(visible(text), quote=True)
 
 
-def svg(plot: Kind, title: str) -> str:
-    """Any plot, all of its marks."""
+def svg(plot: Kind, title: str, keys: bool = False) -> str:
+    """Any plot, all of its marks; ``title`` says what it shows to who does not see it.
+
+    With ``keys`` its marks can be chosen by keys.
+    """
     width, height = next((s for kind, s in _SIZES if isinstance(plot, kind)), _OTHER)
     made = drawn.drawing(plot, width, height, whole=True)
     height = made.height
     inside = "".join(part for shape in made.contents for part in _of(shape, _PLAIN, height))
     kind = ' class="wide"' if isinstance(plot, (Glance, SitePlot)) else ""
+    role = "group" if isinstance(plot, Glance) else "img"
+    focus = ' tabindex="0"' if keys else ""
     if isinstance(plot, Glance):
-        inside = _links(plot, width, height) + inside
+        inside += _links(plot, width, height)
     return (
-        f'<svg{kind} viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{escaped(title)}" '
+        f'<svg{kind} viewBox="0 0 {width:g} {height:g}" role="{role}"{focus} '
+        f'aria-label="{escaped(title)}" '
         f'font-family="sans-serif" overflow="visible">{inside}</svg>'
     )
 
 
 def _links(plot: Glance, width: float, height: float) -> str:
-    """A link behind each line that leads to what it is of."""
+    """A link over each line that leads to what it is of, and says it."""
+    told = {row.anchor: told_of_row(row, g.verdict) for g in plot.groups for row in g.rows}
     return "".join(
-        f'<a href="#{escaped(anchor)}"><rect x="{_n(left)}" y="{_n(height - top)}" '
-        f'width="{_n(right - left)}" height="{_n(top - bottom)}" fill="#ffffff"/></a>'
+        f'<a href="#{escaped(anchor)}" aria-label="{escaped(told[anchor])}">'
+        f'<rect x="{_n(left)}" y="{_n(height - top)}" width="{_n(right - left)}" '
+        f'height="{_n(top - bottom)}" fill="#ffffff" fill-opacity="0">'
+        f"<title>{escaped(told[anchor])}</title></rect></a>"
         for anchor, left, bottom, right, top in areas(plot, width)
     )
 
@@ -127,7 +137,7 @@ def _of(shape: Shape, m: Matrix, height: float) -> Iterator[str]:
             x, y = at(shape.cx, shape.cy)
             yield f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(shape.r)}"{_look(shape)}/>'
         case Path():
-            yield f'<path d="{_path(shape, height)}"{_look(shape)}/>'
+            yield f'<path d="{_path(shape, at)}"{_look(shape)}/>'
         case String():
             yield _text(shape, *at(shape.x, shape.y), math.degrees(math.atan2(m[1], m[0])))
 
@@ -141,19 +151,20 @@ def _marks(marks: Marks, height: float) -> Iterator[str]:
             yield f'<circle {place} fill-opacity="0">{title}</circle>'
             continue
         path = mark(marks.kind, x, y, top, marks.radius)
+        drawn = _path(path, lambda u, v: (u, height - v))
         if marks.kind == "used":
             yield f"<circle {place}{_look(path)}>{title}</circle>"
         else:
-            yield f'<path d="{_path(path, height)}"{_look(path)}>{title}</path>'
+            yield f'<path d="{drawn}"{_look(path)}>{title}</path>'
 
 
-def _path(path: Path, height: float) -> str:
+def _path(path: Path, at: Callable[[float, float], tuple[float, float]]) -> str:
     out, points = [], iter(path.points)
     for operator in path.operators:
         letter, count = _OPERATORS[operator]
         values = [next(points) for _ in range(count)]
-        values[1::2] = [height - y for y in values[1::2]]
-        out.append(letter + " ".join(map(_n, values)))
+        places = [at(x, y) for x, y in zip(values[::2], values[1::2], strict=True)]
+        out.append(letter + " ".join(_n(v) for place in places for v in place))
     return "".join(out)
 
 

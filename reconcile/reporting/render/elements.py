@@ -21,8 +21,15 @@ class Link(NamedTuple):
     anchor: str
 
 
+class Raw(NamedTuple):
+    """A cell of markup of our own making, and the number to sort by."""
+
+    markup: str
+    sort: float
+
+
 #: A cell: text, the text and the number to sort by, or a link.
-Cell = str | tuple[str, float] | Link
+Cell = str | tuple[str, float] | Link | Raw
 
 
 def said(text: object) -> str:
@@ -40,6 +47,8 @@ def _cell(value: Cell | int, numeric: bool, ours: bool = False) -> str:
     kind = ' class="n"' if numeric else ""
     if isinstance(value, Link):
         return f'<td><a href="#{value.anchor}">{escaped(value.text)}</a></td>'
+    if isinstance(value, Raw):
+        return f'<td{kind} data-v="{value.sort:g}">{value.markup}</td>'
     if isinstance(value, tuple):
         text, number = value
         sort = f' data-v="{number!r}"' if math.isfinite(number) else ' data-v=""'
@@ -55,6 +64,7 @@ def table(
     numeric: Sequence[int] = (),
     sortable: bool = True,
     ours: Sequence[int] = (),
+    kind: str = "",
 ) -> str:
     """A table; columns in ``ours`` hold the program's words, others text as it was given."""
     head = "".join(
@@ -69,10 +79,11 @@ def table(
     box = ""
     if sortable and len(body) >= _FILTERED:
         box = (
-            f'<p class="filter" hidden><label>{words.FILTER} <input type="search"></label> '
+            f'<p class="filter words" hidden><label>{words.FILTER} <input type="search"></label> '
             "<output></output></p>"
         )
-    mark = " data-sort" if sortable and len(body) > 1 else ""
+    mark = f' class="{kind}"' if kind else ""
+    mark += " data-sort" if sortable and len(body) > 1 else ""
     return (
         f'{box}<div class="wide"><table{mark}><thead><tr>{head}</tr></thead>'
         f"<tbody>{''.join(body)}</tbody></table></div>"

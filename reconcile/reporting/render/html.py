@@ -20,22 +20,28 @@ from reconcile.reporting.document.blocks import (
     Text,
     Titled,
 )
+from reconcile.reporting.plots.alt import alt
 from reconcile.reporting.plots.svg import escaped, svg
 from reconcile.reporting.render import elements
 from reconcile.reporting.render.elements import cut, facts, paragraph, said
 
 
-def html(blocks: Sequence[Block]) -> str:
-    """The blocks one below the other."""
-    return "".join(_of(block) for block in blocks)
+def html(blocks: Sequence[Block], level: int = 3) -> str:
+    """The blocks one below the other; their headings are of ``level`` and below."""
+    out, below = [], level
+    for block in blocks:
+        out.append(_of(block, level, below))
+        if isinstance(block, Text) and block.size == "h3" and block.on_screen:
+            below = level + 1  # what follows stands under this heading
+    return "".join(out)
 
 
-def _of(block: Block) -> str:
+def _of(block: Block, level: int, below: int) -> str:
     match block:
         case Text(on_screen=False) | Gap():
             return ""
         case Text(text, "h3", given):
-            return f"<h3>{escaped(text) if given else said(text)}</h3>"
+            return f"<h{level}>{escaped(text) if given else said(text)}</h{level}>"
         case Text(text, size, given):
             kind = "small" if size == "small" else ""
             return paragraph(text, kind, given)
@@ -52,11 +58,12 @@ def _of(block: Block) -> str:
             blank = [""] * (len(headings) - 2)
             return elements.table(headings, [[*row, *blank] for row in rows], sortable=False)
         case Plots():
-            return _plots(block)
+            return _plots(block, below)
         case Titled(title, inner):
-            return f"<h3>{escaped(title)}</h3>{html(inner)}"
+            return f"<h{below}>{escaped(title)}</h{below}>{html(inner, below + 1)}"
         case Section(anchor, title, inner):
-            return f'<h3 id="{anchor}">{escaped(title)}</h3>{html(inner)}'
+            heading = f'<h{level} id="{anchor}">{escaped(title)}</h{level}>'
+            return f"{heading}{html(inner, level + 1)}"
 
 
 def _value(value: str | Cell) -> elements.Cell:
@@ -83,13 +90,15 @@ def _table(table: Table) -> str:
     return made + cut(len(table.rows), table.file or table.rest)
 
 
-def _plots(block: Plots) -> str:
-    title = f"<{block.level}>{escaped(block.title)}</{block.level}>" if block.title else ""
+def _plots(block: Plots, level: int) -> str:
+    title = f"<h{level}>{escaped(block.title)}</h{level}>" if block.title else ""
     figures = []
     for plot in block.plots:
         caption = "\n".join(plot.title)
         over = f"<figcaption>{escaped(caption)}</figcaption>" if caption else ""
-        figures.append(f"<figure>{over}{svg(plot.data, caption or block.title)}</figure>")
+        figures.append(
+            f"<figure>{over}{svg(plot.data, alt(plot.data, caption or block.title))}</figure>"
+        )
     inner = "".join(figures)
     if block.across == 1:
         return title + inner

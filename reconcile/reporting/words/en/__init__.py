@@ -8,12 +8,14 @@ from reconcile.reporting.words.en.figures import *  # noqa: F403
 from reconcile.reporting.words.en.forms import *  # noqa: F403
 from reconcile.reporting.words.en.further import *  # noqa: F403
 from reconcile.reporting.words.en.laboratories import *  # noqa: F403
+from reconcile.reporting.words.en.overview import *  # noqa: F403
 from reconcile.reporting.words.en.parts import *  # noqa: F403
 from reconcile.reporting.words.en.portfolio import *  # noqa: F403
 from reconcile.reporting.words.en.quality import *  # noqa: F403
 from reconcile.reporting.words.en.registers import *  # noqa: F403
 from reconcile.reporting.words.en.report import *  # noqa: F403
 from reconcile.reporting.words.en.scores import *  # noqa: F403
+from reconcile.reporting.words.en.screen import *  # noqa: F403
 from reconcile.reporting.words.en.selection import *  # noqa: F403
 from reconcile.reporting.words.en.sentences import *  # noqa: F403
 from reconcile.reporting.words.en.sheets import *  # noqa: F403

@@ -748,23 +748,3 @@ SIGN_OFF_ACT_HEADINGS = ("What", "Name", "Role", "When", "Said", "Signed with a 
 SIGN_OFF_ON_COVER = "{by}, {role}, {at}"
 SIGN_OFF_ROLES = ("Prepared", "Checked", "Competent or qualified person", "Client")
 SIGN_OFF_HEADINGS = ("Role", "Name", "Date", "Signature")
-
-# ---- workbook ------------------------------------------------------------------------
-
-# ---- page for the screen -------------------------------------------------------------
-
-FILTER = "Show rows with all of these words:"
-HOVER = "Point at a mark to read its sample and values."
-HOVER_MARK = "{name} ({label}): {x_name} {x}; {y_name} {y}"
-HOVER_RECOVERY = "{name} ({kind}): {recovery}, n = {n}"
-HOVER_PERIOD = "{period}: {value}"
-HOVER_COUNT = "{told}, n = {n}"
-HOVER_CHANCE = "{value}: {chance} (at most {most})"
-RULE_HEADING = "Rule"
-SCREEN_VERDICT_HEADINGS = (
-    "Valid until",
-    "Binding reason",
-    "Next step",
-    "Field method",
-    "Lab method",
-)
