@@ -26,7 +26,7 @@ def asking(findings: Sequence[Finding]) -> list[dict[str, str]]:
     return [
         {"severity": f.severity, "subject": f.subject, "text": f.text}
         for f in findings
-        if f.severity != "note"
+        if f.severity != "note" and f.settled is None
     ]
 
 

@@ -20,6 +20,7 @@ from reconcile.reporting.plots.kinds import (
     MethodPlot,
     Points,
     ProfilePlot,
+    SitePlot,
     StripPlot,
     TrendPlot,
 )
@@ -58,6 +59,10 @@ def _said(plot: Kind) -> str:
             return words.ALT_CONTROL.format(
                 range=_range(len(plot.values), "mg/kg", plot.values), rules=broken
             )
+        case SitePlot():
+            compared = ", ".join(" ".join(column.title) for column in plot.columns)
+            sites = ", ".join(plot.sites)
+            return words.ALT_SITES.format(what=plot.x_title, sites=sites, compared=compared)
         case Glance():
             return "; ".join(group.title for group in plot.groups)
 
