@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from reconcile.base.model import Finding
+from collections.abc import Mapping
+
+from reconcile.base.model import Finding, Reconciliation
 from reconcile.reporting import words
 
 
@@ -20,9 +22,18 @@ def told(finding: Finding) -> str:
     return " ".join(part for part in parts if part)
 
 
-def subject(finding: Finding) -> str:
-    """What it speaks of, and the id by which a person can settle it."""
-    return f"{finding.subject} ({finding.id})" if finding.id else finding.subject
+def subject(finding: Finding, labels: Mapping[str, str] | None = None) -> str:
+    """What it speaks of, and the id by which a person can settle it.
+
+    ``labels``: names of strata by their keys, which no reader should have to take apart.
+    """
+    shown = (labels or {}).get(finding.subject, finding.subject)
+    return f"{shown} ({finding.id})" if finding.id else shown
+
+
+def labels_of(r: Reconciliation) -> dict[str, str]:
+    """The name of each stratum by its key."""
+    return {x.stratum.key: x.stratum.label for x in r.results}
 
 
 def of_verdict(fault: Finding | None) -> str:

@@ -1,5 +1,6 @@
 """Plots: every mark where its numbers are, nothing outside the drawing."""
 
+import dataclasses
 import math
 import re
 from xml.etree import ElementTree
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLine, Rect, String
 
-from reconcile.reporting import fonts
+from reconcile.reporting import fonts, words
 from reconcile.reporting.document import quality
 from reconcile.reporting.plots import axes, canvas, drawn, kinds, marks, signs, svg
 from reconcile.reporting.plots.drawn import difference_plot, method_plot, strip_plot
@@ -27,6 +28,7 @@ from reconcile.reporting.plots.kinds import (
     TrendPlot,
 )
 from reconcile.reporting.plots.stratum import (
+    FEWEST_FOR_LINE,
     chance_plots_of,
     difference_plot_of,
     fit_of,
@@ -340,3 +342,22 @@ def test_a_sign_that_was_moved_stands_where_it_was_moved_to_on_the_screen():
     drawing.add(moved)
     path = re.search(r'<path d="M([\d.]+) ([\d.]+)', svg.picture(drawing, "sign"))
     assert (float(path[1]), float(path[2])) == pytest.approx((59.4, 15.0))
+
+
+def test_the_plot_of_ratios_shows_what_was_agreed_for_bias_and_spread():
+    result = builder.ordinary()
+    plot = difference_plot_of(result)
+    margin = result.statistics.bias.equivalence.margin
+    assert plot.margin == (1 / (1 + margin), 1 + margin)
+    assert words.AGREED_MARGIN in plot.note
+    bare = dataclasses.replace(plot, margin=(), span=())
+    drawn_lines = [sum(isinstance(s, PolyLine) for s in shapes(difference_plot(p, WIDTH, HEIGHT)))
+                   for p in (bare, plot)]  # fmt: skip
+    assert drawn_lines[1] - drawn_lines[0] == 2 + len(plot.span)
+
+
+def test_few_pairs_get_no_fitted_line_in_their_plot():
+    result = builder.ordinary()
+    few = dataclasses.replace(result.statistics, n_used=FEWEST_FOR_LINE - 1)
+    assert fit_of(result.statistics, 1.0) is not None
+    assert fit_of(few, 1.0) is None

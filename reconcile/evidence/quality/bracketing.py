@@ -161,7 +161,7 @@ def _plan(timeline: pd.DataFrame, thresholds: Thresholds) -> Iterable[Finding]:
                     first, last = (_clock(times[i]) for i in (outside[0], outside[-1]))
                     yield _finding(
                         "warning", names[outside],
-                        f"No check at the {word} of the day: {method}, {day}.",
+                        f"No check at the {word} of the day: {method}, {day} by local time.",
                         f"{len(set(names[outside]))} sample(s) read from {first} to {last} UTC",
                         "Read a check standard before the first and after the last sample.",
                         code=FindingCode.NO_CHECK_AT_END_OF_DAY,
@@ -291,4 +291,7 @@ def _finding(
 
 
 def _clock(at: np.datetime64 | None) -> str:
-    return "" if at is None else np.datetime_as_string(np.datetime64(at), unit="m")[11:]
+    """Day and time in UTC: the day of the place may be another."""
+    if at is None:
+        return ""
+    return np.datetime_as_string(np.datetime64(at), unit="m").replace("T", " ")

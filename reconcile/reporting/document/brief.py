@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from reconcile.base.model import Reconciliation
+from reconcile.evidence import finding_words
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import custody, quality
 from reconcile.reporting.document.blocks import Block, Column, Section, Table, Text
@@ -41,5 +42,6 @@ def findings(r: Reconciliation) -> list[Section]:
     if not pressing:
         text = words.FINDINGS_FINE.format(notes=notes, section=words.CUSTODY)
         return [Section("custody", words.CUSTODY, (Text(text),))]
+    labels = finding_words.labels_of(r)
     rest = Text(words.FINDINGS_REST.format(notes=notes, section=words.CUSTODY), "small")
-    return [Section("custody", words.CUSTODY, (custody.table(pressing), rest))]
+    return [Section("custody", words.CUSTODY, (custody.table(pressing, labels), rest))]

@@ -9,6 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, PageBreak, Table, TableStyle
 
 from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
+from reconcile.evidence import finding_words
 from reconcile.reporting import answers, numbers, sentences, words
 from reconcile.reporting.document import glance, signing
 from reconcile.reporting.document.verdicts import kind_of
@@ -186,11 +187,10 @@ def open_risks(r: Reconciliation) -> list[str]:
     risks = []
     serious = [f for f in r.findings if f.severity == "serious"]
     if serious:
+        subject = finding_words.labels_of(r).get(serious[0].subject, serious[0].subject)
         text = serious[0].text if len(serious[0].text) <= 240 else f"{serious[0].text[:239]}…"
         count = numbers.count(len(serious), *words.SERIOUS_FINDINGS)
-        risks.append(
-            words.RISK_FINDING.format(count=count, subject=serious[0].subject[:60], text=text)
-        )
+        risks.append(words.RISK_FINDING.format(count=count, subject=subject[:60], text=text))
     bare = sum(
         any(c.ask is Ask.CONTROLS and c.outcome is not Outcome.SHOWN for c in x.verdict.criteria)
         for x in usable
@@ -391,7 +391,8 @@ def look_at(r: Reconciliation) -> str:
     serious = [f for f in r.findings if f.severity == "serious"]
     if not serious:
         return ""
-    subjects = ", ".join(f.subject for f in serious[:_FINDINGS])
+    labels = finding_words.labels_of(r)
+    subjects = ", ".join(labels.get(f.subject, f.subject) for f in serious[:_FINDINGS])
     if len(serious) > _FINDINGS:
         subjects = words.AND_MORE.format(named=subjects, n=len(serious) - _FINDINGS)
     count = numbers.count(len(serious), *words.SERIOUS_FINDINGS)

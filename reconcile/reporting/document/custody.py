@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from reconcile.base.model import Finding, Reconciliation
 from reconcile.evidence import finding_words
@@ -19,7 +19,8 @@ def section(r: Reconciliation) -> list[Section]:
     head = r.custody_head
     text = words.CUSTODY_HEAD.format(head=head) if head else f"{words.NO_CUSTODY}.".capitalize()
     blocks: list[Block] = [Text(text, "small"), Text(statements.record_head(r), "small")]
-    blocks.append(table(r.findings) if r.findings else Text(words.FINDINGS_NONE))
+    labels = finding_words.labels_of(r)
+    blocks.append(table(r.findings, labels) if r.findings else Text(words.FINDINGS_NONE))
     return [Section("custody", words.CUSTODY, tuple(blocks))]
 
 
@@ -27,8 +28,8 @@ def _rank(f: Finding) -> int:
     return _SEVERITIES.index(f.severity) if f.severity in _SEVERITIES else len(_SEVERITIES)
 
 
-def table(found: Iterable[Finding]) -> Table:
-    """Findings, serious first."""
+def table(found: Iterable[Finding], labels: Mapping[str, str]) -> Table:
+    """Findings, serious first; ``labels`` are the names of strata by their keys."""
     severity, area, subject, told, advice = words.FINDING_HEADINGS
     return Table(
         (
@@ -41,7 +42,7 @@ def table(found: Iterable[Finding]) -> Table:
         [
             (
                 Cell(f.severity, bold=f.severity == "serious"), f.area,
-                finding_words.subject(f), finding_words.told(f), f.advice,
+                finding_words.subject(f, labels), finding_words.told(f), f.advice,
             )
             for f in sorted(found, key=_rank)
         ],

@@ -228,11 +228,12 @@ def findings(sheet: Sheet, r: Reconciliation) -> Sequence[Column]:
         Column(words.COLUMNS["finding_code"], width=24),
         Column(words.COLUMNS["finding_id"], width=15),
     ]
+    labels = finding_words.labels_of(r)
     rows = [
         [
             f.severity,
             f.area,
-            f.subject,
+            labels.get(f.subject, f.subject),
             f.text,
             f.evidence,
             f.advice,

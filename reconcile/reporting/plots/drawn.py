@@ -93,7 +93,8 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
     x_values, y_values = canvas.finite(plot.points)
     x_axis = canvas.axis(x_values, (), most=5)
     rule_values = [v for r in plot.rules for v in (r.value, r.low, r.high) if math.isfinite(v)]
-    spread = np.concatenate([y_values, np.array([*rule_values, plot.reference])])
+    agreed = [*plot.margin, *plot.span]
+    spread = np.concatenate([y_values, np.array([*rule_values, *agreed, plot.reference])])
     if plot.ratio:
         spread = spread[spread > 0]
         y_axis = axes.logarithmic(float(spread.min()), float(spread.max()))
@@ -119,6 +120,9 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
     canvas.grid(frame, plot.x_title, plot.y_title)
     ends = np.array([x_axis.low, x_axis.high])
     canvas.stroke(frame, ends, np.full(2, plot.reference), INK, 0.6, (6, 2.5))
+    for values, dots in ((plot.margin, None), (plot.span, (0.8, 1.8))):
+        for value in values:
+            canvas.stroke(frame, ends, np.full(2, value), INK, 0.7, dots)
     for rule in plot.rules:
         if math.isfinite(rule.value):
             dash = None if rule.bold else (3, 2)

@@ -84,6 +84,8 @@ class DifferencePlot:
     x_title: str
     y_title: str
     note: str = ""
+    margin: tuple[float, ...] = ()  # both ends of what was agreed for the bias
+    span: tuple[float, ...] = ()  # and for the spread
 
 
 @dataclass(frozen=True, slots=True)

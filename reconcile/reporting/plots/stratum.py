@@ -34,6 +34,7 @@ from reconcile.statistics.grey_region import edge_chance
 from reconcile.statistics.level_band import Scale, truth_line
 
 Array = NDArray[np.float64]
+FEWEST_FOR_LINE = 6  # used pairs from which a fitted line is drawn; its figures stand anyway
 
 
 def _column(pairs: pd.DataFrame, name: str, factor: float) -> Array:
@@ -109,7 +110,7 @@ def _levels(result: StratumResult) -> tuple[Level, ...]:
 def fit_of(s: StratumStatistics, factor: float) -> Curve | None:
     """The headline line over the range of its pairs, with its interval, or None."""
     line = s.headline_line
-    if not (line.slope.estimable and line.intercept.estimable):
+    if not (line.slope.estimable and line.intercept.estimable) or s.n_used < FEWEST_FOR_LINE:
         return None
     low, high = float(line.x_low), float(line.x_high)
     if not (math.isfinite(low) and math.isfinite(high) and high > low):
@@ -189,6 +190,10 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
             ends = (estimate.value * factor, estimate.low * factor, estimate.high * factor)
             rules.append(Rule(*ends, styled(text), name, bold))
     axis = words.AXIS_GEOMETRIC if ratio else words.AXIS_MEAN
+    margin, span = _agreed(result) if ratio else ((), ())
+    notes = [words.NOT_DRAWN.format(n=hidden)] if hidden else []
+    notes += [words.AGREED_MARGIN] if margin else []
+    notes += [words.AGREED_SPAN] if span else []
     return DifferencePlot(
         tuple(out),
         tuple(rules),
@@ -196,8 +201,25 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
         ratio,
         axis.format(unit=unit),
         words.AXIS_RATIO if ratio else words.AXIS_DIFFERENCE.format(unit=unit),
-        words.NOT_DRAWN.format(n=hidden) if hidden else "",
+        " ".join(notes),
+        margin,
+        span,
     )
+
+
+def _agreed(result: StratumResult) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Both ends of what was agreed for the bias and for the spread, as ratios."""
+    test = result.statistics.bias.equivalence
+    margin = (1 / (1 + test.margin), 1 + test.margin) if test.scale == "ratio" else ()
+    spans = (
+        value
+        for c in result.verdict.criteria
+        if c.ask is Ask.SPREAD
+        for name, value in c.facts
+        if name == "span"
+    )
+    span = next((s for s in spans if isinstance(s, float) and s > 0), None)
+    return margin, (1 / (1 + span), 1 + span) if span is not None else ()
 
 
 _MOST_MONTHS = 12

@@ -1,4 +1,4 @@
-"""A drawing as an image of points, for media that show no vectors.
+"""A drawing as an image of points, for media that show no vectors; its texts stand level.
 
 Drawn four times as large and made smaller by averages, so that lines and letters are smooth.
 """

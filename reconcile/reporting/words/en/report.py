@@ -363,6 +363,8 @@ RULE_NAMES = {
     "bias": "mean difference",
     "ratio": "mean ratio",
 }
+AGREED_MARGIN = "Thin lines: bias that was agreed."
+AGREED_SPAN = "Dots: spread that was agreed."
 LEGEND = {
     "used": "used",
     "excluded": "excluded",
