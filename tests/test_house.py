@@ -235,6 +235,7 @@ ALLOWED = {
         "cell.split()": _PERSONS_ENTRY,
         "content.startswith((b'\\xff\\xd8\\xff', b'\\x89PNG\\r\\n\\x1a\\n'))": "bytes of a picture",
         "name.lower().endswith('.csv')": "the ending of a file's name",
+        "text.removesuffix('%')": _PERSONS_ENTRY,
         "row.get(key, '').split(';')": _LIST_OF_SAMPLES,
         "text.partition('\\n')": "the first line of a person's file",
     },

@@ -30,8 +30,9 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import TypedTable
 from reconcile.intake.workspace import FoundFile, Workspace
-from reconcile.judgement import factor_life, factor_proposal
+from reconcile.judgement import factor_life, factor_proposal, part_places
 from reconcile.judgement.field_values import Corrected, FieldMean, correct_mean, field_means
+from reconcile.judgement.part_places import PartPlace
 from reconcile.judgement.sheet_positions import Position, positions_of
 from reconcile.pairs import sides
 from reconcile.pairs.pairing import RunFile
@@ -113,15 +114,16 @@ class FieldTable:
     notes: tuple[str, ...]
     checks: tuple[QualityCheck, ...]  # of reference materials that stand in it
     positions: tuple[Position, ...] = ()  # of its samples
+    places: tuple[PartPlace, ...] = ()  # of the part, where the table holds one sample
 
 
 def read_means(source: Path, workspace: Workspace, table: str = "") -> FieldTable:
     """Read a field table with the named table of the settings, else with the first that fits."""
     known = _known(workspace)
     chosen, read = _read(source, workspace, table, known.ids)
-    values, notes, checks, positions = _means(source, chosen, read, workspace, known)
+    values, notes, checks, positions, at = _means(source, chosen, read, workspace, known)
     name = chosen.name or ", ".join(chosen.files)
-    return FieldTable(name, tuple(values), tuple(notes), checks, positions)
+    return FieldTable(name, tuple(values), tuple(notes), checks, positions, at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +205,10 @@ def _means(
     read: tuple[TypedTable, ...],
     workspace: Workspace,
     known: _Known,
-) -> tuple[list[FieldMean], list[str], tuple[QualityCheck, ...], tuple[Position, ...]]:
+) -> tuple[
+    list[FieldMean], list[str], tuple[QualityCheck, ...], tuple[Position, ...],
+    tuple[PartPlace, ...],
+]:  # fmt: skip
     settings = workspace.settings
     # Every row of the table counts, whatever its month; dates are judged per value.
     whole = settings.model_copy(
@@ -232,6 +237,8 @@ def _means(
         means = field_means(store, keys, settings.thresholds, zone)
         stated = store.frame(sql("field_values.positions")).to_dict("records")
         positions, refused_positions = positions_of(stated, settings.workspace)
+        one = len({m.sample_id for m in means}) == 1
+        at = part_places.of_one(store, keys) if one else ()
         controls = eligibility.control_rows(store, "field", keys, zone)
         checks = quality.judge_reference_materials(
             controls, controls[:0], of_run(run, "reference_material"), settings.thresholds,
@@ -249,7 +256,7 @@ def _means(
         for row in refused.to_dict("records")
     ]
     means.sort(key=lambda m: (m.sample_id, m.element, m.field_method, m.specimen_form))
-    return means, notes, tuple(checks), positions
+    return means, notes, tuple(checks), positions, at
 
 
 # ---- writing --------------------------------------------------------------------------

@@ -19,17 +19,17 @@ from reconcile.base.quantities import display_factor
 from reconcile.base.regular import readable_name
 from reconcile.base.settings import Settings
 from reconcile.commands import applying
-from reconcile.evidence import quality
+from reconcile.evidence import documents, quality
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.judgement import factor_life, grounds, sheet_grades, sheet_life
 from reconcile.judgement.field_values import FieldMean
 from reconcile.judgement.results import Result, Rules, decide
-from reconcile.judgement.sheet_content import Costs, ResultSheet, Unit, from_bytes
+from reconcile.judgement.sheet_content import Costs, PhotoOf, ResultSheet, Unit, from_bytes
 from reconcile.judgement.sheet_life import Act, SheetLife
 from reconcile.releases import anchors, persons, record, release
 from reconcile.releases.signing import Key
-from reconcile.reporting.document import result_sheet
+from reconcile.reporting.document import part_sheet, result_sheet
 from reconcile.reporting.render import sheet_files
 from reconcile.run import judging, pipeline
 from reconcile.store.database import Store
@@ -92,6 +92,8 @@ def issue(
         lives = tuple(factor_life.lives(reading).values())
         rules = rules_of(workspace.settings, asked, (*found.checks, *checks))
         results = decide_all(asked, newest, lives, rules, lab_method)
+        samples = {m.sample_id for m in asked}
+        photo = documents.photo_of(workspace, samples) if len(samples) == 1 else None
         settings = workspace.settings
         sheet = ResultSheet(
             number, revision, acting.at, acting.by, acting.person, settings.workspace.title,
@@ -107,6 +109,8 @@ def issue(
             decimal_mark=settings.report.decimal_mark, date_style=settings.report.date_style,
             paper=settings.report.paper,
             positions=tuple(p for p in found.positions if p.sample_id not in answered),
+            places=found.places if len(samples) == 1 else (),
+            photo=PhotoOf(photo.file, photo.sha256, photo.note, photo.marks) if photo else None,
         )  # fmt: skip
         mark = _fingerprint(sheet)
         if (same := _same(workspace, known, mark, revise)) is not None:
@@ -114,7 +118,7 @@ def issue(
         act = Act(
             sheet_life.ISSUED, acting.by, "", acting.at, "", acting.person, signed=key is not None
         )
-        files = result_sheet.files(sheet, (act,))
+        files = result_sheet.files(sheet, (act,), photo.picture if photo else None)
         files[f"source{source.suffix.lower() or '.txt'}"] = content
         manifest = sheet_life.manifest_of(number, revision, mark, reading, files)
         target = sheet_life.issue(
@@ -298,7 +302,11 @@ def _pdf_with(workspace: Workspace, life: SheetLife) -> tuple[Path, bytes]:
     files = sheet_life.files_of(workspace, life, [sheet_files.JSON])
     sheet = from_bytes(files[sheet_files.JSON])
     path = sheet_life.signed_pdf(workspace, life, life.acts[-1].act)
-    return path, result_sheet.pdf(sheet, life.acts)
+    picture = None
+    if sheet.photo is not None:
+        kept = sheet_life.files_of(workspace, life, [part_sheet.PHOTO])[part_sheet.PHOTO]
+        picture = part_sheet.picture_of(kept)
+    return path, result_sheet.pdf(sheet, life.acts, picture)
 
 
 def _keep_every_pdf(workspace: Workspace, reading: record.Reading) -> None:

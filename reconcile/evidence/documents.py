@@ -15,6 +15,7 @@ import csv
 import hashlib
 import io
 import json
+import math
 import posixpath
 import warnings
 from collections.abc import Collection, Iterable
@@ -46,6 +47,8 @@ _HEADINGS = {
     "spot": "spot", "spot no": "spot", "spot number": "spot", "reading": "spot",
     "certificate": "certificate", "certificate no": "certificate",
     "certificate number": "certificate", "report no": "certificate",
+    "x": "x", "x %": "x", "across": "x", "across %": "x",
+    "y": "y", "y %": "y", "down": "y", "down %": "y",
     "time": "time", "at": "time", "date": "time", "date time": "time", "taken": "time",
     "note": "note", "notes": "note", "comment": "note", "what": "note",
     "sha256": "sha256", "sha-256": "sha256",
@@ -66,6 +69,8 @@ class Entry:
     sha256: str  # as written by the person who kept it, or ""
     spots: tuple[str, ...] = ()
     certificates: tuple[str, ...] = ()
+    x: float = math.nan  # of the spot on the picture, % of its width from the left
+    y: float = math.nan  # and of its height from above
 
 
 @dataclass(frozen=True)
@@ -184,9 +189,19 @@ def _read_index(file: FoundFile, zone: str) -> tuple[list[Entry], list[Finding]]
                 row.get("sha256", "").casefold(),
                 spots,
                 certificates,
+                *(_share(row.get(name, "")) for name in ("x", "y")),
             )
         )
     return entries, findings
+
+
+def _share(text: str) -> float:
+    """A place on a picture, 0 to 100 %; NaN where none can be read."""
+    try:
+        value = float(text.removesuffix("%").strip().replace(",", "."))
+    except ValueError:
+        return math.nan
+    return value if 0 <= value <= 100 else math.nan
 
 
 def _rows(file: FoundFile) -> list[tuple[int, list[str]]]:
@@ -313,6 +328,39 @@ def exhibits_of(
     chosen.sort(key=lambda e: (e.at == "", e.at, e.file, e.row))
     known = {comparison_form(spot) for spot in spots}
     return tuple(_tied(_exhibit(e, evidence.by_name.get(e.shown)), e, known) for e in chosen)
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A picture of a part, and the spots that its index marks on it: name, x and y in %."""
+
+    file: str
+    sha256: str  # of the file that the picture was made small from
+    note: str
+    marks: tuple[tuple[str, float, float], ...]
+    picture: Image.Image
+
+
+def photo_of(workspace: Workspace, names: set[str]) -> Photo | None:
+    """The picture of a sample that marks most spots, the oldest of several; None without one."""
+    wanted = {comparison_form(name) for name in names}
+    evidence = find(workspace)
+    by_file: dict[str, list[Entry]] = {}
+    for entry in sorted(evidence.entries, key=lambda e: (e.at == "", e.at, e.file, e.row)):
+        if wanted & {comparison_form(s) for s in entry.samples}:
+            by_file.setdefault(entry.shown, []).append(entry)
+    found: list[Photo] = []
+    for shown, entries in by_file.items():
+        shows = _exhibit(entries[0], evidence.by_name.get(shown))
+        if shows.picture is None:
+            continue
+        marks = tuple(
+            (", ".join(e.spots), e.x, e.y)
+            for e in entries
+            if e.spots and math.isfinite(e.x) and math.isfinite(e.y)
+        )
+        found.append(Photo(shown, shows.sha256, shows.note, marks, shows.picture))
+    return max(found, key=lambda p: len(p.marks), default=None)
 
 
 def _tied(exhibit: Exhibit, entry: Entry, known: set[str]) -> Exhibit:

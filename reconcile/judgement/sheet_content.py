@@ -13,6 +13,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.grades import Place
 from reconcile.base.methods import FieldMethod
 from reconcile.judgement.field_values import FieldMean
+from reconcile.judgement.part_places import PartPlace
 from reconcile.judgement.results import AtLevel, Reason, Result
 from reconcile.judgement.sheet_positions import Position
 
@@ -57,6 +58,16 @@ class GradeLine:
 
 
 @dataclass(frozen=True, slots=True)
+class PhotoOf:
+    """The picture that stands on the sheet of one part, and the spots marked on it."""
+
+    file: str
+    sha256: str  # of the file that it was made small from
+    note: str
+    marks: tuple[tuple[str, float, float], ...]  # spot, % from the left, % from above
+
+
+@dataclass(frozen=True, slots=True)
 class ResultSheet:
     """One revision of a numbered sheet."""
 
@@ -91,6 +102,13 @@ class ResultSheet:
     date_style: str = "year-month-day"
     paper: str = "A4"
     positions: tuple[Position, ...] = ()  # of samples whose rows state one
+    places: tuple[PartPlace, ...] = ()  # of a sheet of one part
+    photo: PhotoOf | None = None
+
+    @property
+    def of_one_part(self) -> bool:
+        """Whether the sheet is of one sample: then it is one page."""
+        return len({r.mean.sample_id for r in self.results}) == 1
 
     @property
     def name(self) -> str:
@@ -120,10 +138,12 @@ def from_bytes(content: bytes) -> ResultSheet:
 #: How values inside a sheet are made again from plain ones.
 _INSIDE: Mapping[str, type[Any]] = {
     "costs": Costs, "mean": FieldMean, "read_by": FieldMethod, "place": Place,
+    "photo": PhotoOf,
 }  # fmt: skip
 _MANY: Mapping[tuple[type[Any], str], type[Any]] = {
     (ResultSheet, "results"): Result, (ResultSheet, "units"): Unit,
     (ResultSheet, "grades"): GradeLine, (ResultSheet, "positions"): Position,
+    (ResultSheet, "places"): PartPlace,
     (Result, "levels"): AtLevel,
     (Result, "reasons"): Reason, (AtLevel, "reasons"): Reason,
 }  # fmt: skip

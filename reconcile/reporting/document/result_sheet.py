@@ -7,8 +7,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from PIL.Image import Image
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, KeepTogether, PageBreak
+from reportlab.platypus import Flowable, KeepInFrame, KeepTogether, PageBreak
 
 from reconcile.judgement.results import AtLevel, Result
 from reconcile.judgement.sheet_content import ResultSheet
@@ -29,6 +30,7 @@ from reconcile.judgement.sheet_counts import (
 )
 from reconcile.judgement.sheet_life import Act
 from reconcile.reporting import numbers, words
+from reconcile.reporting.document import part_sheet
 from reconcile.reporting.manner import Manner, styled, written_as
 from reconcile.reporting.plots.costs import CostBar, cost_plot
 from reconcile.reporting.plots.kinds import Points
@@ -44,25 +46,28 @@ PDF = "result_sheet.pdf"
 _MOST_NOTES = 40
 
 
-def files(sheet: ResultSheet, acts: Sequence[Act]) -> dict[str, bytes]:
-    """Every file of a sheet by its name."""
+def files(
+    sheet: ResultSheet, acts: Sequence[Act], picture: Image | None = None
+) -> dict[str, bytes]:
+    """Every file of a sheet by its name; ``picture``: of its part, where it has a photo."""
     with written_as(Manner(sheet.decimal_mark, sheet.date_style)):
         positions = {sheet_geojson.NAME: sheet_geojson.geojson(sheet)} if sheet.positions else {}
         return {
             **sheet_files.data_files(sheet),
             **positions,
+            **({part_sheet.PHOTO: part_sheet.kept(picture)} if picture is not None else {}),
             sheet_files.BOOK: sheet_files.workbook(sheet, head(sheet)),
-            PDF: _pdf(sheet, acts),
+            PDF: _pdf(sheet, acts, picture),
         }
 
 
-def pdf(sheet: ResultSheet, acts: Sequence[Act]) -> bytes:
+def pdf(sheet: ResultSheet, acts: Sequence[Act], picture: Image | None = None) -> bytes:
     """The sheet with what was done with it; equal values give equal bytes."""
     with written_as(Manner(sheet.decimal_mark, sheet.date_style)):
-        return _pdf(sheet, acts)
+        return _pdf(sheet, acts, picture)
 
 
-def _pdf(sheet: ResultSheet, acts: Sequence[Act]) -> bytes:
+def _pdf(sheet: ResultSheet, acts: Sequence[Act], picture: Image | None) -> bytes:
     meta = Meta(
         title=printable(words.SHEET_SUBTITLE.format(title=sheet.title, name=sheet.name))[:200],
         author=printable(sheet.issued_by)[:200],
@@ -73,8 +78,33 @@ def _pdf(sheet: ResultSheet, acts: Sequence[Act]) -> bytes:
         paper=sheet.paper,
         footer=words.SHEET_FOOTER,
     )
-    width = book.body_size(sheet.paper)[0]
+    width, height = book.body_size(sheet.paper)
+    if sheet.of_one_part:
+        return book.make(meta, lambda: _of_one_part(sheet, acts, picture, width, height))
     return book.make(meta, lambda: _story(sheet, acts, width))
+
+
+_ON_ONE_PAGE = ("number", "issued", "prepared_by", "prepared_for", "method", "factors", "releases")
+
+
+def _of_one_part(
+    sheet: ResultSheet, acts: Sequence[Act], picture: Image | None, width: float, height: float
+) -> list[Flowable]:
+    """The sheet of one part: everything on one page."""
+    sample = sheet.results[0].mean.sample_id
+    known = dict(head(sheet))
+    named = [(words.SHEET_FACTS[k], known[words.SHEET_FACTS[k]]) for k in _ON_ONE_PAGE]
+    body: list[Flowable] = [
+        facts(named, width, 48 * mm),
+        *part_sheet.part(sheet, picture, width),
+        own(words.SHEET_SUMMARY, "h3"), _lines(sheet, sheet.results, width),
+        *_why(sheet, sheet.results, width), *_grades(sheet, {sample}, width),
+        own(words.SHEET_RULE, "small"), *_acts(acts, width), gap(3),
+        boxed([own(words.SHEET_CAUTION, "small")], width),
+    ]  # fmt: skip
+    title = Heading(words.SHEET_PART_TITLE.format(sample=sample), "sheet", name="title")
+    under = foreign(words.SHEET_SUBTITLE.format(title=sheet.title, name=sheet.name), "subtitle")
+    return [title, under, KeepInFrame(width, height - 62, body, mode="shrink")]
 
 
 def head(sheet: ResultSheet) -> list[tuple[str, str]]:
@@ -222,6 +252,18 @@ def _lot(
     sheet: ResultSheet, lot: str, number: int, results: Sequence[Result], width: float
 ) -> list[Flowable]:
     calls = by_sample(results)
+    of_sample = {r.mean.sample_id for r in results}
+    title = words.SHEET_LOT.format(lot=lot) if lot else words.SHEET_NO_LOT
+    story: list[Flowable] = [
+        PageBreak(), Heading(title, f"lot-{number}"), _lines(sheet, results, width),
+        *_mean(sheet, results, width), *_map(sheet, calls, width),
+    ]  # fmt: skip
+    return [*story, *_why(sheet, results, width), *_grades(sheet, of_sample, width)]
+
+
+def _lines(sheet: ResultSheet, results: Sequence[Result], width: float) -> Flowable:
+    """One line for each sample, the few that matter first."""
+    calls = by_sample(results)
     of_sample: dict[str, list[Result]] = {}
     for r in results:
         of_sample.setdefault(r.mean.sample_id, []).append(r)
@@ -236,15 +278,9 @@ def _lot(
                 Paragraph(said, style("cell")),
             ]
         )  # fmt: skip
-    title = words.SHEET_LOT.format(lot=lot) if lot else words.SHEET_NO_LOT
-    table = grid(
+    return grid(
         words.SHEET_LINE_HEADINGS, rows, [width * x for x in (0.2, 0.13, 0.67)], compact=True
     )
-    story: list[Flowable] = [
-        PageBreak(), Heading(title, f"lot-{number}"), table, *_mean(sheet, results, width),
-        *_map(sheet, calls, width),
-    ]  # fmt: skip
-    return [*story, *_why(sheet, results, width), *_grades(sheet, set(of_sample), width)]
 
 
 def _mean(sheet: ResultSheet, results: Sequence[Result], width: float) -> list[Flowable]:
