@@ -30,7 +30,7 @@ def _given(r: Reconciliation) -> Section:
     table = Table(
         (
             Column(what, 0.16), Column(name, 0.18, given=True), Column(role, 0.16, given=True),
-            Column(when, 0.19, given=True), Column(said, 0.22, given=True), Column(key, 0.09),
+            Column(when, 0.23, given=True), Column(said, 0.19, given=True), Column(key, 0.08),
         ),
         [
             (words.SIGN_OFF_ACTS[a.act], a.by, a.role, a.at, a.text, words.YES_NO[a.signed])

@@ -735,9 +735,9 @@ SIGN_OFF_INTRO = (
     "its files are identified by the release id on each page and the digests in its manifest."
 )
 SIGN_OFF_GIVEN = (
-    "Acts of persons on this release, as the chained record holds them; the record proves that "
-    "they were entered so, and a key who signed. The release is identified by its id on each page "
-    "and the digests in its manifest."
+    "Acts of persons on this release, as the chained record holds them; it shows that they were "
+    "entered so, and a signature with a key by whom. The release is identified by its id on each "
+    "page and the digests in its manifest."
 )
 SIGN_OFF_ACTS = {
     "prepared": "Prepared",
