@@ -172,6 +172,7 @@ OWN_WAYS = {
     "reconcile.releases.record": "appends under its lock, takes back what was not written whole",
     "reconcile.releases.release": "a folder beside its place, moved there whole",
     "reconcile.judgement.sheet_life": "a folder beside its place, moved there whole",
+    "reconcile.portfolio.release": "a folder beside its place, moved there whole",
     "reconcile.reporting.files": "the files of that folder",
     "reconcile.run.reading": "a copy beside its place, moved there whole",
     "reconcile.store.binding": "a copy beside its place, moved there whole",
