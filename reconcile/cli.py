@@ -272,12 +272,16 @@ def story(
 
 @app.command()
 def form(
-    dispatch: Annotated[str, typer.Argument(help="dispatch number")], folder: Folder = Path()
+    dispatch: Annotated[str, typer.Argument(help="dispatch number")],
+    folder: Folder = Path(),
+    without_masses: Annotated[
+        bool, typer.Option("--without-masses", help="leave the column of masses empty")
+    ] = False,
 ) -> None:
     """Write the custody form of a dispatch, with a bar code of every sample, to be printed."""
     from reconcile.commands import forms
 
-    _tell_written(forms.write_form(folder, dispatch))
+    _tell_written(forms.write_form(folder, dispatch, masses=not without_masses))
 
 
 @app.command()

@@ -12,6 +12,7 @@ import subprocess
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from PIL import Image
 from pypdf import PdfReader
@@ -20,6 +21,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reconcile.base.errors import ReconcileError
 from reconcile.commands import forms, receiving, storytelling
 from reconcile.commands.receiving import Receipt
+from reconcile.reporting import words
 from reconcile.reporting.render import codes
 from reconcile.run import pipeline
 from tests import small
@@ -459,14 +461,35 @@ def test_a_sample_named_among_others_is_told_under_its_own_id(tmp_path: Path) ->
 
 def test_the_commands_write_and_end_with_zero(tmp_path: Path) -> None:
     folder = str(site(tmp_path / "site", ORDINARY))
-    for words, shown in (
-        (["form", "D-1", folder], "custody-form-D-1.pdf"),
+    for typed, shown in (
+        (["form", "D-1", folder, "--without-masses"], "custody-form-D-1.pdf"),
         (["labels", folder, "--dispatch", "D-1", "--sample", "X1"], "4 samples"),
         (
             ["receive", "D-1", folder, "--by", "x", "--at", "2026-10-12T10:00Z", "--seal-broken"],
             "R-",
         ),
     ):
-        code, out, err = command(*words)
+        code, out, err = command(*typed)
         assert code == 0, err
         assert shown in out
+
+
+@pytest.mark.parametrize(
+    ("controls", "tells"),
+    [([60.0, 60.0], True), ([60.0, 250.0], False), ([float("nan")], False), ([], False)],
+)
+def test_masses_that_tell_controls_from_samples_are_noticed(controls, tells):
+    masses = [182.0, 250.0, 420.0, *controls]
+    kinds = ["sample"] * 3 + ["blank"] * len(controls)
+    frame = pd.DataFrame({"sample_mass_g": masses, "sample_kind": kinds})
+    assert forms.masses_tell(frame) == tells
+
+
+def test_the_form_warns_of_masses_that_tell_and_can_leave_them_out(tmp_path):
+    folder = site(tmp_path / "w", ["S-1", "S-2"])  # the first is a blank
+    written = forms.write_form(folder, "D-1")
+    assert words.FORM_MASSES_TELL in written.notes
+    assert "100 g" in PdfReader(written.path).pages[0].extract_text()
+    written = forms.write_form(folder, "D-1", masses=False)
+    assert words.FORM_MASSES_TELL not in written.notes
+    assert "100 g" not in PdfReader(written.path).pages[0].extract_text()

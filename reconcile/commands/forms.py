@@ -29,6 +29,7 @@ from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import ABOVE, BELOW, CUSTODY_FACTS, QUANTIFIED, REGISTER_FACTS
 from reconcile.intake.workspace import Workspace
 from reconcile.pairs.sides import Key
+from reconcile.reporting import words
 from reconcile.reporting.document.custody_form import (
     CustodyForm,
     EventLine,
@@ -59,7 +60,7 @@ class Dispatch:
     """What the records hold of one dispatch."""
 
     number: str  # as the register writes it
-    samples: pd.DataFrame  # sample_id, sample_mass_g, collected_at; each sample once
+    samples: pd.DataFrame  # sample_id, sample_mass_g, collected_at, sample_kind; each once
     events: pd.DataFrame
     notes: tuple[str, ...]
 
@@ -133,7 +134,7 @@ def find_dispatch(records: Records, wanted: str) -> Dispatch:
         )
     written = [str(d) for d in (*rows["dispatch"], *ours["dispatch"]) if comparison_form(d) == form]
     number = written[0] if written else wanted
-    lines: dict[str, tuple[str, float, Any]] = {}
+    lines: dict[str, tuple[str, float, Any, str]] = {}
     notes = []
     for row in rows.to_dict("records"):
         key = comparison_form(row["sample_id"])
@@ -143,21 +144,35 @@ def find_dispatch(records: Records, wanted: str) -> Dispatch:
             notes.append(f"'{row['sample_id']}' stands twice in the register.")
         else:
             mass = number_of(row["sample_mass_g"])
-            lines[key] = (str(row["sample_id"]), mass, row["collected_at"])
+            kind = text_of(row.get("sample_kind")) or _SAMPLE
+            lines[key] = (str(row["sample_id"]), mass, row["collected_at"], kind)
     for cell in ours["sample_id"]:
         for part in text_of(cell).split(";"):
             key = comparison_form(part)
             if key and key != form and key not in lines:
-                lines[key] = (part.strip(), float("nan"), pd.NaT)
+                lines[key] = (part.strip(), float("nan"), pd.NaT, _SAMPLE)
                 notes.append(f"'{part.strip()}' is named in the custody record only.")
     if not lines:
         notes.append("The register gives this dispatch no sample.")
     samples = pd.DataFrame(
-        list(lines.values()), columns=["sample_id", "sample_mass_g", "collected_at"]
+        list(lines.values()), columns=["sample_id", "sample_mass_g", "collected_at", "sample_kind"]
     )
     times = [time_of(cell) or _LAST for cell in ours["at"]]
     order = sorted(range(len(ours)), key=times.__getitem__)
     return Dispatch(number, samples, ours.iloc[order], (*notes, *records.problems))
+
+
+_SAMPLE = "sample"
+
+
+def masses_tell(samples: pd.DataFrame) -> bool:
+    """True where the masses alone tell inserted controls from samples."""
+    known = samples[samples["sample_mass_g"].notna()]
+    ordinary = known["sample_kind"].eq(_SAMPLE)
+    ours, controls = (known.loc[mask, "sample_mass_g"] for mask in (ordinary, ~ordinary))
+    if not len(ours) or not len(controls):
+        return False
+    return bool((~controls.between(ours.min(), ours.max())).all())
 
 
 _LAST = datetime.max.replace(tzinfo=ZoneInfo("UTC"))
@@ -176,8 +191,11 @@ def local_time(cell: object, zone: str) -> str:
     return f"{text[:-2]}:{text[-2:]}"
 
 
-def write_form(folder: Path, dispatch: str) -> Written:
-    """Write the custody form of a dispatch under ``forms/`` of the output folder."""
+def write_form(folder: Path, dispatch: str, masses: bool = True) -> Written:
+    """Write the custody form of a dispatch under ``forms/`` of the output folder.
+
+    Without ``masses`` their column stays empty. A note says where they tell controls from samples.
+    """
     workspace = ws.load_workspace(folder)
     records = read_records(workspace)
     found = find_dispatch(records, dispatch)
@@ -192,7 +210,7 @@ def write_form(folder: Path, dispatch: str) -> Written:
             for row in found.events.tail(_MOST_EVENTS).to_dict("records")
         ),
         samples=tuple(
-            SampleLine(row["sample_id"], _grams(row["sample_mass_g"]))
+            SampleLine(row["sample_id"], _grams(row["sample_mass_g"]) if masses else "")
             for row in found.samples.to_dict("records")
         ),
         notes=found.notes,
@@ -201,7 +219,8 @@ def write_form(folder: Path, dispatch: str) -> Written:
     )
     path = place_of(workspace, "custody-form", found.number)
     write_whole(path, custody_form(form))
-    return Written(path, len(form.samples), found.notes)
+    told = (words.FORM_MASSES_TELL,) if masses and masses_tell(found.samples) else ()
+    return Written(path, len(form.samples), (*found.notes, *told))
 
 
 def _facts(workspace: Workspace, found: Dispatch) -> tuple[tuple[str, str], ...]:

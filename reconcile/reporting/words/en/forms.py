@@ -43,6 +43,10 @@ FORM_SAMPLES = "Samples ({n})"
 FORM_SAMPLE_HEADINGS = (
     "no.", "sample id", "bar code", "QR code", "mass", "sent", "received, damaged",
 )  # fmt: skip
+FORM_MASSES_TELL = (
+    "The masses tell the inserted controls from the samples, so that the laboratory would know "
+    "the blind ones: weigh controls like samples, or leave the column empty (--without-masses)."
+)
 FORM_TWO_BOXES = "{box}   {box}"
 FORM_SOURCES = "Made from: {files}"
 FORM_END = "End of the list."
