@@ -17,7 +17,8 @@ from reconcile.reporting.document.stratum_page import Small, small_row
 from reconcile.reporting.manner import Manner, styled, written_as
 from reconcile.reporting.plots import drawn, signs
 from reconcile.reporting.plots.characteristics import characteristics
-from reconcile.reporting.plots.stratum import chance_plots
+from reconcile.reporting.plots.kinds import DifferencePlot, Points
+from reconcile.reporting.plots.stratum import AGREED, agreed, chance_plots
 from reconcile.reporting.render import book, paper
 from reconcile.reporting.render.book import Heading, Meta
 from reconcile.reporting.render.paragraphs import Paragraph
@@ -67,7 +68,13 @@ def _story(d: Dossier, width: float) -> list[Flowable]:
         for number, s in enumerate(accepted, start=1):
             story += _stratum(s, f"accepted-{number}", width)
     signs = signing.sign_off(d.setting("report.prepared_by"), d.client, d.release_id)
-    return [*story, *_rules(width), *_checks(d), *_limits(width), *paper.flowables([signs], width)]
+    return [
+        *story,
+        *_rules(width),
+        *_checks(d, width),
+        *_limits(width),
+        *paper.flowables([signs], width),
+    ]
 
 
 def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
@@ -83,23 +90,20 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
                 period=d.period, revision=m["revision"], inputs=len(m["inputs"]), pairs=used
             ),
         ),
-        ("manifest", d.manifest_sha256),
-        ("custody_head", m["custody_head"] or words.NO_CUSTODY),
-        ("record_head", m["record_head"] if m.get("record_lines") else words.NO_RECORD),
-        ("inputs", m["inputs_sha256"]),
-        ("settings", m["settings_sha256"]),
     ]
     title = words.DOSSIER_SUBTITLE.format(title=d.setting("workspace.title"), release=d.release_id)
     out: list[Flowable] = [
         Heading(words.DOSSIER_TITLE, "cover", name="title"),
         foreign(title, "subtitle"),
-        facts([(words.DOSSIER_FACTS[k], v) for k, v in rows], width, 52 * mm),
+        own(words.DOSSIER_ANSWER.format(n=len(accepted), total=len(d.strata))),
         *_since(d, width),
         gap(6),
         own(words.DOSSIER_ACCEPTED, "h2"),
     ]
+    who = [gap(6), facts([(words.DOSSIER_FACTS[k], v) for k, v in rows], width, 52 * mm)]
     if not accepted:
-        return [*out, own(words.DOSSIER_NONE), gap(4), boxed([own(words.COVER_CAUTION)], width)]
+        caution = boxed([own(words.COVER_CAUTION)], width)
+        return [*out, own(words.DOSSIER_NONE), *who, gap(4), caution]
     lines: list[list[Flowable | str]] = [
         [
             signs.verdict_mark(DECISIONS.index(s.verdict.decision), 7.5),
@@ -120,9 +124,23 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
         own(words.DOSSIER_ACCEPTED_INTRO),
         table,
         *flips,
+        *who,
         gap(4),
         boxed([own(words.COVER_CAUTION, "small")], width),
     ]
+
+
+def _digests(d: Dossier, width: float) -> Flowable:
+    """What the release and its records are known by."""
+    m = d.manifest
+    rows: list[tuple[str, object]] = [
+        ("manifest", d.manifest_sha256),
+        ("custody_head", m["custody_head"] or words.NO_CUSTODY),
+        ("record_head", m["record_head"] if m.get("record_lines") else words.NO_RECORD),
+        ("inputs", m["inputs_sha256"]),
+        ("settings", m["settings_sha256"]),
+    ]
+    return facts([(words.DOSSIER_FACTS[k], v) for k, v in rows], width, 52 * mm)
 
 
 def _since(d: Dossier, width: float) -> list[Flowable]:
@@ -200,6 +218,23 @@ def curves_of(s: Covered) -> list[Small]:
     ]
 
 
+def data_of(s: Covered) -> list[Small]:
+    """The used pairs as ratios against their level, with what was agreed."""
+    if not s.ratio or not len(s.lab) or not bool(np.all(s.lab > 0) and np.all(s.field > 0)):
+        return []
+    per = s.per_mg_kg
+    level = np.sqrt(s.lab) * np.sqrt(s.field) * per
+    points = Points("used", words.LEGEND["used"], level, s.field / s.lab)
+    margin, span = (agreed(s.verdict, ask, name) for ask, name in AGREED)
+    unit = numbers.unit_name(s.unit)
+    plot = DifferencePlot(
+        (points,), (), 1.0, True, words.AXIS_LEVEL_SHORT.format(unit=unit), words.AXIS_RATIO,
+        "", margin, span,
+    )  # fmt: skip
+    title = words.DOSSIER_DATA_CORRECTED if s.corrected else words.DOSSIER_DATA_READ
+    return [((title,), partial(drawn.difference_plot, plot))]
+
+
 def _stratum(s: Covered, anchor: str, width: float) -> list[Flowable]:
     curves = curves_of(s)
     said = [x for x in s.sentences if x != put_back_sentence(s.verdict, s.n)]
@@ -213,7 +248,9 @@ def _stratum(s: Covered, anchor: str, width: float) -> list[Flowable]:
         head.append(own(sentence, "small"))
     if s.score is not None and s.score.get("shift") is not None and "relative" in s.score:
         head.append(own(_score(s), "small"))
-    head += small_row(curves[:3], width) if curves else [own(words.DOSSIER_NO_CURVE, "small")]
+    head += small_row([*data_of(s), *curves[:2]], width)
+    if not curves:
+        head.append(own(words.DOSSIER_NO_CURVE, "small"))
     if curves and s.corrected:
         head.append(own(words.DOSSIER_CORRECTED_NOTE, "small"))
     rows: list[list[Flowable | str]] = [
@@ -249,7 +286,7 @@ def _number(value: object) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def _checks(d: Dossier) -> list[Flowable]:
+def _checks(d: Dossier, width: float) -> list[Flowable]:
     def share(name: str) -> str:
         return numbers.percent(float(d.setting(f"thresholds.{name}") or "nan"))
 
@@ -271,6 +308,8 @@ def _checks(d: Dossier) -> list[Flowable]:
             Paragraph(f"{i}. {styled(markup(text.format(**given)))}", style("body"))
             for i, text in enumerate(words.DOSSIER_CHECKS_LIST, start=1)
         ],
+        gap(6),
+        _digests(d, width),
     ]
 
 

@@ -16,6 +16,7 @@ from reconcile.base.model import (
     Reconciliation,
     StratumResult,
     StratumStatistics,
+    Verdict,
 )
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
@@ -207,19 +208,22 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
     )
 
 
+#: Where a verdict's criteria hold what was agreed for the bias and for the spread.
+AGREED = ((Ask.RANGE, "margin"), (Ask.SPREAD, "span"))
+
+
+def agreed(verdict: Verdict, ask: Ask, name: str) -> tuple[float, ...]:
+    """Both ends, as ratios, of what a criterion asks for; () where none holds it."""
+    values = (v for c in verdict.criteria if c.ask is ask for key, v in c.facts if key == name)
+    found = next((v for v in values if isinstance(v, float) and v > 0), None)
+    return (1 / (1 + found), 1 + found) if found is not None else ()
+
+
 def _agreed(result: StratumResult) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Both ends of what was agreed for the bias and for the spread, as ratios."""
     test = result.statistics.bias.equivalence
     margin = (1 / (1 + test.margin), 1 + test.margin) if test.scale == "ratio" else ()
-    spans = (
-        value
-        for c in result.verdict.criteria
-        if c.ask is Ask.SPREAD
-        for name, value in c.facts
-        if name == "span"
-    )
-    span = next((s for s in spans if isinstance(s, float) and s > 0), None)
-    return margin, (1 / (1 + span), 1 + span) if span is not None else ()
+    return margin, agreed(result.verdict, *AGREED[1])
 
 
 _MOST_MONTHS = 12

@@ -2,6 +2,12 @@
 
 DOSSIER_TITLE = "Acceptance of field results"
 DOSSIER_SUBTITLE = "{title} · from release {release}"
+DOSSIER_ANSWER = (
+    "Of {total} combinations of element, method and material, field results may be used alone in "
+    "{n}, each only as the table says. For all others the laboratory decides."
+)
+DOSSIER_DATA_READ = "Field / laboratory, as read"
+DOSSIER_DATA_CORRECTED = "Field / laboratory, corrected"
 DOSSIER_FACTS = {
     "client": "For",
     "prepared_by": "Prepared by",
