@@ -626,19 +626,33 @@ def schedule(
     once: Annotated[
         str, typer.Option(metavar="PERIOD", help="run the flow once for this month, and end")
     ] = "",
+    call: Annotated[
+        str, typer.Option(metavar="URL", help="let the server call this address for a person; end")
+    ] = "",
+    work_pool: Annotated[
+        str,
+        typer.Option(metavar="POOL", help="leave the runs to the workers of this pool, and end"),
+    ] = "",
 ) -> None:
     """Serve the monthly flow to a standing server, or run it once."""
     os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
     os.environ.setdefault("DO_NOT_TRACK", "1")
     if TYPE_CHECKING:
-        from flows import monthly
+        from flows import automations, monthly
     else:  # ours, whatever else has that name where the program runs
-        from reconcile.flows import monthly
+        from reconcile.flows import automations, monthly
 
+    if call:
+        for name in automations.call(call):
+            say(f"{name}: {call}")
+        raise typer.Exit(DONE)
+    if work_pool:
+        monthly.deploy(folder, work_pool, say)
+        raise typer.Exit(DONE)
     if once:
         needs_a_person = monthly.run_once(folder, once)
         raise typer.Exit(FINDINGS if needs_a_person else DONE)
-    monthly.serve(folder)
+    monthly.serve(folder, say)
 
 
 def _drawn(folder: Path, period: str, document: str) -> Drawn:

@@ -1159,6 +1159,12 @@ class ScheduleSettings(Part):
         60.0, description="wait before a held workspace is tried again, s"
     )
 
+    catch_up: Literal["tell", "run"] = Field(
+        "tell",
+        description="when the schedule begins: months that have files and no release are told, or "
+        "run too",
+    )
+
     @field_validator("cron")
     @classmethod
     def _fires(cls, value: str) -> str:

@@ -97,6 +97,18 @@ def compare(month: Month, file: ListFile = Path()) -> None:
 
 
 @portfolio_app.command()
+def catalogue(file: ListFile = Path()) -> None:
+    """Lay the tables of all sites' releases together as Parquet, to be asked in one statement."""
+    from reconcile.portfolio import catalogue as catalogues
+    from reconcile.portfolio import listed
+
+    held = catalogues.make(listed.load(file))
+    for line in catalogues.shown(held):
+        say(line)
+    raise typer.Exit(_code(bool(held.without)))
+
+
+@portfolio_app.command()
 def status(file: ListFile = Path()) -> None:
     """One row per site: what stands, what is open, what ends soon."""
     from reconcile.commands import portfolio_shown

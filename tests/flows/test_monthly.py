@@ -60,9 +60,10 @@ def wait_for(what: str, ready: Callable[[], bool], seconds: float) -> None:
     raise AssertionError(f"{what} did not come within {seconds} s")
 
 
-@pytest.fixture
-def server(tmp_path: Path) -> Iterator[dict[str, str]]:
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
     """A standing server on loopback with a home of its own; yields the environment to use."""
+    tmp_path = tmp_path_factory.mktemp("server")
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -115,12 +116,12 @@ def test_a_served_deployment_completes_with_the_bytes_of_the_command(
         return done.stdout + done.stderr
 
     try:
-        name = "monthly-reconciliation/monthly"
+        name = "monthly-reconciliation/scheduled"  # by the folder, as the site has no name
         wait_for("the deployment", lambda: name in ask("deployment", "ls"), 120)
         assert "0 6 3 * *" in ask("deployment", "inspect", name)
         ask("deployment", "run", name, "--param", f"period={PERIOD}")
         wait_for("the run", lambda: "COMPLETED" in ask("flow-run", "ls").upper(), 150)
-        assert f"{PERIOD}-verdicts" in ask("artifact", "ls")
+        assert f"scheduled-{PERIOD}-verdicts" in ask("artifact", "ls")
     finally:
         serving.terminate()
         serving.wait(30)
@@ -164,7 +165,8 @@ def flow(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[str, str], str], li
     from reconcile.flows import monthly
 
     outcome = SimpleNamespace(
-        reconciliation=SimpleNamespace(release_id="id"),
+        reconciliation=SimpleNamespace(release_id="id", inputs=(), quarantine=(), findings=()),
+        needs_a_person=False,
         new_release=True,
         release_folder=Path(),
         told=(),
@@ -174,7 +176,7 @@ def flow(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[str, str], str], li
     monkeypatch.setattr(monthly, "get_run_logger", lambda: logging.getLogger("flow"))
     monkeypatch.setattr(monthly, "_publish", lambda run, outcome: None)
     monkeypatch.setattr(monthly, "STEPS", (("all", lambda run: replace(run, outcome=outcome)),))
-    return monthly.monthly.fn, slept
+    return (lambda *given: monthly.monthly.fn(*given).data), slept
 
 
 def test_a_held_workspace_is_tried_again_as_the_settings_say(
@@ -191,7 +193,7 @@ def test_a_held_workspace_is_tried_again_as_the_settings_say(
     held = iter([True, True, False])
     really = monthly.Store
 
-    def store(file: Path) -> Store:
+    def store(file: Path, **engine: object) -> Store:
         if next(held, True):
             raise BusyError("Another run is using this workspace.")
         return really(file)
