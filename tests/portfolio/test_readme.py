@@ -31,6 +31,7 @@ def test_the_part_is_short() -> None:
     assert len([line for line in part().splitlines() if line.strip()]) <= 20
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("line", commands())
 def test_a_command_runs_as_it_is_typed(
     line: str, released: Portfolio, monkeypatch: pytest.MonkeyPatch
