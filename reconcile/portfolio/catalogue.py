@@ -14,7 +14,7 @@ import io
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from urllib.parse import quote
 
 import pyarrow as pa
@@ -181,7 +181,7 @@ def _number(cell: str) -> float | None:
 def _write(files: pafs.FileSystem, path: str, content: bytes) -> None:
     """Whole or not at all: on object storage an object appears when it is complete; on a folder
     the file is written beside its place and moved there."""
-    files.create_dir(path.rpartition("/")[0], recursive=True)
+    files.create_dir(str(PurePosixPath(path).parent), recursive=True)
     beside = f"{path}.unfinished" if isinstance(files, pafs.LocalFileSystem) else path
     with files.open_output_stream(beside) as stream:
         stream.write(content)
