@@ -1,6 +1,7 @@
 """Figures are records: one more record and its words, and it stands everywhere."""
 
 import csv
+import html
 import io
 import json
 import re
@@ -15,6 +16,7 @@ from reconcile.figures.definition import Definition, Group, Place, Side, Studied
 from reconcile.reporting import words
 from reconcile.reporting.document import figure_rows, screen, workbook
 from reconcile.reporting.figures import by_key, figures_of
+from reconcile.reporting.manner import styled
 from reconcile.reporting.render.tables import data_files
 from reconcile.statistics.result import Estimate
 from tests.reporting import builder
@@ -107,3 +109,18 @@ def test_the_number_of_a_figure_is_its_own_in_its_group() -> None:
     assert [(f.key, f.order) for f in found] == [("level_1_value", 1), ("level_2_value", 2)]
     bare = replace(result.statistics, levels=())
     assert not [f for f in figures_of(bare) if f.key.startswith("level_1_")]
+
+
+def test_every_figure_of_a_release_stands_on_the_page_in_the_part_of_its_stratum() -> None:
+    value = builder.mixed()
+    page = screen.page(value).decode()
+    for place, x in enumerate(value.results, start=1):
+        part = re.search(rf'<section id="stratum-{place}".*?</section>', page, re.DOTALL)[0]
+        text = html.unescape(re.sub(r"<svg.*?</svg>|<[^>]+>", "\n", part, flags=re.DOTALL))
+        cells = {line.strip() for line in text.split("\n")}
+        missing = []
+        for f in figures_of(x.statistics):
+            shown, interval = map(styled, f.texts(x.per_mg_kg))
+            if not {shown, interval} & cells and shown not in text:
+                missing.append(f.key)
+        assert missing == [], x.stratum.label

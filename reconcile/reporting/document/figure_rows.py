@@ -9,7 +9,7 @@ from reconcile.base.model import StratumResult
 from reconcile.figures.definition import Side
 from reconcile.reporting import further, numbers, words
 from reconcile.reporting.figure import Figure
-from reconcile.reporting.figures import FURTHER_TABLES, by_key, in_table
+from reconcile.reporting.figures import FURTHER_TABLES, by_key, figures_of, in_table
 from reconcile.reporting.figures import further as further_figures
 
 LEVELS_SHOWN = 3
@@ -140,3 +140,11 @@ def further_rows(result: StratumResult) -> tuple[list[Row], list[Row]]:
     """Name, value, interval and n of the further figures, left and right table."""
     left, right = (further_figures(result.statistics, side) for side in FURTHER_TABLES)
     return [_row(f, result) for f in left], [_row(f, result) for f in right]
+
+
+def other_rows(result: StratumResult) -> list[Row]:
+    """The figures that stand in none of the tables above; the page for the screen has all."""
+    statistics = result.statistics
+    shown = {f.key for side in (Side.LEFT, Side.RIGHT) for f in in_table(statistics, side)}
+    shown |= {f.key for side in FURTHER_TABLES for f in further_figures(statistics, side)}
+    return [_row(f, result) for f in figures_of(statistics) if f.key not in shown]

@@ -223,6 +223,7 @@ def _stratum(r: Reconciliation, x: StratumResult, anchor: str, before: dict[str,
     criteria = [[w.name, w.asked, w.found, w.outcome] for w in map(written, verdict.criteria)]
     more = [*stratum_page.rule_lines(x), *sentences_of(x)]
     more_rows = [row for side in figure_rows.further_rows(x) for row in side]
+    more_rows += figure_rows.other_rows(x)
     more_table = table(headings, more_rows, (1, 2, 3), sortable=False) if more_rows else ""
     further = words.FURTHER_OF.format(label=x.stratum.label)
     more_text = "".join(paragraph(line, "small") for line in more)
