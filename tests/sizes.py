@@ -1,6 +1,6 @@
-"""How many cases the tests with many files take: few in an ordinary run, all with the slow tests.
+"""How many cases the tests with many files or studies take: few in an ordinary run.
 
-RECONCILE_CASES=all takes all; ``.ci/run`` sets it where it runs the slow tests.
+RECONCILE_CASES=all takes all; ``.ci/run`` sets it for the tests of files.
 """
 
 from __future__ import annotations

@@ -222,7 +222,7 @@ def test_stated_intervals_of_corrected_results_hold_at_both_ends_of_the_range(tr
     form, rsd = next_month.TRUTHS[truth]
     hits = np.zeros(3)
     count = np.zeros(3)
-    for seed in range(100):
+    for seed in range(cases(100, 50)):
         rng = np.random.default_rng([77, seed])
         factor = next_month.factor_of(*next_month.month(form, rsd, 60, rng), rsd)
         assert factor is not None

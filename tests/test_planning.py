@@ -23,6 +23,7 @@ from reconcile.statistics import sample_size
 from reconcile.trials.truths import Truth
 from tests import small
 from tests.pairs import STRATUM, settings, study
+from tests.sizes import cases
 from tests.test_cli import reconcile as command
 from tests.validation import decision_faults
 
@@ -97,7 +98,7 @@ def test_planned_samples_show_the_missed_share_and_the_verdicts_of_random_ones()
     # 40 of 400, no bias, 8 % RSD: 16.6 % missed were found against 8.9 % by random choice, as
     # a quarter was chosen for lying near the level by the field
     truth = Truth("no bias, RSD 8 %, 40 chosen of 400")
-    found = [decision_faults._planned(truth, 40, seed) for seed in range(200)]
+    found = [decision_faults._planned(truth, 40, seed) for seed in range(cases(200, 100))]
     planned, drawn = (np.nanmean([f[i] for f in found]) for i in (0, 1))
     accepted = [float(np.mean([f[i] for f in found])) for i in (2, 3)]
     print(planned, drawn, accepted)

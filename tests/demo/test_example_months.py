@@ -37,7 +37,8 @@ from tests.demo import scenario as s
 from tests.demo.make_demo_inputs import FOLDER, Made, make
 from tests.demo.measurements import truth_of
 
-pytestmark = pytest.mark.slow
+# reports of an example month are looked at in tests/reporting
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("data_alone")]
 Outcomes = dict[str, "reconcile.RunOutcome"]
 
 
@@ -47,7 +48,7 @@ def made() -> Made:
 
 
 @pytest.fixture(scope="module")
-def outcomes(tmp_path_factory: pytest.TempPathFactory) -> Outcomes:
+def outcomes(tmp_path_factory: pytest.TempPathFactory, data_alone: None) -> Outcomes:
     site = tmp_path_factory.mktemp("example") / "demo_inputs"
     shutil.copytree(FOLDER, site)
     return {period: reconcile.run_period(site, period) for period in s.PERIODS}

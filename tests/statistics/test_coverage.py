@@ -18,10 +18,11 @@ import pytest
 
 from reconcile.statistics import agreement, bias, components, lines
 from reconcile.statistics.result import Estimate
+from tests.sizes import cases
 
 pytestmark = pytest.mark.slow
 
-STUDIES = 2000
+STUDIES = cases(2000, 1000)
 SIZES = (20, 40, 100)
 PROMISED = (0.93, 0.97)
 POPULATION = 1_000_000

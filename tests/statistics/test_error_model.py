@@ -11,6 +11,7 @@ from odrpack import odr_fit
 from reconcile.statistics import error_model as em
 from reconcile.statistics.deming import deming, deming_point, weighted_deming_point
 from reconcile.statistics.error_model import UNKNOWN, ErrorModel, Known, error_model
+from tests.sizes import cases
 from tests.statistics.degenerate_inputs import PAIRS, check_sound
 
 LAB, SPOTS = 0.05, 0.05
@@ -66,7 +67,7 @@ def test_heterogeneity_of_twenty_percent_no_longer_steepens_the_line() -> None:
 def test_the_interval_of_the_slope_holds_the_truth_in_93_to_97_percent(
     heterogeneity: float,
 ) -> None:
-    mean, inside, before = held(heterogeneity, 2000)
+    mean, inside, before = held(heterogeneity, cases(2000, 1000))
     print(heterogeneity, mean, inside, before)
     assert mean == pytest.approx(1.0, abs=0.012)
     assert 0.93 <= inside <= 0.97
