@@ -13,6 +13,7 @@ from reconcile.figures import evaluation
 from reconcile.figures.over_months import MONTH
 from reconcile.judgement import factor_choice, factor_proposal
 from tests.pairs import STRATUM, settings
+from tests.sizes import cases
 from tests.test_coming_months import evidence
 
 
@@ -70,7 +71,9 @@ def test_one_month_adds_what_is_assumed_of_the_spread() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("months", "spread"), [(1, 0.02), (3, 0.03), (6, 0.05)])
+@pytest.mark.parametrize(
+    ("months", "spread"), cases(((1, 0.02), (3, 0.03), (6, 0.05)), ((3, 0.03),))
+)
 def test_stated_intervals_hold_the_results_of_a_coming_month(months: int, spread: float) -> None:
     inside = counted = 0
     for seed in range(60):

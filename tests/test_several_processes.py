@@ -29,6 +29,7 @@ from reconcile.judgement import factor_life
 from reconcile.releases import record
 from reconcile.run import releasing
 from tests import small
+from tests.sizes import cases
 
 PERIOD, AT = "2026-10", "2026-11-03T10:00+02:00"
 CUSTODY = """
@@ -278,7 +279,7 @@ def test_two_processes_lose_and_double_nothing(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("processes", [2, 5])
+@pytest.mark.parametrize("processes", cases((2, 5), (5,)))
 def test_places_of_writing_meet_two_hundred_times(
     tmp_path: Path, pools: Callable[[int], Pool], processes: int
 ) -> None:
@@ -290,7 +291,7 @@ def test_places_of_writing_meet_two_hundred_times(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("command", CHECKS)
-@pytest.mark.parametrize("processes", [2, 5])
+@pytest.mark.parametrize("processes", cases((2, 5), (5,)))
 def test_whole_commands_lose_and_double_nothing(
     tmp_path: Path, pools: Callable[[int], Pool], processes: int, command: str
 ) -> None:

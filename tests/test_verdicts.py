@@ -318,7 +318,7 @@ def test_the_reason_is_always_that_of_a_criterion_that_was_judged_and_not_shown(
 
 
 @pytest.mark.slow
-@hypothesis_settings(max_examples=cases(2000, 400), deadline=None)
+@hypothesis_settings(max_examples=cases(2000, 150), deadline=None)
 @given(
     seed=st.integers(0, 100_000), n=st.integers(10, 100), ratio=st.floats(0.85, 1.2),
     rsd=st.floats(0.01, 0.2), offset=st.floats(-10, 30),

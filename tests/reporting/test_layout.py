@@ -22,6 +22,7 @@ from reconcile.reporting.render.styles import MARGIN_BOTTOM, MARGIN_X
 from reconcile.reporting.render.tables import data_files
 from reconcile.reporting.text import printable
 from tests.reporting import builder
+from tests.sizes import cases
 
 measured = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no poppler to measure")
 _PAGE = re.compile(r'<page width="([\d.]+)" height="([\d.]+)">(.*?)</page>', re.DOTALL)
@@ -94,7 +95,7 @@ CASES = {
 @measured
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(n, marks=pytest.mark.slow) if n == "sixty elements" else n for n in CASES],
+    cases(tuple(CASES), tuple(n for n in CASES if n != "sixty elements")),
 )
 def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_path):
     value = CASES[name]()
@@ -113,9 +114,7 @@ def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_p
 
 
 @measured
-@pytest.mark.parametrize(
-    "name", ["one element", pytest.param("sixty elements", marks=pytest.mark.slow)]
-)
+@pytest.mark.parametrize("name", cases(("one element", "sixty elements"), ("one element",)))
 def test_no_label_of_ordinary_length_is_cut(name, tmp_path):
     value = CASES[name]()
     for draw in (report.report, audit.audit):
