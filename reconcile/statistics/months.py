@@ -295,7 +295,9 @@ def of_sums(
         kept = between * w[i]
         point = kept * float(variances[i]) + (1 - kept) ** 2 * known_to
         value = mean + kept * (float(raw_means[i]) - mean)
-        seen = read(value, point, at, variance, raw.n) if spread_known else raw
+        # where every month has one pair, nothing shows how far its bias scatters
+        shown = spread_known and sums.n > sums.months
+        seen = read(value, point, at, variance, raw.n) if shown else raw
         by_month.append(MonthBias(raw, seen))
     return MonthsModel(
         n, a, long_run, _sd(between, drawn_between, unit, level, n, a, assumed),

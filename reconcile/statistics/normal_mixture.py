@@ -26,16 +26,25 @@ def weighted_interval(
 
 def mixture_chance(centres: Floats, deviations: Floats, low: float, high: float) -> float:
     """Chance of a value outside ``low`` to ``high``."""
-    below, above = ((x - centres) / deviations for x in (low, high))
+    below, above = (_standardised(x, centres, deviations) for x in (low, high))
     return float(np.mean(special.ndtr(below) + special.ndtr(-above)))
+
+
+def _standardised(x: float, centres: Floats, deviations: Floats) -> Floats:
+    """How far ``x`` lies above each centre in its SDs; a part without scatter is a step."""
+    z = np.where(x >= centres, np.inf, -np.inf)
+    np.divide(x - centres, deviations, out=z, where=deviations > 0)
+    return z
 
 
 def _quantile(centres: Floats, deviations: Floats, p: float, shares: Floats | None = None) -> float:
     # between the smallest and the largest quantile of the parts
     ends = centres + float(special.ndtri(p)) * deviations
     low, high = float(ends.min()), float(ends.max())
-    if not low < high:
-        return low
+    if not high - low > 1e-12 * max(abs(low), abs(high)):
+        return (low + high) / 2  # they differ by no more than their last digits
+    # a part without scatter is a step, at which no search would end
+    deviations = np.maximum(deviations, 1e-9 * (high - low))
 
     def off(x: float) -> float:
         below = special.ndtr((x - centres) / deviations)

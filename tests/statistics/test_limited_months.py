@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from reconcile.statistics.limited_months import Summaries, limited_model, summarised
@@ -105,3 +107,26 @@ def test_the_long_run_bias_is_held_as_often_as_stated(share: float, spread: floa
     for wide in simulated.RANGES:
         # 93 to 97 % is promised; of 300 studies one standard error is 1.3 %
         assert 0.925 <= simulated.coverage(share, spread, wide, 300)[0] <= 0.98
+
+
+@given(
+    seed=st.integers(0, 10_000), months=st.integers(2, 14), limits=st.booleans(),
+    known=st.sampled_from([None, 0.5]), more=st.booleans(),
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_months_of_one_pair_each_have_a_model_or_a_reason(
+    seed: int, months: int, limits: bool, known: float | None, more: bool
+) -> None:
+    # one pair a month shows no scatter within: in each draw a month's own bias is then a step
+    rng = np.random.default_rng(seed)
+    month = np.repeat(np.arange(months), rng.integers(1, 3, months) if more else 1)
+    low = rng.normal(size=month.size)
+    high = low.copy()
+    low[(rng.random(month.size) < 0.3) & limits] = -np.inf
+    error = None if known is None else np.full(month.size, known)
+    found = limited_model(low, high, month, error, 0.95, AssumedSpread(0.02, 4))
+    if found.reason:
+        return
+    for e in (found.long_run, found.coming, *(m.seen for m in found.by_month)):
+        assert e.low <= e.value <= e.high or not e.estimable
+    assert 0 <= found.chance_outside(-1.0, 1.0) <= 1
