@@ -5,11 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
+import hypothesis
 import pytest
 
 from reconcile.releases import persons
 from reconcile.run import releasing
 from tests import small
+
+# a busy machine is no fault of an example
+hypothesis.settings.register_profile("project", deadline=None)
+hypothesis.settings.load_profile("project")
 
 TODAY = datetime(2027, 6, 1, 12, tzinfo=UTC)
 

@@ -85,7 +85,7 @@ def test_every_file_says_the_same_of_the_months(last: tuple[Path, Reconciliation
     assert [row[7] for row in cells[:3]] == [14, 14, 14]
     assert cells[5][8] == pytest.approx(e.coming.value)
     page = (folder / "report.html").read_text(encoding="utf-8")
-    assert f"<h3>{words.EVIDENCE}</h3>" in page
+    assert f">{words.EVIDENCE}</h4>" in page
     for row in evidence.rows_of(e):
         assert row[0] in page
 

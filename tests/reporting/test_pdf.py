@@ -72,10 +72,10 @@ def test_release_id_and_page_x_of_y_stand_on_every_page(pages):
         assert f"Release {builder.RELEASE} · page {number} of {len(pages)}" in text
 
 
-def test_a_draft_says_so_on_every_page_and_a_signed_release_does_not(mixed, pages):
+def test_a_draft_says_so_on_every_page_and_an_approved_release_does_not(mixed, pages):
     assert all(words.DRAFT in text for text in pages)
-    signed = read(dataclasses.replace(mixed, status="signed"))
-    assert not any(words.DRAFT in page.extract_text() for page in signed.pages)
+    approved = read(dataclasses.replace(mixed, status="approved"))
+    assert not any(words.DRAFT in page.extract_text() for page in approved.pages)
 
 
 @pytest.mark.parametrize("sample", builder.HOSTILE_IDS)
