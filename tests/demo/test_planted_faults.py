@@ -31,7 +31,7 @@ from tests.sizes import cases
 
 pytestmark = pytest.mark.slow
 
-PLACES = cases(20, 3)
+PLACES = cases(20, 2)
 SOIL = ("Cu", "Zn", "Pb")
 METHOD = "geochemical laboratory · ICP-OES · KR-acid-2 · four acids"
 Row = dict[str, str]

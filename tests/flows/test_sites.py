@@ -17,6 +17,7 @@ from reconcile.intake.workspace import load_workspace
 from reconcile.store.database import Store
 from tests import sites
 from tests.flows.test_monthly import server, wait_for  # noqa: F401 - a fixture
+from tests.sizes import cases
 
 MONTH = "2026-10"
 
@@ -123,6 +124,7 @@ def test_a_site_on_a_server_catches_up_waits_for_a_busy_store_and_calls_a_person
 
 
 @pytest.mark.slow
+@pytest.mark.skipif(not cases(True, False), reason="minutes of waiting: RECONCILE_CASES=all")
 def test_the_workers_of_a_pool_do_what_is_left_to_them(
     tmp_path: Path,
     server: dict[str, str],  # noqa: F811
