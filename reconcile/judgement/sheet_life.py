@@ -240,18 +240,8 @@ def check_act(workspace: Workspace, life: SheetLife, act: str, acting: persons.A
         raise ReconcileError(f"Sheet {life.name} was answered by the client already.")
     if act not in (CHECKED, APPROVED):
         return
-    register, author = persons.register_of(workspace), life.acts[0]
-    one = (
-        acting.person in {author.person, *(p.id for p in register.named_in(author.by))}
-        if register.there
-        else persons.may_be_one_person(acting.by, author.by)
-    )
-    if one:
-        raise ReconcileError(
-            f"'{acting.by}' may be the person who prepared the sheet ('{author.by}').",
-            "Have another person look at it, under their full name. Two people whose names are "
-            f"alike: enter both in {register.path}.",
-        )
+    author = life.acts[0]
+    persons.hold_apart(workspace, acting, author.person, author.by, "sheet")
 
 
 def enter(

@@ -272,6 +272,27 @@ class Acting:
         return {"by": self.by, "at": self.at} | ({"person": self.person} if self.person else {})
 
 
+def hold_apart(
+    workspace: Workspace, acting: Acting, author_id: str, author: str, what: str
+) -> None:
+    """Raises ReconcileError where who acts may be the person who prepared ``what``.
+
+    ``author_id`` and ``author``: of that person, as the record has them.
+    """
+    register = register_of(workspace)
+    one = (
+        acting.person in {author_id, *(p.id for p in register.named_in(author))}
+        if register.there
+        else may_be_one_person(acting.by, author)
+    )
+    if one:
+        raise ReconcileError(
+            f"'{acting.by}' may be the person who prepared the {what} ('{author}').",
+            "Have another person look at it, under their full name. Two people whose names are "
+            f"alike: enter both in {register.path}.",
+        )
+
+
 #: A time and, in words, what happened then: 'the last result of release 2026-10-r1'.
 Moment = tuple[datetime, str]
 

@@ -99,18 +99,8 @@ def check_act(
             f"Nobody has said yet that they prepared release {r.release_id}.",
             f"'reconcile signoff {r.period} --as prepared' comes first.",
         )
-    register, author = persons.register_of(workspace), prepared[0]
-    one = (
-        acting.person in {author.person, *(p.id for p in register.named_in(author.by))}
-        if register.there
-        else persons.may_be_one_person(acting.by, author.by)
-    )
-    if one:
-        raise ReconcileError(
-            f"'{acting.by}' may be the person who prepared the release ('{author.by}').",
-            "Have another person look at it, under their full name. Two people whose names are "
-            f"alike: enter both in {register.path}.",
-        )
+    author = prepared[0]
+    persons.hold_apart(workspace, acting, author.person, author.by, "release")
 
 
 def enter(
