@@ -267,7 +267,7 @@ def test_each_page_of_the_audit_volume_has_a_label_and_a_number_of_its_own(
     count = len(audit_pages)
     assert audit_reader.page_labels == [f"A{n}" for n in range(1, count + 1)]
     for number, text in enumerate(audit_pages, start=1):
-        assert f"Audit volume of release {builder.RELEASE} · page A{number} of A{count}" in text
+        assert f"Audit volume · {builder.RELEASE} · page A{number} of A{count}" in text
 
 
 def test_the_contents_of_the_audit_volume_name_every_section_and_stratum(audit_pages, mixed):

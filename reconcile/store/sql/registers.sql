@@ -26,7 +26,7 @@ SELECT
     list_sort(list_distinct(list(f.model))), list_sort(list_distinct(list(f.software))),
     list_sort(list_distinct(list(f.temperature))), list_sort(list_distinct(list(f.filter))),
     list_sort(list_distinct(list(f.gas_purge))),
-    list_sort(list_distinct(list(CAST(f.count_time_s AS VARCHAR)))),
+    list_sort(list_distinct(list(format('{:g}', f.count_time_s)))),
     min(try_cast(f.latitude AS DOUBLE)), max(try_cast(f.latitude AS DOUBLE)),
     min(try_cast(f.longitude AS DOUBLE)), max(try_cast(f.longitude AS DOUBLE))
 FROM field_row AS r

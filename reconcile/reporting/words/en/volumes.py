@@ -2,7 +2,7 @@
 
 AUDIT = "Audit volume"
 AUDIT_OF = "Audit volume of release {release}"
-AUDIT_PAGE = "Audit volume of release {release} · page {page} of {total}"
+AUDIT_PAGE = "Audit volume · {release} · page {page} of {total}"
 AUDIT_INTRO = (
     "This volume holds all that stands behind the report of the same release: every stratum with "
     "its criteria and further figures, what was left out and why, settings, account, controls, "
