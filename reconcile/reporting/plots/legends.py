@@ -73,8 +73,8 @@ def method_legend(plot: MethodPlot) -> list[tuple[Draw | None, str]]:
 
 
 def legend_width(entries: list[tuple[Draw | None, str]]) -> float:
-    """The width of the widest entry, points."""
-    return max((20 + fonts.width(text, SMALL) for _, text in entries), default=0.0)
+    """The width of the widest entry and a little more, points: no rounding cuts its text."""
+    return max((21 + fonts.width(text, SMALL) for _, text in entries), default=0.0)
 
 
 def legend_rows(
