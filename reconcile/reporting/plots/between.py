@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 
-from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Polygon, Rect, Shape, String
+from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Polygon, Rect, Shape
 from reportlab.lib.colors import white
 
 from reconcile.reporting import fonts
-from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import marks
 from reconcile.reporting.plots.canvas import ACCENT, FAINT, INK, SHADE, SMALL, TEXT_SIZE
 from reconcile.reporting.plots.kinds import SiteColumn, SitePlot, SiteSpot
+from reconcile.reporting.plots.ratio_axis import lettering, ticks
 
 _LINE, _HEAD, _FOOT, _GAP = 9.2, 25.0, 22.0, 10.0
 _NAME = 92.0  # for the names of sites
@@ -36,7 +36,7 @@ def site_plot(plot: SitePlot, width: float) -> Drawing:
         if number % 2 == 0:
             drawing.add(Rect(0, y, width, _LINE, fillColor=SHADE, strokeColor=None,
                              fillOpacity=0.5))  # fmt: skip
-        drawing.add(_text(1, y + 2.6, fonts.fitting(site, SMALL, _NAME - 4), SMALL))
+        drawing.add(lettering(1, y + 2.6, fonts.fitting(site, SMALL, _NAME - 4), SMALL))
     for number, column in enumerate(plot.columns):
         left = _NAME + number * room
         for part in _column(plot, column, left + _GAP / 2, left + room - _GAP / 2, height, reach):
@@ -78,21 +78,12 @@ def _column(
             y = top - _LINE * (rows[spot.site] + 0.5)
             parts += _spot(spot, at(spot.value), at(spot.low), at(spot.high), y, (left, right))
     parts.append(Line(left, bottom, right, bottom, strokeColor=INK, strokeWidth=0.6))
-    before = -math.inf
-    for tick in _TICKS:
-        if abs(math.log(tick)) <= reach:
-            parts.append(Line(at(tick), bottom, at(tick), bottom - 2.5, strokeColor=INK,
-                              strokeWidth=0.6))  # fmt: skip
-            label = styled(f"{tick:g}")
-            half = fonts.width(label, SMALL - 0.8) / 2 + 1
-            if at(tick) - half > before:
-                parts.append(_text(at(tick), bottom - 9, label, SMALL - 0.8, "middle"))
-                before = at(tick) + half
-    parts.append(_text(middle, bottom - 18, plot.x_title, SMALL - 0.8, "middle"))
+    parts += ticks(at, _TICKS, reach, bottom)
+    parts.append(lettering(middle, bottom - 18, plot.x_title, SMALL - 0.8, "middle"))
     for number, line in enumerate(column.title):
         text = fonts.fitting(line, TEXT_SIZE if number == 0 else SMALL, right - left)
         parts.append(
-            _text(left, height - 8 - 9 * number, text, TEXT_SIZE if number == 0 else SMALL,
+            lettering(left, height - 8 - 9 * number, text, TEXT_SIZE if number == 0 else SMALL,
                   bold=number == 0)
         )  # fmt: skip
     return parts
@@ -110,9 +101,3 @@ def _spot(
     fill, size = (INK, 2.9) if spot.apart else (white, 2.0)
     disc = Circle(x, y, size, fillColor=fill, strokeColor=INK, strokeWidth=0.8)
     return [*parts, Group(disc, told)]
-
-
-def _text(x: float, y: float, text: str, size: float, anchor: str = "start", bold: bool = False
-) -> String:  # fmt: skip
-    font = fonts.BOLD if bold else fonts.REGULAR
-    return String(x, y, text, fontName=font, fontSize=size, textAnchor=anchor, fillColor=INK)

@@ -10,13 +10,13 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
-from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Polygon, Rect, Shape, String
+from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Polygon, Rect, Shape
 
 from reconcile.reporting import fonts
-from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import marks, signs
 from reconcile.reporting.plots.canvas import ACCENT, FAINT, INK, SMALL, TEXT_SIZE
 from reconcile.reporting.plots.kinds import Glance, GlanceGroup, GlanceRow, Spot
+from reconcile.reporting.plots.ratio_axis import lettering, ticks
 
 _LINE, _HEAD, _TOP, _FOOT = 8.8, 14.0, 11.0, 19.0
 _GAP = 16.0  # between the columns
@@ -76,7 +76,7 @@ def glance(plot: Glance, width: float) -> Drawing:
             drawing.add(_column(plot, lines, left, column, height, foot, reach))
     for number, text in enumerate(plot.key):
         y = _KEY_LINE * (len(plot.key) - number - 1) + 1.5
-        drawing.add(_text(0, y, fonts.fitting(text, SMALL, width), SMALL))
+        drawing.add(lettering(0, y, fonts.fitting(text, SMALL, width), SMALL))
     return drawing
 
 
@@ -114,7 +114,7 @@ def _column(
 
     bottom = height - _TOP - sum(map(_tall, lines))
     top = height - _TOP
-    body.add(_text(counted, top + 2, plot.evidence_title, SMALL - 0.8, "end"))
+    body.add(lettering(counted, top + 2, plot.evidence_title, SMALL - 0.8, "end"))
     for span in plot.spans:
         for edge in (1 / span, span):
             dotted = Line(at(edge), bottom, at(edge), top, strokeColor=INK, strokeWidth=0.5)
@@ -126,25 +126,17 @@ def _column(
         if isinstance(line, GlanceGroup):
             body.add(_moved(signs.verdict_mark(line.verdict, 7.5), left + 0.6, y + 2.6))
             title = fonts.fitting(line.title, TEXT_SIZE, width - _SIGN - 2)
-            body.add(_text(left + _SIGN + 1, y + 3.6, title, TEXT_SIZE, bold=True))
+            body.add(lettering(left + _SIGN + 1, y + 3.6, title, TEXT_SIZE, bold=True))
             continue
         for part in _row(line, plot.none, left, counted, y + _LINE / 2, size, at, (start, end)):
             body.add(part)
         if line.changed:
-            body.add(_text(left + width, y + 2.4, line.changed, SMALL, "end", bold=True))
+            body.add(lettering(left + width, y + 2.4, line.changed, SMALL, "end", bold=True))
     body.add(Line(at(1), bottom, at(1), top, strokeColor=INK, strokeWidth=0.7))
     body.add(Line(start, bottom, end, bottom, strokeColor=INK, strokeWidth=0.6))
-    before = -math.inf
-    for tick in _TICKS:
-        if abs(math.log(tick)) <= reach:
-            body.add(Line(at(tick), bottom, at(tick), bottom - 2.5, strokeColor=INK,
-                          strokeWidth=0.6))  # fmt: skip
-            label = styled(f"{tick:g}")
-            half = fonts.width(label, SMALL - 0.8) / 2 + 1
-            if at(tick) - half > before:
-                body.add(_text(at(tick), bottom - 9, label, SMALL - 0.8, "middle"))
-                before = at(tick) + half
-    body.add(_text(end, bottom - 16.5, plot.x_title, SMALL - 0.8, "end"))
+    for shape in ticks(at, _TICKS, reach, bottom):
+        body.add(shape)
+    body.add(lettering(end, bottom - 16.5, plot.x_title, SMALL - 0.8, "end"))
     return body
 
 
@@ -169,13 +161,13 @@ def _row(
 ) -> Iterator[Shape]:  # fmt: skip
     base = y - 2.3
     room = _room(row, counted - left)
-    yield _text(left, base, fonts.fitting(row.name, size, room), size)
-    yield _text(counted, base, row.evidence, SMALL - 0.8, "end")
+    yield lettering(left, base, fonts.fitting(row.name, size, room), size)
+    yield lettering(counted, base, row.evidence, SMALL - 0.8, "end")
     low, high = (place(edge) for edge in row.margin)
     yield Rect(low, y - 3.4, high - low, 6.8, fillColor=FAINT, strokeColor=None)
     known = [spot for spot in row.spots if math.isfinite(spot.value)]
     if not known:
-        yield _text((ends[0] + ends[1]) / 2, base, none, SMALL - 0.8, "middle")
+        yield lettering((ends[0] + ends[1]) / 2, base, none, SMALL - 0.8, "middle")
         return
     if len(row.spots) == 1:
         if all(map(math.isfinite, row.spread)):
@@ -202,9 +194,3 @@ def _moved(drawing: Drawing, x: float, y: float) -> Group:
     group = Group(*drawing.contents)
     group.translate(x, y)
     return group
-
-
-def _text(x: float, y: float, text: str, size: float, anchor: str = "start", bold: bool = False
-) -> String:  # fmt: skip
-    font = fonts.BOLD if bold else fonts.REGULAR
-    return String(x, y, text, fontName=font, fontSize=size, textAnchor=anchor, fillColor=INK)
