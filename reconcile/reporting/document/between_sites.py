@@ -254,7 +254,7 @@ def _ratio(ratio: float) -> Cell:
 
 def _inputs(b: BetweenSites) -> Iterator[Block]:
     rows = [[Cell(r.site), Cell(r.release_id), Cell(r.manifest_sha256)] for r in b.releases]
-    yield _table(words.BETWEEN_INPUT_COLUMNS, (0.16, 0.32, 0.52), (), rows)
+    yield _table(words.BETWEEN_INPUT_COLUMNS, (0.14, 0.26, 0.60), (), rows)
     if b.without:
         left = [[Cell(site), Cell(why)] for site, why in b.without]
         yield _table(words.BETWEEN_WITHOUT_COLUMNS, (0.2, 0.8), (), left)

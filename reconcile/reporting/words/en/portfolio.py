@@ -42,7 +42,7 @@ BETWEEN_RUNNING = "Sites beside each other, {period}, revision {revision}"
 BETWEEN_ANSWER = "What stands out"
 BETWEEN_NAMED = {
     "instrument": "Instrument {name} differs from its peers: {what}.",
-    "laboratory": "What is measured against laboratory {name} differs from the rest: {what}. The "
+    "laboratory": "What is measured against '{name}' differs from the rest: {what}. The "
     "laboratory is to be looked at before the instruments that are held against it.",
     "site": "Site {name} differs from its peers: {what}.",
     "operator": "The readings of operator {name} differ from those of others: {what}.",
@@ -51,7 +51,7 @@ BETWEEN_CONTRAST = "{comparison} {difference}% ({low} to {high}%; {lines} agains
 BETWEEN_ALIKE = "Nothing here tells it apart from {names}."
 BETWEEN_ALIKE_KIND = {
     "instrument": "instrument {name}",
-    "laboratory": "laboratory {name}",
+    "laboratory": "what '{name}' measured",
     "site": "site {name}",
     "operator": "operator {name}",
 }
