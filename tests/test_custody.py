@@ -14,7 +14,7 @@ NOTHING = pd.DataFrame()
 GAPS = st.sampled_from([None, float("nan"), pd.NaT, pd.NA, ""])
 
 
-def test_without_any_event_every_sample_is_not_recorded_and_one_note_says_so():
+def test_without_any_event_every_sample_is_not_recorded_and_one_note_says_so() -> None:
     lab = pd.DataFrame({"sample_id": ["A-1", "A-2"]})
     judgement = custody.judge(NOTHING, NOTHING, lab, NOTHING, Thresholds())
     assert judgement.status == {"A-1": "not recorded", "A-2": "not recorded"}
@@ -22,13 +22,13 @@ def test_without_any_event_every_sample_is_not_recorded_and_one_note_says_so():
     assert judgement.of("never met") == "not recorded"
 
 
-def test_empty_tables_give_an_empty_judgement():
+def test_empty_tables_give_an_empty_judgement() -> None:
     judgement = custody.judge(NOTHING, NOTHING, NOTHING, NOTHING, Thresholds())
     assert judgement.status == {}
     assert "0 samples" in judgement.sentence()
 
 
-def test_every_spelling_of_one_id_carries_the_same_status():
+def test_every_spelling_of_one_id_carries_the_same_status() -> None:
     tables = clean()
     first = tables.ids()[0]
     tables.lab[0]["sample_id"] = f" {first.lower()} "
@@ -36,7 +36,7 @@ def test_every_spelling_of_one_id_carries_the_same_status():
     assert judgement.of(first) == judgement.of(f" {first.lower()} ") == "complete"
 
 
-def test_a_dispatch_number_in_the_sample_column_covers_the_dispatch():
+def test_a_dispatch_number_in_the_sample_column_covers_the_dispatch() -> None:
     tables = clean()
     for event in tables.events:
         if event["dispatch"]:
@@ -45,7 +45,7 @@ def test_a_dispatch_number_in_the_sample_column_covers_the_dispatch():
     assert judgement.findings == ()
 
 
-def test_several_ids_in_one_cell_are_each_covered():
+def test_several_ids_in_one_cell_are_each_covered() -> None:
     tables = clean()
     for event in tables.events:
         if event["dispatch"]:
@@ -54,7 +54,7 @@ def test_several_ids_in_one_cell_are_each_covered():
     assert tables.judged().findings == ()
 
 
-def test_a_break_shared_by_a_dispatch_is_told_once():
+def test_a_break_shared_by_a_dispatch_is_told_once() -> None:
     tables = clean()
     event = next(e for e in tables.events if e["dispatch"] == "D-2" and e["event"] == "received")
     event["containers"] = 9.0
@@ -64,7 +64,7 @@ def test_a_break_shared_by_a_dispatch_is_told_once():
     assert sum(word == "broken" for word in judgement.status.values()) == 11
 
 
-def test_dates_without_time_of_day_are_taken_as_whole_days_of_the_zone():
+def test_dates_without_time_of_day_are_taken_as_whole_days_of_the_zone() -> None:
     tables = clean()
     for row in tables.lab:
         # midnight at UTC+2 of the day on which the dispatch arrived, hours before its release
@@ -77,7 +77,7 @@ def test_dates_without_time_of_day_are_taken_as_whole_days_of_the_zone():
 
 
 @pytest.mark.parametrize("word", ["yes", "Y", "TRUE", "intact", "1", True, 1.0])
-def test_words_for_an_intact_seal_are_understood(word: object):
+def test_words_for_an_intact_seal_are_understood(word: object) -> None:
     tables = clean()
     for event in tables.events:
         if event["event"] == "opened":
@@ -96,7 +96,7 @@ def _frames(tables: Tables) -> tuple[pd.DataFrame, ...]:
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
-def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject):
+def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject) -> None:
     tables = clean()
     tables.events = tables.events[:40]
     frames = []
@@ -135,7 +135,7 @@ def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject
         max_size=14,
     )
 )  # fmt: skip
-def test_any_record_at_all_is_judged_and_a_clean_sample_beside_it_changes_nothing(events):
+def test_any_record_at_all_is_judged_and_a_clean_sample_beside_it_changes_nothing(events) -> None:
     samples = pd.DataFrame({"sample_id": ["A-1", "A-2"], "dispatch": ["D-1", ""]})
     lab = pd.DataFrame({"sample_id": ["A-1"], "received_at": [START]})
     record = pd.DataFrame(events, columns=[*CUSTODY_FACTS])
@@ -151,7 +151,7 @@ def test_any_record_at_all_is_judged_and_a_clean_sample_beside_it_changes_nothin
 
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 19), st.data())
-def test_adding_a_clean_sample_never_changes_the_status_of_another(which: int, data):
+def test_adding_a_clean_sample_never_changes_the_status_of_another(which: int, data) -> None:
     import random
 
     from tests.test_custody_faults import FAULTS
@@ -179,7 +179,7 @@ def test_adding_a_clean_sample_never_changes_the_status_of_another(which: int, d
         assert with_it == without
 
 
-def test_the_story_is_in_order_of_time_and_holds_every_act():
+def test_the_story_is_in_order_of_time_and_holds_every_act() -> None:
     tables = clean()
     frames = _frames(tables)
     exclusions = pd.DataFrame(
@@ -199,11 +199,11 @@ def test_the_story_is_in_order_of_time_and_holds_every_act():
     assert lines[-1].at == ""
 
 
-def test_the_story_of_an_unknown_sample_is_empty():
+def test_the_story_of_an_unknown_sample_is_empty() -> None:
     assert custody.story("nobody", _frames(clean())[0]) == ()
 
 
-def test_a_date_without_time_of_day_is_before_only_what_begins_after_its_day():
+def test_a_date_without_time_of_day_is_before_only_what_begins_after_its_day() -> None:
     from zoneinfo import ZoneInfo
 
     from reconcile.evidence.custody.events import span_of

@@ -336,7 +336,7 @@ FAULTS: dict[str, tuple[Inject, str, str]] = {
 }  # fmt: skip
 
 
-def test_a_clean_record_has_no_break_and_every_sample_is_complete():
+def test_a_clean_record_has_no_break_and_every_sample_is_complete() -> None:
     judgement = clean().judged()
     assert judgement.findings == ()
     assert judgement.breaks == ()
@@ -345,7 +345,7 @@ def test_a_clean_record_has_no_break_and_every_sample_is_complete():
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-def test_every_break_is_found_named_and_charged_to_no_other_sample(fault: str):
+def test_every_break_is_found_named_and_charged_to_no_other_sample(fault: str) -> None:
     inject, rule, status = FAULTS[fault]
     rng = random.Random(f"place of {fault}")
     for _ in range(PLACES):
@@ -365,7 +365,7 @@ def test_every_break_is_found_named_and_charged_to_no_other_sample(fault: str):
         assert all(f.area == "custody" and f.advice for f in told)
 
 
-def test_two_faults_in_two_samples_are_both_named_and_kept_apart():
+def test_two_faults_in_two_samples_are_both_named_and_kept_apart() -> None:
     names = [n for n in FAULTS if n not in ("bag missing or too many", "dispatch never arrives")]
     rng = random.Random(7)
     for _ in range(60):
@@ -379,7 +379,7 @@ def test_two_faults_in_two_samples_are_both_named_and_kept_apart():
         assert {x.sample for x in judgement.breaks} <= {t.casefold() for t in touched}
 
 
-def test_an_unbroken_seal_turns_a_late_handover_into_a_deviation():
+def test_an_unbroken_seal_turns_a_late_handover_into_a_deviation() -> None:
     tables = clean()
     sample = tables.ids()[3]
     seal = tables.events[tables.of(sample, "sealed")]["seal"]
@@ -397,7 +397,7 @@ def test_an_unbroken_seal_turns_a_late_handover_into_a_deviation():
     }  # fmt: skip
 
 
-def test_a_table_that_is_merely_unsorted_is_no_break():
+def test_a_table_that_is_merely_unsorted_is_no_break() -> None:
     rng = random.Random(11)
     for _ in range(PLACES):
         tables = clean()

@@ -406,7 +406,7 @@ def _result(element: str, digestion_class: str, low: float, value: float = 1.3) 
     )
 
 
-def test_a_lab_below_the_field_for_hardly_attacked_elements_is_noted():
+def test_a_lab_below_the_field_for_hardly_attacked_elements_is_noted() -> None:
     (finding,) = diagnosis.digestion_deficit([_result("Zr", "near-total", 1.2)])
     assert finding.severity == "note"
     assert "near-total digestion leaves behind as a rule" in finding.text
@@ -423,11 +423,11 @@ def test_a_lab_below_the_field_for_hardly_attacked_elements_is_noted():
         ("Zr", "partial", 0.98),  # the interval holds 1
     ],
 )
-def test_other_differences_are_not_blamed_on_the_digestion(element, digestion_class, low):
+def test_other_differences_are_not_blamed_on_the_digestion(element, digestion_class, low) -> None:
     assert diagnosis.digestion_deficit([_result(element, digestion_class, low)]) == ()
 
 
-def test_a_ratio_that_could_not_be_estimated_is_passed_over():
+def test_a_ratio_that_could_not_be_estimated_is_passed_over() -> None:
     result = _result("Zr", "partial", 1.2)
     result.statistics.bias.geometric_mean_ratio = not_estimable(1, "one pair")
     assert diagnosis.digestion_deficit([result]) == ()

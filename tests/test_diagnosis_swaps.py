@@ -49,14 +49,14 @@ def _alarms(studies: int, seed: int, **how: float) -> float:
 
 
 @pytest.mark.parametrize("how", [{}, {"shared": 0.8}, {"elements": 4}, {"gross": 0.05}])
-def test_a_false_alarm_is_raised_in_no_more_than_one_study_of_a_hundred(how):
+def test_a_false_alarm_is_raised_in_no_more_than_one_study_of_a_hundred(how) -> None:
     assert _alarms(400, 21, **how) <= 0.01
 
 
 @pytest.mark.parametrize(
     ("how", "least"), [({}, 0.8), ({"shared": 0.5}, 0.74), ({"gross": 0.05}, 0.5)]
 )
-def test_most_exchanged_labels_are_found_and_named(how, least):
+def test_most_exchanged_labels_are_found_and_named(how, least) -> None:
     rng = np.random.default_rng(22)
     found = 0
     for _ in range(200):
@@ -65,7 +65,7 @@ def test_most_exchanged_labels_are_found_and_named(how, least):
     assert found / 200 >= least
 
 
-def test_samples_that_differ_clearly_are_found_every_time_with_both_distances():
+def test_samples_that_differ_clearly_are_found_every_time_with_both_distances() -> None:
     rng = np.random.default_rng(23)
     for _ in range(40):
         field, lab = _study(rng)
@@ -81,7 +81,7 @@ def test_samples_that_differ_clearly_are_found_every_time_with_both_distances():
         assert "Nothing was exchanged" in finding.advice
 
 
-def test_two_exchanged_pairs_are_named_apart():
+def test_two_exchanged_pairs_are_named_apart() -> None:
     rng = np.random.default_rng(24)
     field, lab = _study(rng, spread=1.0)
     lab = lab.rename(index={"s001": "s002", "s002": "s001", "s008": "s020", "s020": "s008"})
@@ -90,14 +90,14 @@ def test_two_exchanged_pairs_are_named_apart():
     }  # fmt: skip
 
 
-def test_fewer_than_four_elements_or_eight_samples_tell_nothing():
+def test_fewer_than_four_elements_or_eight_samples_tell_nothing() -> None:
     rng = np.random.default_rng(25)
     field, lab = _study(rng, swap=(3, 17), spread=1.0)
     assert diagnosis.suspected_swaps(field.iloc[:, :3], lab.iloc[:, :3]) == ()
     assert diagnosis.suspected_swaps(field.iloc[:7], lab.iloc[:7]) == ()
 
 
-def test_missing_elements_of_a_sample_leave_the_others_to_speak():
+def test_missing_elements_of_a_sample_leave_the_others_to_speak() -> None:
     rng = np.random.default_rng(26)
     field, lab = _study(rng, swap=(3, 17), spread=1.0)
     field.iloc[3, 0] = np.nan
@@ -105,7 +105,7 @@ def test_missing_elements_of_a_sample_leave_the_others_to_speak():
     assert [f.subject for f in diagnosis.suspected_swaps(field, lab)] == ["s003 / s017"]
 
 
-def test_the_order_of_rows_and_columns_does_not_matter():
+def test_the_order_of_rows_and_columns_does_not_matter() -> None:
     rng = np.random.default_rng(27)
     field, lab = _study(rng, swap=(3, 17), spread=1.0)
     mixed = lab.sample(frac=1, random_state=1).iloc[:, ::-1]
@@ -114,7 +114,7 @@ def test_the_order_of_rows_and_columns_does_not_matter():
 
 @settings(max_examples=40, deadline=None)
 @given(st.data())
-def test_any_numbers_at_all_are_read(data: st.DataObject):
+def test_any_numbers_at_all_are_read(data: st.DataObject) -> None:
     values = st.lists(st.lists(st.floats(), min_size=5, max_size=5), min_size=9, max_size=9)
     field = pd.DataFrame(data.draw(values), index=[f"a{i}" for i in range(9)])
     lab = pd.DataFrame(data.draw(values), index=[f"a{i}" for i in range(9)])

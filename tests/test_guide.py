@@ -31,7 +31,7 @@ def guide() -> dict[str, str]:
     return dict(re.findall(r"^\*\*(.+?)\.\*\* (.+?)(?=^\*\*|\Z)", part, re.MULTILINE | re.DOTALL))
 
 
-def test_six_things_can_be_added_in_five_lines_each():
+def test_six_things_can_be_added_in_five_lines_each() -> None:
     assert list(guide()) == [
         "A statistic", "A section of the report", "A technique", "A kind of file", "A command",
         "A setting",
@@ -39,7 +39,7 @@ def test_six_things_can_be_added_in_five_lines_each():
     assert all(len(text.strip().splitlines()) <= 5 for text in guide().values())
 
 
-def test_every_place_that_the_guide_names_is_there():
+def test_every_place_that_the_guide_names_is_there() -> None:
     whole = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     named = set(re.findall(r"`((?:reconcile|tests|schemas|docs)/[\w/.]+\w\.\w+)`", whole))
     assert len(named) > 20
@@ -49,7 +49,7 @@ def test_every_place_that_the_guide_names_is_there():
 # a statistic: tests/reporting/test_registry.py
 
 
-def test_every_section_that_a_module_writes_is_in_the_list():
+def test_every_section_that_a_module_writes_is_in_the_list() -> None:
     made = {
         f"{name.rpartition('.')[2]}.{node.name}"
         for name, path in modules().items()
@@ -66,7 +66,7 @@ def test_every_section_that_a_module_writes_is_in_the_list():
     assert made - listed == {"verdicts.section", "brief.controls", "brief.findings"}
 
 
-def test_only_the_module_of_a_technique_knows_its_name():
+def test_only_the_module_of_a_technique_knows_its_name() -> None:
     asking = {
         path.relative_to(ROOT).as_posix()
         for name, path in modules().items()
@@ -78,14 +78,14 @@ def test_only_the_module_of_a_technique_knows_its_name():
     assert asking <= set(re.findall(r"`([\w/]+\.py)`", guide()["A technique"]))
 
 
-def test_every_kind_of_file_has_facts_headings_a_contract_and_a_table():
+def test_every_kind_of_file_has_facts_headings_a_contract_and_a_table() -> None:
     kinds = set(typing.get_args(TableSettings.model_fields["kind"].annotation)) - {"evidence"}
     assert kinds == set(ROW_TABLES) == set(vocabulary.FACTS) == set(schemas._SCHEMAS)
     for kind, (_, facts) in ROW_TABLES.items():
         assert vocabulary.FACTS[kind] == facts
 
 
-def test_every_command_stands_in_the_readme():
+def test_every_command_stands_in_the_readme() -> None:
     names = {
         command.name or command.callback.__name__.replace("_", "-")
         for command in cli.app.registered_commands
@@ -107,7 +107,9 @@ def parts(kind: type[BaseModel], seen: set[type]) -> set[type]:
 
 
 @pytest.mark.parametrize("part", sorted(parts(Settings, set()), key=lambda p: p.__name__))
-def test_every_setting_says_what_it_means_and_every_number_is_bounded(part: type[BaseModel]):
+def test_every_setting_says_what_it_means_and_every_number_is_bounded(
+    part: type[BaseModel],
+) -> None:
     for name, field in part.model_fields.items():
         of_parts = any(p.__name__ in str(field.annotation) for p in Part.__subclasses__())
         if not of_parts:
@@ -117,7 +119,7 @@ def test_every_setting_says_what_it_means_and_every_number_is_bounded(part: type
             assert bounds, f"{part.__name__}.{name} has no bounds"
 
 
-def test_a_setting_of_a_part_that_shapes_results_is_in_the_list_of_the_release():
+def test_a_setting_of_a_part_that_shapes_results_is_in_the_list_of_the_release() -> None:
     shown = {line.name: line.meaning for line in setting_lines(settings())}
     for part in ("thresholds", "errors", "lab", "evidence", "report"):
         for name, field in type(getattr(settings(), part)).model_fields.items():

@@ -32,7 +32,9 @@ PLACES = (("lab.csv", 1), ("field.csv", 3))
         for place in cases(PLACES, (PLACES[i % 2],) if i < 2 else ())
     ],
 )
-def test_a_result_that_no_material_has_does_not_stop_the_month(tmp_path, file, column, text):
+def test_a_result_that_no_material_has_does_not_stop_the_month(
+    tmp_path, file, column, text
+) -> None:
     folder = with_cell(tmp_path / "site", file, 3, column, text)
     outcome = reconcile.run_period(folder, "2026-10")
     for name in ("report.pdf", "report.html", "workbook.xlsx"):
@@ -40,7 +42,7 @@ def test_a_result_that_no_material_has_does_not_stop_the_month(tmp_path, file, c
     assert all(step.balance == 0 for step in outcome.reconciliation.waterfall)
 
 
-def test_a_decision_level_that_no_material_has_is_told_when_the_settings_are_read(tmp_path):
+def test_a_decision_level_that_no_material_has_is_told_when_the_settings_are_read(tmp_path) -> None:
     folder = small.build(tmp_path / "site")
     settings = folder / "reconcile.toml"
     text = settings.read_text(encoding="utf-8").replace("value = 300", "value = 1e300")

@@ -43,12 +43,12 @@ def _aliases(*pairs: tuple[str, str]) -> pd.DataFrame:
         (17, "17"),
     ],
 )
-def test_an_id_loses_the_accidents_of_typing_and_nothing_else(written: object, tidy: str):
+def test_an_id_loses_the_accidents_of_typing_and_nothing_else(written: object, tidy: str) -> None:
     assert identity.normalise_id(written) == tidy
 
 
 @given(st.text(max_size=30))
-def test_normalising_twice_changes_nothing_more(text: str):
+def test_normalising_twice_changes_nothing_more(text: str) -> None:
     once = identity.normalise_id(text)
     assert identity.normalise_id(once) == once
     form = identity.comparison_form(text)
@@ -56,7 +56,7 @@ def test_normalising_twice_changes_nothing_more(text: str):
 
 
 @given(st.text(max_size=30))
-def test_a_normalised_id_holds_no_control_or_invisible_character(text: str):
+def test_a_normalised_id_holds_no_control_or_invisible_character(text: str) -> None:
     import unicodedata
 
     tidy = identity.normalise_id(text)
@@ -64,7 +64,7 @@ def test_a_normalised_id_holds_no_control_or_invisible_character(text: str):
 
 
 @given(IDS, IDS)
-def test_leading_zeros_and_look_alike_characters_keep_ids_apart(a: str, b: str):
+def test_leading_zeros_and_look_alike_characters_keep_ids_apart(a: str, b: str) -> None:
     assume(a.casefold().split() != b.casefold().split())
     assert identity.comparison_form(a) != identity.comparison_form(b)
 
@@ -72,7 +72,7 @@ def test_leading_zeros_and_look_alike_characters_keep_ids_apart(a: str, b: str):
 # ---- resolution ---------------------------------------------------------------------
 
 
-def test_each_written_id_gets_the_spelling_of_the_register():
+def test_each_written_id_gets_the_spelling_of_the_register() -> None:
     table = identity.resolve(["S-1", "s\u20111 ", "S-01", "X"], ["S-1"], NO_ALIAS)
     assert table.to_dict("list") == {
         "written_id": ["S-1", "s\u20111 ", "S-01", "X"],
@@ -81,25 +81,25 @@ def test_each_written_id_gets_the_spelling_of_the_register():
     }
 
 
-def test_an_alias_stands_above_an_equal_id_because_a_person_entered_it():
+def test_an_alias_stands_above_an_equal_id_because_a_person_entered_it() -> None:
     table = identity.resolve(["A", "B"], ["A", "B"], _aliases(("A", "B"), ("B", "A")))
     assert list(table["sample_id"]) == ["B", "A"]
     assert set(table["how"]) == {"alias"}
 
 
-def test_an_alias_is_found_whatever_its_case_and_blanks():
+def test_an_alias_is_found_whatever_its_case_and_blanks() -> None:
     table = identity.resolve(["l03 224b"], ["KRS-1"], _aliases(("L03  224B", "krs-1")))
     assert list(table["sample_id"]) == ["KRS-1"]
 
 
-def test_an_alias_is_never_followed_in_a_chain():
+def test_an_alias_is_never_followed_in_a_chain() -> None:
     table = identity.resolve(["A"], ["C"], _aliases(("A", "B"), ("B", "C")))
     assert list(table["sample_id"]) == ["B"]
     texts = [f.text for f in identity.alias_findings(_aliases(("A", "B"), ("B", "C")), ["C"])]
     assert any("itself an alias" in t for t in texts)
 
 
-def test_an_alias_with_two_meanings_leaves_the_id_unresolved_and_is_reported():
+def test_an_alias_with_two_meanings_leaves_the_id_unresolved_and_is_reported() -> None:
     aliases = _aliases(("A", "S-1"), ("A", "S-2"))
     table = identity.resolve(["A"], ["S-1", "S-2"], aliases)
     assert list(table["sample_id"]) == [""]
@@ -108,25 +108,27 @@ def test_an_alias_with_two_meanings_leaves_the_id_unresolved_and_is_reported():
     assert "'S-1' and 'S-2'" in finding.evidence
 
 
-def test_an_alias_to_a_sample_that_the_register_lacks_is_reported():
+def test_an_alias_to_a_sample_that_the_register_lacks_is_reported() -> None:
     (finding,) = identity.alias_findings(_aliases(("A", "S-9")), ["S-1"])
     assert "does not hold" in finding.text
 
 
-def test_ids_of_the_register_that_differ_only_in_case_are_one_and_are_reported():
+def test_ids_of_the_register_that_differ_only_in_case_are_one_and_are_reported() -> None:
     table = identity.resolve(["s-1", "S-1"], ["S-1", "s-1"], NO_ALIAS)
     assert set(table["sample_id"]) == {"S-1"}
     (finding,) = identity.alias_findings(NO_ALIAS, ["S-1", "s-1"])
     assert finding.severity == "serious"
 
 
-def test_without_a_register_every_distinct_id_is_its_own_sample():
+def test_without_a_register_every_distinct_id_is_its_own_sample() -> None:
     table = identity.resolve([" b-1", "B-1", "b-2"], [], NO_ALIAS)
     assert list(table["sample_id"]) == ["B-1", "B-1", "b-2"]
 
 
 @given(st.lists(IDS, max_size=12), st.lists(IDS, max_size=12), st.randoms())
-def test_resolution_does_not_depend_on_any_order_and_never_invents_an_id(ids, register, rng):
+def test_resolution_does_not_depend_on_any_order_and_never_invents_an_id(
+    ids, register, rng
+) -> None:
     table = identity.resolve(ids, register, NO_ALIAS).set_index("written_id")
     mixed_ids, mixed_register = list(ids), list(register)
     rng.shuffle(mixed_ids)
@@ -160,7 +162,7 @@ def _exchanged(text: str, rng: random.Random) -> str:
 
 
 @pytest.mark.parametrize("slip", SLIPS)
-def test_each_kind_of_slip_is_suggested_with_its_kind_and_a_score(slip: str):
+def test_each_kind_of_slip_is_suggested_with_its_kind_and_a_score(slip: str) -> None:
     rng = random.Random(slip)
     for _ in range(20):
         true = f"KR-0{rng.randrange(1234, 9876)}{rng.randrange(12, 98)}"
@@ -174,19 +176,19 @@ def test_each_kind_of_slip_is_suggested_with_its_kind_and_a_score(slip: str):
         assert "not joined" in finding.advice
 
 
-def test_the_best_suggestion_comes_first_and_worse_rivals_are_dropped():
+def test_the_best_suggestion_comes_first_and_worse_rivals_are_dropped() -> None:
     findings = identity.near_misses(["KRS-1O12"], ["KRS-1012", "KRS-1013", "KRS-1022"])
     assert [f.subject for f in findings] == ["KRS-1O12 / KRS-1012"]
 
 
-def test_a_suggestion_with_equal_rivals_loses_score():
+def test_a_suggestion_with_equal_rivals_loses_score() -> None:
     alone = identity.near_misses(["AB-12"], ["AB-13"])[0].evidence
     crowded = identity.near_misses(["AB-12"], ["AB-13", "AB-14"])[0].evidence
     assert "0.50" in alone
     assert "0.25" in crowded
 
 
-def test_intervals_written_with_their_bounds_exchanged_are_no_separator_slip():
+def test_intervals_written_with_their_bounds_exchanged_are_no_separator_slip() -> None:
     findings = identity.near_misses(["C-1-11"], ["C-11-1"])
     assert all("separators" not in f.text for f in findings)
 
@@ -205,12 +207,12 @@ def test_intervals_written_with_their_bounds_exchanged_are_no_separator_slip():
         (["N-009"], ["N-010"], ["N-007", "N-008", "N-011"]),
     ],
 )
-def test_neighbours_in_a_running_series_are_not_suggested(lab, field, known):
+def test_neighbours_in_a_running_series_are_not_suggested(lab, field, known) -> None:
     assert identity.near_misses(lab, field, known=known) == ()
     assert len(identity.near_misses(lab, field)) == (lab != ["N-009"])  # without it they would be
 
 
-def test_ids_on_one_side_alone_make_a_running_series_too():
+def test_ids_on_one_side_alone_make_a_running_series_too() -> None:
     lab = [f"DH1-{n}" for n in range(1, 40, 2)]
     field = [f"DH1-{n}" for n in range(2, 41, 2)]
     assert identity.near_misses(lab, field) == ()
@@ -230,18 +232,18 @@ def test_ids_on_one_side_alone_make_a_running_series_too():
         (["DH1 13"], ["DH1-13"], [f"DH1-{n}" for n in range(1, 13)]),
     ],
 )
-def test_slips_beside_a_running_series_are_still_suggested(lab, field, known):
+def test_slips_beside_a_running_series_are_still_suggested(lab, field, known) -> None:
     (finding,) = identity.near_misses(lab, field, known=known)
     assert finding.subject == f"{lab[0]} / {field[0]}"
 
 
-def test_ids_that_both_stand_in_the_register_are_not_suggested():
+def test_ids_that_both_stand_in_the_register_are_not_suggested() -> None:
     both = ["KR-1012", "kr-1O12"]
     assert identity.near_misses(["KR-1012"], ["KR-1O12"], registered=both) == ()
     assert len(identity.near_misses(["KR-1012"], ["KR-1O12"], registered=both[:1])) == 1
 
 
-def test_what_is_suggested_is_ranked_and_counted():
+def test_what_is_suggested_is_ranked_and_counted() -> None:
     findings = identity.near_misses(["KR-1O12", "AB-7"], ["KR-1012", "AB-8"])
     assert [f.evidence.partition(", score")[0] for f in findings] == [
         "suggestion 1 of 2", "suggestion 2 of 2",
@@ -249,11 +251,11 @@ def test_what_is_suggested_is_ranked_and_counted():
     assert findings[0].subject == "KR-1O12 / KR-1012"
 
 
-def test_ids_that_are_far_apart_are_not_suggested():
+def test_ids_that_are_far_apart_are_not_suggested() -> None:
     assert identity.near_misses(["KRS-1012", ""], ["KRP-7754", "", "Q"]) == ()
 
 
-def test_what_is_left_over_the_limit_is_counted():
+def test_what_is_left_over_the_limit_is_counted() -> None:
     a = [f"A-{i:03d}" for i in range(40)]
     b = [f"A-{i:03d}x" for i in range(40)]
     findings = identity.near_misses(a, b, limit=10)
@@ -262,7 +264,7 @@ def test_what_is_left_over_the_limit_is_counted():
 
 
 @given(st.lists(st.text(max_size=12), max_size=8), st.lists(st.text(max_size=12), max_size=8))
-def test_any_text_at_all_can_be_compared_and_both_ids_stay_on_their_side(a, b):
+def test_any_text_at_all_can_be_compared_and_both_ids_stay_on_their_side(a, b) -> None:
     sides = ({identity.normalise_id(t) for t in a}, {identity.normalise_id(t) for t in b})
     for finding in identity.near_misses(a, b):
         if finding.subject != "near misses" and finding.subject.count(" / ") == 1:
@@ -271,7 +273,7 @@ def test_any_text_at_all_can_be_compared_and_both_ids_stay_on_their_side(a, b):
             assert right in sides[1]
 
 
-def test_ten_thousand_against_ten_thousand_ids_take_seconds():
+def test_ten_thousand_against_ten_thousand_ids_take_seconds() -> None:
     rng = random.Random(2)
     a = [f"S{rng.randrange(10**7):07d}" for _ in range(10_000)]
     b = [t[:3] + t[4] + t[3] + t[5:] for t in a]
@@ -285,7 +287,7 @@ def test_ten_thousand_against_ten_thousand_ids_take_seconds():
 
 
 @given(st.text(alphabet=string.ascii_uppercase + string.digits, min_size=1, max_size=15))
-def test_an_id_with_its_check_characters_is_valid(text: str):
+def test_an_id_with_its_check_characters_is_valid(text: str) -> None:
     assert identity.has_valid_check(text + identity.check_character(text))
     assert identity.has_valid_check(text + identity.check_digits(text), "mod 97-10")
 
@@ -294,7 +296,7 @@ def test_an_id_with_its_check_characters_is_valid(text: str):
     st.text(alphabet=string.ascii_uppercase + string.digits, min_size=2, max_size=12),
     st.data(),
 )
-def test_one_wrong_character_or_two_exchanged_neighbours_are_always_caught(text, data):
+def test_one_wrong_character_or_two_exchanged_neighbours_are_always_caught(text, data) -> None:
     whole = text + identity.check_character(text)
     place = data.draw(st.integers(0, len(text) - 1))
     other = data.draw(st.sampled_from(sorted(set(string.ascii_uppercase) - {whole[place]})))
@@ -304,7 +306,7 @@ def test_one_wrong_character_or_two_exchanged_neighbours_are_always_caught(text,
     assert not identity.has_valid_check(whole[:i] + whole[i + 1] + whole[i] + whole[i + 2 :])
 
 
-def test_wrong_check_characters_are_reported_once_each():
+def test_wrong_check_characters_are_reported_once_each() -> None:
     good = "KRS1012" + identity.check_character("KRS1012")
     bad = "KRS1021" + identity.check_character("KRS1012")
     assert list(identity.valid_checks([good, bad, ""])) == [True, False, False]

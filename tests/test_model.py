@@ -21,11 +21,11 @@ def labels(*strata: Stratum) -> list[str]:
     return [s.label for s in told_apart(strata)]
 
 
-def test_a_stratum_alone_has_its_plain_name():
+def test_a_stratum_alone_has_its_plain_name() -> None:
     assert labels(stratum(), stratum(element="Zn")) == ["Cu · XRF · soil", "Zn · XRF · soil"]
 
 
-def test_two_instruments_are_told_apart_by_their_serials():
+def test_two_instruments_are_told_apart_by_their_serials() -> None:
     assert labels(stratum("20714"), stratum("20715"), stratum(element="Zn")) == [
         "Cu · XRF 20714 · soil",
         "Cu · XRF 20715 · soil",
@@ -33,22 +33,22 @@ def test_two_instruments_are_told_apart_by_their_serials():
     ]
 
 
-def test_one_instrument_against_two_laboratory_methods_is_told_apart_by_them():
+def test_one_instrument_against_two_laboratory_methods_is_told_apart_by_them() -> None:
     found = labels(stratum(), stratum(lab=FUSION))
     assert found == ["Cu · XRF 4A four acids · soil", "Cu · XRF FUS fusion · soil"]
 
 
-def test_two_instruments_and_two_laboratory_methods_need_both():
+def test_two_instruments_and_two_laboratory_methods_need_both() -> None:
     four = [stratum("1"), stratum("2"), stratum("1", FUSION), stratum("2", FUSION)]
     assert len(set(labels(*four))) == 4
 
 
-def test_specimen_forms_are_told_apart_where_nothing_else_differs():
+def test_specimen_forms_are_told_apart_where_nothing_else_differs() -> None:
     found = labels(stratum(), stratum(specimen_form="as found"))
     assert found == ["Cu · XRF pulp · soil", "Cu · XRF as found · soil"]
 
 
-def test_the_mark_changes_neither_key_nor_equality():
+def test_the_mark_changes_neither_key_nor_equality() -> None:
     one, _ = told_apart([stratum("1"), stratum("2")])
     assert one.key == stratum("1").key
     assert one == stratum("1")

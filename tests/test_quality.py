@@ -29,7 +29,7 @@ def _lab(*rows: dict[str, object]) -> quality.ReferenceScores:
     return check
 
 
-def test_no_controls_give_no_checks_and_empty_tables():
+def test_no_controls_give_no_checks_and_empty_tables() -> None:
     assert quality.judge_reference_materials(NONE, NONE, NONE, T) == ()
     assert quality.judge_blanks(NONE, T) == ()
     assert quality.judge_duplicates(NONE, T) == ()
@@ -40,14 +40,14 @@ def test_no_controls_give_no_checks_and_empty_tables():
     assert quality.chart_findings(quality.control_charts(NONE)) == ()
 
 
-def test_a_code_without_certified_value_is_said_once_and_not_judged():
+def test_a_code_without_certified_value_is_said_once_and_not_judged() -> None:
     rows = [_control(reference_code="RM-9", element=e) for e in ("Cu", "Zn")]
     check = _lab(*rows)
     assert check.passed is None
     assert "no certified value" in check.rule
 
 
-def test_an_element_that_the_certificate_lacks_is_passed_over():
+def test_an_element_that_the_certificate_lacks_is_passed_over() -> None:
     assert (
         quality.judge_reference_materials(
             NONE, pd.DataFrame([_control(element="Ni"), _control()]), REFERENCE, T
@@ -56,7 +56,7 @@ def test_an_element_that_the_certificate_lacks_is_passed_over():
     )
 
 
-def test_a_single_lab_result_without_known_spread_is_judged_by_recovery():
+def test_a_single_lab_result_without_known_spread_is_judged_by_recovery() -> None:
     assert _lab(_control(value_mg_kg=212.0 * 1.19)).passed is True
     check = _lab(_control(value_mg_kg=212.0 * 1.21))
     assert check.passed is False
@@ -64,14 +64,14 @@ def test_a_single_lab_result_without_known_spread_is_judged_by_recovery():
     assert "recovery 80% to 120%" in check.rule
 
 
-def test_stated_errors_make_a_zeta_score():
+def test_stated_errors_make_a_zeta_score() -> None:
     check = _lab(_control(value_mg_kg=225.0, se=3.0))
     # zeta = 13/sqrt(3² + 2.12²): U = 2 % of 212 with k = 2
     assert check.score == pytest.approx(13 / math.hypot(3.0, 2.12))
     assert check.passed is False
 
 
-def test_a_certificate_without_uncertainty_makes_no_zeta_score():
+def test_a_certificate_without_uncertainty_makes_no_zeta_score() -> None:
     reference = REFERENCE.assign(uncertainty_mg_kg=np.nan)
     (check,) = quality.judge_reference_materials(
         NONE, pd.DataFrame([_control(value_mg_kg=225.0, se=3.0)]), reference, T
@@ -80,7 +80,7 @@ def test_a_certificate_without_uncertainty_makes_no_zeta_score():
     assert check.passed is True
 
 
-def test_a_coverage_factor_that_is_missing_is_taken_as_two():
+def test_a_coverage_factor_that_is_missing_is_taken_as_two() -> None:
     reference = REFERENCE.assign(coverage_factor=np.nan)
     (check,) = quality.judge_reference_materials(
         NONE, pd.DataFrame([_control(value_mg_kg=225.0, se=3.0)]), reference, T
@@ -88,13 +88,13 @@ def test_a_coverage_factor_that_is_missing_is_taken_as_two():
     assert check.score == pytest.approx(13 / math.hypot(3.0, 2.12))
 
 
-def test_a_certified_value_that_cannot_be_quantified_is_not_judged():
+def test_a_certified_value_that_cannot_be_quantified_is_not_judged() -> None:
     assert _lab(_control(value_mg_kg=400.0, limit_mg_kg=70.0)).passed is None
     assert _lab(_control(value_mg_kg=400.0, se=25.0)).passed is None
     assert _lab(_control(value_mg_kg=400.0, limit_mg_kg=60.0)).passed is False
 
 
-def test_a_censored_result_fails_only_where_its_bound_decides():
+def test_a_censored_result_fails_only_where_its_bound_decides() -> None:
     below = _control(value_mg_kg=np.nan, qualifier="<", limit_mg_kg=20.0)
     assert _lab(below).passed is False
     assert _lab(below, _control(value_mg_kg=380.0)).passed is None
@@ -102,7 +102,7 @@ def test_a_censored_result_fails_only_where_its_bound_decides():
     assert _lab(above).passed is None
 
 
-def test_low_recovery_by_a_partial_digestion_is_no_failure_but_high_recovery_is():
+def test_low_recovery_by_a_partial_digestion_is_no_failure_but_high_recovery_is() -> None:
     low = _control(value_mg_kg=100.0, digestion_class="partial")
     assert _lab(low).passed is None
     assert _lab({**low, "value_mg_kg": 300.0}).passed is False
@@ -110,7 +110,7 @@ def test_low_recovery_by_a_partial_digestion_is_no_failure_but_high_recovery_is(
     assert _lab({**low, "digestion_class": "", "method": "ICP · aqua regia"}).passed is None
 
 
-def test_a_near_total_digestion_excuses_only_the_elements_it_is_short_on():
+def test_a_near_total_digestion_excuses_only_the_elements_it_is_short_on() -> None:
     reference = pd.concat([REFERENCE, REFERENCE.iloc[:1].assign(element="Zr")])
     rows = [
         _control(value_mg_kg=100.0, digestion_class="near-total", element=e) for e in ("Cu", "Zr")
@@ -119,7 +119,7 @@ def test_a_near_total_digestion_excuses_only_the_elements_it_is_short_on():
     assert {c.element: c.passed for c in checks} == {"Cu": False, "Zr": None}
 
 
-def test_a_field_reading_that_was_repeated_and_came_good_does_not_fail_the_day():
+def test_a_field_reading_that_was_repeated_and_came_good_does_not_fail_the_day() -> None:
     rows = [
         _control(value_mg_kg=v, at=pd.Timestamp(f"2026-10-01 {h}:00Z"))
         for h, v in ((8, 212.0), (12, 262.0), (13, 215.0), (16, 210.0))
@@ -128,7 +128,7 @@ def test_a_field_reading_that_was_repeated_and_came_good_does_not_fail_the_day()
     assert check.passed is True
 
 
-def test_without_a_batch_the_day_stands_for_it():
+def test_without_a_batch_the_day_stands_for_it() -> None:
     row = _control(batch="", at=pd.Timestamp("2026-10-01 23:30Z"))
     (check,) = quality.judge_reference_materials(pd.DataFrame([row]), NONE, REFERENCE, T)
     assert check.batch == "2026-10-01"
@@ -143,7 +143,7 @@ def _blank(**facts: object):
     return quality.judge_blanks(pd.DataFrame([row]), T)[0]
 
 
-def test_a_blank_is_judged_against_three_times_its_limit():
+def test_a_blank_is_judged_against_three_times_its_limit() -> None:
     assert _blank(value_mg_kg=6.0).passed is True
     assert _blank(value_mg_kg=6.01).passed is False
     assert _blank(value_mg_kg=np.nan, qualifier="<").passed is True
@@ -152,11 +152,11 @@ def test_a_blank_is_judged_against_three_times_its_limit():
     assert _blank(value_mg_kg=-1.0).passed is True
 
 
-def test_a_blank_without_any_known_limit_is_not_judged():
+def test_a_blank_without_any_known_limit_is_not_judged() -> None:
     assert _blank(value_mg_kg=6.0, limit_mg_kg=np.nan).passed is None
 
 
-def test_a_blank_takes_the_limit_that_other_rows_of_its_method_name():
+def test_a_blank_takes_the_limit_that_other_rows_of_its_method_name() -> None:
     rows = [
         _control(sample_kind="blank", side="lab", limit_mg_kg=np.nan, value_mg_kg=50.0),
         _control(side="lab", limit_mg_kg=2.0),
@@ -177,18 +177,18 @@ def _duplicates(first: np.ndarray, second: np.ndarray, kind: str = "pulp", **mor
     return check
 
 
-def test_few_duplicates_fail_only_where_even_the_best_case_fails():
+def test_few_duplicates_fail_only_where_even_the_best_case_fails() -> None:
     close, apart = np.array([100.0, 200.0, 50.0]), np.array([101.0, 203.0, 50.4])
     assert _duplicates(close, apart).passed is None
     assert _duplicates(close, 3 * apart).passed is False
 
 
-def test_equal_duplicates_pass():
+def test_equal_duplicates_pass() -> None:
     x = np.linspace(10, 50, 9)
     assert _duplicates(x, x).passed is True
 
 
-def test_field_duplicates_are_judged_by_the_share_within_their_convention():
+def test_field_duplicates_are_judged_by_the_share_within_their_convention() -> None:
     x = np.linspace(10, 50, 20)
     wide = x * np.where(np.arange(20) % 2, 1.35, 0.72)  # half relative difference 15 to 16 %
     assert _duplicates(x, wide, "field").passed is True
@@ -196,14 +196,14 @@ def test_field_duplicates_are_judged_by_the_share_within_their_convention():
     assert "20%" in _duplicates(x, wide, "field").rule
 
 
-def test_pairs_below_quantitation_are_left_out_and_counted():
+def test_pairs_below_quantitation_are_left_out_and_counted() -> None:
     x = np.linspace(10, 50, 12)
     check = _duplicates(x, x * 1.02, limit_mg_kg=6.0)
     assert check.n == int((x * 1.01 >= 20).sum())
     assert f"{12 - check.n} further pair(s)" in check.told
 
 
-def test_duplicates_find_their_first_result_among_the_rows():
+def test_duplicates_find_their_first_result_among_the_rows() -> None:
     frame = clean().drop(columns=["first_mg_kg", "first_qualifier", "first_limit_mg_kg"])
     pairs = frame.loc[frame["sample_kind"].eq("duplicate")]
     firsts = pairs.assign(
@@ -218,7 +218,7 @@ def test_duplicates_find_their_first_result_among_the_rows():
 # ---- interference -------------------------------------------------------------------
 
 
-def test_arsenic_is_flagged_from_ten_times_as_much_lead_on_by_xrf_only():
+def test_arsenic_is_flagged_from_ten_times_as_much_lead_on_by_xrf_only() -> None:
     readings = pd.DataFrame(
         {
             "sample_id": ["a", "b", "c", "d", "e"],
@@ -233,7 +233,7 @@ def test_arsenic_is_flagged_from_ten_times_as_much_lead_on_by_xrf_only():
     assert "at least 15.0" in flags["evidence"].iloc[1]
 
 
-def test_interference_is_judged_on_the_mean_of_a_samples_readings():
+def test_interference_is_judged_on_the_mean_of_a_samples_readings() -> None:
     readings = pd.DataFrame(
         {"sample_id": ["a", "a"], "technique": "XRF", "Pb": [500.0, 700.0], "As": [50.0, 80.0]}
     )
@@ -247,7 +247,7 @@ def test_interference_is_judged_on_the_mean_of_a_samples_readings():
 @pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.data())
-def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject):
+def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject) -> None:
     frame = clean().iloc[::11].reset_index(drop=True).astype("object")
     for _ in range(data.draw(st.integers(0, 25))):
         row = data.draw(st.integers(0, len(frame) - 1))
@@ -267,7 +267,7 @@ def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject
 @settings(max_examples=30, deadline=None)
 @given(st.permutations(range(0, 120, 3)))
 @pytest.mark.slow
-def test_the_order_of_the_rows_does_not_change_a_verdict(order):
+def test_the_order_of_the_rows_does_not_change_a_verdict(order) -> None:
     frame = clean().iloc[:120].assign(at=pd.NaT)
     part = frame.iloc[sorted(order)]
     mixed = frame.iloc[list(order)]
@@ -279,7 +279,7 @@ def test_the_order_of_the_rows_does_not_change_a_verdict(order):
 # ---- charts -------------------------------------------------------------------------
 
 
-def test_each_rule_speaks_where_it_is_completed():
+def test_each_rule_speaks_where_it_is_completed() -> None:
     flat = [0.3, -0.3] * 6
     assert quality.signals([*flat, 3.1], 0, 1)["3 s"] == (12,)
     assert quality.signals([*flat, 2.1, 0.1, 2.2], 0, 1)["2 of 3 beyond 2 s"] == (14,)
@@ -291,12 +291,12 @@ def test_each_rule_speaks_where_it_is_completed():
     assert rising["6 rising or falling"] == (5,)
 
 
-def test_a_missing_result_breaks_no_run():
+def test_a_missing_result_breaks_no_run() -> None:
     values = [0.1, 0.1, np.nan, *[0.1] * 7]
     assert quality.signals(values, 0, 1)["9 on one side"] == (9,)
 
 
-def test_a_chart_of_results_that_do_not_vary_says_so():
+def test_a_chart_of_results_that_do_not_vary_says_so() -> None:
     chart = quality.individuals_chart([5.0, 5.0, 5.0])
     assert chart.reason
     assert quality.individuals_chart([5.0]).reason == "fewer than two results"
@@ -304,16 +304,16 @@ def test_a_chart_of_results_that_do_not_vary_says_so():
 
 @settings(deadline=None)  # the first chart of a size simulates its rates
 @given(st.lists(st.floats(allow_nan=True, allow_infinity=True), max_size=30))
-def test_any_numbers_at_all_can_be_charted(values: list[float]):
+def test_any_numbers_at_all_can_be_charted(values: list[float]) -> None:
     with np.errstate(all="ignore"):
         quality.individuals_chart(values).sentence()
 
 
-def test_two_of_three_looks_at_three_points_and_no_more():
+def test_two_of_three_looks_at_three_points_and_no_more() -> None:
     assert quality.signals([2.1, 0.1, 0.1, 2.2], 0, 1)["2 of 3 beyond 2 s"] == ()
 
 
-def test_repeats_in_one_batch_do_not_lessen_a_spread_found_over_batches():
+def test_repeats_in_one_batch_do_not_lessen_a_spread_found_over_batches() -> None:
     values = [200.0, 204.0, 208.0, 212.0, 216.0, 220.0, 224.0, 228.0]
     rows = [
         _control(batch=f"C-{i // 2}", value_mg_kg=value, limit_mg_kg=np.nan)
@@ -325,7 +325,7 @@ def test_repeats_in_one_batch_do_not_lessen_a_spread_found_over_batches():
     assert checks[0].score == pytest.approx((202 - 212) / math.hypot(sd, 2.12), rel=1e-4)
 
 
-def test_a_failed_blank_spoils_results_up_to_ten_times_its_content():
+def test_a_failed_blank_spoils_results_up_to_ten_times_its_content() -> None:
     spoiled = quality.contaminated_below((_blank(value_mg_kg=30.0), _blank(value_mg_kg=5.0)))
     assert list(spoiled["below_mg_kg"]) == [300.0]
     assert list(spoiled["element"]) == ["Cu"]

@@ -42,7 +42,9 @@ def clean() -> pd.DataFrame:
     rng = np.random.default_rng(4)
     rows: list[dict[str, object]] = []
 
-    def add(side: str, kind: str, name: str, element: str, batch: str, at: str, **more: object):
+    def add(
+        side: str, kind: str, name: str, element: str, batch: str, at: str, **more: object
+    ) -> None:
         row = {
             "sample_kind": kind, "reference_code": "", "sample_id": name, "duplicate_of": "",
             "duplicate_kind": "", "side": side, "technique": "", "method": METHOD[side],
@@ -174,7 +176,7 @@ def _failed(checks: tuple[QualityCheck, ...]) -> Expected:
     return {(c.side, c.kind, c.code, c.element, c.batch) for c in checks if c.passed is False}
 
 
-def test_no_control_of_a_clean_set_fails_and_every_one_is_judged():
+def test_no_control_of_a_clean_set_fails_and_every_one_is_judged() -> None:
     checks = judged(clean())
     assert _failed(checks) == set()
     assert {c.passed for c in checks} == {True}
@@ -186,7 +188,7 @@ def test_no_control_of_a_clean_set_fails_and_every_one_is_judged():
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-def test_every_failure_is_found_where_it_is_and_nowhere_else(fault: str):
+def test_every_failure_is_found_where_it_is_and_nowhere_else(fault: str) -> None:
     rng = random.Random(f"place of {fault}")
     base = clean()
     for _ in range(PLACES):
@@ -215,7 +217,7 @@ def test_every_failure_is_found_where_it_is_and_nowhere_else(fault: str):
         assert all(f.evidence and f.advice for f in findings)
 
 
-def test_half_of_the_batches_failing_does_not_hide_them():
+def test_half_of_the_batches_failing_does_not_hide_them() -> None:
     frame = clean()
     bad = frame["batch"].isin(BATCHES[:3]) & frame["reference_code"].ne("")
     frame.loc[bad, "value_mg_kg"] *= 1.3
@@ -223,7 +225,7 @@ def test_half_of_the_batches_failing_does_not_hide_them():
     assert failed == set(BATCHES[:3])
 
 
-def test_a_signal_on_the_chart_names_the_rule_and_how_often_chance_gives_it():
+def test_a_signal_on_the_chart_names_the_rule_and_how_often_chance_gives_it() -> None:
     frame = clean()
     assert all(f.severity == "note" for f in quality.chart_findings(quality.control_charts(frame)))
     here = frame.index[_where(frame, side="field", element="Cu", reference_code="RM-1")]
@@ -235,7 +237,7 @@ def test_a_signal_on_the_chart_names_the_rule_and_how_often_chance_gives_it():
     assert "of good charts of 24 points show it" in finding.evidence
 
 
-def test_a_batch_without_blank_shows_a_rate_of_nought():
+def test_a_batch_without_blank_shows_a_rate_of_nought() -> None:
     frame = clean()
     gone = _where(frame, side="lab", sample_kind="blank", batch="C-3")
     samples = pd.DataFrame(

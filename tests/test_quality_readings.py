@@ -60,14 +60,14 @@ def scatter(facts: pd.DataFrame, level: float = 100.0, sd: float = 0.05) -> np.n
     return level * np.exp(np.random.default_rng(3).normal(0, sd, len(facts)))
 
 
-def test_readings_without_fault_give_no_finding():
+def test_readings_without_fault_give_no_finding() -> None:
     soil, rock = xrf(), libs()
     assert judged(soil, quality.Column("Cu", scatter(soil), np.full(len(soil), 2.0))) == ()
     assert judged(rock, column("Li", scatter(rock))) == ()
     assert judged(soil.iloc[:0]) == ()
 
 
-def test_kendalls_s_is_that_of_the_reference_library_with_and_without_ties():
+def test_kendalls_s_is_that_of_the_reference_library_with_and_without_ties() -> None:
     rng = np.random.default_rng(1)
     for digits in (6, 0):  # 0: many ties
         x = rng.normal(0, 2, 14).round(digits)
@@ -78,7 +78,7 @@ def test_kendalls_s_is_that_of_the_reference_library_with_and_without_ties():
         assert 2 * stats.norm.sf(abs(s) / np.sqrt(variance)) == pytest.approx(p, rel=1e-9)
 
 
-def test_a_skin_that_the_first_shots_take_away_is_named_with_its_sample():
+def test_a_skin_that_the_first_shots_take_away_is_named_with_its_sample() -> None:
     facts = libs()
     values = scatter(facts)
     here = facts["sample_id"].eq("R-07").to_numpy()
@@ -88,7 +88,7 @@ def test_a_skin_that_the_first_shots_take_away_is_named_with_its_sample():
     assert "cleaning" in found.advice
 
 
-def test_a_trend_of_a_whole_method_is_told_once_more_for_the_method():
+def test_a_trend_of_a_whole_method_is_told_once_more_for_the_method() -> None:
     facts = libs()
     values = scatter(facts) * 1.1 ** facts["shot_no"].astype(int).to_numpy()
     texts = [f.text for f in judged(facts, column("C", values))]
@@ -96,7 +96,7 @@ def test_a_trend_of_a_whole_method_is_told_once_more_for_the_method():
 
 
 @pytest.mark.slow
-def test_false_alarms_of_the_shot_trend_keep_to_the_level():
+def test_false_alarms_of_the_shot_trend_keep_to_the_level() -> None:
     rng = np.random.default_rng(9)
     facts = libs(samples=30, spots=5, shots=5)
     always = Thresholds(shot_trend_size=1e-9)
@@ -109,7 +109,7 @@ def test_false_alarms_of_the_shot_trend_keep_to_the_level():
     assert alarms < 8
 
 
-def test_rejected_shots_and_few_spots_are_told_and_take_no_part_otherwise():
+def test_rejected_shots_and_few_spots_are_told_and_take_no_part_otherwise() -> None:
     facts = libs(samples=3)
     here = facts["sample_id"].eq("R-01") & facts["spot"].isin(["0", "1", "2", "3"])
     facts.loc[here, "rejected"] = True
@@ -122,7 +122,7 @@ def test_rejected_shots_and_few_spots_are_told_and_take_no_part_otherwise():
     assert "1 of 3 sample(s)" in few.text
 
 
-def test_a_line_that_air_absorbs_needs_a_purge():
+def test_a_line_that_air_absorbs_needs_a_purge() -> None:
     facts = libs(samples=2)
     assert judged(facts, column("C", scatter(facts))) == ()
     facts.loc[facts["sample_id"].eq("R-01"), "gas_purge"] = "Air"
@@ -130,7 +130,7 @@ def test_a_line_that_air_absorbs_needs_a_purge():
     assert only(judged(facts, column("C", scatter(facts))), "No gas purge").subject == "R-01"
 
 
-def test_short_counts_and_counts_not_stated_are_told():
+def test_short_counts_and_counts_not_stated_are_told() -> None:
     facts = xrf()
     facts.loc[3:5, "count_time_s"] = 10.0
     facts.loc[6, "count_time_s"] = np.nan
@@ -139,7 +139,7 @@ def test_short_counts_and_counts_not_stated_are_told():
     assert only(findings, "Count time not stated: 1 of 60").subject == "S-02"
 
 
-def test_a_value_below_three_of_its_errors_is_not_detected_and_below_ten_not_quantified():
+def test_a_value_below_three_of_its_errors_is_not_detected_and_below_ten_not_quantified() -> None:
     facts = xrf()
     error = np.full(len(facts), 2.0)
     error[3], error[9] = 40.0, 15.0
@@ -150,7 +150,7 @@ def test_a_value_below_three_of_its_errors_is_not_detected_and_below_ten_not_qua
     assert "Cu (60 of 60)" in only(missing, "Counting error not stated").evidence
 
 
-def test_moist_specimens_are_told_from_the_limit_on():
+def test_moist_specimens_are_told_from_the_limit_on() -> None:
     facts = xrf(moisture_basis="as received")
     assert judged(facts) == ()
     facts.loc[facts["sample_id"].eq("S-04"), "moisture_pct"] = 31.0
@@ -162,7 +162,7 @@ def test_moist_specimens_are_told_from_the_limit_on():
 
 
 @pytest.mark.parametrize("pair", OVERLAPS, ids=lambda p: f"{p.by} on {p.of}")
-def test_an_overlapping_element_is_told_from_its_ratio_on(pair):
+def test_an_overlapping_element_is_told_from_its_ratio_on(pair) -> None:
     facts = xrf(samples=2)
     low = np.where(facts["sample_id"].eq("S-01"), 1.01, 0.99) * pair.ratio * 10
     error = np.full(len(facts), 0.1)
@@ -212,11 +212,11 @@ def bracketed(*days) -> tuple[Finding, ...]:
     )
 
 
-def test_a_day_that_is_well_checked_gives_no_finding():
+def test_a_day_that_is_well_checked_gives_no_finding() -> None:
     assert bracketed(day({0: 1.0, 95: 1.02, 195: 0.99}, range(10, 190, 10))) == ()
 
 
-def test_a_failed_check_names_what_was_read_between_the_good_ones():
+def test_a_failed_check_names_what_was_read_between_the_good_ones() -> None:
     made = day({0: 1.0, 95: 1.5, 195: 0.99, 295: 1.0}, range(10, 290, 10))
     found = only(bracketed(made), "Failed bracket: RM-1, Cu")
     assert "recovery 150.0%" in found.evidence
@@ -224,7 +224,7 @@ def test_a_failed_check_names_what_was_read_between_the_good_ones():
     assert named == [f"05-{m}" for m in range(10, 195, 10)]
 
 
-def test_a_failed_last_check_reaches_to_the_end_of_the_day():
+def test_a_failed_last_check_reaches_to_the_end_of_the_day() -> None:
     made = day({0: 1.0, 95: 1.0, 195: 0.6}, range(10, 190, 10))
     found = only(bracketed(made), "Failed bracket")
     assert "the end of the day" in found.evidence
@@ -232,7 +232,7 @@ def test_a_failed_last_check_reaches_to_the_end_of_the_day():
     assert "05-90" not in found.evidence
 
 
-def test_checks_that_are_missing_or_far_apart_are_told():
+def test_checks_that_are_missing_or_far_apart_are_told() -> None:
     assert "start" in only(bracketed(day({95: 1.0, 195: 1.0}, range(10, 190, 10))), "No check").text
     assert "end" in only(bracketed(day({0: 1.0, 95: 1.0}, range(10, 190, 10))), "No check").text
     far = only(bracketed(day({0: 1.0, 245: 1.0}, range(10, 240, 10))), "Checks too far apart")
@@ -242,7 +242,7 @@ def test_checks_that_are_missing_or_far_apart_are_told():
     only(quality.judge_bracketing(alone, controls.iloc[:0], REFERENCE, T), "No check of the")
 
 
-def test_a_drift_that_comes_back_every_day_is_told_and_scatter_is_not():
+def test_a_drift_that_comes_back_every_day_is_told_and_scatter_is_not() -> None:
     drifting = [
         day({0: 1.0, 95: 1.04, 195: 1.09 + 0.002 * d}, range(10, 190, 10), f"2026-10-{d:02d}")
         for d in range(5, 10)
@@ -258,7 +258,7 @@ def test_a_drift_that_comes_back_every_day_is_told_and_scatter_is_not():
 # ---- stages, rates, charts --------------------------------------------------------------
 
 
-def test_each_stage_of_duplicates_adds_what_was_put_into_it():
+def test_each_stage_of_duplicates_adds_what_was_put_into_it() -> None:
     rng = np.random.default_rng(5)
     own = {"lab repeat": 0.02, "pulp": 0.05, "coarse": 0.10, "field": 0.20}
     rows = []
@@ -280,7 +280,7 @@ def test_each_stage_of_duplicates_adds_what_was_put_into_it():
         assert item.rsd.low < item.rsd.value < item.rsd.high
 
 
-def test_rates_stand_against_the_plan_and_name_batches_without():
+def test_rates_stand_against_the_plan_and_name_batches_without() -> None:
     controls = pd.DataFrame(
         [("lab", "C-1", kind, f"{kind}-{i}") for kind, n in
          (("blank", 2), ("duplicate", 3), ("reference material", 2), ("check standard", 1))
@@ -300,7 +300,7 @@ def test_rates_stand_against_the_plan_and_name_batches_without():
     assert starts == ["Batch without control"] * 3
 
 
-def test_charts_keep_instrument_and_calibration_apart_and_join_readings_of_one_check():
+def test_charts_keep_instrument_and_calibration_apart_and_join_readings_of_one_check() -> None:
     times = pd.date_range("2026-10-01 08:00", periods=10, freq="2h", tz="UTC")
     rows = [
         ("field", "reference material", "RM-1", f"XRF · X1 · {calibration}", "Cu", "", t, v)
@@ -322,7 +322,7 @@ def test_charts_keep_instrument_and_calibration_apart_and_join_readings_of_one_c
 
 
 @pytest.mark.parametrize("element", ["Mg", "Al", "Si", "P", "S", "Cl"])
-def test_light_elements_read_in_air_get_their_caution(element):
+def test_light_elements_read_in_air_get_their_caution(element) -> None:
     facts = xrf(4)
     findings = judged(facts, column(element, scatter(facts), 2.0))
     assert only(findings, f"Read in air: {element}").severity == "note"

@@ -35,7 +35,7 @@ HANDBOOK_OXIDE_PER_ELEMENT = {
 
 
 @pytest.mark.parametrize(("oxide", "factor"), HANDBOOK_OXIDE_PER_ELEMENT.items())
-def test_oxide_factors_agree_with_the_handbook_table(oxide, factor):
+def test_oxide_factors_agree_with_the_handbook_table(oxide, factor) -> None:
     species = parse_species(oxide)
     assert species is not None
     assert 1 / species.element_per_species == pytest.approx(factor, rel=2e-4)
@@ -55,7 +55,7 @@ def test_oxide_factors_agree_with_the_handbook_table(oxide, factor):
         ("CO2", "C", "CO2", False),
     ],
 )
-def test_species_are_understood_as_chemists_write_them(text, element, formula, total):
+def test_species_are_understood_as_chemists_write_them(text, element, formula, total) -> None:
     species = parse_species(text)
     assert species is not None
     assert (species.element, species.formula, species.total) == (element, formula, total)
@@ -64,11 +64,11 @@ def test_species_are_understood_as_chemists_write_them(text, element, formula, t
 @pytest.mark.parametrize(
     "text", ["No", "Bal", "LE", "CO", "NO", "LOI", "H2O", "Xx", "FeFe", "TREO", "", "fe", "1"]
 )
-def test_what_is_no_element_or_oxide_is_not_guessed(text):
+def test_what_is_no_element_or_oxide_is_not_guessed(text) -> None:
     assert parse_species(text) is None
 
 
-def test_total_iron_as_oxide_converts_like_the_oxide():
+def test_total_iron_as_oxide_converts_like_the_oxide() -> None:
     assert parse_species("FeOT").element_per_species == parse_species("FeO").element_per_species
 
 
@@ -94,42 +94,42 @@ def test_total_iron_as_oxide_converts_like_the_oxide():
         ("oz/tonne", 31.1034768),
     ],
 )
-def test_units_give_the_factor_to_mg_per_kg(text, factor):
+def test_units_give_the_factor_to_mg_per_kg(text, factor) -> None:
     unit = parse_unit(text)
     assert unit is not None
     assert unit.to_mg_kg == pytest.approx(factor, rel=1e-5)
 
 
 @pytest.mark.parametrize("text", ["oz/t", "oz/ton", "ppt", "mol%", "at.%", "g/ton"])
-def test_units_of_two_meanings_are_refused_with_a_question(text):
+def test_units_of_two_meanings_are_refused_with_a_question(text) -> None:
     assert parse_unit(text) is None
     assert unit_question(text)
 
 
 @pytest.mark.parametrize("text", ["cps", "", "kg", "parts", "mg", "counts", "m/s"])
-def test_what_is_no_unit_is_none(text):
+def test_what_is_no_unit_is_none(text) -> None:
     assert parse_unit(text) is None
     assert unit_question(text) == ""
 
 
-def test_display_factor_turns_mg_per_kg_into_the_readers_unit():
+def test_display_factor_turns_mg_per_kg_into_the_readers_unit() -> None:
     assert 12345 * display_factor("%") == pytest.approx(1.2345)
     assert 5 * display_factor("ug/kg") == pytest.approx(5000)
     assert 5 * display_factor("g/t") == 5
 
 
 @pytest.mark.parametrize("unit", ["mg/L", "oz/t", "nonsense"])
-def test_display_factor_refuses_what_shows_no_mass_fraction(unit):
+def test_display_factor_refuses_what_shows_no_mass_fraction(unit) -> None:
     with pytest.raises(ValueError, match=r"can't be used"):
         display_factor(unit)
 
 
-def test_digest_concentration_becomes_mass_fraction():
+def test_digest_concentration_becomes_mass_fraction() -> None:
     # 'mg/L x 100, then / mass' of the public register: 0.5 mg/L in 100 mL of 0.25 g is 200 mg/kg
     assert mg_kg_from_digest(0.5, 100, 0.25) == pytest.approx(200)
 
 
-def test_solution_units_have_no_fixed_factor():
+def test_solution_units_have_no_fixed_factor() -> None:
     unit = parse_unit("mg/L")
     assert unit is not None
     assert unit.is_solution
@@ -137,7 +137,7 @@ def test_solution_units_have_no_fixed_factor():
     assert parse_unit("ug/L").per_litre == pytest.approx(1e-3)
 
 
-def test_symbols_in_capitals_are_read_only_where_one_meaning_is_possible():
+def test_symbols_in_capitals_are_read_only_where_one_meaning_is_possible() -> None:
     assert species_by_capitals("FE2O3").formula == "Fe2O3"
     assert species_by_capitals("AL2O3").element == "Al"
     assert species_by_capitals("cu").element == "Cu"
@@ -145,20 +145,20 @@ def test_symbols_in_capitals_are_read_only_where_one_meaning_is_possible():
         assert species_by_capitals(text) is None
 
 
-def test_element_names_are_known_in_both_spellings():
+def test_element_names_are_known_in_both_spellings() -> None:
     assert element_by_name("Aluminium") == element_by_name("aluminum") == "Al"
     assert element_by_name("Sulphur") == element_by_name("sulfur") == "S"
     assert element_by_name("widget") == ""
 
 
 @given(st.sampled_from(sorted(ELEMENTS)))
-def test_every_symbol_is_its_own_species(symbol):
+def test_every_symbol_is_its_own_species(symbol) -> None:
     species = parse_species(symbol)
     assert (species.element, species.element_per_species) == (symbol, 1.0)
 
 
 @given(st.text(max_size=30))
-def test_any_text_can_be_asked(text):
+def test_any_text_can_be_asked(text) -> None:
     parse_unit(text)
     unit_question(text)
     parse_species(text)
@@ -166,5 +166,5 @@ def test_any_text_can_be_asked(text):
 
 
 @pytest.mark.parametrize("text", ["Fe0O3", "Fe2O0", "Fe00O"])
-def test_a_formula_with_none_of_an_element_names_no_species(text):
+def test_a_formula_with_none_of_an_element_names_no_species(text) -> None:
     assert parse_species(text) is None

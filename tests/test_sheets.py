@@ -222,7 +222,9 @@ def test_the_author_can_not_approve_and_the_client_answers_what_is_approved(issu
      ((4, " "), "Role and text"), ((0, "praised"), "is nothing that is said"),
      ((1, ""), "No name")],
 )  # fmt: skip
-def test_an_act_needs_name_role_time_and_text(issued: Path, change: tuple[int, str], said: str):
+def test_an_act_needs_name_role_time_and_text(
+    issued: Path, change: tuple[int, str], said: str
+) -> None:
     act = list(CHECK)
     act[change[0]] = change[1]
     with pytest.raises(ReconcileError, match=said):

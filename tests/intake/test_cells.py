@@ -35,7 +35,7 @@ OPEN = CellFormat.of("")
         ("+7", 7),
     ],
 )
-def test_numbers_are_read_whatever_their_dress(text, value):
+def test_numbers_are_read_whatever_their_dress(text, value) -> None:
     cell = cells.parse_text(text, POINT)
     assert (cell.code, cell.value) == (QUANTIFIED, pytest.approx(value))
 
@@ -43,12 +43,12 @@ def test_numbers_are_read_whatever_their_dress(text, value):
 @pytest.mark.parametrize(
     ("text", "value"), [("1,5", 1.5), ("1.234,5", 1234.5), ("1.234", 1234), ("0,012", 0.012)]
 )
-def test_decimal_commas_are_read_where_the_file_has_them(text, value):
+def test_decimal_commas_are_read_where_the_file_has_them(text, value) -> None:
     assert cells.parse_text(text, COMMA).value == pytest.approx(value)
 
 
 @pytest.mark.parametrize(("text", "rules"), [("12,5", POINT), ("1.5", COMMA), ("1,234", OPEN)])
-def test_a_mark_of_two_meanings_is_refused(text, rules):
+def test_a_mark_of_two_meanings_is_refused(text, rules) -> None:
     cell = cells.parse_text(text, rules)
     assert cell.code == REFUSED
     assert cell.reason
@@ -58,7 +58,7 @@ def test_a_mark_of_two_meanings_is_refused(text, rules):
     ("text", "limit"),
     [("<5", 5), ("< 0.01", 0.01), ("<=3", 3), ("≤3", 3), ("<LOD (4.2)", 4.2), ("<1,000", 1000)],
 )
-def test_results_below_a_limit_keep_it(text, limit):
+def test_results_below_a_limit_keep_it(text, limit) -> None:
     cell = cells.parse_text(text, POINT)
     assert (cell.code, cell.limit) == (BELOW, limit)
     assert math.isnan(cell.value)
@@ -67,14 +67,14 @@ def test_results_below_a_limit_keep_it(text, limit):
 @pytest.mark.parametrize(
     "text", ["<LOD", "< LOD", "ND", "n.d.", "bdl", "BDL", "trace", "Tr", "not detected", "<DL", "<"]
 )
-def test_words_for_below_have_no_limit(text):
+def test_words_for_below_have_no_limit(text) -> None:
     cell = cells.parse_text(text, POINT)
     assert cell.code == BELOW
     assert math.isnan(cell.limit)
 
 
 @pytest.mark.parametrize("text", [">10000", "> 10000", "≥10000", ">=1e4", ">10,000"])
-def test_results_above_a_limit_keep_it(text):
+def test_results_above_a_limit_keep_it(text) -> None:
     cell = cells.parse_text(text, POINT)
     assert (cell.code, cell.limit) == (ABOVE, 10000)
 
@@ -83,7 +83,7 @@ def test_results_above_a_limit_keep_it(text):
     "text",
     ["IS", "I.S.", "insufficient sample", "NSS", "-", "--", "NA", "N/A", "#N/A", "NaN", "pending"],
 )
-def test_words_for_no_result(text):
+def test_words_for_no_result(text) -> None:
     assert cells.parse_text(text, POINT).code == NO_RESULT
 
 
@@ -92,7 +92,7 @@ def test_words_for_no_result(text):
     ["#DIV/0!", "abc", "5 oz/t", "12 34", "1e999", "inf", "5;6", "<-5", "< abc", "=1+1", "1.2.3",
      "5±1", "2026-01-05", "x" * 300],
 )  # fmt: skip
-def test_what_is_no_result_is_refused_with_reason_and_advice(text):
+def test_what_is_no_result_is_refused_with_reason_and_advice(text) -> None:
     cell = cells.parse_text(text, POINT)
     assert cell.code == REFUSED
     assert cell.reason
@@ -102,17 +102,17 @@ def test_what_is_no_result_is_refused_with_reason_and_advice(text):
 @pytest.mark.parametrize(
     ("text", "factor"), [("5 %", 1e4), ("5%", 1e4), ("3 ppm", 1), ("<2 ppb", 1e-3)]
 )
-def test_a_unit_in_the_cell_is_kept(text, factor):
+def test_a_unit_in_the_cell_is_kept(text, factor) -> None:
     assert cells.parse_text(text, POINT).to_mg_kg == factor
 
 
-def test_words_from_the_settings_win():
+def test_words_from_the_settings_win() -> None:
     rules = CellFormat.of(".", below=("N/A",), no_result=("ND",))
     assert cells.parse_text("N/A", rules).code == BELOW
     assert cells.parse_text("ND", rules).code == NO_RESULT
 
 
-def test_evidence_of_the_decimal_mark_ignores_what_reads_both_ways():
+def test_evidence_of_the_decimal_mark_ignores_what_reads_both_ways() -> None:
     assert decimal_evidence(["1,234", "5", "1.234"]) == (0, 0)
     assert decimal_evidence(["12,5", "0,001", "1.234,5"]) == (0, 3)
     assert decimal_evidence(["12.5", "1,234.5", ".001"]) == (3, 0)
@@ -171,7 +171,7 @@ CELL = st.one_of(
 @given(st.lists(CELL, max_size=40), st.sampled_from([POINT, COMMA, OPEN]))
 @example(["inf", "1"], POINT)
 @example(["1.5", "<2"], COMMA)
-def test_columns_are_read_like_their_single_cells(texts, rules):
+def test_columns_are_read_like_their_single_cells(texts, rules) -> None:
     texts = [t if t else None for t in texts]
     read = parse_column(pa.array(texts, pa.string()), rules)
     for at, text in enumerate(texts):
@@ -185,7 +185,7 @@ def test_columns_are_read_like_their_single_cells(texts, rules):
         assert (at in read.refused) == (alone.code == REFUSED)
 
 
-def test_slices_of_a_long_column_are_put_together(monkeypatch):
+def test_slices_of_a_long_column_are_put_together(monkeypatch) -> None:
     texts = [str(i) if i % 3 else f"<{i}" if i % 2 else "ND" for i in range(1, 400)] + [None, "x"]
     column = pa.array(texts, pa.string())
     whole = parse_column(column, POINT)
@@ -197,7 +197,7 @@ def test_slices_of_a_long_column_are_put_together(monkeypatch):
     assert whole.code[-2] == EMPTY
 
 
-def test_many_cells_with_units_are_read_like_single_ones():
+def test_many_cells_with_units_are_read_like_single_ones() -> None:
     texts = [f"{i / 8} ppm" if i % 3 else f"-{i}%" if i % 2 else f"{i} oz/t" for i in range(600)]
     texts += ["5 wt %", "5e3 ppm", "5 x 10 %", "1,234 ppm", "12 34 ppm", "7 mg/L", "5ppm", "5 E"]
     read = parse_column(pa.array(texts), POINT)

@@ -99,12 +99,12 @@ def _at_line_end(content: bytes, cut: int) -> bool:
 
 
 @pytest.mark.parametrize("last", ["Pb", "Matrix"])
-def test_a_text_cut_at_any_byte_gives_true_values_only_and_is_told(last, tmp_path):
+def test_a_text_cut_at_any_byte_gives_true_values_only_and_is_told(last, tmp_path) -> None:
     assert untold(campaign(3, last).encode(), WIDE, tmp_path) == ([], [])
 
 
 @pytest.mark.slow
-def test_a_long_text_cut_at_any_byte_gives_true_values_only_and_is_told(tmp_path):
+def test_a_long_text_cut_at_any_byte_gives_true_values_only_and_is_told(tmp_path) -> None:
     content = campaign(24).encode()
     assert 900 < len(content) < 1100
     assert untold(content, WIDE, tmp_path) == ([], [])
@@ -129,12 +129,14 @@ EACH = tuple(zip(range(4), range(4), strict=True))
 @pytest.mark.parametrize(
     ("which", "encoded"), cases(tuple(itertools.product(range(4), range(4))), EACH)
 )
-def test_a_text_of_any_kind_cut_at_any_byte_gives_true_values_only(which, encoded, tmp_path):
+def test_a_text_of_any_kind_cut_at_any_byte_gives_true_values_only(
+    which, encoded, tmp_path
+) -> None:
     (text, table), (encoding, end) = TEXTS[which], ENCODINGS[encoded]
     assert untold(text.replace("\n", end).encode(encoding), table, tmp_path) == ([], [])
 
 
-def test_a_workbook_or_parquet_file_that_was_cut_is_refused(tmp_path):
+def test_a_workbook_or_parquet_file_that_was_cut_is_refused(tmp_path) -> None:
     book = openpyxl.Workbook()
     for row in (["Sample", "Cu ppm"], ["S1", 5], ["S2", 6.5]):
         book.active.append(row)
@@ -155,7 +157,7 @@ def test_a_workbook_or_parquet_file_that_was_cut_is_refused(tmp_path):
 # ---- the last line ---------------------------------------------------------------------------
 
 
-def test_the_last_cell_of_a_file_without_a_last_line_end_is_not_believed(read):
+def test_the_last_cell_of_a_file_without_a_last_line_end_is_not_believed(read) -> None:
     table = read("Sample,Cu ppm,Pb ppm\nS1,5,110.6\nS2,6,11", kind="lab")
     assert table.facts.column("sample_id").to_pylist() == ["S1", "S2"]
     assert table.values.column("Pb").to_pylist() == [110.6, None]
@@ -166,13 +168,13 @@ def test_the_last_cell_of_a_file_without_a_last_line_end_is_not_believed(read):
     assert empty.quarantine["row"].tolist() == [3]
 
 
-def test_a_last_cell_that_describes_its_row_takes_the_row_along(read):
+def test_a_last_cell_that_describes_its_row_takes_the_row_along(read) -> None:
     table = read("Sample,Cu ppm,Matrix\nS1,5,rock\nB1,0,ro", kind="lab")
     assert table.facts.column("sample_id").to_pylist() == ["S1"]
     assert table.quarantine["column"].tolist() == [""]
 
 
-def test_files_said_to_have_no_last_line_end_are_read_whole_and_it_is_told(read):
+def test_files_said_to_have_no_last_line_end_are_read_whole_and_it_is_told(read) -> None:
     table = read("Sample,Cu ppm\nS1,5\nS2,11", kind="lab", final_line_end="absent")
     assert table.values.column("Cu").to_pylist() == [5, 11]
     assert any("taken whole" in note for note in table.notes)
@@ -180,7 +182,7 @@ def test_files_said_to_have_no_last_line_end_are_read_whole_and_it_is_told(read)
     assert short.facts.column("sample_id").to_pylist() == ["S1"]
 
 
-def test_files_of_a_table_none_of_which_has_a_last_line_end_are_read_whole(tmp_path):
+def test_files_of_a_table_none_of_which_has_a_last_line_end_are_read_whole(tmp_path) -> None:
     folder = build(tmp_path / "site", samples=8)
     settings = SETTINGS.replace('files = ["lab.csv"]', 'files = ["lab*.csv"]')
     (folder / "reconcile.toml").write_text(settings)
@@ -199,7 +201,7 @@ def test_files_of_a_table_none_of_which_has_a_last_line_end_are_read_whole(tmp_p
     assert refused() == ["lab.csv", "lab2.csv"]  # one does have it
 
 
-def test_a_corrected_last_cell_is_believed(tmp_path):
+def test_a_corrected_last_cell_is_believed(tmp_path) -> None:
     folder = build(tmp_path / "site", samples=8)
     lab = (folder / "lab.csv").read_bytes()
     (folder / "lab.csv").write_bytes(lab[:-2])
@@ -223,7 +225,7 @@ def growing(times: int, folder: Path, monkeypatch) -> None:
     copy, left = shutil.copyfileobj, [times]
     begin = (folder / "lab.csv").read_bytes()
 
-    def copied(source, target, length):
+    def copied(source, target, length) -> None:
         lab = source.read(len(begin)) == begin
         source.seek(0)
         if lab and left[0]:
@@ -238,7 +240,7 @@ def growing(times: int, folder: Path, monkeypatch) -> None:
 
 def test_a_file_that_grows_while_it_is_copied_is_taken_again_until_it_is_whole(
     tmp_path, monkeypatch
-):
+) -> None:
     folder = build(tmp_path / "site", samples=8)
     growing(2, folder, monkeypatch)
     outcome = pipeline.run_period(folder, "2026-10")
@@ -248,7 +250,9 @@ def test_a_file_that_grows_while_it_is_copied_is_taken_again_until_it_is_whole(
     assert archived == {f"{i.sha256}.csv" for i in outcome.reconciliation.inputs}
 
 
-def test_a_file_that_goes_on_growing_is_not_read_and_the_analyst_is_told(tmp_path, monkeypatch):
+def test_a_file_that_goes_on_growing_is_not_read_and_the_analyst_is_told(
+    tmp_path, monkeypatch
+) -> None:
     folder = build(tmp_path / "site", samples=8)
     settings = SETTINGS.replace('files = ["lab.csv"]', 'files = ["lab*.csv"]')
     (folder / "reconcile.toml").write_text(settings)
@@ -262,7 +266,9 @@ def test_a_file_that_goes_on_growing_is_not_read_and_the_analyst_is_told(tmp_pat
     assert [f.path for f in outcome.reconciliation.inputs if f.kind == "lab"] == ["lab2.csv"]
 
 
-def test_a_file_that_changes_while_it_is_read_outside_a_run_is_refused(tmp_path, monkeypatch):
+def test_a_file_that_changes_while_it_is_read_outside_a_run_is_refused(
+    tmp_path, monkeypatch
+) -> None:
     path = tmp_path / "t.csv"
     path.write_text("Sample,Cu ppm\nS1,5\n")
     from reconcile.intake import read as reader

@@ -43,7 +43,7 @@ OTHER_NUMERALS = [c for c in NUMERIC if unicodedata.category(c) != "Nd"]
     ["125²", "10⁵", "<5²", ">5²", "1½", "½", "5①", "12₅", "Ⅻ", "⒈", "1 ²", "5²%", "<LOD (4²)",
      "-3¹", "1٢", "٢1", "1e³", "5 ²ppm", "٣ ½"],
 )  # fmt: skip
-def test_marks_that_only_look_like_digits_are_refused_with_the_cell_shown(text):
+def test_marks_that_only_look_like_digits_are_refused_with_the_cell_shown(text) -> None:
     cell = parse_text(text, POINT)
     assert cell.code == REFUSED
     assert any(mark in cell.reason for mark in text if not mark.isascii())
@@ -52,14 +52,14 @@ def test_marks_that_only_look_like_digits_are_refused_with_the_cell_shown(text):
     assert math.isnan(cell.limit)
 
 
-def test_no_numeral_that_is_no_digit_ever_adds_to_a_number():
+def test_no_numeral_that_is_no_digit_ever_adds_to_a_number() -> None:
     for mark in OTHER_NUMERALS:
         for text in (f"12{mark}", f"{mark}12", f"<12{mark}", f"1{mark}2", mark):
             assert parse_text(text, POINT).code == REFUSED, (text, unicodedata.name(mark))
     assert len(OTHER_NUMERALS) > 900
 
 
-def test_decimal_digits_of_every_script_have_their_value():
+def test_decimal_digits_of_every_script_have_their_value() -> None:
     scripts = {ord(c) - unicodedata.decimal(c) for c in DIGITS}
     assert len(scripts) > 60
     for zero in scripts:
@@ -80,12 +80,12 @@ def test_decimal_digits_of_every_script_have_their_value():
         ("１，２３４", 1234),
     ],
 )  # fmt: skip
-def test_what_can_not_change_a_value_is_folded(text, value):
+def test_what_can_not_change_a_value_is_folded(text, value) -> None:
     cell = parse_text(text, POINT)
     assert (cell.code, cell.value) == (QUANTIFIED, pytest.approx(value, rel=1e-15))
 
 
-def test_a_power_that_lost_its_place_may_be_a_product_and_is_refused():
+def test_a_power_that_lost_its_place_may_be_a_product_and_is_refused() -> None:
     assert parse_text("5 x 103", POINT).code == REFUSED
     assert parse_text("5×10", POINT).code == REFUSED
 
@@ -95,7 +95,7 @@ def test_a_power_that_lost_its_place_may_be_a_product_and_is_refused():
     ["1e-400", "0." + "0" * 400 + "1", "1e-9999", "-1e-330", "1e-320", "<1e-400", "1x10^-400",
      "1e400", "1e9999", "9" * 400, "<1e400", "9" * 400 + " %"],
 )  # fmt: skip
-def test_numbers_beyond_what_a_computer_holds_are_refused(text):
+def test_numbers_beyond_what_a_computer_holds_are_refused(text) -> None:
     assert parse_text(text, POINT).code == REFUSED
     read = parse_column(pa.array(["5", text, "0", "0.0", "<0", "0e5", "7"]), POINT)
     assert list(read.code) == [QUANTIFIED, REFUSED, QUANTIFIED, QUANTIFIED, BELOW, QUANTIFIED,
@@ -106,7 +106,9 @@ def test_numbers_beyond_what_a_computer_holds_are_refused(text):
 @pytest.mark.parametrize("cell", ["1e-400", "<1e-400", "0." + "0" * 330 + "1", "125²", "١٢", "５",
                                   "1٢", "<" + "0." + "0" * 300 + "7", "5 ²%", "–4"])  # fmt: skip
 @pytest.mark.parametrize("rows", [4, 3000])
-def test_the_quick_way_folds_and_refuses_as_the_careful_one(cell, rows, tmp_path, monkeypatch):
+def test_the_quick_way_folds_and_refuses_as_the_careful_one(
+    cell, rows, tmp_path, monkeypatch
+) -> None:
     path = tmp_path / "t.csv"
     lines = [f"S{i},{i},<7" for i in range(rows)]
     lines[rows // 2] = f"T,{cell},0"
@@ -117,7 +119,7 @@ def test_the_quick_way_folds_and_refuses_as_the_careful_one(cell, rows, tmp_path
 
 
 @pytest.mark.parametrize("rest", range(0, 300, 23))
-def test_a_number_lost_as_zero_is_seen_wherever_the_file_is_cut_into_blocks(rest):
+def test_a_number_lost_as_zero_is_seen_wherever_the_file_is_cut_into_blocks(rest) -> None:
     text = b"a" * (1000 - rest) + b",0." + b"0" * 330 + b"1\n" + b"b" * 50
     swapped = quick_text._Swapped(io.BytesIO(text))
     while swapped.read(1000):
@@ -125,7 +127,7 @@ def test_a_number_lost_as_zero_is_seen_wherever_the_file_is_cut_into_blocks(rest
     assert swapped.strange
 
 
-def test_many_cells_with_units_fold_like_single_ones():
+def test_many_cells_with_units_fold_like_single_ones() -> None:
     texts = [f"{i} ppm" for i in range(400)]
     texts += ["5 ppm²", "5²ppm", "5\u00a0%", "５ppm", "5 ％", "٣ ppm", "5 ٣ppm", "5 ㎎/㎏"]
     read = parse_column(pa.array(texts), POINT)
@@ -136,7 +138,7 @@ def test_many_cells_with_units_fold_like_single_ones():
 
 
 @pytest.mark.parametrize("layout", ["wide", "long"])
-def test_errors_and_limits_that_are_refused_are_told_as_cells(layout, read):
+def test_errors_and_limits_that_are_refused_are_told_as_cells(layout, read) -> None:
     if layout == "wide":
         text = "Sample,Cu ppm,Cu error 1s,Cu LOD\nS1,5,0.5²,2\nS2,6,0.5,3¹\nS3,7,0.5,2\n"
     else:
@@ -158,12 +160,12 @@ def test_errors_and_limits_that_are_refused_are_told_as_cells(layout, read):
 NO_ALIAS = pd.DataFrame({"written_id": [], "sample_id": []})
 
 
-def test_an_id_with_a_superscript_joins_no_other():
+def test_an_id_with_a_superscript_joins_no_other() -> None:
     table = identity.resolve(["S-1²", "S-12", "S-1"], ["S-12", "S-1"], NO_ALIAS)
     assert list(table["sample_id"]) == ["", "S-12", "S-1"]
 
 
-def test_no_numeral_that_is_no_digit_makes_one_id_of_two():
+def test_no_numeral_that_is_no_digit_makes_one_id_of_two() -> None:
     forms = {identity.comparison_form(f"S-1{mark}") for mark in "0123456789"}
     for mark in OTHER_NUMERALS:
         form = identity.comparison_form(f"S-1{mark}")
@@ -171,13 +173,13 @@ def test_no_numeral_that_is_no_digit_makes_one_id_of_two():
         assert unicodedata.numeric(form[-1], None) == unicodedata.numeric(mark)
 
 
-def test_ids_in_other_widths_and_scripts_of_digits_are_the_same():
+def test_ids_in_other_widths_and_scripts_of_digits_are_the_same() -> None:
     for text in ("Ｓ－１２", "S–１２", "S-١٢", "S\u201112", "S-𝟏𝟐"):
         assert identity.comparison_form(text) == "s-12"
     assert identity.comparison_form("S-1٢") != "s-12"
 
 
-def test_an_id_that_is_not_read_as_digits_is_kept_and_told(read):
+def test_an_id_that_is_not_read_as_digits_is_kept_and_told(read) -> None:
     table = read("Sample,Cu ppm\nS-1²,5\nS-12,6\nHQ½,7\n")
     assert table.facts.column("sample_id").to_pylist() == ["S-1²", "S-12", "HQ½"]
     assert any("'S-1²'" in note and "2 ids" in note for note in table.notes)
@@ -186,7 +188,7 @@ def test_an_id_that_is_not_read_as_digits_is_kept_and_told(read):
 # ---- headings, units, times, settings ---------------------------------------------------------
 
 
-def test_a_footnote_behind_an_oxide_makes_no_other_oxide_of_it():
+def test_a_footnote_behind_an_oxide_makes_no_other_oxide_of_it() -> None:
     assert parse_species("CaO²") is None
     assert parse_species("MnO¹") is None
     assert parse_species("Fe₂O₃").formula == "Fe2O3"
@@ -197,14 +199,14 @@ def test_a_footnote_behind_an_oxide_makes_no_other_oxide_of_it():
     assert (lead.species.element, lead.method) == ("Pb", "isotope 208")
 
 
-def test_raised_digits_in_units_are_read_where_the_unit_is_known_so():
+def test_raised_digits_in_units_are_read_where_the_unit_is_known_so() -> None:
     assert parse_unit("mg kg⁻¹").name == "mg/kg"
     assert parse_unit("㎎/㎏").name == "mg/kg"
     assert parse_unit("mg/kg²") is None
     assert parse_unit("ppm¹") is None
 
 
-def test_dates_fold_digits_and_dashes_and_refuse_superscripts():
+def test_dates_fold_digits_and_dashes_and_refuse_superscripts() -> None:
     texts = ["2026\u201310\u201305 09:30", "２０２６-10-05 09:30", "٢٠٢٦-١٠-٠٥", "2026-10-0⁵"]
     read = parse_times(pa.array(texts), "UTC", None, "t")
     days = [None if t is None else f"{t:%Y-%m-%d}" for t in read.values.to_pylist()]
@@ -213,24 +215,24 @@ def test_dates_fold_digits_and_dashes_and_refuse_superscripts():
 
 
 @pytest.mark.parametrize("value", ["1²", "1_0", "inf", "nan", "1e-400", "1e400", "5 %", "<5"])
-def test_a_fixed_number_of_the_settings_is_read_as_strictly_as_a_cell(value, read):
+def test_a_fixed_number_of_the_settings_is_read_as_strictly_as_a_cell(value, read) -> None:
     with pytest.raises(ReconcileError, match="is no number"):
         read("Sample,Cu ppm\nS1,5\n", "lab", fixed={"sample_mass_g": value})
 
 
-def test_a_fixed_number_keeps_all_its_digits(read):
+def test_a_fixed_number_keeps_all_its_digits(read) -> None:
     table = read("Sample,Cu ppm\nS1,5\n", "lab", fixed={"certificate": 1234567.0})
     assert table.facts.column("certificate").to_pylist() == ["1234567"]
 
 
-def test_words_of_the_settings_fold_like_the_cells_they_mean():
+def test_words_of_the_settings_fold_like_the_cells_they_mean() -> None:
     rules = CellFormat.of(".", no_result=("\u2212999", "９９９"), below=("1²",))
     assert parse_text("-999", rules).code == parse_text("999", rules).code == 3
     assert parse_text("1²", rules).code == BELOW
     assert parse_text("12", rules).value == 12
 
 
-def test_folding_twice_changes_nothing_more():
+def test_folding_twice_changes_nothing_more() -> None:
     for character in EVERY[:: cases(1, 23)]:
         for change in (fold, fold_name):
             once = change(f"S{character}")
@@ -286,7 +288,7 @@ def inline(path) -> None:
 
 
 @pytest.mark.parametrize("strings", ["shared", "inline"])
-def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path):
+def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path) -> None:
     book = openpyxl.Workbook()
     for row, cells_of_row in enumerate(ROWS, 1):
         for column, value in enumerate(cells_of_row, 1):
@@ -314,7 +316,7 @@ def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path):
 
 
 @pytest.mark.parametrize("stored", [b"1e-400", b"-2.5E-330", b"0." + b"0" * 400 + b"1"])
-def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(stored, tmp_path):
+def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(stored, tmp_path) -> None:
     from reconcile.base.settings import TableSettings
     from reconcile.intake.read import read_file
     from tests.intake.test_hostile import SHEET
@@ -337,7 +339,7 @@ def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(stored,
     assert list(read.quarantine["found"]) == [stored.decode()[:200]]
 
 
-def test_rows_of_a_workbook_that_do_not_stand_in_order_are_not_dropped_in_silence(tmp_path):
+def test_rows_of_a_workbook_that_do_not_stand_in_order_are_not_dropped_in_silence(tmp_path) -> None:
     from reconcile.base.settings import TableSettings
     from reconcile.intake.read import read_file
     from tests.intake.test_hostile import SHEET, with_part, workbook_seed

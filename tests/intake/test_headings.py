@@ -42,7 +42,7 @@ def columns(*headings, kind="field", **settings):
         ("Au oz/short ton", "Au", "oz/short ton", ""),
     ],
 )
-def test_results_are_understood_in_any_usual_order(text, species, unit, method):
+def test_results_are_understood_in_any_usual_order(text, species, unit, method) -> None:
     reading = read_heading(text)
     assert reading.species is not None
     assert reading.species.formula == species
@@ -65,7 +65,7 @@ def test_results_are_understood_in_any_usual_order(text, species, unit, method):
         ("Cu uncertainty (k=2)", 2.0),
     ],
 )
-def test_error_columns_say_their_sigma_or_leave_it_open(text, sigma):
+def test_error_columns_say_their_sigma_or_leave_it_open(text, sigma) -> None:
     reading = read_heading(text)
     assert reading.role == "error"
     assert (reading.sigma == sigma) if sigma else reading.sigma != reading.sigma
@@ -85,49 +85,49 @@ def test_error_columns_say_their_sigma_or_leave_it_open(text, sigma):
         ("Au oz/t", "value"),
     ],
 )
-def test_other_columns_of_an_element_are_told_apart(text, role):
+def test_other_columns_of_an_element_are_told_apart(text, role) -> None:
     assert read_heading(text).role == role
 
 
 @pytest.mark.parametrize(
     "text", ["No", "Bal", "LE", "LOI", "Note", "Depth (m)", "Sample", "CO", "Cu/Zn ratio", ""]
 )
-def test_what_is_no_result_has_no_species(text):
+def test_what_is_no_result_has_no_species(text) -> None:
     assert read_heading(text).species is None
 
 
-def test_symbols_that_are_words_need_a_unit_or_elements_around_them():
+def test_symbols_that_are_words_need_a_unit_or_elements_around_them() -> None:
     alone = columns("Sample", "In", "W", "As (mg/kg)", unit="mg/kg")
     assert [c.role for c in alone] == ["fact", "unclear", "unclear", "value"]
     among = columns("Sample", "In", "W", "Cu", "Zn", "Pb", "Fe", unit="mg/kg")
     assert [c.role for c in among][1:] == ["value"] * 6
 
 
-def test_coordinates_are_not_yttrium_and_nitrogen():
+def test_coordinates_are_not_yttrium_and_nitrogen() -> None:
     result = columns("Sample", "X", "Y", "Z", "Cu", "Zn", "Pb", unit="mg/kg")
     assert result[2].role == "unclear"
     result = columns("Sample", "E", "N", "Cu", "Zn", "Pb", "Fe", unit="mg/kg")
     assert result[2].role == "unclear"
 
 
-def test_a_number_column_is_not_nobelium():
+def test_a_number_column_is_not_nobelium() -> None:
     result = columns("No", "Sample", "Co", "Cu", "Zn", unit="mg/kg")
     assert [c.role for c in result] == ["ignored", "fact", "value", "value", "value"]
 
 
-def test_results_without_any_unit_are_unclear():
+def test_results_without_any_unit_are_unclear() -> None:
     result = columns("Sample", "Cu", "Zn mg/kg")
     assert (result[1].role, result[1].question) == ("unclear", "no unit is stated")
     assert result[2].role == "value"
 
 
-def test_an_ounce_per_ton_of_unknown_ton_is_asked_about():
+def test_an_ounce_per_ton_of_unknown_ton_is_asked_about() -> None:
     result = columns("Sample", "Au oz/t", "Cu ppm")
     assert result[1].role == "unclear"
     assert "which ton" in result[1].question
 
 
-def test_the_settings_win_over_the_heading():
+def test_the_settings_win_over_the_heading() -> None:
     result = columns(
         "Sample", "Fe", "Weird",
         columns={
@@ -141,19 +141,19 @@ def test_the_settings_win_over_the_heading():
     )  # fmt: skip
 
 
-def test_a_star_in_the_settings_stands_for_any_text_and_brackets_stand_for_themselves():
+def test_a_star_in_the_settings_stands_for_any_text_and_brackets_stand_for_themselves() -> None:
     result = columns(
         "Sample", "Cu [x]", "Cu cps", "Zn cps", columns={"* cps": "ignore", "Cu [x]": "note"}
     )
     assert [c.role for c in result] == ["fact", "fact", "ignored", "ignored"]
 
 
-def test_only_the_elements_asked_for_are_read():
+def test_only_the_elements_asked_for_are_read() -> None:
     result = columns("Sample", "Cu", "Zn", "Fe2O3", unit="%", only=("Cu", "Fe"))
     assert [c.role for c in result] == ["fact", "value", "ignored", "value"]
 
 
-def test_capitals_are_read_where_the_whole_table_writes_so():
+def test_capitals_are_read_where_the_whole_table_writes_so() -> None:
     result = columns("SAMPLE", "CU_PPM", "PB_PPM", "CO_PPM", "FE2O3_PCT")
     assert [c.role for c in result[1:3]] == ["value", "value"]
     assert result[3].role != "value"

@@ -27,14 +27,14 @@ def long(*symbols: str) -> str:
         (("cu", "fe2o3"), ["Cu", "Fe"]),
     ],
 )
-def test_symbols_of_a_long_table_may_be_written_in_one_case(read, symbols, elements):
+def test_symbols_of_a_long_table_may_be_written_in_one_case(read, symbols, elements) -> None:
     table = read(long(*symbols), "lab")
     assert [a.element for a in table.analytes] == elements
     assert table.quarantine.empty
 
 
 @pytest.mark.parametrize("symbols", [("Cu", "CO"), ("cu", "no"), ("CU", "NO"), ("Cu", "HF")])
-def test_compounds_of_their_own_stay_refused(read, symbols):
+def test_compounds_of_their_own_stay_refused(read, symbols) -> None:
     table = read(long(*symbols), "lab")
     assert [a.element for a in table.analytes] == ["Cu"]
     assert table.quarantine["row"].tolist() == [3]
@@ -43,23 +43,23 @@ def test_compounds_of_their_own_stay_refused(read, symbols):
 @pytest.mark.parametrize(
     "remark", ["# source, from, somewhere", "# Cu, Zn, as reported", "// exported, by, station 2"]
 )
-def test_a_remark_above_the_headings_is_no_group_of_columns(read, remark):
+def test_a_remark_above_the_headings_is_no_group_of_columns(read, remark) -> None:
     table = read(f"{remark}\nSample,Cu (mg/kg),Zn (mg/kg)\nS1,1,2\n", "lab")
     assert [a.key for a in table.analytes] == ["Cu", "Zn"]
     assert table.facts.num_rows == 1
 
 
-def test_a_heading_row_behind_a_number_sign_is_still_found(read):
+def test_a_heading_row_behind_a_number_sign_is_still_found(read) -> None:
     table = read("#Sample,Cu (mg/kg),Zn (mg/kg)\nS1,1,2\n", "lab", columns={"#Sample": "sample_id"})
     assert [a.key for a in table.analytes] == ["Cu", "Zn"]
 
 
-def test_two_columns_whose_methods_differ_in_case_alone_are_asked_about(read):
+def test_two_columns_whose_methods_differ_in_case_alone_are_asked_about(read) -> None:
     with pytest.raises(ReconcileError, match="both hold Cu"):
         read("Method,M1-icp,M1-ICP\nSample,Cu,Cu\nUnit,mg/kg,mg/kg\nS1,1,2\n", "lab")
 
 
-def test_methods_of_a_long_table_that_differ_in_case_alone_are_one(read):
+def test_methods_of_a_long_table_that_differ_in_case_alone_are_one(read) -> None:
     table = read(long("Cu by ICP-OES", "Cu by icp-oes"), "lab")
     assert len(table.analytes) == 1
     assert table.values.column(table.analytes[0].key).to_pylist() == [1, 2]
@@ -88,7 +88,7 @@ def run(folder: Path, *labs: str) -> reconcile.RunOutcome:
     return reconcile.run_period(folder, "all")
 
 
-def test_methods_in_rows_that_differ_in_case_alone_are_one_stratum_and_told(tmp_path: Path):
+def test_methods_in_rows_that_differ_in_case_alone_are_one_stratum_and_told(tmp_path: Path) -> None:
     outcome = run(
         tmp_path,
         "Sample,Method,Certificate,Cu\nS1,M1-icp,C1,1\n",
@@ -99,7 +99,7 @@ def test_methods_in_rows_that_differ_in_case_alone_are_one_stratum_and_told(tmp_
     assert any("differ in case or blanks alone" in f.text for f in outcome.reconciliation.findings)
 
 
-def test_methods_in_headings_of_two_files_that_differ_in_case_alone_are_one(tmp_path: Path):
+def test_methods_in_headings_of_two_files_that_differ_in_case_alone_are_one(tmp_path: Path) -> None:
     outcome = run(
         tmp_path,
         "Method,M1-icp,M1-icp\nSample,Cu,Zn\nS1,1,2\n",

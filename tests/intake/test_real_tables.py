@@ -44,7 +44,7 @@ def row_of(table: TypedTable, **facts: str) -> dict:
     return table.values.to_pandas().iloc[frame.index[0]].to_dict()
 
 
-def test_pottery_shots_keep_limits_from_the_error_column_at_one_sigma():
+def test_pottery_shots_keep_limits_from_the_error_column_at_one_sigma() -> None:
     read = tables("pottery")["field field_xrf_shots.csv"]
     assert (read.rows_in_file, read.facts.num_rows, len(read.quarantine)) == (60, 60, 0)
     assert len(read.analytes) == 46
@@ -61,14 +61,14 @@ def test_pottery_shots_keep_limits_from_the_error_column_at_one_sigma():
     )
 
 
-def test_pottery_laboratory_headings_are_element_and_method():
+def test_pottery_laboratory_headings_are_element_and_method() -> None:
     read = tables("pottery")["lab lab_wdxrf.csv"]
     assert (read.rows_in_file, read.facts.num_rows) == (32, 32)
     assert [a.key for a in read.analytes][:2] == ["Si@WDXRF", "Ti@WDXRF"]
     assert row_of(read, sample_id="H006")["Fe@WDXRF"] == 35664
 
 
-def test_core_register_has_two_heading_rows_built_ids_and_controls():
+def test_core_register_has_two_heading_rows_built_ids_and_controls() -> None:
     read = tables("core_register")["sample register register.xlsx"]
     facts = read.facts.to_pandas()
     assert (read.rows_in_file, len(facts)) == (68, 68)
@@ -82,7 +82,7 @@ def test_core_register_has_two_heading_rows_built_ids_and_controls():
     assert any("Sheet2" in note for note in read.notes)
 
 
-def test_core_digests_become_mass_fractions_through_the_register():
+def test_core_digests_become_mass_fractions_through_the_register() -> None:
     read = tables("core_register")["lab lab_icp.xlsx"]
     assert (read.rows_in_file, read.facts.num_rows, len(read.analytes)) == (80, 66, 31)
     reasons = read.quarantine["reason"].str.replace(r"'B\d+'", "'B..'", regex=True)
@@ -101,7 +101,7 @@ def test_core_digests_become_mass_fractions_through_the_register():
     }
 
 
-def test_core_hand_held_readings_come_from_a_workbook():
+def test_core_hand_held_readings_come_from_a_workbook() -> None:
     read = tables("core_register")["field field_xrf.xlsx"]
     assert (read.rows_in_file, read.facts.num_rows, len(read.analytes)) == (60, 60, 42)
     assert "Bal" not in {a.element for a in read.analytes}
@@ -110,7 +110,7 @@ def test_core_hand_held_readings_come_from_a_workbook():
     assert reading["Mo_err"] == pytest.approx(3.17 / 2)
 
 
-def test_core_benchtop_mixes_units_by_a_second_heading_row():
+def test_core_benchtop_mixes_units_by_a_second_heading_row() -> None:
     read = tables("core_register")["field lab_xrf_benchtop.csv"]
     assert (read.rows_in_file, read.facts.num_rows, len(read.analytes)) == (57, 57, 82)
     row = row_of(read, sample_id="cd166-33")
@@ -123,7 +123,7 @@ def test_core_benchtop_mixes_units_by_a_second_heading_row():
     assert times[-1].isoformat() == "2025-01-24T16:19:00+00:00"
 
 
-def test_libs_targets_are_one_file_read_twice():
+def test_libs_targets_are_one_file_read_twice() -> None:
     both = tables("libs_targets")
     field = both["field libs_vs_known_oxides.csv"]
     known = both["lab libs_vs_known_oxides.csv"]
@@ -137,7 +137,7 @@ def test_libs_targets_are_one_file_read_twice():
     assert measured["Al_err"] / measured["Al"] == pytest.approx(3.7962387400463338 / 16.2)
 
 
-def test_standards_export_starts_with_its_delimiter_and_has_names_in_a_note_column():
+def test_standards_export_starts_with_its_delimiter_and_has_names_in_a_note_column() -> None:
     read = tables("xrf_standards")["field field_xrf_export.csv"]
     assert (read.rows_in_file, read.facts.num_rows, len(read.analytes)) == (16, 15, 35)
     assert read.quarantine[["row", "column"]].to_numpy().tolist() == [[3, ""]]
@@ -152,7 +152,7 @@ def test_standards_export_starts_with_its_delimiter_and_has_names_in_a_note_colu
     assert not [c for c in read.columns if c.role == "unclear"]
 
 
-def test_benchtop_export_has_grouped_headings_and_summary_lines():
+def test_benchtop_export_has_grouped_headings_and_summary_lines() -> None:
     read = tables("xrf_standards")["field benchtop_export.txt"]
     assert (read.rows_in_file, read.facts.num_rows, len(read.analytes)) == (26, 24, 41)
     assert read.rows_set_aside == (("summary line", 2),)
@@ -168,7 +168,7 @@ def test_benchtop_export_has_grouped_headings_and_summary_lines():
 NAMES = ["pottery", "core_register", "libs_targets", "xrf_standards", "replicates"]
 
 
-def test_replicates_name_no_element_and_no_sample_but_the_settings_do():
+def test_replicates_name_no_element_and_no_sample_but_the_settings_do() -> None:
     read = tables("replicates")
     nickel, copper = read["lab abbey.csv"], read["lab chem.csv"]
     assert (nickel.rows_in_file, nickel.facts.num_rows) == (31, 31)
@@ -178,7 +178,7 @@ def test_replicates_name_no_element_and_no_sample_but_the_settings_do():
     assert set(copper.facts.column("sample_id").to_pylist()) == {"wholemeal flour"}
 
 
-def test_every_file_of_the_folder_is_read():
+def test_every_file_of_the_folder_is_read() -> None:
     assert DATA is not None
     there = {p.relative_to(DATA).as_posix() for p in DATA.rglob("*.*") if p.name != "README.md"}
     read = {t.path for name in NAMES for t in tables(name).values()}
@@ -186,7 +186,7 @@ def test_every_file_of_the_folder_is_read():
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_cell_is_accounted_for(name):
+def test_every_cell_is_accounted_for(name) -> None:
     assert DATA is not None
     for read in tables(name).values():
         account = account_of(DATA / read.path, read)
@@ -196,7 +196,7 @@ def test_every_cell_is_accounted_for(name):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_quarantined_row_says_why_and_what_to_do(name):
+def test_every_quarantined_row_says_why_and_what_to_do(name) -> None:
     for read in tables(name).values():
         for column in ("file", "reason", "advice"):
             assert (read.quarantine[column] != "").all()

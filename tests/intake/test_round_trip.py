@@ -177,7 +177,7 @@ def _typed(text: str):
     derandomize=True,
 )
 @given(layout=layouts())
-def test_tables_are_read_back_exactly(layout, tmp_path, monkeypatch):
+def test_tables_are_read_back_exactly(layout, tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", 0 if layout["quick"] else 1 << 40)
     path = _write(layout, tmp_path)
     table = TableSettings(kind="lab", files=("x",), cells={"decimal_mark": _told(layout)})
@@ -241,7 +241,7 @@ ROWS = st.lists(
 )
 def test_the_quick_and_the_careful_way_give_the_same(
     rows, delimiter, padded, quoted, tmp_path, monkeypatch
-):
+) -> None:
     path = tmp_path / "t.csv"
     if quoted:
         rows = [(f'"{a}{delimiter}"', b, f'"{c}"') for a, b, c in rows]

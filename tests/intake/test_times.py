@@ -35,16 +35,16 @@ def at(text, zone="UTC", day_first=None):
         ("25/08/17", datetime(2017, 8, 25, tzinfo=UTC)),
     ],
 )
-def test_dates_are_read_in_many_shapes(text, expected):
+def test_dates_are_read_in_many_shapes(text, expected) -> None:
     assert at(text) == expected
 
 
-def test_times_without_a_zone_are_in_the_workspaces_zone():
+def test_times_without_a_zone_are_in_the_workspaces_zone() -> None:
     assert at("2026-07-01 12:00", "Europe/Berlin") == datetime(2026, 7, 1, 10, tzinfo=UTC)
     assert at("2026-01-01 12:00", "Europe/Berlin") == datetime(2026, 1, 1, 11, tzinfo=UTC)
 
 
-def test_an_open_order_of_day_and_month_is_asked_about():
+def test_an_open_order_of_day_and_month_is_asked_about() -> None:
     with pytest.raises(ReconcileError, match="day/month or month/day"):
         at("03/04/2026")
     assert at("03/04/2026", day_first=True) == datetime(2026, 4, 3, tzinfo=UTC)
@@ -52,20 +52,20 @@ def test_an_open_order_of_day_and_month_is_asked_about():
     assert at("04/04/2026") == datetime(2026, 4, 4, tzinfo=UTC)
 
 
-def test_dates_with_dots_are_day_first_unless_one_speaks_against_it():
+def test_dates_with_dots_are_day_first_unless_one_speaks_against_it() -> None:
     assert at("03.04.2026") == datetime(2026, 4, 3, tzinfo=UTC)
     read = parse_times(pa.array(["03.04.2026", "04.25.2026"]), "UTC", None, "t.csv")
     assert read.values[0].as_py() == datetime(2026, 3, 4, tzinfo=UTC)
 
 
-def test_one_date_that_fits_one_order_settles_the_column():
+def test_one_date_that_fits_one_order_settles_the_column() -> None:
     column = pa.array(["03/04/2026", "25/04/2026"])
     read = parse_times(column, "UTC", None, "t.csv")
     assert read.values[0].as_py() == datetime(2026, 4, 3, tzinfo=UTC)
     assert "day/month" in read.notes[0]
 
 
-def test_dates_that_contradict_each_other_are_asked_about():
+def test_dates_that_contradict_each_other_are_asked_about() -> None:
     with pytest.raises(ReconcileError, match="only the other"):
         parse_times(pa.array(["25/04/2026", "04/25/2026"]), "UTC", None, "t.csv")
 
@@ -75,19 +75,19 @@ def test_dates_that_contradict_each_other_are_asked_about():
     ["2026-02-30", "yesterday", "2026-13-01", "12:30", "5", "1026-01-01", "2026-01-01 25:00",
              "2026-01-01 10:00 EST", "x" * 500, "2026-01-01; DROP"],
 )  # fmt: skip
-def test_what_is_no_date_is_left_out_with_a_reason(text):
+def test_what_is_no_date_is_left_out_with_a_reason(text) -> None:
     read = parse_times(pa.array([text, None, "2026-01-01"]), "UTC", None, "t.csv")
     assert list(read.bad) == [0]
     assert read.values.to_pylist()[:2] == [None, None]
 
 
-def test_an_hour_doubled_by_the_clocks_is_noted():
+def test_an_hour_doubled_by_the_clocks_is_noted() -> None:
     read = parse_times(pa.array(["2026-10-25 02:30"]), "Europe/Berlin", None, "t.csv")
     assert read.values[0].as_py() == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
     assert "change of clocks" in read.notes[0]
 
 
-def test_long_plain_columns_are_read_like_short_ones():
+def test_long_plain_columns_are_read_like_short_ones() -> None:
     texts = [
         f"2026-{i % 12 + 1:02d}-{i % 28 + 1:02d} {i % 24:02d}:{i % 60:02d}" for i in range(3000)
     ]

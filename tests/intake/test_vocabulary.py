@@ -29,7 +29,7 @@ def all_words() -> set[str]:
     return {word for text in texts for word in text.split()}
 
 
-def test_every_word_of_the_vocabulary_is_listed_with_its_kind():
+def test_every_word_of_the_vocabulary_is_listed_with_its_kind() -> None:
     assert set(listed()) == all_words()
     assert set(listed().values()) == {"trade", "standard", "plain"}
 
@@ -49,30 +49,30 @@ def test_every_word_of_the_vocabulary_is_listed_with_its_kind():
         ("date analysed", ""),  # a field table has no such fact
     ],
 )
-def test_nouns_and_their_numbers_combine(heading, fact):
+def test_nouns_and_their_numbers_combine(heading, fact) -> None:
     assert fact_of("field", heading) == fact
 
 
 @pytest.mark.parametrize(
     "heading", ["date analysed", "analysed date", "date of analysis", "analysed at", "analysed"]
 )
-def test_acts_and_dates_combine(heading):
+def test_acts_and_dates_combine(heading) -> None:
     assert fact_of("lab", heading) == "analysed_at"
 
 
 @pytest.mark.parametrize(
     "heading", ["bal", "balance error", "le concentration", "le error 1s", "sum %", "loi %"]
 )
-def test_what_is_no_element_is_known_with_any_kind_of_figure_behind_it(heading):
+def test_what_is_no_element_is_known_with_any_kind_of_figure_behind_it(heading) -> None:
     assert why_no_result(heading)
 
 
 @pytest.mark.parametrize("heading", ["total fe %", "balsam", "level", "sum of squares", ""])
-def test_other_headings_are_not_taken_for_sums_and_balances(heading):
+def test_other_headings_are_not_taken_for_sums_and_balances(heading) -> None:
     assert not why_no_result(heading)
 
 
-def test_a_spelling_that_is_no_usual_word_is_learnt_from_the_settings():
+def test_a_spelling_that_is_no_usual_word_is_learnt_from_the_settings() -> None:
     headings = ("Probe mark", "Zap", "Cu qq", "Cu mg/kg")
     sheet = Sheet("", (Row(1, headings),), lambda *_: None, lambda _: None)
     table = TableSettings(

@@ -24,7 +24,7 @@ CONSTANTS = """
 
 
 @pytest.mark.parametrize("line", CONSTANTS.split())
-def test_chart_constants_are_those_of_the_handbooks(line: str):
+def test_chart_constants_are_those_of_the_handbooks(line: str) -> None:
     n, *expected = (float(x) for x in line.split(","))
     c = quality.chart_constants(int(n))
     found = [c.d2, c.d3, c.c4, c.a2, c.a3, *c.range_limits, *c.sd_limits, c.e2]
@@ -34,7 +34,7 @@ def test_chart_constants_are_those_of_the_handbooks(line: str):
 # Flow rate of ten batches, NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2
 # (from memory): centre 50.81, mean moving range 1.8778, limits 45.8156 and 55.8044 there
 # with d2 rounded to 1.128.
-def test_the_individuals_chart_of_the_e_handbook_has_the_printed_limits():
+def test_the_individuals_chart_of_the_e_handbook_has_the_printed_limits() -> None:
     flow = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
     chart = quality.individuals_chart(flow)
     assert chart.centre == pytest.approx(50.81, abs=5e-3)
@@ -65,21 +65,23 @@ def _run_length(names: set[str]) -> tuple[float, float]:
         ({"3 s", "2 of 3 beyond 2 s", "4 of 5 beyond 1 s"}, 132.89),
     ],
 )
-def test_run_lengths_in_control_are_those_of_champ_and_woodall(names: set[str], published: float):
+def test_run_lengths_in_control_are_those_of_champ_and_woodall(
+    names: set[str], published: float
+) -> None:
     mean, error = _run_length(names)
     assert abs(mean - published) < 3.5 * error
 
 
 # Exact: the waiting time for nine of one side in a row is 2^9 - 1 = 511 (Feller, An
 # Introduction to Probability Theory, vol. 1, XIII.7, from memory).
-def test_nine_on_one_side_comes_after_511_points_on_average():
+def test_nine_on_one_side_comes_after_511_points_on_average() -> None:
     mean, error = _run_length({"9 on one side"})
     assert abs(mean - 511) < 3.5 * error
 
 
 # Exact: six points are in rising or falling order in 2 of 6! = 720 orders; one point lies
 # beyond 3 s with probability 0.0027, two of three beyond 2 s on one side as below.
-def test_false_alarm_rates_agree_with_exact_probabilities():
+def test_false_alarm_rates_agree_with_exact_probabilities() -> None:
     rates = quality.false_alarm_rates(6)
     assert rates["6 rising or falling"] == pytest.approx(2 / 720, abs=3.5 * (0.0028 / 2e4) ** 0.5)
     assert rates["3 s"] == pytest.approx(1 - 0.9973002**6, abs=3.5 * (0.016 / 2e4) ** 0.5)
@@ -89,7 +91,7 @@ def test_false_alarm_rates_agree_with_exact_probabilities():
     assert three == pytest.approx(2 * (3 * p**2 * (1 - p) + p**3), abs=3.5 * (0.0031 / 2e4) ** 0.5)
 
 
-def test_false_alarm_rates_are_the_same_every_time_and_any_is_the_largest():
+def test_false_alarm_rates_are_the_same_every_time_and_any_is_the_largest() -> None:
     rates = quality.false_alarm_rates(20)
     quality.false_alarm_rates.cache_clear()
     assert quality.false_alarm_rates(20) == rates

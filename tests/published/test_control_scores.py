@@ -14,7 +14,7 @@ from tests.published.table import rows
 
 # Worked from the formulas of ISO 13528 (scores) with k = 2; from memory.
 @pytest.mark.parametrize("case", rows("scores_examples"), ids=lambda c: str(c["case"]))
-def test_zeta_and_en_are_those_of_the_formulas(case: dict[str, str]):
+def test_zeta_and_en_are_those_of_the_formulas(case: dict[str, str]) -> None:
     found = quality.reference_scores(
         float(case["x"]), 1, float(case["u_x"]), float(case["X_ref"]), float(case["u_ref"])
     )
@@ -24,7 +24,7 @@ def test_zeta_and_en_are_those_of_the_formulas(case: dict[str, str]):
 
 # ERM Application Note 1 / ISO Guide 33 (from memory): the difference is compared with
 # 2 sqrt(s²/n + u²); ten results of mean 103 and SD 4 against 100 with u = 0.8.
-def test_the_trueness_check_compares_the_deviation_with_twice_the_joined_uncertainty():
+def test_the_trueness_check_compares_the_deviation_with_twice_the_joined_uncertainty() -> None:
     found = quality.reference_scores(103.0, 10, 4.0, 100.0, 0.8)
     assert found.allowed == pytest.approx(2 * math.sqrt(16 / 10 + 0.64))
     assert found.agrees is False
@@ -38,7 +38,7 @@ def test_the_trueness_check_compares_the_deviation_with_twice_the_joined_uncerta
     ("element", "printed"),
     [("zn", 8.9), ("ni", 20), ("cr", 20.4), ("ba", 12), ("cd", 13), ("hg", 13), ("sb", 24)],
 )
-def test_duplicates_of_the_soil_campaign_have_the_printed_repeatability(element, printed):
+def test_duplicates_of_the_soil_campaign_have_the_printed_repeatability(element, printed) -> None:
     pairs = [
         r
         for r in rows("field_xrf_duplicates")
@@ -66,6 +66,6 @@ def replace_limit(limit: float) -> Thresholds:
 
 # US EPA Method 6200, section 4.7: a lead to arsenic ratio of 10 to 1 or more.
 @pytest.mark.parametrize(("lead", "flagged"), [(999.0, 0), (1000.0, 1), (5000.0, 1)])
-def test_the_lead_to_arsenic_rule_begins_at_ten_to_one(lead: float, flagged: int):
+def test_the_lead_to_arsenic_rule_begins_at_ten_to_one(lead: float, flagged: int) -> None:
     readings = pd.DataFrame({"sample_id": ["a"], "technique": ["XRF"], "Pb": [lead], "As": [100.0]})
     assert len(quality.interference_flags(readings, Thresholds())) == flagged

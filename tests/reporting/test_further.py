@@ -30,7 +30,7 @@ def spoken(result) -> str:
     return " ".join(details.sentences_of(result))
 
 
-def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(ordinary):
+def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(ordinary) -> None:
     value = builder.reconciliation([ordinary])
     rows = csv.DictReader(io.StringIO(data_files(value)["statistics.csv"].decode("utf-8")))
     found = {row["figure"]: row for row in rows}
@@ -44,21 +44,21 @@ def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(ordi
         assert float(found[key]["low"]) < float(found[key]["high"])
 
 
-def test_labels_of_the_tables_of_one_stratum_are_all_different():
+def test_labels_of_the_tables_of_one_stratum_are_all_different() -> None:
     for result in builder.mixed().results:
         for rows in tables(result):
             names = [f.name(result.unit, result.per_mg_kg) for f in rows]
             assert len(set(names)) == len(names), result.stratum.label
 
 
-def test_further_figures_show_no_number_that_is_not_known():
+def test_further_figures_show_no_number_that_is_not_known() -> None:
     for result in (builder.empty(), builder.insufficient()):
         for rows in figure_rows.further_rows(result):
             assert all(value != numbers.NONE for _, value, _, _ in rows)
         assert "nan" not in spoken(result)
 
 
-def test_masses_are_in_the_readers_unit():
+def test_masses_are_in_the_readers_unit() -> None:
     iron = builder.absolute()
     found = by_key(iron.statistics)
     left, _ = tables(iron)
@@ -68,7 +68,7 @@ def test_masses_are_in_the_readers_unit():
     assert f"{value}\N{NO-BREAK SPACE}{numbers.unit_name('%')}" in spoken(iron)
 
 
-def test_a_sentence_says_what_more_spots_would_buy(ordinary):
+def test_a_sentence_says_what_more_spots_would_buy(ordinary) -> None:
     found = by_key(ordinary.statistics)
     once, twice, four = (found[f"mean_se_{k}"].value for k in (1, 2, 4))
     assert once / twice == pytest.approx(math.sqrt(2))
@@ -78,13 +78,13 @@ def test_a_sentence_says_what_more_spots_would_buy(ordinary):
     assert "6 spots would bring it to" in text
 
 
-def test_three_methods_say_what_they_rest_on(ordinary):
+def test_three_methods_say_what_they_rest_on(ordinary) -> None:
     text = spoken(ordinary)
     assert "With none of the three methods taken as the truth" in text
     assert "only if their errors are independent" in text
 
 
-def test_the_level_stands_with_what_decided_and_the_limits_under_methods(ordinary):
+def test_the_level_stands_with_what_decided_and_the_limits_under_methods(ordinary) -> None:
     found = ordinary.statistics.further.get(Further.QUALITY_LEVEL)
     text = spoken(ordinary)
     assert f"Data-quality level: {found.level}" in text
@@ -94,14 +94,14 @@ def test_the_level_stands_with_what_decided_and_the_limits_under_methods(ordinar
         assert number in limits
 
 
-def test_raw_and_adjusted_p_values_stand_together(ordinary):
+def test_raw_and_adjusted_p_values_stand_together(ordinary) -> None:
     s = ordinary.statistics
     tested = replace(s, bias=replace(s.bias, p_value=0.012, p_value_adjusted=0.031))
     text = spoken(replace(ordinary, statistics=tested))
     assert "p = 0.012 for this stratum alone, p = 0.031 adjusted" in text
 
 
-def test_censored_strata_have_medians_a_line_and_detection():
+def test_censored_strata_have_medians_a_line_and_detection() -> None:
     text = spoken(builder.censored())
     assert "by Kaplan and Meier" in text
     assert "Akritas, Theil and Sen" in text
@@ -111,7 +111,7 @@ def test_censored_strata_have_medians_a_line_and_detection():
     assert "Kaplan" not in spoken(builder.ordinary())
 
 
-def test_where_limits_decide_everything_no_slope_is_made_up():
+def test_where_limits_decide_everything_no_slope_is_made_up() -> None:
     result = builder.censored()
     found = result.statistics.further.get(Further.CENSORED_LINE)
     bare = replace(found, slope=replace(found.slope, low=math.nan, high=math.nan, reason="few"))
@@ -120,7 +120,7 @@ def test_where_limits_decide_everything_no_slope_is_made_up():
     assert "can’t be given: few" in spoken(replace(result, statistics=s))
 
 
-def test_limits_by_level_are_tabled_where_the_spread_changes_on_the_scale_of_differences():
+def test_limits_by_level_are_tabled_where_the_spread_changes_on_the_scale_of_differences() -> None:
     rng = np.random.default_rng(2)
     lab = rng.uniform(100, 500, 60)
     field = lab + 0.15 * lab * rng.normal(size=60)
@@ -147,7 +147,7 @@ def test_limits_by_level_are_tabled_where_the_spread_changes_on_the_scale_of_dif
     assert not any(f.key.startswith("limits_at_") for f in tables(steady)[1])
 
 
-def test_intervals_known_to_fall_short_are_marked_on_the_page_and_the_better_is_named():
+def test_intervals_known_to_fall_short_are_marked_on_the_page_and_the_better_is_named() -> None:
     few = builder.result_of(builder.stratum_of(), n=25)
     assert set(further.short_of(few.statistics)) == {"correlation", "concordance", "limits"}
     marked = [
@@ -164,7 +164,7 @@ def test_intervals_known_to_fall_short_are_marked_on_the_page_and_the_better_is_
     assert further.short_of(steady.statistics) == []
 
 
-def test_every_interval_that_misses_in_the_test_of_coverage_is_spoken_of():
+def test_every_interval_that_misses_in_the_test_of_coverage_is_spoken_of() -> None:
     from tests.statistics.test_coverage import KNOWN_TO_MISS
 
     key_of = {
@@ -176,7 +176,7 @@ def test_every_interval_that_misses_in_the_test_of_coverage_is_spoken_of():
         assert key_of[name] in words.SHORT
 
 
-def test_thirds_of_a_rank_line_carry_no_interval():
+def test_thirds_of_a_rank_line_carry_no_interval() -> None:
     result = builder.ordinary()
     s = result.statistics
     by_ranks = replace(s, headline=replace(s.headline, method="passing-bablok"))
@@ -184,14 +184,14 @@ def test_thirds_of_a_rank_line_carry_no_interval():
     assert "No intervals are given" not in spoken(result)
 
 
-def test_the_page_for_the_screen_holds_the_same_figures(ordinary):
+def test_the_page_for_the_screen_holds_the_same_figures(ordinary) -> None:
     page = screen.page(builder.reconciliation([ordinary])).decode("utf-8")
     left, right = tables(ordinary)
     for figure in (*left, *right):
         assert figure.name(ordinary.unit, ordinary.per_mg_kg).split(",")[0] in page
 
 
-def test_a_pair_that_moves_the_slope_is_named_with_and_without():
+def test_a_pair_that_moves_the_slope_is_named_with_and_without() -> None:
     rng = np.random.default_rng(8)
     lab = np.exp(rng.normal(4.8, 0.6, 30))
     field = lab * np.exp(rng.normal(0, 0.05, 30))

@@ -50,7 +50,7 @@ def prose(source: str) -> list[tuple[int, str]]:
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda path: str(path.relative_to(ROOM)))
-def test_no_words_for_readers_stand_outside_the_folder_of_the_language(module):
+def test_no_words_for_readers_stand_outside_the_folder_of_the_language(module) -> None:
     assert prose(module.read_text(encoding="utf-8")) == []
 
 
@@ -66,7 +66,7 @@ def test_no_words_for_readers_stand_outside_the_folder_of_the_language(module):
         'f"{low} limit of {high}"',
     ],
 )
-def test_the_search_finds_words_where_there_are_any(code):
+def test_the_search_finds_words_where_there_are_any(code) -> None:
     assert prose(code)
 
 
@@ -80,11 +80,11 @@ def test_the_search_finds_words_where_there_are_any(code):
         'fmt = "0.0E+00"',
     ],
 )
-def test_the_search_passes_markup_keys_and_what_programmers_read(code):
+def test_the_search_passes_markup_keys_and_what_programmers_read(code) -> None:
     assert prose(code) == []
 
 
-def test_the_script_of_the_page_says_nothing_in_words():
+def test_the_script_of_the_page_says_nothing_in_words() -> None:
     script = (ROOM / "render" / "page.js").read_text(encoding="utf-8")
     texts = re.findall(r'"([^"]*)"', script)
     assert texts
@@ -93,7 +93,7 @@ def test_the_script_of_the_page_says_nothing_in_words():
     ] == []
 
 
-def test_places_in_braces_are_the_only_markup_of_a_template():
+def test_places_in_braces_are_the_only_markup_of_a_template() -> None:
     texts = [v for k, v in vars(words).items() if k.isupper() and isinstance(v, str)]
     assert len(texts) > 150
     for text in texts:

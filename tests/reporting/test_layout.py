@@ -97,7 +97,7 @@ CASES = {
     "name",
     cases(tuple(CASES), tuple(n for n in CASES if n != "sixty elements")),
 )
-def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_path):
+def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_path) -> None:
     value = CASES[name]()
     for draw in (report.report, audit.audit):
         check_pages(draw(value), tmp_path)
@@ -105,7 +105,7 @@ def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_
 
 @measured
 @pytest.mark.slow
-def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_path):
+def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_path) -> None:
     for name in ("report.pdf", "audit.pdf"):
         content = demo_month[1][name]
         check_pages(content, tmp_path)
@@ -115,14 +115,14 @@ def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_p
 
 @measured
 @pytest.mark.parametrize("name", cases(("one element", "sixty elements"), ("one element",)))
-def test_no_label_of_ordinary_length_is_cut(name, tmp_path):
+def test_no_label_of_ordinary_length_is_cut(name, tmp_path) -> None:
     value = CASES[name]()
     for draw in (report.report, audit.audit):
         assert cut_labels(draw(value), tmp_path) == []
 
 
 @measured
-def test_a_cut_label_would_be_noticed(tmp_path):
+def test_a_cut_label_would_be_noticed(tmp_path) -> None:
     long = builder.result_of(builder.stratum_of("Cu", matrix="a matrix of " + "many words " * 30))
     assert cut_labels(report.report(builder.reconciliation([long])), tmp_path)
 
@@ -168,7 +168,7 @@ def squeezed(text: str) -> str:
     return re.sub(r"\s", "", text).replace("−", "-")
 
 
-def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics():
+def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics() -> None:
     value = builder.mixed()
     table: dict[tuple[str, str], Figure] = {}
     made = {k: f for x in value.results for k, f in by_key(x.statistics).items()}

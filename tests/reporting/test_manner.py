@@ -33,7 +33,7 @@ POINTED = re.compile(r"(?<![\w.])\d+\.\d+(?![\w.])")
         ("at 2026-10-05T08:30:00Z", "at 5 October 2026, 08:30 UTC"),
     ],
 )
-def test_numbers_and_dates_in_our_sentences_take_the_readers_form(text, shown):
+def test_numbers_and_dates_in_our_sentences_take_the_readers_form(text, shown) -> None:
     with written_as(COMMA):
         assert styled(text) == shown
 
@@ -43,17 +43,17 @@ def test_numbers_and_dates_in_our_sentences_take_the_readers_form(text, shown):
     ["release 2026-10-r2-3fa9c2d4", "S-1.5", "version 3.11.2", "pairs_1.5.csv", "7.8.2.1",
      "found '0.35'", "SMP-2026-10-05", "H12.5A", "in/2026-10-05/field.csv"],
 )  # fmt: skip
-def test_ids_versions_file_names_and_quotations_stay_as_they_are(text):
+def test_ids_versions_file_names_and_quotations_stay_as_they_are(text) -> None:
     with written_as(COMMA):
         assert styled(text) == text
 
 
-def test_without_settings_texts_stay_but_for_the_minus():
+def test_without_settings_texts_stay_but_for_the_minus() -> None:
     assert styled("-0.5 until 2026-10-05") == "−0.5 until 2026-10-05"
 
 
 @given(st.floats(-1e12, 1e12, allow_nan=False), st.integers(1, 6))
-def test_a_number_differs_between_the_marks_only_by_the_mark(value, digits):
+def test_a_number_differs_between_the_marks_only_by_the_mark(value, digits) -> None:
     pointed = numbers.plain_sig(value, digits)
     with written_as(Manner(",")):
         assert numbers.plain_sig(value, digits).replace(",", ".") == pointed
@@ -61,7 +61,7 @@ def test_a_number_differs_between_the_marks_only_by_the_mark(value, digits):
 
 
 @pytest.mark.parametrize("style", list(words.DATE_STYLES))
-def test_every_style_of_the_settings_has_its_words(style):
+def test_every_style_of_the_settings_has_its_words(style) -> None:
     assert ReportSettings(date_style=style).date_style == style
     with written_as(Manner(".", style)):
         text = styled("2026-03-09")
@@ -69,7 +69,7 @@ def test_every_style_of_the_settings_has_its_words(style):
     assert re.search(r"9|09", text)
 
 
-def test_an_unknown_style_is_refused():
+def test_an_unknown_style_is_refused() -> None:
     with pytest.raises(ValidationError):
         ReportSettings(date_style="weekday")
 
@@ -100,14 +100,14 @@ def plain_html(content: bytes) -> str:
 
 
 @pytest.mark.slow
-def test_the_printed_report_with_a_comma_has_no_point_within_a_number():
+def test_the_printed_report_with_a_comma_has_no_point_within_a_number() -> None:
     value = replace(builder.mixed(), decimal_mark=",", date_style="day month year")
     text = quoted(text_of(report.report(value)) + text_of(audit.audit(value)))
     assert len(re.findall(r"\d,\d", text)) > 300
     assert pointed(text) == []
 
 
-def test_the_page_with_a_comma_has_no_point_within_a_number():
+def test_the_page_with_a_comma_has_no_point_within_a_number() -> None:
     value = replace(builder.mixed(), decimal_mark=",", date_style="day month year")
     text = plain_html(screen.page(value))
     assert len(re.findall(r"\d,\d", text)) > 300
@@ -115,7 +115,7 @@ def test_the_page_with_a_comma_has_no_point_within_a_number():
 
 
 @pytest.mark.slow
-def test_the_examples_report_with_a_comma_has_no_point_within_a_number(demo_month):
+def test_the_examples_report_with_a_comma_has_no_point_within_a_number(demo_month) -> None:
     value = replace(demo_month[0], decimal_mark=",", date_style="day month year")
     printed = text_of(report.report(value)) + text_of(audit.audit(value))
     for text in (quoted(printed), plain_html(screen.page(value))):
@@ -124,7 +124,7 @@ def test_the_examples_report_with_a_comma_has_no_point_within_a_number(demo_mont
         assert not re.search(r"(?<![\w./-])\d{4}-\d\d-\d\d(?![\w-])", text)
 
 
-def test_the_data_files_keep_the_form_that_machines_read():
+def test_the_data_files_keep_the_form_that_machines_read() -> None:
     value = builder.mixed()
     styled_value = replace(value, decimal_mark=",", date_style="day month year")
     assert data_files(styled_value) == data_files(value)

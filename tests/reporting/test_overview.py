@@ -64,7 +64,7 @@ def life(status, until, period="2026-10", form="ratio", approver="P-2"):
     return Life(factor, period, 1, "r", "P-1", "P-1", "", "accepted", "", approver=approver)
 
 
-def test_the_latest_revision_of_each_month_is_read_from_its_manifest_alone(tmp_path):
+def test_the_latest_revision_of_each_month_is_read_from_its_manifest_alone(tmp_path) -> None:
     again = manifest("2026-10", 2, (("Cu", "accepted"),))
     folder = written(tmp_path, manifest("2026-09"), manifest("2026-10"), again)
     months, unread = overview.months(folder)
@@ -75,7 +75,7 @@ def test_the_latest_revision_of_each_month_is_read_from_its_manifest_alone(tmp_p
     assert unread == ()
 
 
-def test_a_month_that_cannot_be_read_is_named_and_hides_no_other(tmp_path):
+def test_a_month_that_cannot_be_read_is_named_and_hides_no_other(tmp_path) -> None:
     folder = written(tmp_path, manifest("2026-09"), manifest("2026-10"))
     (folder / "2026-09" / "r1" / "manifest.json").write_text("{", encoding="utf-8")
     months, unread = overview.months(folder)
@@ -84,7 +84,7 @@ def test_a_month_that_cannot_be_read_is_named_and_hides_no_other(tmp_path):
     assert "2026-09" in page_of(months, unread).decode()
 
 
-def test_months_stand_against_strata_with_marks_that_lead_to_their_pages():
+def test_months_stand_against_strata_with_marks_that_lead_to_their_pages() -> None:
     text = page_of(two_months()).decode()
     assert 'href="releases/2026-09/r1/report.html#stratum-1"' in text
     assert 'href="releases/2026-10/r2/report.html#stratum-1"' in text
@@ -92,13 +92,13 @@ def test_months_stand_against_strata_with_marks_that_lead_to_their_pages():
     assert words.VERDICT_MARKS[2] in text
 
 
-def test_open_findings_are_told_as_text_and_months_without_them_are_named():
+def test_open_findings_are_told_as_text_and_months_without_them_are_named() -> None:
     text = page_of(two_months()).decode()
     assert "A &lt;b&gt;bag&lt;/b&gt; was lost." in text
     assert words.OVERVIEW_NOT_KEPT.format(periods="2026-09") in text
 
 
-def test_every_file_and_what_was_drawn_beside_has_a_link():
+def test_every_file_and_what_was_drawn_beside_has_a_link() -> None:
     text = page_of(two_months()).decode()
     for place in ("releases/2026-10/r2/pairs.csv", "releases/2026-10/drawn-r2/audit.pdf",
                   "releases/2026-10/r2/manifest.json"):  # fmt: skip
@@ -118,19 +118,19 @@ def test_every_file_and_what_was_drawn_beside_has_a_link():
         (life("approved", "2027-03-31", form="none"), ""),
     ],
 )
-def test_factors_in_force_expiring_waiting_and_over_are_told(given, said):
+def test_factors_in_force_expiring_waiting_and_over_are_told(given, said) -> None:
     text = page_of(two_months(), lives=[given]).decode()
     assert (given.factor.factor_id in text) == bool(said)
     if said:
         assert f"<td>{words.OVERVIEW_STATES[said]}</td>" in text
 
 
-def test_a_workspace_without_releases_says_so(tmp_path):
+def test_a_workspace_without_releases_says_so(tmp_path) -> None:
     months, unread = overview.months(tmp_path / "none")
     assert words.OVERVIEW_NONE in page_of(months, unread).decode()
 
 
-def test_the_places_of_strata_are_those_of_the_months_own_page():
+def test_the_places_of_strata_are_those_of_the_months_own_page() -> None:
     value = builder.mixed()
     text = screen.page(value).decode()
     for place, x in enumerate(value.results, start=1):
@@ -138,5 +138,5 @@ def test_the_places_of_strata_are_those_of_the_months_own_page():
         assert f'data-element="{x.stratum.element}"' in section
 
 
-def test_equal_values_give_equal_bytes():
+def test_equal_values_give_equal_bytes() -> None:
     assert page_of(two_months()) == page_of(two_months())

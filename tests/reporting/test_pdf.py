@@ -67,23 +67,23 @@ def pages(reader):
     return [page.extract_text() for page in reader.pages]
 
 
-def test_release_id_and_page_x_of_y_stand_on_every_page(pages):
+def test_release_id_and_page_x_of_y_stand_on_every_page(pages) -> None:
     for number, text in enumerate(pages, start=1):
         assert f"Release {builder.RELEASE} · page {number} of {len(pages)}" in text
 
 
-def test_a_draft_says_so_on_every_page_and_an_approved_release_does_not(mixed, pages):
+def test_a_draft_says_so_on_every_page_and_an_approved_release_does_not(mixed, pages) -> None:
     assert all(words.DRAFT in text for text in pages)
     approved = read(dataclasses.replace(mixed, status="approved"))
     assert not any(words.DRAFT in page.extract_text() for page in approved.pages)
 
 
 @pytest.mark.parametrize("sample", builder.HOSTILE_IDS)
-def test_hostile_ids_come_out_as_they_were_written(audit_pages, sample):
+def test_hostile_ids_come_out_as_they_were_written(audit_pages, sample) -> None:
     assert squeezed(printable(sample)) in squeezed("".join(audit_pages))
 
 
-def test_no_id_becomes_an_image_a_link_or_a_script(reader):
+def test_no_id_becomes_an_image_a_link_or_a_script(reader) -> None:
     raw = report.report(builder.reconciliation([builder.hostile()]))
     assert b"/JavaScript" not in raw
     assert b"/Launch" not in raw
@@ -95,7 +95,7 @@ def test_no_id_becomes_an_image_a_link_or_a_script(reader):
             assert "/Dest" in target or "/GoTo" in str(target)
 
 
-def test_every_text_is_in_the_embedded_subset_typeface(reader):
+def test_every_text_is_in_the_embedded_subset_typeface(reader) -> None:
     fonts = {}
     for page in reader.pages:
         for font in page["/Resources"]["/Font"].values():
@@ -108,7 +108,7 @@ def test_every_text_is_in_the_embedded_subset_typeface(reader):
         assert len(descriptor["/FontFile2"].get_object().get_data()) < 200_000, name
 
 
-def test_title_author_and_language_are_set_and_dates_are_fixed(reader, mixed):
+def test_title_author_and_language_are_set_and_dates_are_fixed(reader, mixed) -> None:
     assert reader.metadata.title == mixed.title
     assert reader.metadata.author == mixed.prepared_by
     assert reader.metadata.creation_date.year == 2000
@@ -117,10 +117,10 @@ def test_title_author_and_language_are_set_and_dates_are_fixed(reader, mixed):
 
 def test_bookmarks_lead_to_sections_and_to_the_page_of_each_stratum(
     audit_reader, mixed, audit_pages
-):
+) -> None:
     flat = []
 
-    def walk(items):
+    def walk(items) -> None:
         for item in items:
             if isinstance(item, list):
                 walk(item)
@@ -139,7 +139,7 @@ def test_bookmarks_lead_to_sections_and_to_the_page_of_each_stratum(
 def outline_pages(reader) -> dict[str, int]:
     found = {}
 
-    def walk(items):
+    def walk(items) -> None:
         for item in items:
             if isinstance(item, list):
                 walk(item)
@@ -151,7 +151,7 @@ def outline_pages(reader) -> dict[str, int]:
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_each_stratum_has_exactly_one_page(paper):
+def test_each_stratum_has_exactly_one_page(paper) -> None:
     results = [builder.ordinary(), builder.absolute(), builder.censored(), builder.hostile()]
     reader = read_audit(builder.reconciliation(results, paper))
     places = outline_pages(reader)
@@ -165,7 +165,7 @@ def test_each_stratum_has_exactly_one_page(paper):
     )
 
 
-def test_a_stratum_with_too_little_gets_a_short_form_two_to_a_page(audit_reader):
+def test_a_stratum_with_too_little_gets_a_short_form_two_to_a_page(audit_reader) -> None:
     places = outline_pages(audit_reader)
     assert places["Ni · XRF · laterite"] == places["Co · XRF · laterite"]
     text = audit_reader.pages[places["Ni · XRF · laterite"]].extract_text()
@@ -173,7 +173,7 @@ def test_a_stratum_with_too_little_gets_a_short_form_two_to_a_page(audit_reader)
     assert "Insufficient evidence" in text
 
 
-def test_the_page_shows_every_criterion_the_factor_and_the_sentences(audit_reader, mixed):
+def test_the_page_shows_every_criterion_the_factor_and_the_sentences(audit_reader, mixed) -> None:
     result = mixed.results[0]
     text = squeezed(
         audit_reader.pages[outline_pages(audit_reader)[result.stratum.label]].extract_text()
@@ -188,7 +188,7 @@ def test_the_page_shows_every_criterion_the_factor_and_the_sentences(audit_reade
     assert squeezed(result.factor.basis) in text
 
 
-def test_the_cover_answers_the_five_questions(pages):
+def test_the_cover_answers_the_five_questions(pages) -> None:
     for question in (words.Q_MAY_I, words.Q_RISK, words.Q_NEXT):
         assert question in pages[0]
     for question in (words.Q_VERDICTS, words.Q_HOW_WRONG, words.Q_LEFT_OUT, words.Q_CHANGED):
@@ -205,7 +205,9 @@ def test_the_cover_answers_the_five_questions(pages):
         pytest.param("Letter", 40, marks=pytest.mark.slow),
     ],
 )
-def test_the_cover_is_one_page_however_many_strata_steps_and_changes_there_are(paper, count):
+def test_the_cover_is_one_page_however_many_strata_steps_and_changes_there_are(
+    paper, count
+) -> None:
     steps = tuple(
         WaterfallStep(f"step {i} with a name of ordinary length", "rows", 10, 9, (("why", 1),))
         for i in range(11)
@@ -223,13 +225,13 @@ def test_the_cover_is_one_page_however_many_strata_steps_and_changes_there_are(p
     assert outline_pages(read(value))[printable(results[0].stratum.label)] == 2
 
 
-def test_long_lists_say_how_many_there_are_and_where(audit_pages, mixed):
+def test_long_lists_say_how_many_there_are_and_where(audit_pages, mixed) -> None:
     text = " ".join(" ".join(audit_pages).split())
     assert f"The first 50 of {len(mixed.quarantine)} are listed; all are in quarantine.csv." in text
     assert f"The first 120 of {len(mixed.field_only)} are listed" in text
 
 
-def test_inputs_settings_and_heads_are_printed_whole(audit_pages, mixed):
+def test_inputs_settings_and_heads_are_printed_whole(audit_pages, mixed) -> None:
     text = squeezed("".join(audit_pages))
     for file in mixed.inputs:
         assert file.sha256 in text
@@ -242,7 +244,7 @@ def test_inputs_settings_and_heads_are_printed_whole(audit_pages, mixed):
         assert squeezed(line.meaning) in text
 
 
-def test_cautions_and_signatures_close_the_report(pages):
+def test_cautions_and_signatures_close_the_report(pages) -> None:
     text = " ".join(" ".join(pages[-2:]).split())
     for title, caution in words.CAUTION_TEXT:
         assert title in text
@@ -254,7 +256,7 @@ def test_cautions_and_signatures_close_the_report(pages):
 
 def test_the_page_numbers_that_the_verdict_table_prints_are_those_of_the_bookmarks(
     audit_reader, audit_pages, mixed
-):
+) -> None:
     places = outline_pages(audit_reader)
     lines = audit_pages[places[words.VERDICTS]].splitlines()
     printed = sorted(int(line) for line in lines[lines.index(mixed.title) + 1 :] if line.isdigit())
@@ -263,14 +265,16 @@ def test_the_page_numbers_that_the_verdict_table_prints_are_those_of_the_bookmar
 
 def test_each_page_of_the_audit_volume_has_a_label_and_a_number_of_its_own(
     audit_reader, audit_pages
-):
+) -> None:
     count = len(audit_pages)
     assert audit_reader.page_labels == [f"A{n}" for n in range(1, count + 1)]
     for number, text in enumerate(audit_pages, start=1):
         assert f"Audit volume · {builder.RELEASE} · page A{number} of A{count}" in text
 
 
-def test_the_contents_of_the_audit_volume_name_every_section_and_stratum(audit_pages, mixed):
+def test_the_contents_of_the_audit_volume_name_every_section_and_stratum(
+    audit_pages, mixed
+) -> None:
     first = squeezed(audit_pages[0])
     for title in (words.VERDICTS, words.DETAILS, words.SETTINGS, words.EXCLUSIONS, words.ACCOUNT):
         assert squeezed(title) in first
@@ -279,7 +283,7 @@ def test_the_contents_of_the_audit_volume_name_every_section_and_stratum(audit_p
 
 
 @pytest.mark.parametrize("count", [0, 1, 4, pytest.param(60, marks=pytest.mark.slow)])
-def test_any_number_of_strata_makes_a_report(count):
+def test_any_number_of_strata_makes_a_report(count) -> None:
     reader = read_audit(builder.many(count, n=21))
     places = outline_pages(reader)
     strata = [t for t in places if t.endswith("· soil")]
@@ -288,7 +292,7 @@ def test_any_number_of_strata_makes_a_report(count):
 
 
 @pytest.mark.slow
-def test_a_stratum_of_very_many_pairs_still_fits_its_page():
+def test_a_stratum_of_very_many_pairs_still_fits_its_page() -> None:
     result = builder.result_of(builder.stratum_of(), n=2000, excluded=())
     reader = read_audit(builder.reconciliation([result]))
     assert len(report.report(builder.reconciliation([result]))) < 2_000_000
@@ -296,7 +300,7 @@ def test_a_stratum_of_very_many_pairs_still_fits_its_page():
     assert words.CRITERIA in reader.pages[page].extract_text()
 
 
-def test_a_cell_of_any_length_does_not_stop_the_report():
+def test_a_cell_of_any_length_does_not_stop_the_report() -> None:
     result = builder.result_of(builder.stratum_of(), ids=("x" * 30_000, "中" * 5_000, "\n" * 900))
     bad = builder.reconciliation(
         [result],
@@ -343,7 +347,7 @@ SCALES = ("log ratio", "absolute")
         for k, s in enumerate(SCALES)
     ],
 )
-def test_odd_data_make_a_report_and_a_workbook(name, scale):
+def test_odd_data_make_a_report_and_a_workbook(name, scale) -> None:
     result = builder.result_of(
         builder.stratum_of(), values=ODD[name], scale=scale, decision=LABORATORY_ONLY
     )
@@ -354,7 +358,7 @@ def test_odd_data_make_a_report_and_a_workbook(name, scale):
     assert workbook.workbook(value)
 
 
-def test_numbers_that_no_mass_fraction_can_have_still_make_a_report():
+def test_numbers_that_no_mass_fraction_can_have_still_make_a_report() -> None:
     values = np.logspace(2, 140, 25), np.logspace(2, 140, 25) * 1.01
     result = builder.result_of(builder.stratum_of(), values=values, decision=LABORATORY_ONLY)
     assert len(read(builder.reconciliation([result])).pages) > 3
@@ -367,7 +371,7 @@ def squeezed_numbers(text: str) -> str:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("n", cases([2, 30], [8]))
-def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n):
+def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n) -> None:
     stratum = dataclasses.replace(
         builder.stratum_of(),
         matrix="m" * 20_000,
@@ -392,7 +396,7 @@ def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n):
 
 
 @pytest.mark.slow
-def test_page_numbers_settle_within_the_passes(monkeypatch, mixed):
+def test_page_numbers_settle_within_the_passes(monkeypatch, mixed) -> None:
     passes = []
     original = book.Book.build
 
@@ -406,7 +410,7 @@ def test_page_numbers_settle_within_the_passes(monkeypatch, mixed):
 
 
 @pytest.mark.parametrize("value", cases([1e300, -1e300, 1e308, 1e-300, 5e-324], [1e308, 5e-324]))
-def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(value):
+def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(value) -> None:
     base = builder.reconciliation([builder.ordinary()])
     size = abs(value)
     checks = tuple(

@@ -61,7 +61,7 @@ def box(shape):
     return shape.getBounds()
 
 
-def assert_inside(drawing: Drawing, width=WIDTH, height=HEIGHT):
+def assert_inside(drawing: Drawing, width=WIDTH, height=HEIGHT) -> None:
     for shape in shapes(drawing):
         x0, y0, x1, y1 = box(shape)
         assert x0 >= -1.5, shape.__dict__
@@ -80,7 +80,7 @@ def used(x, y):
     return Points("used", "used", np.asarray(x, float), np.asarray(y, float))
 
 
-def test_axes_are_equal_so_that_the_line_of_equality_is_the_diagonal():
+def test_axes_are_equal_so_that_the_line_of_equality_is_the_diagonal() -> None:
     drawing = method_plot(method((used([1, 2, 9], [2, 3, 8]),)), WIDTH, HEIGHT)
     frame = next(s for s in shapes(drawing) if isinstance(s, Rect))
     assert frame.width == pytest.approx(frame.height)
@@ -92,7 +92,7 @@ def test_axes_are_equal_so_that_the_line_of_equality_is_the_diagonal():
     assert (y0 - frame.y, y1 - frame.y) == pytest.approx((0, frame.height))
 
 
-def test_marks_stand_where_the_numbers_are():
+def test_marks_stand_where_the_numbers_are() -> None:
     drawing = method_plot(method((used([0, 10], [0, 5]),)), WIDTH, HEIGHT)
     frame = next(s for s in shapes(drawing) if isinstance(s, Rect))
     discs = sorted((s.cx, s.cy) for s in shapes(drawing) if isinstance(s, Circle))
@@ -107,7 +107,9 @@ def test_marks_stand_where_the_numbers_are():
 @pytest.mark.parametrize(
     ("low", "high", "log"), [(1.0, 9.9, False), (1.0, 10.1, True), (-1.0, 1000.0, False)]
 )
-def test_axes_are_logarithmic_where_the_range_exceeds_one_order_of_magnitude(low, high, log):
+def test_axes_are_logarithmic_where_the_range_exceeds_one_order_of_magnitude(
+    low, high, log
+) -> None:
     assert axes.wants_log(np.array([low, high])) is log
 
 
@@ -115,7 +117,7 @@ def test_axes_are_logarithmic_where_the_range_exceeds_one_order_of_magnitude(low
     st.floats(-1e7, 1e7),
     st.floats(1e-3, 1e7),
 )
-def test_linear_axes_hold_their_data_and_have_ticks_of_equal_step(low, width):
+def test_linear_axes_hold_their_data_and_have_ticks_of_equal_step(low, width) -> None:
     axis = axes.linear(low, low + width)
     slack = 1e-8 * (abs(low) + width)
     assert axis.low <= low + slack
@@ -129,7 +131,7 @@ def test_linear_axes_hold_their_data_and_have_ticks_of_equal_step(low, width):
 
 
 @given(st.floats(1e-4, 1e4), st.floats(1.0, 1e4))
-def test_logarithmic_axes_hold_their_data_and_at_least_one_tick(low, ratio):
+def test_logarithmic_axes_hold_their_data_and_at_least_one_tick(low, ratio) -> None:
     axis = axes.logarithmic(low, low * ratio)
     assert axis.low <= low
     assert axis.high >= low * ratio
@@ -147,7 +149,7 @@ values = hnp.arrays(
 
 @settings(max_examples=60, deadline=None)
 @given(values, st.data())
-def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(x, data):
+def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(x, data) -> None:
     y = data.draw(hnp.arrays(np.float64, len(x), elements=st.floats(-1e6, 1e6)))
     kind = data.draw(st.sampled_from(kinds.MARKS))
     points = Points(kind, "any", x, y, y if kind == "partial" else None)
@@ -158,7 +160,7 @@ def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(x, data):
 
 @settings(max_examples=60, deadline=None)
 @given(values, st.booleans(), st.data())
-def test_no_mark_or_text_of_a_difference_plot_leaves_the_drawing(x, ratio, data):
+def test_no_mark_or_text_of_a_difference_plot_leaves_the_drawing(x, ratio, data) -> None:
     x = np.abs(x) + 1e-3 if ratio else x
     y = data.draw(hnp.arrays(np.float64, len(x), elements=st.floats(1e-3, 1e3)))
     rules = tuple(
@@ -171,7 +173,7 @@ def test_no_mark_or_text_of_a_difference_plot_leaves_the_drawing(x, ratio, data)
     assert_inside(difference_plot(plot, WIDTH, HEIGHT))
 
 
-def test_names_of_rules_never_overlap():
+def test_names_of_rules_never_overlap() -> None:
     rules = tuple(Rule(v, v, v, f"{v}", "limit", v == 1.01) for v in (1.0, 1.01, 1.02))
     plot = DifferencePlot((used([1, 2], [0.5, 2.0]),), rules, 1.0, True, "x", "y")
     drawing = difference_plot(plot, WIDTH, HEIGHT)
@@ -182,7 +184,7 @@ def test_names_of_rules_never_overlap():
     assert np.diff(bold).min() >= canvas.TEXT_SIZE
 
 
-def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
+def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost() -> None:
     result = builder.censored()
     points = {p.kind: p for p in points_of(result.pairs, 1.0)}
     assert set(points["field_below"].y) == {12.0}
@@ -194,7 +196,7 @@ def test_censored_pairs_are_drawn_at_their_limits_and_none_is_lost():
     assert sum(len(p.x) for p in points.values()) == s.n_pairs
 
 
-def test_marks_of_different_meaning_have_different_shapes():
+def test_marks_of_different_meaning_have_different_shapes() -> None:
     found = {}
     for kind, draw in marks.SHAPES.items():
         path = Path()
@@ -203,7 +205,7 @@ def test_marks_of_different_meaning_have_different_shapes():
     assert len(set(found.values())) == len(kinds.MARKS)
 
 
-def test_the_line_is_drawn_over_the_range_of_its_pairs_only():
+def test_the_line_is_drawn_over_the_range_of_its_pairs_only() -> None:
     result = builder.ordinary()
     fit = fit_of(result.statistics, result.per_mg_kg)
     assert fit is not None
@@ -214,7 +216,7 @@ def test_the_line_is_drawn_over_the_range_of_its_pairs_only():
     assert np.all(fit.y <= fit.high)
 
 
-def test_the_difference_plot_shows_the_limits_of_the_scale_that_leads():
+def test_the_difference_plot_shows_the_limits_of_the_scale_that_leads() -> None:
     ratio = difference_plot_of(builder.ordinary())
     assert ratio is not None
     assert ratio.ratio
@@ -230,24 +232,24 @@ def test_the_difference_plot_shows_the_limits_of_the_scale_that_leads():
     assert "mass\N{NO-BREAK SPACE}%" in absolute.y_title
 
 
-def test_decision_levels_stand_in_the_reader_s_unit():
+def test_decision_levels_stand_in_the_reader_s_unit() -> None:
     plot = method_plot_of(builder.absolute())
     assert plot.levels[0].value == pytest.approx(48.0)
 
 
-def test_ten_thousand_pairs_make_a_small_drawing():
+def test_ten_thousand_pairs_make_a_small_drawing() -> None:
     rng = np.random.default_rng(0)
     x = np.exp(rng.normal(size=10_000))
     drawing = method_plot(method((used(x, x * 1.1),)), WIDTH, HEIGHT)
     assert sum(isinstance(s, (Circle, Line)) for s in shapes(drawing)) < 100
 
 
-def test_the_accent_colour_is_dark_in_grey():
+def test_the_accent_colour_is_dark_in_grey() -> None:
     c = canvas.ACCENT
     assert 0.299 * c.red + 0.587 * c.green + 0.114 * c.blue < 0.35
 
 
-def test_recoveries_stand_by_element_with_failed_ones_crossed():
+def test_recoveries_stand_by_element_with_failed_ones_crossed() -> None:
     marks = (
         Strip(0, 1.02, "field", False),
         Strip(1, 0.97, "lab", True),
@@ -281,7 +283,7 @@ def every_kind() -> dict[str, object]:
 
 
 @pytest.mark.parametrize("name", every_kind())
-def test_paper_and_screen_draw_the_same_scene(name):
+def test_paper_and_screen_draw_the_same_scene(name) -> None:
     plot = every_kind()[name]
     root = ElementTree.fromstring(svg.svg(plot, "a plot"))
     width, height = map(float, root.attrib["viewBox"].split()[2:])
@@ -308,7 +310,7 @@ def test_paper_and_screen_draw_the_same_scene(name):
 
 
 @pytest.mark.parametrize("name", every_kind())
-def test_on_the_screen_every_value_is_a_mark_that_says_something(name):
+def test_on_the_screen_every_value_is_a_mark_that_says_something(name) -> None:
     plot = every_kind()[name]
     root = ElementTree.fromstring(svg.svg(plot, "a plot"))
     told = [e.text for e in root.iter("title")]
@@ -326,7 +328,7 @@ def test_on_the_screen_every_value_is_a_mark_that_says_something(name):
     assert all(told)
 
 
-def test_every_mark_on_the_screen_stands_inside_the_drawing():
+def test_every_mark_on_the_screen_stands_inside_the_drawing() -> None:
     for plot in every_kind().values():
         root = ElementTree.fromstring(svg.svg(plot, "a plot"))
         width, height = map(float, root.attrib["viewBox"].split()[2:])
@@ -335,7 +337,7 @@ def test_every_mark_on_the_screen_stands_inside_the_drawing():
             assert 0 <= float(mark.attrib["cy"]) <= height
 
 
-def test_a_sign_that_was_moved_stands_where_it_was_moved_to_on_the_screen():
+def test_a_sign_that_was_moved_stands_where_it_was_moved_to_on_the_screen() -> None:
     moved = Group(signs.verdict_mark(0, 10.0))
     moved.translate(50, 20)
     drawing = Drawing(100, 40)
@@ -344,7 +346,7 @@ def test_a_sign_that_was_moved_stands_where_it_was_moved_to_on_the_screen():
     assert (float(path[1]), float(path[2])) == pytest.approx((59.4, 15.0))
 
 
-def test_the_plot_of_ratios_shows_what_was_agreed_for_bias_and_spread():
+def test_the_plot_of_ratios_shows_what_was_agreed_for_bias_and_spread() -> None:
     result = builder.ordinary()
     plot = difference_plot_of(result)
     margin = result.statistics.bias.equivalence.margin
@@ -356,7 +358,7 @@ def test_the_plot_of_ratios_shows_what_was_agreed_for_bias_and_spread():
     assert drawn_lines[1] - drawn_lines[0] == 2 + len(plot.span)
 
 
-def test_few_pairs_get_no_fitted_line_in_their_plot():
+def test_few_pairs_get_no_fitted_line_in_their_plot() -> None:
     result = builder.ordinary()
     few = dataclasses.replace(result.statistics, n_used=FEWEST_FOR_LINE - 1)
     assert fit_of(result.statistics, 1.0) is not None

@@ -57,7 +57,7 @@ def words_of(story: list) -> str:
     return " ".join(found)
 
 
-def test_a_chart_draws_every_result_five_lines_and_rings_the_signals_inside_its_frame():
+def test_a_chart_draws_every_result_five_lines_and_rings_the_signals_inside_its_frame() -> None:
     values = [100.0 + (i % 2) for i in range(20)]
     values[12] = 130.0
     made = chart(values)
@@ -73,12 +73,12 @@ def test_a_chart_draws_every_result_five_lines_and_rings_the_signals_inside_its_
 
 
 @pytest.mark.slow
-def test_a_long_chart_shows_its_latest_results():
+def test_a_long_chart_shows_its_latest_results() -> None:
     drawing = control.control_chart(chart([100.0 + (i % 3) for i in range(400)]), 150, 88)
     assert len([c for c in shapes(drawing, Circle) if c.r < 2]) == 120
 
 
-def test_rules_stand_with_their_false_alarm_rates_and_tables_with_their_numbers():
+def test_rules_stand_with_their_false_alarm_rates_and_tables_with_their_numbers() -> None:
     text = words_of(paper.flowables(quality.section(replace(mixed(), controls=record())), 480))
     for words in ("nine successive points on one side", "0 of 1", "3 %", "C-4", "4.2 %", "3.1 %"):
         assert words.replace(" ", "") in text.replace(" ", "").replace("\u00a0", ""), words
@@ -88,6 +88,6 @@ def test_rules_stand_with_their_false_alarm_rates_and_tables_with_their_numbers(
     assert "everything put back" in text
 
 
-def test_without_controls_the_page_says_so():
+def test_without_controls_the_page_says_so() -> None:
     text = words_of(paper.flowables(quality.section(mixed()), 480))
     assert "no chart rests on fewer" in text

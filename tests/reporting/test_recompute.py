@@ -89,14 +89,14 @@ def helpers_agree(content: bytes, book: openpyxl.Workbook) -> None:
 
 @pytest.mark.slow
 @office
-def test_every_formula_agrees_for_ordinary_censored_hostile_and_empty_strata(tmp_path):
+def test_every_formula_agrees_for_ordinary_censored_hostile_and_empty_strata(tmp_path) -> None:
     value = builder.mixed()
     assert_agrees(workbook.workbook(value), tmp_path, len(value.results))
 
 
 @pytest.mark.slow
 @office
-def test_a_wrong_value_of_the_program_is_shown_as_disagreement(tmp_path, monkeypatch):
+def test_a_wrong_value_of_the_program_is_shown_as_disagreement(tmp_path, monkeypatch) -> None:
     value = builder.reconciliation([builder.ordinary()])
     true = recompute.by_key
 
@@ -113,7 +113,7 @@ def test_a_wrong_value_of_the_program_is_shown_as_disagreement(tmp_path, monkeyp
     assert [r[2] for r in rows] == [true(value.results[0].statistics)["ols_slope"].label]
 
 
-def test_every_headline_figure_is_recomputed_where_it_can_be_estimated():
+def test_every_headline_figure_is_recomputed_where_it_can_be_estimated() -> None:
     names = {c.name for c in recompute.cells_of(builder.ordinary())}
     assert {
         "n", "mean_difference", "mean_difference_low", "mean_relative_difference_high",
@@ -129,7 +129,7 @@ def test_every_headline_figure_is_recomputed_where_it_can_be_estimated():
 @office
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["demo", "pottery"])
-def test_a_whole_workspace_agrees_after_recalculation(name, tmp_path, request):
+def test_a_whole_workspace_agrees_after_recalculation(name, tmp_path, request) -> None:
     if name == "demo":
         value, files = request.getfixturevalue("demo_month")
         assert_agrees(files["workbook.xlsx"], tmp_path, len(value.results))

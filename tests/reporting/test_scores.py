@@ -39,7 +39,7 @@ def release():
     return replace(r, factor_scores=(scored(r.results[1].stratum, 1.0), moved))
 
 
-def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release):
+def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release) -> None:
     first, _ = scores.charts(release)
     score, title, plot = first
     assert score.call == WITHDRAW
@@ -52,11 +52,11 @@ def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release)
     assert plot.low[-1] > plot.bounds[1]
 
 
-def test_what_asks_for_an_act_stands_first(release):
+def test_what_asks_for_an_act_stands_first(release) -> None:
     assert [s.call for s in scores.scores_of(release)] == [WITHDRAW, KEEP]
 
 
-def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(release):
+def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(release) -> None:
     score = scored(release.results[0].stratum, 1.0, relative=False)
     plot = scores.plot_of(replace(release, factor_scores=(score,)), score)
     assert plot is not None
@@ -67,7 +67,7 @@ def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(re
 
 
 @pytest.mark.slow
-def test_report_and_page_show_chart_and_sentence(release):
+def test_report_and_page_show_chart_and_sentence(release) -> None:
     text = " ".join(p.extract_text() for p in volumes.both(release))
     text = text.replace("\n", " ")
     page = screen.page(release).decode()
@@ -78,6 +78,6 @@ def test_report_and_page_show_chart_and_sentence(release):
     assert page.count("Withdraw: Cu-1") >= 1
 
 
-def test_without_an_earlier_factor_the_section_says_so():
+def test_without_an_earlier_factor_the_section_says_so() -> None:
     r = replace(builder.mixed(), factor_scores=())
     assert words.SCORES_NONE in screen.page(r).decode()

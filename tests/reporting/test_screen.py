@@ -48,21 +48,21 @@ class Checker(HTMLParser):
         self.attributes: list[tuple[str, str, str]] = []
         self.text: list[str] = []
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag, attrs) -> None:
         self.tags[tag] = self.tags.get(tag, 0) + 1
         self.attributes += [(tag, name, value or "") for name, value in attrs]
         if tag not in VOID:
             self.open.append(tag)
 
-    def handle_startendtag(self, tag, attrs):
+    def handle_startendtag(self, tag, attrs) -> None:
         self.tags[tag] = self.tags.get(tag, 0) + 1
         self.attributes += [(tag, name, value or "") for name, value in attrs]
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag) -> None:
         assert self.open, tag
         assert self.open.pop() == tag
 
-    def handle_data(self, data):
+    def handle_data(self, data) -> None:
         self.text.append(data)
 
 
@@ -75,7 +75,7 @@ def checked(page):
     return checker
 
 
-def test_nothing_is_loaded_from_anywhere(checked):
+def test_nothing_is_loaded_from_anywhere(checked) -> None:
     for tag, name, value in checked.attributes:
         assert name not in ("src", "srcset", "action", "style", "data", "xlink:href"), (tag, name)
         assert not name.startswith("on"), (tag, name)
@@ -85,7 +85,7 @@ def test_nothing_is_loaded_from_anywhere(checked):
     assert not {"img", "iframe", "object", "link", "base", "form"} & set(checked.tags)
 
 
-def test_the_policy_names_the_digests_of_the_one_style_and_the_one_script(page):
+def test_the_policy_names_the_digests_of_the_one_style_and_the_one_script(page) -> None:
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1]
     assert policy.startswith("default-src 'none'")
     assert "unsafe" not in policy
@@ -96,13 +96,17 @@ def test_the_policy_names_the_digests_of_the_one_style_and_the_one_script(page):
 
 
 @pytest.mark.parametrize("sample", builder.HOSTILE_IDS)
-def test_hostile_ids_are_shown_as_they_were_written_and_never_as_markup(checked, page, sample):
+def test_hostile_ids_are_shown_as_they_were_written_and_never_as_markup(
+    checked, page, sample
+) -> None:
     assert visible(sample) in "".join(checked.text)
     assert builder.MARKUP_ID not in page
     assert "<img" not in page
 
 
-def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_there(page, mixed):
+def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_there(
+    page, mixed
+) -> None:
     text = html.unescape(re.sub(r"<[^>]+>", "\n", page)).replace("−", "-")
     for x in mixed.results:
         assert visible(x.stratum.label) in text
@@ -122,7 +126,7 @@ def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_the
             assert title in text
 
 
-def test_each_mark_tells_its_sample_and_its_values(page, mixed):
+def test_each_mark_tells_its_sample_and_its_values(page, mixed) -> None:
     first = mixed.results[0]
     section = re.search(r'<section id="stratum-1".*?</section>', page, re.DOTALL)[0]
     assert words.HOVER in section
@@ -135,7 +139,7 @@ def test_each_mark_tells_its_sample_and_its_values(page, mixed):
     assert sum("at most" in t for t in titles) == 16
 
 
-def test_equal_values_give_equal_bytes(mixed, page):
+def test_equal_values_give_equal_bytes(mixed, page) -> None:
     assert screen.page(builder.mixed()).decode() == page
 
 
@@ -166,7 +170,7 @@ def dump(path: Path, folder: Path, script: str = "") -> str:
 
 
 @browser
-def test_a_browser_runs_the_script_from_a_file_and_refuses_nothing(page, tmp_path):
+def test_a_browser_runs_the_script_from_a_file_and_refuses_nothing(page, tmp_path) -> None:
     file = tmp_path / "report.html"
     file.write_text(page, encoding="utf-8")
     dom = dump(file, tmp_path)
@@ -174,7 +178,7 @@ def test_a_browser_runs_the_script_from_a_file_and_refuses_nothing(page, tmp_pat
 
 
 @browser
-def test_tables_sort_by_number_and_filter_by_words(page, tmp_path):
+def test_tables_sort_by_number_and_filter_by_words(page, tmp_path) -> None:
     file = tmp_path / "report.html"
     file.write_text(page, encoding="utf-8")
     probe = """
@@ -236,7 +240,7 @@ def with_controls():
     return replace(builder.mixed(), controls=test_quality.record(*charts))
 
 
-def test_the_page_has_every_section_of_the_printed_report():
+def test_the_page_has_every_section_of_the_printed_report() -> None:
     value = with_controls()
     assert len(outline_of(audit.audit(value))) > 20
     assert missing_sections(value) == []
@@ -247,11 +251,11 @@ def test_the_page_has_every_section_of_the_printed_report():
 
 
 @pytest.mark.slow
-def test_the_examples_page_has_every_section_of_its_printed_report(demo_month):
+def test_the_examples_page_has_every_section_of_its_printed_report(demo_month) -> None:
     assert missing_sections(demo_month[0]) == []
 
 
-def test_every_result_of_a_chart_tells_time_and_value_and_which_rule_it_completes():
+def test_every_result_of_a_chart_tells_time_and_value_and_which_rule_it_completes() -> None:
     value = with_controls()
     page = screen.page(value).decode("utf-8")
     section = re.search(r'<section id="control-charts".*?</section>', page, re.DOTALL)[0]
@@ -266,7 +270,7 @@ def test_every_result_of_a_chart_tells_time_and_value_and_which_rule_it_complete
                 assert (rule in text) == (i in places)
 
 
-def test_every_recovery_is_a_mark_that_tells_its_control():
+def test_every_recovery_is_a_mark_that_tells_its_control() -> None:
     value = builder.mixed()
     found = [c for c in value.quality if c.kind == "reference material" and c.recovery > 0]
     assert found
@@ -277,7 +281,7 @@ def test_every_recovery_is_a_mark_that_tells_its_control():
 
 
 @browser
-def test_a_browser_draws_the_charts_of_controls(tmp_path):
+def test_a_browser_draws_the_charts_of_controls(tmp_path) -> None:
     file = tmp_path / "report.html"
     file.write_bytes(screen.page(with_controls()))
     probe = """
@@ -298,7 +302,7 @@ def elements_of(page: str) -> list[tuple[str, dict[str, str]]]:
     found: list[tuple[str, dict[str, str]]] = []
 
     class Seen(HTMLParser):
-        def handle_starttag(self, tag, attrs):
+        def handle_starttag(self, tag, attrs) -> None:
             found.append((tag, {name: value or "" for name, value in attrs}))
 
     Seen().feed(page)
@@ -318,7 +322,7 @@ def either(request):
     return pages()[request.param]
 
 
-def test_headings_go_down_one_level_at_a_time(either):
+def test_headings_go_down_one_level_at_a_time(either) -> None:
     levels = [int(tag[1]) for tag, _ in elements_of(either) if re.fullmatch("h[1-6]", tag)]
     assert levels[0] == 1
     assert levels.count(1) == 1
@@ -326,7 +330,7 @@ def test_headings_go_down_one_level_at_a_time(either):
     assert steps == []
 
 
-def test_every_drawing_control_and_link_has_a_name(either):
+def test_every_drawing_control_and_link_has_a_name(either) -> None:
     open_links = re.findall(r"<a\b([^>]*)>(.*?)</a>", either, re.DOTALL)
     assert open_links
     for attributes, inside in open_links:
@@ -347,7 +351,7 @@ def test_every_drawing_control_and_link_has_a_name(either):
     assert all(text.strip() for text in buttons)
 
 
-def test_names_of_places_are_used_once_and_every_link_within_finds_its_place(either):
+def test_names_of_places_are_used_once_and_every_link_within_finds_its_place(either) -> None:
     ids = [a["id"] for _, a in elements_of(either) if "id" in a]
     assert len(ids) == len(set(ids))
     for tag, attributes in elements_of(either):
@@ -355,7 +359,7 @@ def test_names_of_places_are_used_once_and_every_link_within_finds_its_place(eit
             assert attributes["href"][1:] in ids
 
 
-def test_what_drawings_show_is_said_in_numbers(page, mixed):
+def test_what_drawings_show_is_said_in_numbers(page, mixed) -> None:
     first = mixed.results[0]
     labels = [a["aria-label"] for tag, a in elements_of(page) if tag == "svg"]
     methods = next(
@@ -386,7 +390,7 @@ def contrast(one: str, other: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
-def test_letters_stand_out_from_what_lies_behind_them_in_light_dark_and_print():
+def test_letters_stand_out_from_what_lies_behind_them_in_light_dark_and_print() -> None:
     """WCAG 2.2, 1.4.3: 4.5 to 1 for text, 1.4.11: 3 to 1 for the edge of a field."""
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
     for look in colours():
@@ -411,7 +415,7 @@ def probe_of(page: str, folder: Path, script: str) -> dict[str, object]:
 
 
 @browser
-def test_every_column_of_every_table_sorts_up_and_down(either, tmp_path):
+def test_every_column_of_every_table_sorts_up_and_down(either, tmp_path) -> None:
     """Numbers by size, whatever their spaces, minus and units; texts in the order of letters."""
     out = probe_of(
         either,
@@ -445,7 +449,7 @@ for (const table of document.querySelectorAll("table[data-sort]")) {
 
 
 @browser
-def test_strata_are_chosen_by_element_material_verdict_and_change(page, mixed, tmp_path):
+def test_strata_are_chosen_by_element_material_verdict_and_change(page, mixed, tmp_path) -> None:
     out = probe_of(
         page,
         tmp_path,
@@ -482,7 +486,7 @@ out.all = shown().length;
 
 
 @browser
-def test_the_word_as_with_a_capital_finds_arsenic_alone(tmp_path):
+def test_the_word_as_with_a_capital_finds_arsenic_alone(tmp_path) -> None:
     results = [builder.result_of(builder.stratum_of(e)) for e in ("As", "Cu", "Pb", "Zn")] * 3
     value = builder.reconciliation(results)
     out = probe_of(
@@ -505,7 +509,7 @@ q.value = ""; q.dispatchEvent(new Event("input")); out.all = shown();
 @browser
 def test_the_mark_under_the_mouse_or_chosen_by_keys_tells_the_story_of_its_pair(
     page, mixed, tmp_path
-):
+) -> None:
     out = probe_of(
         page,
         tmp_path,
@@ -527,7 +531,7 @@ out.keys = story.textContent;
 
 
 @browser
-def test_a_link_to_a_stratum_opens_it_and_the_top_is_a_click_away(page, tmp_path):
+def test_a_link_to_a_stratum_opens_it_and_the_top_is_a_click_away(page, tmp_path) -> None:
     out = probe_of(
         page,
         tmp_path,

@@ -184,12 +184,12 @@ def check(files: dict[str, bytes]) -> int:
         ("10 100", 10_160.0, False), ("0", 0.4, True), ("22", 22.0, True), ("22", 23.0, False),
     ],
 )  # fmt: skip
-def test_the_comparison_tells_rounding_from_another_number(text, value, right):
+def test_the_comparison_tells_rounding_from_another_number(text, value, right) -> None:
     assert agrees(text, value) is right
 
 
 @pytest.mark.slow
-def test_numbers_in_the_sentences_of_each_kind_of_stratum_are_those_of_the_table():
+def test_numbers_in_the_sentences_of_each_kind_of_stratum_are_those_of_the_table() -> None:
     value = builder.reconciliation(
         [builder.ordinary(), builder.absolute(), builder.censored(), builder.insufficient()]
     )
@@ -198,13 +198,13 @@ def test_numbers_in_the_sentences_of_each_kind_of_stratum_are_those_of_the_table
 
 
 @pytest.mark.slow
-def test_numbers_in_the_sentences_of_the_example_are_those_of_the_table(demo_month):
+def test_numbers_in_the_sentences_of_the_example_are_those_of_the_table(demo_month) -> None:
     reconciliation, files = demo_month
     assert len(reconciliation.results) > 40
     assert check(files) > 8 * len(reconciliation.results)
 
 
-def test_a_table_that_says_otherwise_is_noticed():
+def test_a_table_that_says_otherwise_is_noticed() -> None:
     value = builder.reconciliation([builder.ordinary()])
     files = {**data_files(value), "audit.pdf": audit.audit(value)}
     rows = list(csv.reader(io.StringIO(files["statistics.csv"].decode("utf-8"))))

@@ -32,7 +32,7 @@ def table_numbers(result) -> set[str]:
 
 
 @pytest.mark.parametrize("make", [builder.ordinary, builder.absolute, builder.censored])
-def test_every_number_in_a_sentence_stands_in_the_table(make):
+def test_every_number_in_a_sentence_stands_in_the_table(make) -> None:
     result = make()
     known = table_numbers(result)
     plain = dataclasses.replace(result.verdict, next_step="", reason="", valid_until="")
@@ -75,7 +75,9 @@ def sentences(result, statistics=None, verdict=None, stratum=None, pairs=None):
     ]
 
 
-def test_a_field_result_above_the_laboratory_is_said_in_per_cent_with_its_interval(ordinary):
+def test_a_field_result_above_the_laboratory_is_said_in_per_cent_with_its_interval(
+    ordinary,
+) -> None:
     first = sentences(ordinary, shaped(ordinary.statistics, 1.12))[0]
     assert first == (
         "On 41 soil samples the XRF copper result was on average 12 % above the laboratory's "
@@ -83,28 +85,28 @@ def test_a_field_result_above_the_laboratory_is_said_in_per_cent_with_its_interv
     )
 
 
-def test_a_field_result_below_the_laboratory_has_its_interval_in_rising_size(ordinary):
+def test_a_field_result_below_the_laboratory_has_its_interval_in_rising_size(ordinary) -> None:
     first = sentences(ordinary, shaped(ordinary.statistics, 0.88))[0]
     assert "12 % below the laboratory's (95 % interval 8 to 16 % below)" in first
 
 
-def test_an_interval_on_both_sides_says_both(ordinary):
+def test_an_interval_on_both_sides_says_both(ordinary) -> None:
     first = sentences(ordinary, shaped(ordinary.statistics, 1.01, low=0.88, high=1.14))[0]
     assert "(95 % interval 12 % below to 14 % above)" in first
 
 
-def test_a_difference_that_rounds_to_nothing_is_not_called_agreement(ordinary):
+def test_a_difference_that_rounds_to_nothing_is_not_called_agreement(ordinary) -> None:
     first = sentences(ordinary, shaped(ordinary.statistics, 1.0001, low=0.9, high=1.1))[0]
     assert "about level with the laboratory's (95 % interval 10 % below to 10 % above)" in first
     assert "agree" not in first
 
 
-def test_a_large_ratio_is_said_as_times(ordinary):
+def test_a_large_ratio_is_said_as_times(ordinary) -> None:
     first = sentences(ordinary, shaped(ordinary.statistics, 5.2, low=4.8, high=5.7))[0]
     assert "5.2 times the laboratory's (95 % interval 4.8 to 5.7)" in first
 
 
-def test_results_are_said_as_means_with_the_intervals_of_their_limits(ordinary):
+def test_results_are_said_as_means_with_the_intervals_of_their_limits(ordinary) -> None:
     second = sentences(ordinary)[1]
     f = by_key(ordinary.statistics)
     low, high = f["limits_log_ratio_lower"].texts(1)[0], f["limits_log_ratio_upper"].texts(1)[0]
@@ -124,7 +126,7 @@ def test_results_are_said_as_means_with_the_intervals_of_their_limits(ordinary):
         (math.nan, math.nan, "field results lie"),
     ],
 )
-def test_what_one_result_is_the_mean_of_is_said(ordinary, spots, readings, said):
+def test_what_one_result_is_the_mean_of_is_said(ordinary, spots, readings, said) -> None:
     used = ordinary.pairs["used"].astype(bool)
     pairs = ordinary.pairs.assign(  # what is not used counts for nothing
         field_spots=np.where(used, spots, 99.0), field_n=np.where(used, readings, 99.0)
@@ -132,7 +134,7 @@ def test_what_one_result_is_the_mean_of_is_said(ordinary, spots, readings, said)
     assert f"Nineteen of twenty {said}" in sentences(ordinary, pairs=pairs)[1]
 
 
-def test_what_one_spot_gives_is_said_where_its_variance_is_known(ordinary):
+def test_what_one_spot_gives_is_said_where_its_variance_is_known(ordinary) -> None:
     f = by_key(ordinary.statistics)
     low, high = f["single_lower"].texts(1)[0], f["single_upper"].texts(1)[0]
     expected = (
@@ -145,14 +147,14 @@ def test_what_one_spot_gives_is_said_where_its_variance_is_known(ordinary):
     assert not [s for s in sentences(ordinary, without) if "one spot" in s]
 
 
-def test_censored_pairs_are_counted_and_kept():
+def test_censored_pairs_are_counted_and_kept() -> None:
     text = " ".join(sentences(builder.censored()))
     s = builder.censored().statistics
     censored = s.censored.field + s.censored.lab - s.censored.both
     assert f"{censored} of {s.n_pairs} pairs have a result below or above a limit" in text
 
 
-def test_too_few_pairs_give_their_reason(ordinary):
+def test_too_few_pairs_give_their_reason(ordinary) -> None:
     statistics = with_ratio(ordinary.statistics, not_estimable(1, "fewer than two pairs"))
     assert sentences(ordinary, statistics)[0] == (
         "1 usable pair of XRF and laboratory copper results can't show the bias "
@@ -160,7 +162,7 @@ def test_too_few_pairs_give_their_reason(ordinary):
     )
 
 
-def test_nothing_estimable_gives_a_reason_instead_of_a_number(ordinary):
+def test_nothing_estimable_gives_a_reason_instead_of_a_number(ordinary) -> None:
     none = not_estimable(0, "no pair has two quantified values")
     statistics = with_ratio(ordinary.statistics, none)
     first = sentences(ordinary, statistics)[0]
@@ -176,7 +178,7 @@ def test_nothing_estimable_gives_a_reason_instead_of_a_number(ordinary):
         (INSUFFICIENT, "No verdict can be given yet: too wide."),
     ],
 )
-def test_the_last_sentence_says_what_to_do(ordinary, decision, start):
+def test_the_last_sentence_says_what_to_do(ordinary, decision, start) -> None:
     usable = decision == ACCEPTED
     verdict = Verdict(
         decision,
@@ -190,14 +192,14 @@ def test_the_last_sentence_says_what_to_do(ordinary, decision, start):
     assert last == f"{start} Then do this."
 
 
-def test_one_sample_is_singular_and_an_odd_matrix_is_set_apart(ordinary):
+def test_one_sample_is_singular_and_an_odd_matrix_is_set_apart(ordinary) -> None:
     one = with_ratio(ordinary.statistics, Estimate(1.1, 0.1, 0.9, 1.3, 1))
     odd = dataclasses.replace(ordinary.stratum, matrix="<b>x</b>")
     assert sentences(ordinary, one)[0].startswith("On 1 soil sample the")
     assert sentences(ordinary, one, stratum=odd)[0].startswith("On 1 sample (matrix <b>x</b>) the")
 
 
-def test_elements_have_their_names():
+def test_elements_have_their_names() -> None:
     assert written.element_name("Cu") == "copper"
     assert written.element_name("Al") == "aluminium"
     assert written.element_name("CaO+X") == "CaO+X"

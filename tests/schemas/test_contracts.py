@@ -22,12 +22,12 @@ def field(**given):
     return facts(tables.FIELD_FACTS, **given)
 
 
-def test_valid_rows_break_nothing():
+def test_valid_rows_break_nothing() -> None:
     values = pd.DataFrame({"Cu": [1.0, np.nan, 3.0], schemas.SUM_COLUMN: [1.0, 0.0, 3.0]})
     assert schemas.validate("field", field(), values) == []
 
 
-def test_empty_tables_are_valid():
+def test_empty_tables_are_valid() -> None:
     for kind, names in (
         ("field", tables.FIELD_FACTS),
         ("lab", tables.LAB_FACTS),
@@ -53,20 +53,20 @@ def test_empty_tables_are_valid():
         ({"duplicate_kind": [None, "odd", "pulp"]}, "kind of duplicate"),
     ],
 )
-def test_broken_field_facts_name_the_row_and_the_reason(given, reason):
+def test_broken_field_facts_name_the_row_and_the_reason(given, reason) -> None:
     (failure,) = schemas.validate("field", field(**given), None)
     assert (failure.row, failure.column) == (1, "")
     assert reason in failure.reason
     assert failure.advice
 
 
-def test_one_row_may_break_several_rules():
+def test_one_row_may_break_several_rules() -> None:
     found = schemas.validate("field", field(sample_id=[None] * 3, technique=["?"] * 3), None)
     assert len(found) == 6
     assert [f.row for f in found] == [0, 0, 1, 1, 2, 2]
 
 
-def test_results_are_checked_cell_by_cell():
+def test_results_are_checked_cell_by_cell() -> None:
     values = pd.DataFrame({"Cu@ICP": [1.0, 1e6 + 1, -5.0], "Zn": [np.nan, 1e6, 0.0]})
     found = schemas.validate("lab", _lab(), values)
     assert [(f.row, f.column, f.found) for f in found] == [(1, "Cu@ICP", "1000001")]
@@ -74,13 +74,13 @@ def test_results_are_checked_cell_by_cell():
     assert [(f.row, f.reason) for f in found][1] == (2, "a negative result")
 
 
-def test_a_row_may_not_exceed_the_whole_sample_by_more_than_two_percent():
+def test_a_row_may_not_exceed_the_whole_sample_by_more_than_two_percent() -> None:
     values = pd.DataFrame({"Si": [4e5] * 3, schemas.SUM_COLUMN: [1.02e6, 1.0201e6, 5e5]})
     (failure,) = schemas.validate("lab", _lab(), values)
     assert (failure.row, failure.column) == (1, "")
 
 
-def test_light_elements_are_refused_for_xrf_only():
+def test_light_elements_are_refused_for_xrf_only() -> None:
     values = pd.DataFrame({"Li": [1.0, 2.0, np.nan], "C@x": [1.0, 1.0, 1.0], "Na": [1.0] * 3})
     frame = field(technique=["XRF", "LIBS", None])
     found = schemas.validate("field", frame, values)
@@ -88,7 +88,7 @@ def test_light_elements_are_refused_for_xrf_only():
     assert schemas.validate("lab", _lab(), values) == []
 
 
-def test_lab_facts_are_checked():
+def test_lab_facts_are_checked() -> None:
     frame = _lab(digestion_class=["partial", "brief", None], digest_volume_ml=[100.0, None, 0.0])
     assert [(f.row, f.reason[:20]) for f in schemas.validate("lab", frame, None)] == [
         (1, "the digestion class "),
@@ -101,7 +101,7 @@ def _lab(**given):
     return facts(tables.LAB_FACTS, **given)
 
 
-def test_custody_events_need_an_act_a_time_and_a_thing():
+def test_custody_events_need_an_act_a_time_and_a_thing() -> None:
     time = pd.Timestamp("2026-10-01", tz="UTC")
     frame = facts(
         tables.CUSTODY_FACTS,
@@ -119,7 +119,7 @@ def test_custody_events_need_an_act_a_time_and_a_thing():
     assert "neither a sample nor a dispatch is named" in reasons
 
 
-def test_reference_materials_need_a_known_element_and_a_possible_value():
+def test_reference_materials_need_a_known_element_and_a_possible_value() -> None:
     frame = facts(
         tables.REFERENCE_FACTS,
         reference_code=["R1", "R1", None],
@@ -134,7 +134,7 @@ def test_reference_materials_need_a_known_element_and_a_possible_value():
     ]
 
 
-def test_registers_and_aliases_need_ids():
+def test_registers_and_aliases_need_ids() -> None:
     register = facts(tables.REGISTER_FACTS, sample_id=["S1", None, "S3"])
     assert [f.row for f in schemas.validate("sample register", register, None)] == [1]
     aliases = facts(tables.ALIAS_FACTS, written_id=["a", "b", None], sample_id=["A", None, "C"])
@@ -151,7 +151,7 @@ def pairs(**given):
     return frame.assign(**given)
 
 
-def test_pairs_are_balanced_and_ordered():
+def test_pairs_are_balanced_and_ordered() -> None:
     assert schemas.pair.failures(pairs()) == []
     (failure,) = schemas.pair.failures(pairs(reason_code=["", ""]))
     assert (failure.row, failure.reason[:30]) == (1, "a pair that is not used carrie")
@@ -161,7 +161,7 @@ def test_pairs_are_balanced_and_ordered():
     assert [f.row for f in found] == [0, 1]
 
 
-def test_big_tables_are_checked_in_seconds():
+def test_big_tables_are_checked_in_seconds() -> None:
     n = 200_000
     frame = pd.DataFrame({"sample_id": ["S"] * n, "technique": ["XRF"] * n})
     values = pd.DataFrame(np.ones((n, 40)), columns=[f"E{i}" for i in range(40)])

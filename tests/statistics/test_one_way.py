@@ -19,14 +19,14 @@ def long(groups):
     return np.concatenate(groups), [f"level {i}" for i, g in enumerate(groups, 1) for _ in g]
 
 
-def test_the_f_of_the_handbook_is_found():
+def test_the_f_of_the_handbook_is_found() -> None:
     values, names = long(LEVELS)
     found = one_way(values, names)
     assert found.f == pytest.approx(9.59, abs=0.005)
     assert [g.n for g in found.groups] == [5, 5, 5]
 
 
-def test_the_p_value_is_that_of_a_reference_library():
+def test_the_p_value_is_that_of_a_reference_library() -> None:
     rng = np.random.default_rng(4)
     groups = [rng.normal(m, 2.0, n) for m, n in ((10, 4), (11, 9), (13, 6))]
     values, names = long(groups)
@@ -35,7 +35,7 @@ def test_the_p_value_is_that_of_a_reference_library():
     assert (found.f, found.p_value) == (pytest.approx(f), pytest.approx(p))
 
 
-def test_two_groups_give_the_interval_of_a_pooled_t_test():
+def test_two_groups_give_the_interval_of_a_pooled_t_test() -> None:
     rng = np.random.default_rng(5)
     a, b = rng.normal(5, 1, 8), rng.normal(6, 1, 12)
     found = one_way(*long([a, b])).groups[0].shift
@@ -43,7 +43,7 @@ def test_two_groups_give_the_interval_of_a_pooled_t_test():
     assert (found.low, found.high) == (pytest.approx(interval.low), pytest.approx(interval.high))
 
 
-def test_equal_groups_are_called_different_in_one_of_a_hundred_studies_at_one_per_cent():
+def test_equal_groups_are_called_different_in_one_of_a_hundred_studies_at_one_per_cent() -> None:
     rng = np.random.default_rng(6)
     names = list("aaaaabbbbbccccc")
     called = sum(one_way(rng.normal(size=15), names).p_value < 0.01 for _ in range(3000))
@@ -51,13 +51,13 @@ def test_equal_groups_are_called_different_in_one_of_a_hundred_studies_at_one_pe
 
 
 @pytest.mark.parametrize("names", [["a"] * 4, ["a", "b", "c", "d"]])
-def test_nothing_is_tested_without_two_groups_and_scatter_within(names):
+def test_nothing_is_tested_without_two_groups_and_scatter_within(names) -> None:
     found = one_way([1.0, 2.0, 3.0, 5.0], names)
     assert found.reason
     assert np.isnan(found.p_value)
 
 
-def test_a_trend_is_that_of_a_reference_library():
+def test_a_trend_is_that_of_a_reference_library() -> None:
     rng = np.random.default_rng(7)
     t = np.sort(rng.uniform(0, 90, 25))
     y = 0.01 * t + rng.normal(0, 0.3, 25)
@@ -68,7 +68,7 @@ def test_a_trend_is_that_of_a_reference_library():
     assert p == pytest.approx(known.pvalue)
 
 
-def test_two_days_show_no_trend():
+def test_two_days_show_no_trend() -> None:
     slope, p = trend([1.0, 2, 3, 4], [0.0, 0, 1, 1], 30.0)
     assert slope.reason
     assert np.isnan(p)
