@@ -28,9 +28,7 @@ def test_moving_and_stretching_all_sites_moves_and_stretches_the_answer(
     )
 
 
-def test_sites_that_agree_exactly_have_no_variance_between_and_an_interval_of_their_own_errors() -> (
-    None
-):
+def test_sites_that_agree_exactly_have_no_variance_between_but_their_own_errors() -> None:
     found = random_effects([0.1] * 5, [0.01] * 5)
     assert (found.tau2, found.q, found.i2) == (0.0, 0.0, 0.0)
     assert found.se == pytest.approx(math.sqrt(0.01 / 5))
@@ -119,9 +117,7 @@ def test_what_nothing_tells_apart_is_said_together() -> None:
 
 
 @pytest.mark.slow
-def test_the_interval_of_what_a_wrong_laboratory_does_holds_the_truth_nearly_as_often_as_stated() -> (
-    None
-):
+def test_the_interval_of_a_laboratorys_fault_holds_the_truth_nearly_as_often_as_stated() -> None:
     rng = np.random.default_rng(8)
     held = tried = 0
     for _ in range(120):
