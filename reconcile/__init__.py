@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING, Any
 from reconcile.base.errors import ReconcileError
 
 if TYPE_CHECKING:
-    from reconcile.base.model import Reconciliation
+    from reconcile.base.model.release import Reconciliation
     from reconcile.commands.checking import CheckReport, check
     from reconcile.commands.frames import (
         Figure,
@@ -83,7 +83,7 @@ _HOMES = {
     "pair_frame": "commands.frames",
     "statistic_frame": "commands.frames",
     "verdict_frame": "commands.frames",
-    "Reconciliation": "base.model",
+    "Reconciliation": "base.model.release",
     "RunOutcome": "run.pipeline",
     "run_period": "run.pipeline",
     "Story": "commands.storytelling",

@@ -12,27 +12,17 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from reconcile.base.settings import (
-    CellRules,
-    ColumnRule,
-    ConformitySettings,
-    DecisionLevel,
-    ElementSettings,
+from reconcile.base.settings.elements import DecisionLevel, ElementSettings, MatrixSettings
+from reconcile.base.settings.pairs import EvidenceEvent, EvidenceSettings, LabSettings
+from reconcile.base.settings.papers import ConformitySettings, LabelSettings
+from reconcile.base.settings.tables import CellRules, ColumnRule, IdRule, KindRule, TableSettings
+from reconcile.base.settings.thresholds import ErrorSettings, Thresholds
+from reconcile.base.settings.whole import Settings
+from reconcile.base.settings.workspace import (
     EngineSettings,
-    ErrorSettings,
-    EvidenceEvent,
-    EvidenceSettings,
-    IdRule,
-    KindRule,
-    LabelSettings,
-    LabSettings,
-    MatrixSettings,
     PeopleSettings,
     ReportSettings,
     ScheduleSettings,
-    Settings,
-    TableSettings,
-    Thresholds,
     WorkspaceSettings,
 )
 

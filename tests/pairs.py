@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
-from reconcile.base.model import PAIR_COLUMNS, Stratum
-from reconcile.base.settings import Settings
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.tables import PAIR_COLUMNS
+from reconcile.base.settings.whole import Settings
 
 STRATUM = Stratum(
     "Cu", FieldMethod("XRF", "X1", "soil 1"), LabMethod("ICP-OES", "M1", "four acids"), "soil",

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting.render.tables import data_files
 
 SETTINGS = """

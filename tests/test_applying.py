@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 import reconcile
 from reconcile.base.errors import ReconcileError
 from reconcile.base.methods import FieldMethod, LabMethod
-from reconcile.base.model import CorrectionFactor
+from reconcile.base.model.verdict import CorrectionFactor
 from reconcile.commands import applying
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_life, factor_proposal

@@ -14,9 +14,9 @@ import pytest
 
 import reconcile
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Beginning, Watched
+from reconcile.base.model.months import Beginning, Watched
 from reconcile.base.reasons import Exclusion
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation
 from reconcile.figures.over_months import MONTH, month_effects, on_scale, over_months
 from reconcile.figures.watching import begins, findings, watched

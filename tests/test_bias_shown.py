@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import reconcile
-from reconcile.base.model import StratumResult
+from reconcile.base.model.release import StratumResult
 from reconcile.commands import terminal
 from reconcile.commands.bias_shown import bias_cells, released_bias
 from reconcile.commands.shows import Show

@@ -17,7 +17,7 @@ import pytest
 import reconcile
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.commands import storytelling
 from reconcile.commands.verifying import verify
 from reconcile.intake import delimited

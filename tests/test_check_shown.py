@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from reconcile import cli
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.commands import checked
 from reconcile.commands.checking import CheckReport, check
 from reconcile.commands.problems import problems_of, told_of

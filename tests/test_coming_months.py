@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base.model import (
+from reconcile.base.model.verdict import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     AS_READ,
@@ -21,7 +21,7 @@ from reconcile.base.model import (
     Outcome,
     Verdict,
 )
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation
 from reconcile.figures.over_months import MONTH
 from reconcile.judgement import criterion_words, factor_proposal, needs, verdicts

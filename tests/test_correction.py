@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from reconcile.base.model import NO_FAULT, Finding, Settlement
+from reconcile.base.model.account import NO_FAULT, Finding, Settlement
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_choice, factor_proposal
 from reconcile.judgement.factor_proposal import Proposal

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import custody
 from reconcile.intake.tables import CUSTODY_FACTS
 from tests.test_custody_faults import START, Tables, clean

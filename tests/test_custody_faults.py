@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import custody
 from reconcile.intake.tables import CUSTODY_FACTS
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from pypdf import PdfReader
 
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.commands import demonstration, forms, receiving
 from reconcile.commands.receiving import Receipt
 from reconcile.evidence import custody

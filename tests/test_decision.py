@@ -12,7 +12,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from reconcile.base.model import HELD_OUT, Ask, Criterion, Outcome
+from reconcile.base.model.verdict import HELD_OUT, Ask, Criterion, Outcome
 from reconcile.judgement import criterion_words
 from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
 from reconcile.statistics.proportions import clopper_pearson

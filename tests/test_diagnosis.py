@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
-from reconcile.base.model import Finding, ReadAs, Stratum
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import ReadAs, Stratum
 from reconcile.base.quantities import parse_species
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import diagnosis
 from reconcile.statistics.result import Estimate, not_estimable
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from reconcile.base.reasons import Exclusion
-from reconcile.base.settings import ErrorSettings
+from reconcile.base.settings.thresholds import ErrorSettings
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import LabError
 from tests.pairs import STRATUM, pairs, settings, study

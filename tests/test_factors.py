@@ -10,7 +10,7 @@ import pytest
 
 import reconcile
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.commands.verifying import verify
 from reconcile.figures import evaluation
 from reconcile.intake import workspace

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 import reconcile
-from reconcile.base.model import ACCEPTED_CORRECTED, APPROVED, CorrectionFactor, StratumResult
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.verdict import ACCEPTED_CORRECTED, APPROVED, CorrectionFactor
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_kept, factor_life, factor_proposal
 from reconcile.judgement.factor_proposal import Proposal

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile.base.model import CorrectionFactor
+from reconcile.base.model.verdict import CorrectionFactor
 from reconcile.figures import evaluation
 from reconcile.figures.over_months import MONTH
 from reconcile.judgement import factor_choice, factor_proposal

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from reconcile.base.methods import FieldMethod
-from reconcile.base.model import KAPLAN_MEIER, Further, Readings
+from reconcile.base.model.figures import Readings
+from reconcile.base.model.further import KAPLAN_MEIER, Further
 from reconcile.base.reasons import Exclusion
 from reconcile.figures import evaluation, further
 from reconcile.figures.evaluation import LabError

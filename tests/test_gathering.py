@@ -11,7 +11,8 @@ import pytest
 
 import reconcile
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Beginning, Further
+from reconcile.base.model.further import Further
+from reconcile.base.model.months import Beginning
 from reconcile.figures import evaluation
 from reconcile.figures.gathered import Gathered
 from reconcile.figures.over_months import MONTH

@@ -11,7 +11,9 @@ from pydantic import BaseModel
 
 import schemas
 from reconcile import cli
-from reconcile.base.settings import Part, Settings, TableSettings
+from reconcile.base.settings.parts import Part
+from reconcile.base.settings.tables import TableSettings
+from reconcile.base.settings.whole import Settings
 from reconcile.intake import vocabulary
 from reconcile.intake.settings_listed import setting_lines
 from reconcile.reporting.document import contents

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.evidence import quality
 
 TABLES = [{"kind": "field", "files": ["f.csv"]}, {"kind": "lab", "files": ["l.csv"]}]

@@ -11,14 +11,8 @@ import pytest
 from statsmodels.stats.multitest import multipletests
 
 import reconcile
-from reconcile.base.model import (
-    ACCEPTED,
-    INSUFFICIENT,
-    LABORATORY_ONLY,
-    EarlierResult,
-    Reconciliation,
-    Verdict,
-)
+from reconcile.base.model.release import EarlierResult, Reconciliation
+from reconcile.base.model.verdict import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Verdict
 from reconcile.judgement import many
 from reconcile.releases import history
 from reconcile.reporting import sentences

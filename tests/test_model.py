@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture, alike
-from reconcile.base.model import Stratum
+from reconcile.base.model.stratum import Stratum
 from reconcile.base.strata import TEXTS, as_plain, from_plain, told_apart
 
 FOUR_ACIDS, FUSION = LabMethod("ICP-OES", "4A", "four acids"), LabMethod("ICP-OES", "FUS", "fusion")

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from reconcile.base.model import Ask, Outcome
+from reconcile.base.model.verdict import Ask, Outcome
 from reconcile.judgement.decision import LevelTerms, Terms, decide
 from reconcile.judgement.needs import needs
 from reconcile.statistics import more_pairs

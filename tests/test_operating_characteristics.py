@@ -11,7 +11,7 @@ import random
 
 import pytest
 
-from reconcile.base.model import ACCEPTED
+from reconcile.base.model.verdict import ACCEPTED
 from reconcile.trials import as_read, trial
 from reconcile.trials.truths import TRUTHS
 from tests.sizes import cases

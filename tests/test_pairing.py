@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from reconcile.base.model import QUARANTINE_COLUMNS
+from reconcile.base.model.tables import QUARANTINE_COLUMNS
 from reconcile.evidence import eligibility
 from reconcile.intake import tables as contract
 from reconcile.intake.counting import Counted

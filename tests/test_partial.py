@@ -11,15 +11,10 @@ import pytest
 import statsmodels.api as sm
 
 from reconcile.base.methods import LabMethod, Moisture
-from reconcile.base.model import (
-    ACCEPTED,
-    INSUFFICIENT,
-    Further,
-    PartlyPooled,
-    Results,
-    Stratum,
-    Verdict,
-)
+from reconcile.base.model.further import Further, Results
+from reconcile.base.model.singles import PartlyPooled
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import ACCEPTED, INSUFFICIENT, Verdict
 from reconcile.figures import evaluation, partial
 from reconcile.figures.evaluation import Evaluated
 from reconcile.judgement import verdicts

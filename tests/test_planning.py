@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import ACCEPTED_CORRECTED
+from reconcile.base.model.verdict import ACCEPTED_CORRECTED
 from reconcile.commands import planning
 from reconcile.commands.planning import RANDOM, Candidate, choose
 from reconcile.figures import evaluation

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile.base.model import Further, Pooling, Results
-from reconcile.base.settings import Settings
+from reconcile.base.model.further import Further, Results
+from reconcile.base.model.singles import Pooling
+from reconcile.base.settings.whole import Settings
 from reconcile.pairs import pairing, pooling, sides
 from reconcile.store.database import Store
 from tests.reporting import builder

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile.base.model import QualityCheck
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.controls import QualityCheck
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import quality
 
 PLACES = 20

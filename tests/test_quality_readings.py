@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from reconcile.base.model import Finding
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import quality
 from reconcile.evidence.quality.readings import OVERLAPS, kendall_sums
 

@@ -10,7 +10,7 @@ import pytest
 
 import reconcile
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.base.reasons import CENSORED, Exclusion, in_words
 from reconcile.commands import planning, storytelling
 from reconcile.judgement import dossier_content, factor_life

@@ -11,9 +11,11 @@ import pytest
 
 import reconcile
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import LABORATORY_ONLY, Further, StratumResult
+from reconcile.base.model.further import Further
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.verdict import LABORATORY_ONLY
 from reconcile.base.reasons import Exclusion
-from reconcile.base.settings import PairSettings
+from reconcile.base.settings.pairs import PairSettings
 from reconcile.commands import checking, storytelling
 from reconcile.judgement.factor_proposal import _groups
 from reconcile.pairs import pairing, repeats, sides

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, INSUFFICIENT, LABORATORY_ONLY
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, INSUFFICIENT, LABORATORY_ONLY
 from reconcile.judgement.decision import LevelTerms
 from reconcile.judgement.field_values import FieldMean
 from reconcile.judgement.results import Ground, Reason, Rules, Why, decide

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import reconcile
-from reconcile.base.model import CorrectionFactor
+from reconcile.base.model.verdict import CorrectionFactor
 from reconcile.figures.over_months import Between
 from reconcile.intake import workspace as ws
 from reconcile.judgement import earlier_factors, factor_life, scoring

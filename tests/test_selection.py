@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base.model import ACCEPTED, Ask
+from reconcile.base.model.verdict import ACCEPTED, Ask
 from reconcile.commands import storytelling
 from reconcile.reporting.document import selection as pages
 

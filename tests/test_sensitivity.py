@@ -14,7 +14,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 import reconcile
-from reconcile.base.model import ACCEPTED, INSUFFICIENT, Verdict
+from reconcile.base.model.verdict import ACCEPTED, INSUFFICIENT, Verdict
 from reconcile.base.reasons import Exclusion
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_proposal, sensitivity, verdicts

@@ -9,8 +9,10 @@ import pytest
 import reconcile
 from reconcile.base.errors import ReconcileError
 from reconcile.base.methods import FieldMethod, LabMethod
-from reconcile.base.model import Ask, Outcome, Stratum
-from reconcile.base.settings import Settings, TableSettings
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import Ask, Outcome
+from reconcile.base.settings.tables import TableSettings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation
 from reconcile.intake.settings_listed import setting_lines
 from reconcile.judgement import requirements

@@ -12,8 +12,8 @@ import jsonschema
 import pytest
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import Settings
-from reconcile.base.settings_schema import SCHEMA_FILE, settings_schema
+from reconcile.base.settings.schema import SCHEMA_FILE, settings_schema
+from reconcile.base.settings.whole import Settings
 from reconcile.commands.settings_shown import holding
 from reconcile.intake import workspace as ws
 from tests import small

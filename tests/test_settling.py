@@ -12,7 +12,9 @@ from typer.testing import CliRunner
 import reconcile
 from reconcile import cli
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import FAULT, NO_FAULT, Ask, Finding, Reconciliation, Verdict
+from reconcile.base.model.account import FAULT, NO_FAULT, Finding
+from reconcile.base.model.release import Reconciliation
+from reconcile.base.model.verdict import Ask, Verdict
 from reconcile.releases import record, settling
 from reconcile.run import releasing
 from tests import small

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from reconcile.base.settings import WorkspaceSettings
+from reconcile.base.settings.workspace import WorkspaceSettings
 from reconcile.commands import issuing
 from reconcile.judgement.sheet_positions import WGS84, positions_of
 from reconcile.reporting.document import result_sheet

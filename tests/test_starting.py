@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.cli import app
 from reconcile.commands import starting
 from reconcile.commands.checking import check

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import reconcile
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 
 pytestmark = pytest.mark.usefixtures("data_alone")

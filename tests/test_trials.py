@@ -14,7 +14,8 @@ import pytest
 from scipy import stats
 
 from reconcile import cli
-from reconcile.base.model import DECISIONS, PAIR_COLUMNS
+from reconcile.base.model.tables import PAIR_COLUMNS
+from reconcile.base.model.verdict import DECISIONS
 from reconcile.commands import trying
 from reconcile.figures import evaluation
 from reconcile.reporting.plots import svg

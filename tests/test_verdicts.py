@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from reconcile.base.methods import FieldMethod, Moisture
-from reconcile.base.model import (
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     AS_READ,
@@ -22,12 +24,11 @@ from reconcile.base.model import (
     LABORATORY_ONLY,
     Ask,
     Criterion,
-    Finding,
     Outcome,
-    Stratum,
     Verdict,
 )
-from reconcile.base.settings import ReportSettings, Settings
+from reconcile.base.settings.whole import Settings
+from reconcile.base.settings.workspace import ReportSettings
 from reconcile.figures import evaluation
 from reconcile.judgement import criterion_words, factor_proposal, verdicts
 from tests.pairs import STRATUM, settings, study

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base import model
+from reconcile.base.model import tables
 from reconcile.commands import checking, storytelling
 from reconcile.reporting import sentences
 from reconcile.run import pipeline
@@ -103,7 +103,7 @@ def test_a_row_refused_for_two_reasons_is_one_row_and_a_whole_file_is_none() -> 
     lines = [("a.csv", "", row, column) for row, column in ((0, ""), (3, ""), (3, ""), (4, "Cu"))]
     lines.append(("a.csv", "second", 3, ""))
     table = pd.DataFrame(lines, columns=["file", "sheet", "row", "column"])
-    assert model.refused_counts(table) == model.Refused(files=1, rows=2, cells=1)
+    assert tables.refused_counts(table) == tables.Refused(files=1, rows=2, cells=1)
     assert sentences.refused(table) == "1 refused file, 2 refused rows, 1 refused cell"
 
 

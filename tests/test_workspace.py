@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.intake import workspace as ws
 from reconcile.intake.settings_listed import setting_lines
 

@@ -11,7 +11,8 @@ import pytest
 
 import reconcile
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, StratumResult
+from reconcile.base.model.account import Finding
+from reconcile.base.model.release import StratumResult
 from reconcile.base.reasons import ZERO_UNSTATED, Exclusion, in_words
 from reconcile.figures import evaluation
 from reconcile.intake import delimited

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pypdf import PageObject, PdfReader
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.releases import kept_value
 from reconcile.reporting.document.audit import audit
 from reconcile.reporting.document.report import report

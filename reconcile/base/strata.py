@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
-from reconcile.base.model import Stratum
+from reconcile.base.model.stratum import Stratum
 
 
 def told_apart(strata: Sequence[Stratum]) -> tuple[Stratum, ...]:

@@ -21,9 +21,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import QualityCheck
+from reconcile.base.model.controls import QualityCheck
 from reconcile.base.regular import readable_name
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.base.writing import write_whole
 from reconcile.evidence import eligibility, quality
 from reconcile.intake import workspace as ws

@@ -6,7 +6,7 @@ import csv
 import math
 from pathlib import Path
 
-from reconcile.base.model import StratumResult
+from reconcile.base.model.release import StratumResult
 from reconcile.reporting import numbers, words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.registers import Registers
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.grades import ConformityRecord
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.reporting.document import conformity_sheet

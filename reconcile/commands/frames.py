@@ -12,7 +12,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
 from reconcile.base.nearest import meant
 from reconcile.reporting import words
 from reconcile.reporting.plots.kinds import Kind

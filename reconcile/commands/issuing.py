@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import QualityCheck
+from reconcile.base.model.controls import QualityCheck
 from reconcile.base.quantities import display_factor
 from reconcile.base.regular import readable_name
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.commands import applying
 from reconcile.evidence import documents, quality
 from reconcile.intake import workspace as ws

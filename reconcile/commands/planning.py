@@ -20,17 +20,12 @@ from scipy import stats
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.methods import FieldMethod, LabMethod
-from reconcile.base.model import (
-    AS_READ,
-    HELD_OUT,
-    Ask,
-    Finding,
-    Stratum,
-    StratumResult,
-    Verdict,
-)
+from reconcile.base.model.account import Finding
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import AS_READ, HELD_OUT, Ask, Verdict
 from reconcile.base.selection import RANDOM as SELECTION_RANDOM
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.base.writing import write_whole
 from reconcile.evidence import diagnosis
 from reconcile.figures import evaluation

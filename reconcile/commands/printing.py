@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich import box
 from rich.table import Table
 
-from reconcile.base.settings import ELEMENTS_SETTING
+from reconcile.base.settings.workspace import ELEMENTS_SETTING
 from reconcile.base.shown import safe
 from reconcile.evidence import finding_words
 from reconcile.reporting import numbers
@@ -18,7 +18,7 @@ from reconcile.reporting.manner import styled
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from reconcile.base.model import Finding
+    from reconcile.base.model.account import Finding
 
 MOST_ROWS = 25
 

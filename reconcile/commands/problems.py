@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from reconcile.base.finding_codes import LISTED_AS_REFUSED
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.places import Place
 
 #: So many different reasons with one remedy are told as one: each quotes another cell.

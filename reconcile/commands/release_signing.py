@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import Reconciliation, SignOff
+from reconcile.base.model.release import Reconciliation, SignOff
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace

@@ -26,7 +26,7 @@ def settings(
     ] = False,
 ) -> None:
     """Check the settings; write their schema for an editor, or list what holds and from where."""
-    from reconcile.base.settings_schema import SCHEMA_FILE
+    from reconcile.base.settings.schema import SCHEMA_FILE
     from reconcile.commands import settings_shown
     from reconcile.intake.workspace import write_schema
 

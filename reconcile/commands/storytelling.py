@@ -10,9 +10,9 @@ from typing import Any
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.places import Place
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.evidence import certificate_texts, custody, documents, registers
 from reconcile.intake import workspace as ws
 from reconcile.pairs import sides

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from reconcile.base.grades import ConformityRecord
-    from reconcile.base.model import Finding, Reconciliation
+    from reconcile.base.model.account import Finding
+    from reconcile.base.model.release import Reconciliation
     from reconcile.run.drawing import Drawn
     from reconcile.run.pipeline import RunOutcome
 

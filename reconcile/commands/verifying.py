@@ -10,7 +10,7 @@ from typing import Any
 
 from reconcile.base import provenance
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.evidence import documents
 from reconcile.intake import workspace as ws
 from reconcile.judgement.sheet_check import check as checked_sheets

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.quantities import ELEMENTS, parse_species, parse_unit
 from reconcile.base.registers import CertificateText, TextDifference
 from reconcile.base.regular import open_regular

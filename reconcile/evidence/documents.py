@@ -28,7 +28,7 @@ from PIL import Image, ImageOps
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.regular import open_regular
 from reconcile.intake import workspace as ws
 from reconcile.intake.times import parse_times

@@ -16,9 +16,12 @@ import pandas as pd
 
 from reconcile import techniques
 from reconcile.base.methods import FieldMethod, LabMethod
-from reconcile.base.model import Finding, QualityCheck, Stratum
+from reconcile.base.model.account import Finding
+from reconcile.base.model.controls import QualityCheck
+from reconcile.base.model.stratum import Stratum
 from reconcile.base.reasons import Exclusion, in_words
-from reconcile.base.settings import Settings, Thresholds
+from reconcile.base.settings.thresholds import Thresholds
+from reconcile.base.settings.whole import Settings
 from reconcile.evidence import diagnosis, quality
 from reconcile.pairs import repeats
 from reconcile.pairs.pairing import censor_reason, field_method, lab_method, zero_reason

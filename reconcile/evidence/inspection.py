@@ -14,8 +14,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pandas as pd
 
-from reconcile.base.model import ControlRecord, Finding
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.model.controls import ControlRecord
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import eligibility, quality
 from reconcile.evidence.quality.bracketing import ONE_CHECK
 from reconcile.pairs.sides import Key

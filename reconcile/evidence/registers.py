@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.registers import (
     INSTRUMENT,
     LABORATORY,

@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.base.model import StratumStatistics
+from reconcile.base.model.figures import StratumStatistics
 from reconcile.statistics.result import Estimate
 
 NAN = math.nan

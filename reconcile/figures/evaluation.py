@@ -15,21 +15,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.base.model import (
+from reconcile.base.model.figures import (
     Agreement,
     Bias,
     Censored,
     Fits,
-    Further,
-    Key,
-    LevelBias,
     PointErrors,
-    Stratum,
     StratumStatistics,
 )
+from reconcile.base.model.further import Further, Key
+from reconcile.base.model.stratum import LevelBias, Stratum
 from reconcile.base.quantities import display_factor
 from reconcile.base.reasons import CENSORED, Exclusion
-from reconcile.base.settings import ErrorSettings, Settings
+from reconcile.base.settings.thresholds import ErrorSettings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import further, registry
 from reconcile.figures.definition import Studied
 from reconcile.pairs import clusters

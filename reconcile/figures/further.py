@@ -15,18 +15,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.base.model import (
-    KAPLAN_MEIER,
-    ORDER_STATISTICS,
-    Further,
-    Key,
-    PointErrors,
-    Readings,
-    Scatter,
-    Stratum,
-    StratumStatistics,
-    WithoutPair,
-)
+from reconcile.base.model.figures import PointErrors, Readings, StratumStatistics
+from reconcile.base.model.further import KAPLAN_MEIER, ORDER_STATISTICS, Further, Key
+from reconcile.base.model.singles import Scatter, WithoutPair
+from reconcile.base.model.stratum import Stratum
 from reconcile.statistics import agreement, bias, censoring, components, decisions, lines
 from reconcile.statistics.components import ThreeMethods
 from reconcile.statistics.error_structure import ErrorStructure

@@ -8,16 +8,11 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from reconcile.base.model import (
-    Beginning,
-    Begun,
-    Evidence,
-    EvidenceMonth,
-    Stratum,
-    Watched,
-)
+from reconcile.base.model.months import Beginning, Begun, Evidence, EvidenceMonth, Watched
+from reconcile.base.model.stratum import Stratum
 from reconcile.base.reasons import CENSORED
-from reconcile.base.settings import EvidenceEvent, EvidenceSettings, Settings
+from reconcile.base.settings.pairs import EvidenceEvent, EvidenceSettings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures.evaluation import Evaluated, LabError, evaluate
 from reconcile.figures.over_months import MONTH, Between, over_months
 from reconcile.figures.watching import begins, watched

@@ -17,8 +17,10 @@ from reconcile.base.laboratories import (
     GroupMean,
     GroupShifts,
 )
-from reconcile.base.model import Finding, Stratum
-from reconcile.base.settings import Settings, Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.settings.thresholds import Thresholds
+from reconcile.base.settings.whole import Settings
 from reconcile.figures.evaluation import Evaluated
 from reconcile.pairs.laboratories import Shared
 from reconcile.statistics import agreement, bias

@@ -7,17 +7,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
-from reconcile.base.model import (
-    KAPLAN_MEIER,
-    ORDER_STATISTICS,
-    Further,
-    Key,
-    PartlyPooled,
-    Pooling,
-    Scatter,
-    StratumStatistics,
-    WithoutPair,
-)
+from reconcile.base.model.figures import StratumStatistics
+from reconcile.base.model.further import KAPLAN_MEIER, ORDER_STATISTICS, Further, Key
+from reconcile.base.model.singles import PartlyPooled, Pooling, Scatter, WithoutPair
 from reconcile.figures.definition import (
     At,
     Definition,

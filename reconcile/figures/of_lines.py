@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from reconcile.base.model import StratumStatistics
+from reconcile.base.model.figures import StratumStatistics
 from reconcile.figures.definition import Definition, Group, Kind, Number, Place, T
 from reconcile.figures.of_pairs import right
 from reconcile.reporting import words

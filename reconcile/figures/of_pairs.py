@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
-from reconcile.base.model import LevelBias, StratumStatistics
+from reconcile.base.model.figures import StratumStatistics
+from reconcile.base.model.stratum import LevelBias
 from reconcile.figures.definition import Definition, Group, Kind, Number, Place, Side
 from reconcile.reporting import words
 from reconcile.statistics import agreement, bias

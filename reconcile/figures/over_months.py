@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.base.model import Stratum
+from reconcile.base.model.stratum import Stratum
 from reconcile.base.reasons import CENSORED
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures.evaluation import Array, Evaluated, LabError, levels_of, near_pairs
 from reconcile.figures.repeatability import repeatability
 from reconcile.pairs import clusters

@@ -16,8 +16,9 @@ from dataclasses import replace
 import numpy as np
 from scipy import stats
 
-from reconcile.base.model import PartlyPooled, Stratum
-from reconcile.base.settings import Settings
+from reconcile.base.model.singles import PartlyPooled
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.settings.whole import Settings
 from reconcile.figures.evaluation import Array, Evaluated
 from reconcile.pairs.clusters import Codes
 from reconcile.statistics.clusters import judged

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from reconcile.base.model import StratumStatistics
+from reconcile.base.model.figures import StratumStatistics
 from reconcile.figures.definition import (
     Definition,
     Found,

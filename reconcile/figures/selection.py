@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, Stratum
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import Stratum
 from reconcile.base.selection import OfStratum, SelectionRecord, Sent
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.figures.evaluation import Evaluated
 from reconcile.statistics.result import Estimate, not_estimable
 from reconcile.statistics.selection import mean_relative_difference, weighted_mean

@@ -8,8 +8,11 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import BiasMoved, Finding, MonthChart, Stratum, Watched
-from reconcile.base.settings import EvidenceSettings, Settings
+from reconcile.base.model.account import Finding
+from reconcile.base.model.months import BiasMoved, MonthChart, Watched
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.settings.pairs import EvidenceSettings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import further
 from reconcile.figures.evaluation import LabError, difference_scale
 from reconcile.figures.over_months import MONTH, OnScale, month_effects, on_scale, to_fraction

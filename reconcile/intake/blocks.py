@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import parse_species, parse_unit, unit_question
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.sheets import Row, Sheet
 from reconcile.intake.vocabulary import (
     ERROR_WORDS,

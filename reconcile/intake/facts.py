@@ -17,7 +17,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.nearest import meant
 from reconcile.base.part_roles import BASE_METAL, HEAT_AFFECTED, OTHER_ROLE, WELD_METAL
 from reconcile.base.selection import EXTREME, NEAR_LEVEL, RANDOM, SUSPICION
-from reconcile.base.settings import IdRule, TableSettings
+from reconcile.base.settings.tables import IdRule, TableSettings
 from reconcile.intake.blocks import Block
 from reconcile.intake.cells import plain_number
 from reconcile.intake.headings import matching

@@ -13,7 +13,7 @@ from difflib import get_close_matches
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import Species, Unit, parse_species, parse_unit, unit_question
-from reconcile.base.settings import ColumnRule, TableSettings
+from reconcile.base.settings.tables import ColumnRule, TableSettings
 from reconcile.intake import lookalikes, taking
 from reconcile.intake.blocks import Block, Heading
 from reconcile.intake.tables import ABSENT, ColumnMeaning

@@ -9,7 +9,7 @@ from typing import Any
 
 import pyarrow.compute as pc
 
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import facts as fact_work
 from reconcile.intake.headings import Column
 

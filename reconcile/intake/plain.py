@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 
 from reconcile import techniques
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.headings import Column
 from reconcile.intake.results import Results, analyte_of, key_of
 from reconcile.intake.sheets import Body

@@ -17,9 +17,9 @@ import pyarrow.compute as pc
 from reconcile import techniques
 from reconcile.base.characters import fold, unread
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import QUARANTINE_COLUMNS
+from reconcile.base.model.tables import QUARANTINE_COLUMNS
 from reconcile.base.quantities import ATOMIC_WEIGHTS_EDITION
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import averages, fitting, idcolumns, results, sideways, status
 from reconcile.intake import facts as fact_work
 from reconcile.intake.blocks import Block, find_block

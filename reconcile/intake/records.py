@@ -20,7 +20,7 @@ import pyarrow as pa
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.regular import open_regular
-from reconcile.base.settings import RecordSettings
+from reconcile.base.settings.tables import RecordSettings
 from reconcile.intake.counting import Counted
 from reconcile.intake.sheets import HEAD_ROWS, MAX_CELL, Body, Row, Sheet
 

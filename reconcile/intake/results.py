@@ -23,7 +23,7 @@ from reconcile.base.quantities import (
     parse_unit,
     unit_question,
 )
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.cells import (
     EMPTY,
     REFUSED,

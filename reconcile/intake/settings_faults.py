@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from reconcile.base.nearest import meant
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.intake.toml_lines import Path
 
 _MOST_SHOWN, _MOST_MESSAGE = 80, 500  # characters of a message

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pydantic import BaseModel
 
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.intake.toml_lines import Path
 
 _REPEATED = ("element", "table")

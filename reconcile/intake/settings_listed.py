@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from pydantic import BaseModel
 
-from reconcile.base.model import SettingLine
-from reconcile.base.settings import Settings
+from reconcile.base.model.release import SettingLine
+from reconcile.base.settings.whole import Settings
 
 NOT_GIVEN = "not given"  # how a setting without a value is written
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.regular import open_regular
-from reconcile.base.settings import RecordSettings
+from reconcile.base.settings.tables import RecordSettings
 from reconcile.intake import columnar, delimited, old_workbooks, records, workbooks
 from reconcile.intake.sheets import (
     MAX_TEXT_BYTES,

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.base.settings import CellRules
+from reconcile.base.settings.tables import CellRules
 from reconcile.intake.headings import Column
 from reconcile.intake.tables import ACCEPTED, REJECTED
 from reconcile.intake.vocabulary import word_set

@@ -18,8 +18,9 @@ from pydantic import ValidationError
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.regular import open_regular, readable_name
-from reconcile.base.settings import Settings, TableSettings
-from reconcile.base.settings_schema import SCHEMA_FILE, schema_text
+from reconcile.base.settings.schema import SCHEMA_FILE, schema_text
+from reconcile.base.settings.tables import TableSettings
+from reconcile.base.settings.whole import Settings
 from reconcile.base.unanswered import open_questions
 from reconcile.base.writing import write_whole
 from reconcile.intake.facts import faults_of_settings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from reconcile.base.model import Ask, Criterion, Outcome
+from reconcile.base.model.verdict import Ask, Criterion, Outcome
 from reconcile.figures.over_months import Scaled
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from reconcile.base.model import STANDING_IN_THE_WAY, Ask, Criterion, Outcome
+from reconcile.base.model.verdict import STANDING_IN_THE_WAY, Ask, Criterion, Outcome
 from reconcile.reporting import words
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from reconcile.base.model import AS_READ, Ask, Criterion, Outcome
+from reconcile.base.model.verdict import AS_READ, Ask, Criterion, Outcome
 from reconcile.statistics._values import Floats, Integers
 from reconcile.statistics.bias_in_time import stretches_in_time
 from reconcile.statistics.grey_region import EdgeChance, edge_chance

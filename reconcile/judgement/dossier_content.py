@@ -19,7 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import (
+from reconcile.base.model.verdict import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     INSUFFICIENT,

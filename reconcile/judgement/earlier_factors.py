@@ -10,13 +10,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from reconcile.base.model import (
-    ACCEPTED,
-    ACCEPTED_CORRECTED,
-    APPROVED,
-    CorrectionFactor,
-    Stratum,
-)
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, APPROVED, CorrectionFactor
 from reconcile.base.strata import by_either_key
 from reconcile.intake import workspace as ws
 from reconcile.judgement import factor_life

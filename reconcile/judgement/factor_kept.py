@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reconcile.base.model import APPROVED, CorrectionFactor
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.verdict import APPROVED, CorrectionFactor
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.judgement.factor_choice import Array, Fit, applied
 from reconcile.judgement.factor_proposal import Proposal, correct
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED

@@ -19,13 +19,8 @@ from typing import TYPE_CHECKING, Any
 from reconcile.base import strata
 from reconcile.base.errors import ReconcileError
 from reconcile.base.methods import Moisture
-from reconcile.base.model import (
-    ACCEPTED,
-    ACCEPTED_CORRECTED,
-    APPROVED,
-    CorrectionFactor,
-    Reconciliation,
-)
+from reconcile.base.model.release import Reconciliation
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, APPROVED, CorrectionFactor
 from reconcile.intake import workspace as ws
 from reconcile.intake.settings_listed import NOT_GIVEN
 from reconcile.intake.workspace import Workspace

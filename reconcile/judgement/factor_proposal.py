@@ -16,8 +16,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
-from reconcile.base.model import CorrectionFactor, Finding, Stratum
-from reconcile.base.settings import Settings
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import CorrectionFactor
+from reconcile.base.settings.whole import Settings
 from reconcile.figures.evaluation import Evaluated, structural_lines
 from reconcile.figures.over_months import MONTH, over_months
 from reconcile.figures.repeatability import repeatability

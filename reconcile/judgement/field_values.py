@@ -19,8 +19,9 @@ import pandas as pd
 
 from reconcile.base.grades import Place
 from reconcile.base.methods import FieldMethod, alike
-from reconcile.base.model import APPROVED, Stratum
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import APPROVED
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import eligibility
 from reconcile.judgement import factor_proposal
 from reconcile.judgement.factor_life import PROPOSED, Life

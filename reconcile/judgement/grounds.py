@@ -18,9 +18,11 @@ from scipy import special
 
 from reconcile.base import strata
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import ACCEPTED, Ask, CorrectionFactor, Further, Outcome, Stratum
+from reconcile.base.model.further import Further
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import ACCEPTED, Ask, CorrectionFactor, Outcome
 from reconcile.base.quantities import display_factor
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.base.spreadsheet import csv_text
 from reconcile.figures.repeatability import repeatability
 from reconcile.intake import workspace as ws

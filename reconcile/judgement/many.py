@@ -12,13 +12,8 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from reconcile.base.model import (
-    ACCEPTED,
-    ACCEPTED_CORRECTED,
-    CorrectionFactor,
-    EarlierResult,
-    Verdict,
-)
+from reconcile.base.model.release import EarlierResult
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Verdict
 from reconcile.intake.workspace import months_between
 
 MONTHS_OF_A_YEAR = 12

@@ -8,7 +8,7 @@ from typing import Any
 
 from scipy import special
 
-from reconcile.base.model import Ask, Criterion, Outcome
+from reconcile.base.model.verdict import Ask, Criterion, Outcome
 from reconcile.judgement.decision import (
     Decision,
     LevelTerms,

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import stats
 
 from reconcile.base.grades import Measured
-from reconcile.base.model import CorrectionFactor
+from reconcile.base.model.verdict import CorrectionFactor
 from reconcile.judgement import factor_proposal
 from reconcile.judgement.field_values import FieldMean
 

@@ -26,9 +26,9 @@ from reconcile.base.grades import (
     ResultSet,
     SpecimenConformity,
 )
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.part_roles import BASE_METAL
-from reconcile.base.settings import ConformitySettings
+from reconcile.base.settings.papers import ConformitySettings
 from reconcile.judgement.conformity import grade_call, why_excluded
 from reconcile.statistics.places import differing
 

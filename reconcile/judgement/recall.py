@@ -14,7 +14,8 @@ from enum import StrEnum
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import APPROVED, CorrectionFactor, Finding
+from reconcile.base.model.account import Finding
+from reconcile.base.model.verdict import APPROVED, CorrectionFactor
 from reconcile.intake.workspace import Workspace
 from reconcile.judgement import factor_life, grounds, sheet_life
 from reconcile.judgement.decision import LevelTerms

@@ -8,9 +8,13 @@ from __future__ import annotations
 import numpy as np
 
 from reconcile import techniques
-from reconcile.base.model import Ask, Criterion, Finding, Further, Outcome, Stratum
+from reconcile.base.model.account import Finding
+from reconcile.base.model.further import Further
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import Ask, Criterion, Outcome
 from reconcile.base.selection import ENDS
-from reconcile.base.settings import ESTIMATE, Settings
+from reconcile.base.settings.whole import Settings
+from reconcile.base.settings.workspace import ESTIMATE
 from reconcile.evidence import finding_words
 from reconcile.figures.evaluation import Evaluated
 from reconcile.statistics.quality_levels import (

@@ -13,12 +13,12 @@ from enum import StrEnum
 
 import numpy as np
 
-from reconcile.base.model import (
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     INSUFFICIENT,
     CorrectionFactor,
-    Stratum,
 )
 from reconcile.judgement import factor_proposal
 from reconcile.judgement.decision import LevelTerms

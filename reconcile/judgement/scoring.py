@@ -18,11 +18,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import (
-    CorrectionFactor,
-    Finding,
-)
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.model.verdict import CorrectionFactor
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.figures.over_months import Between
 from reconcile.judgement import factor_proposal
 from reconcile.pairs.clusters import Codes

@@ -11,9 +11,11 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from reconcile.base.model import ACCEPTED_CORRECTED, Finding, Stratum, Verdict
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import ACCEPTED_CORRECTED, Verdict
 from reconcile.base.reasons import Exclusion
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import LabError
 from reconcile.judgement import factor_proposal, verdicts

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.writing import UNFINISHED
 from reconcile.intake.workspace import Workspace, sha256_of
 from reconcile.judgement import sheet_life

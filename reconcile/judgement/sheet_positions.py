@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from reconcile.base.settings import WorkspaceSettings
+from reconcile.base.settings.workspace import WorkspaceSettings
 
 WGS84 = "WGS 84"
 #: Spellings of the one system in which GeoJSON may give positions (RFC 7946, section 4).

@@ -17,7 +17,8 @@ import pandas as pd
 
 from reconcile.base import strata
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, Stratum
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import Stratum
 from reconcile.base.spreadsheet import csv_text
 from reconcile.judgement.results import AtLevel, Result
 from reconcile.judgement.sheet_content import ResultSheet

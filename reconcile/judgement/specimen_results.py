@@ -22,15 +22,12 @@ from reconcile.base.grades import (
     ResultSet,
 )
 from reconcile.base.methods import FieldMethod
-from reconcile.base.model import (
-    ACCEPTED,
-    CorrectionFactor,
-    QualityCheck,
-    Stratum,
-    StratumResult,
-)
+from reconcile.base.model.controls import QualityCheck
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import ACCEPTED, CorrectionFactor
 from reconcile.base.part_roles import form_of
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.evidence import quality
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import LabError

@@ -16,11 +16,9 @@ from reconcile.base.grades import (
     ResultSet,
     SpecimenConformity,
 )
-from reconcile.base.model import (
-    Finding,
-)
+from reconcile.base.model.account import Finding
 from reconcile.base.quantities import ELEMENTS, parse_unit
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.judgement import conformity, factor_life, parts
 from reconcile.judgement.specimen_results import Evidence, result_sets
 from reconcile.store.database import Store

@@ -14,7 +14,9 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from reconcile.base.model import (
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     APPROVED,
@@ -25,13 +27,11 @@ from reconcile.base.model import (
     Ask,
     CorrectionFactor,
     Criterion,
-    Finding,
     Outcome,
-    Stratum,
     Verdict,
 )
 from reconcile.base.quantities import display_factor
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures.evaluation import Evaluated
 from reconcile.figures.over_months import MONTH, over_months
 from reconcile.judgement import coming, criterion_words, requirements

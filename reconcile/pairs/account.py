@@ -5,10 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import (
-    Finding,
-    WaterfallStep,
-)
+from reconcile.base.model.account import Finding, WaterfallStep
 from reconcile.pairs.pairing import Joined
 from reconcile.store.database import Store
 from reconcile.store.statements import quoted, sql

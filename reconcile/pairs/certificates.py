@@ -16,8 +16,8 @@ import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.methods import joined
-from reconcile.base.model import Finding
-from reconcile.base.settings import LabSettings
+from reconcile.base.model.account import Finding
+from reconcile.base.settings.pairs import LabSettings
 from reconcile.intake.tables import ABOVE, QUANTIFIED
 from reconcile.pairs.pairing import lab_method
 from reconcile.pairs.sides import Key

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.base.settings import PairSettings
+from reconcile.base.settings.pairs import PairSettings
 
 Codes = NDArray[np.int64]
 #: Marks of rows (see ``repeats``), which a pair table may carry beside PAIR_COLUMNS.

@@ -15,8 +15,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import PAIR_COLUMNS, Finding, Stratum
-from reconcile.base.settings import EvidenceSettings
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.tables import PAIR_COLUMNS
+from reconcile.base.settings.pairs import EvidenceSettings
 from reconcile.intake import workspace as ws
 from reconcile.pairs.clusters import BOTH_ROWS, LAB_ROW, REPEAT_OF
 from reconcile.releases import record, release

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from reconcile.base.model import FileAccount, WaterfallStep
+from reconcile.base.model.account import FileAccount, WaterfallStep
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 

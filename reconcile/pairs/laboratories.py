@@ -15,7 +15,7 @@ import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.methods import LabMethod
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.intake.tables import QUANTIFIED
 from reconcile.pairs import certificates
 from reconcile.pairs.pairing import lab_method

@@ -8,7 +8,7 @@ from datetime import UTC
 from zoneinfo import ZoneInfo
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 

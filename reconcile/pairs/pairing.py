@@ -19,12 +19,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
-from reconcile.base.model import (
-    PAIR_COLUMNS,
-    ReadAs,
-    Readings,
-    Stratum,
-)
+from reconcile.base.model.figures import Readings
+from reconcile.base.model.stratum import ReadAs, Stratum
+from reconcile.base.model.tables import PAIR_COLUMNS
 from reconcile.base.reasons import Exclusion
 from reconcile.base.strata import told_apart
 from reconcile.pairs.averaging import Means

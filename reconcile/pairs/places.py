@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.grades import Place
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.pairs.averaging import Means, Nesting, nested_means
 from reconcile.pairs.sides import Key, Side
 from reconcile.store.database import Store

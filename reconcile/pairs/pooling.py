@@ -11,8 +11,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pandas as pd
 
-from reconcile.base.model import Pooling
-from reconcile.base.settings import Settings
+from reconcile.base.model.singles import Pooling
+from reconcile.base.settings.whole import Settings
 from reconcile.pairs.pairing import Joined
 from reconcile.statistics import decisions
 

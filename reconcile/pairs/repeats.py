@@ -26,9 +26,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.reasons import CENSORED, Exclusion, in_words
-from reconcile.base.settings import PairSettings
+from reconcile.base.settings.pairs import PairSettings
 from reconcile.pairs.clusters import BOTH_ROWS, LAB_ROW, REPEAT_OF
 from reconcile.pairs.sides import Key, Side, keys_of
 from reconcile.store.database import Store

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
-from reconcile.base.settings import TableSettings
+from reconcile.base.model.account import Finding
+from reconcile.base.settings.tables import TableSettings
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 

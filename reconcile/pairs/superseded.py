@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from reconcile.base.model import WaterfallStep
+from reconcile.base.model.account import WaterfallStep
 from reconcile.pairs.certificates import REASONS, STANDS_IN
 from reconcile.pairs.pairing import lab_method
 from reconcile.pairs.sides import Key, keys_of

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.pairs.pairing import RunFile
 from reconcile.pairs.sides import Key, keys_of
 from reconcile.store.database import Store

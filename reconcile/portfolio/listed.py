@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import Count, Fraction, Name, Part, Positive, Words
+from reconcile.base.settings.parts import Count, Fraction, Name, Part, Positive, Words
 from reconcile.intake import workspace as ws
 from reconcile.intake.settings_faults import line_of
 from reconcile.intake.toml_lines import lines_of

@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Any
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import APPROVED
+from reconcile.base.model.verdict import APPROVED
 from reconcile.intake import months
 from reconcile.intake.workspace import Workspace
 from reconcile.judgement import factor_life

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from reconcile.base import provenance
 from reconcile.base.errors import BusyError, ReconcileError
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import release

@@ -10,7 +10,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import sideways
 from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.headings import Column, understand

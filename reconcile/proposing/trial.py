@@ -13,7 +13,7 @@ import pyarrow as pa
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.quantities import parse_species
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import CellFormat, parse_text, plain_number
 from reconcile.intake.read import read_file

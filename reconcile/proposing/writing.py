@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from reconcile.base.settings_schema import SCHEMA_FILE
+from reconcile.base.settings.schema import SCHEMA_FILE
 from reconcile.base.unanswered import FORM, standing
 from reconcile.proposing.proposal import Proposal, patterns_of
 from reconcile.proposing.questions import Question

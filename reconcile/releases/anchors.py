@@ -14,7 +14,7 @@ from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.writing import write_whole
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import record, release

@@ -9,7 +9,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from reconcile.base.model import Change, EarlierResult
+from reconcile.base.model.release import Change, EarlierResult
 from reconcile.releases import release
 
 _MONTH = re.compile(r"\d{4}-\d{2}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from reconcile.base.model import Finding, Settlement
+from reconcile.base.model.account import Finding, Settlement
 
 
 def as_manifest(findings: Sequence[Finding]) -> list[dict[str, Any]]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import release

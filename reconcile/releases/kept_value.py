@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 
 NAME = "values.json.gz"
 _TUPLE, _LIST, _DICT, _FRAME, _ARRAY, _FLOAT, _TIME, _SET, _DATE, _NAT = range(-1, -11, -1)

@@ -24,7 +24,7 @@ from typing import Any
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.writing import one_at_a_time, sync_folder, write_whole
 
 RECORD = "record.jsonl"

@@ -21,7 +21,7 @@ import pandas as pd
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import Change, InputFile, Reconciliation, StratumResult
+from reconcile.base.model.release import Change, InputFile, Reconciliation, StratumResult
 from reconcile.base.writing import sync_files, sync_folder
 from reconcile.intake.workspace import sha256_of
 from reconcile.releases import in_brief

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import FAULT, NO_FAULT, Finding, Settlement
+from reconcile.base.model.account import FAULT, NO_FAULT, Finding, Settlement
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import anchors, in_brief, persons, record, release, signing

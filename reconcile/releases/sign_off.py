@@ -14,7 +14,8 @@ from typing import Any
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, Reconciliation, SignOff
+from reconcile.base.model.account import Finding
+from reconcile.base.model.release import Reconciliation, SignOff
 from reconcile.intake.workspace import Workspace, sha256_of
 from reconcile.releases import persons, record, signing
 from reconcile.releases.signing import Key

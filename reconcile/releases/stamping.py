@@ -17,7 +17,7 @@ from rfc3161_client import decode_timestamp_response
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.intake import workspace as ws
 from reconcile.releases import anchors, record
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from reconcile.base.model import APPROVED, DECISIONS, Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import APPROVED, DECISIONS
 from reconcile.reporting import numbers, words
 
 _APPROVALS = 8  # factors named

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from reconcile.base import strata
-from reconcile.base.model import Stratum, StratumResult
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.stratum import Stratum
 from reconcile.reporting import further, numbers, words
 from reconcile.statistics.result import Estimate
 

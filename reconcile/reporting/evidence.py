@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from reconcile.base.model import Begun, BiasMoved, Evidence, StratumResult, Watched
+from reconcile.base.model.months import Begun, BiasMoved, Evidence, Watched
+from reconcile.base.model.release import StratumResult
 from reconcile.reporting import numbers, words
 from reconcile.statistics.result import Estimate
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from reconcile.base.model import StratumStatistics
+from reconcile.base.model.figures import StratumStatistics
 from reconcile.figures import registry
 from reconcile.figures.definition import Side
 from reconcile.reporting.figure import Figure, of_found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from reconcile.base.model import EACH_RUN, Reconciliation
+from reconcile.base.model.release import EACH_RUN, Reconciliation
 from reconcile.releases import kept_value
 
 __all__ = ["DOCUMENTS", "write_release"]

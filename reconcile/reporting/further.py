@@ -8,18 +8,10 @@ from dataclasses import replace
 from typing import Any
 
 from reconcile import techniques
-from reconcile.base.model import (
-    KAPLAN_MEIER,
-    ORDER_STATISTICS,
-    Further,
-    Key,
-    PartlyPooled,
-    Pooling,
-    Scatter,
-    StratumResult,
-    StratumStatistics,
-    WithoutPair,
-)
+from reconcile.base.model.figures import StratumStatistics
+from reconcile.base.model.further import KAPLAN_MEIER, ORDER_STATISTICS, Further, Key
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.singles import PartlyPooled, Pooling, Scatter, WithoutPair
 from reconcile.figures.of_further import SHOWN_ALPHA, level_places
 from reconcile.reporting import numbers, words
 from reconcile.reporting.figure import several

@@ -9,18 +9,18 @@ from functools import cache
 
 import pandas as pd
 
-from reconcile.base.model import (
+from reconcile.base.model.figures import StratumStatistics
+from reconcile.base.model.further import Further
+from reconcile.base.model.release import Reconciliation
+from reconcile.base.model.singles import Scatter
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.tables import refused_counts
+from reconcile.base.model.verdict import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     LABORATORY_ONLY,
     CorrectionFactor,
-    Further,
-    Reconciliation,
-    Scatter,
-    Stratum,
-    StratumStatistics,
     Verdict,
-    refused_counts,
 )
 from reconcile.judgement import many
 from reconcile.reporting import words

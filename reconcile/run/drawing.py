@@ -11,7 +11,8 @@ from pathlib import Path
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, Reconciliation, SignOff
+from reconcile.base.model.account import Finding
+from reconcile.base.model.release import Reconciliation, SignOff
 from reconcile.base.writing import write_whole
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import kept_value, record, release, sign_off

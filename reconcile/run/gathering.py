@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from reconcile.base.model import Further
+from reconcile.base.model.further import Further
 from reconcile.figures import evaluation, gathered, partial, watching
 from reconcile.pairs import earlier
 from reconcile.run.state import Run

@@ -14,7 +14,7 @@ import duckdb
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.run import rereading

@@ -10,18 +10,14 @@ import pandas as pd
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import (
-    ACCEPTED,
-    ACCEPTED_CORRECTED,
-    NOT_FOR_USE,
-    Finding,
-    Further,
-    Stratum,
-    StratumResult,
-    Verdict,
-)
+from reconcile.base.model.account import Finding
+from reconcile.base.model.further import Further
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, NOT_FOR_USE, Verdict
 from reconcile.base.registers import Registers
-from reconcile.base.settings import ELEMENTS_SETTING, Settings
+from reconcile.base.settings.whole import Settings
+from reconcile.base.settings.workspace import ELEMENTS_SETTING
 from reconcile.evidence import (
     certificate_texts,
     custody,

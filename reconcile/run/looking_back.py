@@ -6,7 +6,7 @@ import hashlib
 import json
 from dataclasses import replace
 
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.intake import workspace as ws
 from reconcile.judgement import recall, sheet_scores
 from reconcile.judgement.field_values import FieldMean, field_means

@@ -19,9 +19,9 @@ import pandas as pd
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.base.regular import open_regular
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import workspace as ws
 from reconcile.intake.corrections import Correction
 from reconcile.intake.delimited import lacks_line_end

@@ -13,15 +13,9 @@ import pandas as pd
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import (
-    EXCLUSION_COLUMNS,
-    QUARANTINE_COLUMNS,
-    Awaited,
-    Change,
-    Finding,
-    InputFile,
-    Reconciliation,
-)
+from reconcile.base.model.account import Finding
+from reconcile.base.model.release import Awaited, Change, InputFile, Reconciliation
+from reconcile.base.model.tables import EXCLUSION_COLUMNS, QUARANTINE_COLUMNS
 from reconcile.evidence import custody
 from reconcile.intake import workspace as ws
 from reconcile.intake.settings_listed import setting_lines

@@ -11,8 +11,8 @@ from pydantic import ValidationError
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
-from reconcile.base.model import Finding
-from reconcile.base.settings import TableSettings
+from reconcile.base.model.account import Finding
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.corrections import Correction
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable

@@ -10,18 +10,11 @@ import pandas as pd
 
 from reconcile.base.grades import ConformityRecord
 from reconcile.base.laboratories import BetweenLaboratories, GroupShifts
-from reconcile.base.model import (
-    Change,
-    ControlRecord,
-    FileAccount,
-    Finding,
-    Pooling,
-    QualityCheck,
-    Reconciliation,
-    Stratum,
-    StratumResult,
-    WaterfallStep,
-)
+from reconcile.base.model.account import FileAccount, Finding, WaterfallStep
+from reconcile.base.model.controls import ControlRecord, QualityCheck
+from reconcile.base.model.release import Change, Reconciliation, StratumResult
+from reconcile.base.model.singles import Pooling
+from reconcile.base.model.stratum import Stratum
 from reconcile.base.registers import Registers
 from reconcile.base.selection import SelectionRecord
 from reconcile.figures import evaluation

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import CORRECTION_COLUMNS, Finding, WaterfallStep
+from reconcile.base.model.account import Finding, WaterfallStep
+from reconcile.base.model.tables import CORRECTION_COLUMNS
 from reconcile.base.places import Place
 from reconcile.intake.corrections import Correction
 from reconcile.store.database import Store

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.store.database import Store
 from reconcile.store.statements import quoted, sql
 

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.intake import workspace as ws
 from reconcile.intake.tables import TypedTable
 from reconcile.intake.workspace import Workspace

@@ -21,7 +21,7 @@ import pandas as pd
 import pyarrow as pa
 
 from reconcile.base.errors import BusyError, ReconcileError
-from reconcile.base.model import QUARANTINE_COLUMNS
+from reconcile.base.model.tables import QUARANTINE_COLUMNS
 from reconcile.base.writing import hold
 from reconcile.intake import tables as contract
 from reconcile.intake.tables import TypedTable

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 
-from reconcile.base.model import ACCEPTED, INSUFFICIENT
-from reconcile.base.settings import Settings
+from reconcile.base.model.verdict import ACCEPTED, INSUFFICIENT
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation, further
 from reconcile.judgement import verdicts
 from reconcile.judgement.decision import decide

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 
-from reconcile.base.model import DECISIONS
+from reconcile.base.model.verdict import DECISIONS
 from reconcile.trials.trial import Characteristic
 
 FILE = "characteristics.csv"

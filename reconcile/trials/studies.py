@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
-from reconcile.base.model import PAIR_COLUMNS, Stratum
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.tables import PAIR_COLUMNS
 from reconcile.base.reasons import Exclusion, in_words
 from reconcile.trials.truths import OUTLIER_SD, Array, Truth
 

@@ -6,8 +6,15 @@ import functools
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, DECISIONS, CorrectionFactor, Verdict
-from reconcile.base.settings import Settings, Thresholds
+from reconcile.base.model.verdict import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    DECISIONS,
+    CorrectionFactor,
+    Verdict,
+)
+from reconcile.base.settings.thresholds import Thresholds
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_proposal, verdicts
 from reconcile.statistics.proportions import clopper_pearson

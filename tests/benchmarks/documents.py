@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.intake.workspace import load_workspace
 from reconcile.releases import kept_value, release
 from reconcile.reporting.files import DOCUMENTS

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.quantities import ELEMENTS as ELEMENT_NAMES
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable
 from reconcile.pairs import pairing, sides

@@ -13,7 +13,7 @@ import numpy as np
 import openpyxl
 import pytest
 
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.intake.workspace import find_files, load_workspace
 from tests.demo import scenario as s
 from tests.demo.make_demo_inputs import FOLDER, Made, make, write

@@ -19,15 +19,10 @@ import pytest
 
 import reconcile
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import (
-    ACCEPTED,
-    ACCEPTED_CORRECTED,
-    INSUFFICIENT,
-    LABORATORY_ONLY,
-    Beginning,
-    Finding,
-    StratumResult,
-)
+from reconcile.base.model.account import Finding
+from reconcile.base.model.months import Beginning
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, INSUFFICIENT, LABORATORY_ONLY
 from reconcile.commands import starting
 from reconcile.proposing import answering
 from reconcile.proposing.questions import Ask

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import pytest
 
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.intake import workspace as ws
 from reconcile.run import pipeline
 from reconcile.run.pipeline import Run

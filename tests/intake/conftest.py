@@ -7,7 +7,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable, in_full
 

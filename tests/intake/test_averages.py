@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reconcile.base.settings import CellRules, TableSettings
+from reconcile.base.settings.tables import CellRules, TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable
 

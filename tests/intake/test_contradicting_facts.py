@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 
 

@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import delimited, quick_text
 from reconcile.intake.counting import Counted, count_text
 from reconcile.intake.read import read_balanced, read_file

@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.commands.checking import check
 from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_file

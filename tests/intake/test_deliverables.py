@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT
 

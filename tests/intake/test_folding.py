@@ -299,7 +299,7 @@ def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path) -
         has_inline = b"inlineStr" in package.read("xl/worksheets/sheet1.xml")
     if strings == "inline" and not has_inline:
         inline(path)
-    from reconcile.base.settings import TableSettings
+    from reconcile.base.settings.tables import TableSettings
     from reconcile.intake.read import read_file
 
     table = TableSettings(kind="lab", files=("x",))
@@ -317,7 +317,7 @@ def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path) -
 
 @pytest.mark.parametrize("stored", [b"1e-400", b"-2.5E-330", b"0." + b"0" * 400 + b"1"])
 def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(stored, tmp_path) -> None:
-    from reconcile.base.settings import TableSettings
+    from reconcile.base.settings.tables import TableSettings
     from reconcile.intake.read import read_file
     from tests.intake.test_hostile import SHEET
 
@@ -340,7 +340,7 @@ def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(stored,
 
 
 def test_rows_of_a_workbook_that_do_not_stand_in_order_are_not_dropped_in_silence(tmp_path) -> None:
-    from reconcile.base.settings import TableSettings
+    from reconcile.base.settings.tables import TableSettings
     from reconcile.intake.read import read_file
     from tests.intake.test_hostile import SHEET, with_part, workbook_seed
 

@@ -1,6 +1,6 @@
 import pytest
 
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.blocks import find_block
 from reconcile.intake.headings import understand
 from reconcile.intake.sheets import Row, Sheet

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import delimited
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable, in_full

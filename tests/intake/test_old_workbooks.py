@@ -14,7 +14,7 @@ from xml.sax.saxutils import escape
 import pytest
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.sources import open_sheets
 from reconcile.intake.tables import TypedTable

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 import reconcile
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import delimited
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import BELOW, PLAIN, QUANTIFIED, TypedTable, in_full

@@ -7,7 +7,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from reconcile.base.errors import ReconcileError
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED
 

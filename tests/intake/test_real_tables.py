@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, TypedTable
 from tests.intake.cell_account import account_of

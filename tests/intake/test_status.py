@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base.settings import CellRules, KindRule, TableSettings
+from reconcile.base.settings.tables import CellRules, KindRule, TableSettings
 from reconcile.commands.checking import check
 from reconcile.commands.storytelling import story_of
 from reconcile.intake.blocks import find_block

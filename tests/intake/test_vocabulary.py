@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from reconcile.base.settings import TableSettings
+from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import vocabulary as v
 from reconcile.intake.blocks import find_block
 from reconcile.intake.headings import understand

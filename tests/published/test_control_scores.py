@@ -7,7 +7,7 @@ import math
 import pandas as pd
 import pytest
 
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import quality
 from tests.published.table import rows
 

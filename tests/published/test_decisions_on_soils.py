@@ -29,16 +29,12 @@ import pandas as pd
 import pytest
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
-from reconcile.base.model import (
-    ACCEPTED,
-    ACCEPTED_CORRECTED,
-    INSUFFICIENT,
-    LABORATORY_ONLY,
-    PAIR_COLUMNS,
-    Stratum,
-)
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.tables import PAIR_COLUMNS
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, INSUFFICIENT, LABORATORY_ONLY
 from reconcile.base.reasons import Exclusion
-from reconcile.base.settings import ErrorSettings, Settings
+from reconcile.base.settings.thresholds import ErrorSettings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_proposal, verdicts
 from tests.pairs import STRATUM, pairs

@@ -11,38 +11,35 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
-from reconcile.base.model import (
+from reconcile.base.model.account import Finding, WaterfallStep
+from reconcile.base.model.controls import QualityCheck
+from reconcile.base.model.figures import Readings, StratumStatistics
+from reconcile.base.model.further import Further
+from reconcile.base.model.release import (
+    Change,
+    InputFile,
+    Reconciliation,
+    SettingLine,
+    StratumResult,
+)
+from reconcile.base.model.singles import PartlyPooled, Pooling
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.tables import EXCLUSION_COLUMNS, PAIR_COLUMNS, QUARANTINE_COLUMNS
+from reconcile.base.model.verdict import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
     AS_READ,
-    EXCLUSION_COLUMNS,
     HELD_OUT,
     INSUFFICIENT,
     LABORATORY_ONLY,
-    PAIR_COLUMNS,
-    QUARANTINE_COLUMNS,
     Ask,
-    Change,
     CorrectionFactor,
     Criterion,
-    Finding,
-    Further,
-    InputFile,
     Outcome,
-    PartlyPooled,
-    Pooling,
-    QualityCheck,
-    Readings,
-    Reconciliation,
-    SettingLine,
-    Stratum,
-    StratumResult,
-    StratumStatistics,
     Verdict,
-    WaterfallStep,
 )
 from reconcile.base.reasons import Exclusion, in_words
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation, further
 from reconcile.reporting import sentences
 from reconcile.statistics import components, decisions

@@ -5,7 +5,7 @@ import shutil
 import pytest
 
 import reconcile
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting.document.audit import audit
 from tests.demo.make_demo_inputs import FOLDER
 

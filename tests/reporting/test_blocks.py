@@ -13,7 +13,7 @@ from reportlab.platypus import Flowable, Paragraph
 from reportlab.platypus import Table as Grid
 
 from reconcile.base.characters import visible
-from reconcile.base.model import Change, Reconciliation
+from reconcile.base.model.release import Change, Reconciliation
 from reconcile.reporting.document import blocks, contents, quality, verdicts
 from reconcile.reporting.document.blocks import Across, Caution, Plots, Section, Table, Text, Titled
 from reconcile.reporting.render import html, paper

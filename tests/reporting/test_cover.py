@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from reconcile.base.model import Ask, Criterion, Outcome
+from reconcile.base.model.verdict import Ask, Criterion, Outcome
 from reconcile.reporting import words
 from reconcile.reporting.document import cover, verdicts
 from reconcile.statistics.proportions import clopper_pearson

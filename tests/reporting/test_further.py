@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reconcile.base.model import Further, Results
+from reconcile.base.model.further import Further, Results
 from reconcile.reporting import details, figures, further, numbers, words
 from reconcile.reporting.document import figure_rows, screen
 from reconcile.reporting.figures import by_key

@@ -13,14 +13,8 @@ import pytest
 from pypdf import PdfReader
 from reportlab.graphics.shapes import Drawing, Group, Polygon, Shape, String
 
-from reconcile.base.model import (
-    ACCEPTED,
-    APPROVED,
-    INSUFFICIENT,
-    LABORATORY_ONLY,
-    EarlierResult,
-    Reconciliation,
-)
+from reconcile.base.model.release import EarlierResult, Reconciliation
+from reconcile.base.model.verdict import ACCEPTED, APPROVED, INSUFFICIENT, LABORATORY_ONLY
 from reconcile.reporting import answers, words
 from reconcile.reporting.document import glance, report, screen, verdicts
 from reconcile.reporting.document.verdicts import kind_of

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import pytest
 from pypdf import PdfReader
 
-from reconcile.base.model import EarlierResult
+from reconcile.base.model.release import EarlierResult
 from reconcile.reporting import words
 from reconcile.reporting.document import audit, report, stratum_page
 from reconcile.reporting.figures import Figure, by_key

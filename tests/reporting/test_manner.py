@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from pypdf import PdfReader
 
-from reconcile.base.settings import ReportSettings
+from reconcile.base.settings.workspace import ReportSettings
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import audit, report, screen
 from reconcile.reporting.manner import Manner, styled, written_as

@@ -11,7 +11,8 @@ import openpyxl
 import pytest
 
 import reconcile
-from reconcile.base.model import Beginning, Begun, Reconciliation
+from reconcile.base.model.months import Beginning, Begun
+from reconcile.base.model.release import Reconciliation
 from reconcile.base.spreadsheet import csv_text
 from reconcile.reporting import evidence, words
 from reconcile.reporting.plots import drawn

@@ -11,15 +11,9 @@ import pytest
 from pypdf import PdfReader
 
 from reconcile.base.methods import FieldMethod, LabMethod
-from reconcile.base.model import (
-    INSUFFICIENT,
-    LABORATORY_ONLY,
-    Ask,
-    Change,
-    Criterion,
-    Outcome,
-    WaterfallStep,
-)
+from reconcile.base.model.account import WaterfallStep
+from reconcile.base.model.release import Change
+from reconcile.base.model.verdict import INSUFFICIENT, LABORATORY_ONLY, Ask, Criterion, Outcome
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import words
 from reconcile.reporting.document import audit, report, screen, workbook

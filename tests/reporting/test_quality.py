@@ -9,7 +9,7 @@ import pytest
 from reportlab.graphics.shapes import Circle, Drawing, Line
 from reportlab.platypus import Paragraph, Table
 
-from reconcile.base.model import ControlChart, ControlRecord, DuplicateStage, InsertionRate
+from reconcile.base.model.controls import ControlChart, ControlRecord, DuplicateStage, InsertionRate
 from reconcile.evidence.quality.charts import RULES, false_alarm_rates, individuals_chart
 from reconcile.reporting.document import quality
 from reconcile.reporting.plots import control

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reconcile.base.model import CorrectionFactor
+from reconcile.base.model.verdict import CorrectionFactor
 from reconcile.judgement import scoring
 from reconcile.judgement.scoring import KEEP, WITHDRAW, Past
 from reconcile.reporting import words

@@ -8,7 +8,7 @@ import math
 import pandas as pd
 import pytest
 
-from reconcile.base.model import EXCLUSION_COLUMNS, PAIR_COLUMNS
+from reconcile.base.model.tables import EXCLUSION_COLUMNS, PAIR_COLUMNS
 from reconcile.reporting.figures import figures_of
 from reconcile.reporting.render import tables
 from tests.reporting import builder

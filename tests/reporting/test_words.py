@@ -7,7 +7,8 @@ import re
 import numpy as np
 import pytest
 
-from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Further, Results, Verdict
+from reconcile.base.model.further import Further, Results
+from reconcile.base.model.verdict import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY, Verdict
 from reconcile.reporting import sentences as written
 from reconcile.reporting.figures import by_key, figures_of
 from reconcile.statistics.result import Estimate, not_estimable

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import schemas
-from reconcile.base.model import PAIR_COLUMNS
+from reconcile.base.model.tables import PAIR_COLUMNS
 from reconcile.intake import tables
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from reconcile.base.model import Outcome
+from reconcile.base.model.verdict import Outcome
 from tests.sizes import cases
 from tests.validation.months import beyond, coverage, outcomes
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from reconcile.base.model import Ask, Outcome
+from reconcile.base.model.verdict import Ask, Outcome
 from reconcile.judgement.decision import Terms, decide
 from reconcile.statistics.proportions import clopper_pearson
 

@@ -16,7 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from reconcile.base.model import ACCEPTED, Further
+from reconcile.base.model.further import Further
+from reconcile.base.model.verdict import ACCEPTED
 from reconcile.figures import evaluation, partial
 from reconcile.figures.evaluation import Evaluated
 from reconcile.judgement import verdicts

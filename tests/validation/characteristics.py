@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from multiprocessing import Pool
 from pathlib import Path
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED
 from reconcile.reporting import words
 from reconcile.reporting.plots import svg
 from reconcile.reporting.plots.characteristics import characteristics as drawing_of

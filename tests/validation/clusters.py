@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 from scipy import special
 
-from reconcile.base.model import Ask, Outcome
+from reconcile.base.model.verdict import Ask, Outcome
 from reconcile.judgement.decision import Decision, LevelTerms, Terms, decide
 from reconcile.statistics.proportions import clopper_pearson
 from tests.validation.notes import put_table

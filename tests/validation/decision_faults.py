@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from scipy import integrate, stats
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, Ask, Outcome
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, Ask, Outcome
 from reconcile.commands import planning
 from reconcile.figures import evaluation
 from reconcile.judgement import factor_proposal, verdicts

@@ -11,7 +11,7 @@ import argparse
 from collections import Counter
 from pathlib import Path
 
-from reconcile.base.model import Ask
+from reconcile.base.model.verdict import Ask
 from reconcile.judgement import verdicts
 from reconcile.judgement.decision import decide
 from reconcile.statistics.proportions import clopper_pearson

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from reconcile.base.settings import EvidenceSettings
+from reconcile.base.settings.pairs import EvidenceSettings
 from reconcile.statistics.month_steps import RATIOS, SHARES, WITHIN_POINTS, changes
 from reconcile.statistics.step_limits import FIRST_LOOK, limit_at
 from tests.validation.notes import put_table

@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from scipy import special
 
-from reconcile.base.model import Outcome
-from reconcile.base.settings import EvidenceSettings
+from reconcile.base.model.verdict import Outcome
+from reconcile.base.settings.pairs import EvidenceSettings
 from reconcile.statistics.months import AssumedSpread, months_model
 from tests.validation.notes import put_table
 

@@ -20,8 +20,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from reconcile.base.model import CorrectionFactor
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.verdict import CorrectionFactor
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.figures import evaluation
 from reconcile.figures.evaluation import Evaluated
 from reconcile.figures.over_months import MONTH as MONTH_NAME

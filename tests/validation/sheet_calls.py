@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, APPROVED
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, APPROVED
 from reconcile.figures import evaluation
 from reconcile.figures.over_months import MONTH
 from reconcile.judgement import factor_proposal, grounds, verdicts

@@ -16,8 +16,8 @@ from collections import Counter
 from multiprocessing import Pool
 from pathlib import Path
 
-from reconcile.base.model import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY
-from reconcile.base.settings import Settings
+from reconcile.base.model.verdict import ACCEPTED, INSUFFICIENT, LABORATORY_ONLY
+from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation
 from reconcile.judgement import verdicts
 from reconcile.judgement.factor_proposal import Proposal

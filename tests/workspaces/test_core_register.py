@@ -18,7 +18,7 @@ import pytest
 from scipy import stats
 
 import reconcile
-from reconcile.base.model import StratumResult
+from reconcile.base.model.release import StratumResult
 from reconcile.commands import starting
 from reconcile.proposing import answering
 from reconcile.proposing.questions import Ask

@@ -16,7 +16,7 @@ import pytest
 from scipy import stats
 
 import reconcile
-from reconcile.base.model import StratumResult
+from reconcile.base.model.release import StratumResult
 from tests import volumes
 from tests.workspaces.conftest import Reconciled, data_or_skip
 

@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 import reconcile
-from reconcile.base.model import StratumResult
+from reconcile.base.model.release import StratumResult
 from reconcile.statistics import precision
 from tests.workspaces import PUBLISHED
 from tests.workspaces.conftest import Reconciled

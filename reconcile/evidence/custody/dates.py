@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.custody.events import Record, Span, column, span_of, text_of
 from reconcile.evidence.custody.rules import NOTE, SERIOUS, WARNING, Break
 from reconcile.samples.identity import comparison_form

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.custody.dates import Holding, date_breaks
 from reconcile.evidence.custody.events import (
     BROKEN,

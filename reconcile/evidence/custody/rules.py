@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.custody.events import Event
 from reconcile.samples.identity import comparison_form
 

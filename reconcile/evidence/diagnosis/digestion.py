@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, StratumResult
+from reconcile.base.model.account import Finding
+from reconcile.base.model.release import StratumResult
 
 #: Elements bound in minerals that the digestion hardly attacks, by its class: barite, zircon,
 #: chromite, rutile, ilmenite, cassiterite, monazite, silicates … (from memory; common

@@ -19,9 +19,10 @@ import pandas as pd
 from scipy import stats
 
 from reconcile.base.finding_codes import FAULTS
-from reconcile.base.model import Finding, ReadAs, Stratum
+from reconcile.base.model.account import Finding
+from reconcile.base.model.stratum import ReadAs, Stratum
 from reconcile.base.quantities import parse_species
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.reporting import words
 
 Floats = npt.NDArray[np.float64]

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 
 Floats = npt.NDArray[np.float64]
 

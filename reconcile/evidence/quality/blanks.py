@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pandas as pd
 
-from reconcile.base.model import QualityCheck
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.controls import QualityCheck
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.quality.controls import (
     LimitsOf,
     Rows,

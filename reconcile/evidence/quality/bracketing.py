@@ -18,8 +18,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.quality.controls import (
     CONTROLS,
     QUANTIFIED_FROM,

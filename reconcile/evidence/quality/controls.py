@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from reconcile.base.settings import Thresholds
+from reconcile.base.settings.thresholds import Thresholds
 
 TEXTS = (
     "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",

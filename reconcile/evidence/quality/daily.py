@@ -10,8 +10,8 @@ import pandas as pd
 
 from reconcile import techniques
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.techniques import Judged
 
 _DAYS_NAMED = 6

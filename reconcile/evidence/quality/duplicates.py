@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from reconcile.base.model import DuplicateStage, QualityCheck
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.controls import DuplicateStage, QualityCheck
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.quality.controls import (
     QUANTIFIED_FROM,
     LimitsOf,

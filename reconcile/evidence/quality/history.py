@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import ControlChart, Finding
+from reconcile.base.model.account import Finding
+from reconcile.base.model.controls import ControlChart
 from reconcile.evidence.quality.bracketing import checks_of
 from reconcile.evidence.quality.charts import (
     FEWEST_POINTS,

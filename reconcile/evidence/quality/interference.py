@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from reconcile import techniques
-from reconcile.base.model import EXCLUSION_COLUMNS
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.tables import EXCLUSION_COLUMNS
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.techniques import Judged
 
 

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, QualityCheck
+from reconcile.base.model.account import Finding
+from reconcile.base.model.controls import QualityCheck
 
 #: A blank spoils results below this multiple of what it carries: a tenth of the result
 #: (common practice, no source).

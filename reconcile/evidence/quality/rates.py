@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding, InsertionRate
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.model.controls import InsertionRate
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.quality.controls import whole
 
 _KINDS = ("blank", "check standard", "duplicate", "reference material")

@@ -18,8 +18,8 @@ from scipy import special
 
 from reconcile import techniques
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
-from reconcile.base.settings import Thresholds
+from reconcile.base.model.account import Finding
+from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.quality.controls import number
 from reconcile.techniques import Judged
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from enum import StrEnum
 
-from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import DECISIONS, Ask, Outcome
 from reconcile.reporting.document.verdicts import kind_of
 
 

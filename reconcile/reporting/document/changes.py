@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.document.blocks import Block, Column, Section, Table, Text
 

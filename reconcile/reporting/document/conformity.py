@@ -19,7 +19,7 @@ from reconcile.base.grades import (
     Limit,
     SpecimenConformity,
 )
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.judgement import conformity
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import parts

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting.document import (
     changes,
     conformity,

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, PageBreak, Table, TableStyle
 
-from reconcile.base.model import DECISIONS, Ask, Outcome, Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import DECISIONS, Ask, Outcome
 from reconcile.evidence import finding_words
 from reconcile.reporting import answers, numbers, sentences, words
 from reconcile.reporting.document import glance, signing

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from reconcile.base.model import Finding, Reconciliation
+from reconcile.base.model.account import Finding
+from reconcile.base.model.release import Reconciliation
 from reconcile.evidence import finding_words
 from reconcile.reporting import words
 from reconcile.reporting.document import statements

@@ -9,7 +9,7 @@ import numpy as np
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
-from reconcile.base.model import DECISIONS
+from reconcile.base.model.verdict import DECISIONS
 from reconcile.judgement.dossier_content import Covered, Dossier
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import methods, signing

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.evidence import begun_text, chart_text, watched_text
 from reconcile.reporting.render import evidence_table, sheets

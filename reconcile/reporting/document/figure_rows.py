@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from reconcile.base.model import StratumResult
+from reconcile.base.model.release import StratumResult
 from reconcile.figures.definition import Side
 from reconcile.reporting import further, numbers, words
 from reconcile.reporting.figure import Figure

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from reconcile.base.model import DECISIONS, Ask, Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import DECISIONS, Ask
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.attention import verdicts_before
 from reconcile.reporting.document.verdicts import kind_of

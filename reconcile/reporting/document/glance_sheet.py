@@ -6,7 +6,7 @@ import io
 
 from openpyxl.drawing.image import Image
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import answers, words
 from reconcile.reporting.document import cover, glance, signing
 from reconcile.reporting.manner import styled

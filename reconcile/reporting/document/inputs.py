@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from reconcile.base.model import FileAccount, Reconciliation, WaterfallStep
+from reconcile.base.model.account import FileAccount, WaterfallStep
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.document.blocks import (
     Block,

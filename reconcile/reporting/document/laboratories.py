@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reconcile.base.laboratories import BetweenLaboratories, GroupMean, GroupShifts
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (
     Block,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.render import laboratories_table, sheets
 from reconcile.reporting.render.grid import Sheet

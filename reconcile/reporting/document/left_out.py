@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from reconcile.base.model import QUARANTINE_COLUMNS, Reconciliation
+from reconcile.base.model.release import Reconciliation
+from reconcile.base.model.tables import QUARANTINE_COLUMNS
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (
     MOST_ROWS,

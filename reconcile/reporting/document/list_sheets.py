@@ -8,13 +8,9 @@ from typing import Any
 
 from openpyxl.utils import get_column_letter
 
-from reconcile.base.model import (
-    APPROVED,
-    CORRECTION_COLUMNS,
-    QUARANTINE_COLUMNS,
-    Reconciliation,
-    StratumResult,
-)
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.tables import CORRECTION_COLUMNS, QUARANTINE_COLUMNS
+from reconcile.base.model.verdict import APPROVED
 from reconcile.evidence import finding_words
 from reconcile.reporting import words
 from reconcile.reporting.details import sentences_of

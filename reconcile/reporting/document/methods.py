@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.document import statements
 from reconcile.reporting.document.blocks import Column, Section, Table, Text, Titled

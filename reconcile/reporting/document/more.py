@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.details import sentences_of
 from reconcile.reporting.document import stratum_page

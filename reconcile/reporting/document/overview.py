@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from urllib.parse import quote
 
-from reconcile.base.model import APPROVED, DECISIONS
+from reconcile.base.model.verdict import APPROVED, DECISIONS
 from reconcile.judgement.factor_life import EXPIRED, PROPOSED, Life
 from reconcile.releases.overview import Month
 from reconcile.reporting import words

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from openpyxl.utils import get_column_letter
 
-from reconcile.base.model import Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
 from reconcile.reporting import numbers, words
 from reconcile.reporting.render import sheets
 from reconcile.reporting.render.grid import Sheet

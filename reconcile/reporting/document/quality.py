@@ -6,7 +6,9 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 
-from reconcile.base.model import PUT_BACK, ControlChart, QualityCheck, Reconciliation
+from reconcile.base.model.controls import ControlChart, QualityCheck
+from reconcile.base.model.further import PUT_BACK
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (
     Block,

@@ -8,7 +8,8 @@ from dataclasses import replace
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
-from reconcile.base.model import DECISIONS, StratumResult
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.verdict import DECISIONS
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import stratum_page
 from reconcile.reporting.document.glance import ORDER

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import register_words, words
 from reconcile.reporting.document.blocks import Column, Section, Table, Text
 

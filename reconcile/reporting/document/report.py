@@ -6,7 +6,7 @@ from functools import partial
 
 from reportlab.platypus import Flowable, PageBreak
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.document import (
     attention,

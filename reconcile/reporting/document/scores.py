@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED, WATCH, WITHDRAW, FactorScore
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import Column, Gap, Plot, Plots, Section, Table, Text

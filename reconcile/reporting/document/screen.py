@@ -9,7 +9,8 @@ import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import DECISIONS
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import answers, evidence, numbers, words
 from reconcile.reporting.details import sentences_of

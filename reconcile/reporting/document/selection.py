@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.base.selection import OfStratum
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (

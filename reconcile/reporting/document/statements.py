@@ -7,7 +7,8 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import DECISIONS
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import stratum_page
 

@@ -7,7 +7,8 @@ from typing import Any
 
 from openpyxl.utils import get_column_letter
 
-from reconcile.base.model import APPROVED, DECISIONS, Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import APPROVED, DECISIONS
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import glance
 from reconcile.reporting.document.attention import verdicts_before

@@ -12,7 +12,8 @@ from reportlab.graphics.shapes import Drawing
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from reconcile.base.model import (
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import (
     DECISIONS,
     INSUFFICIENT,
     NOT_FOR_USE,
@@ -20,8 +21,6 @@ from reconcile.base.model import (
     CorrectionFactor,
     Criterion,
     Outcome,
-    Reconciliation,
-    StratumResult,
 )
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import evidence, further, numbers, words

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from openpyxl.worksheet.pagebreak import Break
 
-from reconcile.base.model import Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.stratum_page import counts_text
 from reconcile.reporting.document.verdicts import kind_of

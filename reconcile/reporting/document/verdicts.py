@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from reconcile.base.model import DECISIONS, Reconciliation, StratumResult
+from reconcile.base.model.release import Reconciliation, StratumResult
+from reconcile.base.model.verdict import DECISIONS
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (
     Across,

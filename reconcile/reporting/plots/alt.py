@@ -8,7 +8,8 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.base.model import DECISIONS, ControlChart
+from reconcile.base.model.controls import ControlChart
+from reconcile.base.model.verdict import DECISIONS
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots.kinds import (

@@ -15,7 +15,7 @@ from reportlab.graphics.shapes import (
     Line,
 )
 
-from reconcile.base.model import ControlChart
+from reconcile.base.model.controls import ControlChart
 from reconcile.reporting import fonts, numbers, words
 from reconcile.reporting.plots import axes, canvas, legends, marks
 from reconcile.reporting.plots.axes import Axis

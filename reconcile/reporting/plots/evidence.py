@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from reconcile.base.model import Ask, StratumResult
+from reconcile.base.model.release import StratumResult
+from reconcile.base.model.verdict import Ask
 from reconcile.reporting import words
 from reconcile.reporting.plots.kinds import TrendPlot
 from reconcile.reporting.text import printable

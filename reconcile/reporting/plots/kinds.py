@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.base.model import ControlChart
+from reconcile.base.model.controls import ControlChart
 
 Array = NDArray[np.float64]
 

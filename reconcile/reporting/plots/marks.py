@@ -13,7 +13,7 @@ from reportlab.graphics.shapes import (
 )
 from reportlab.lib.colors import white
 
-from reconcile.base.model import ControlChart
+from reconcile.base.model.controls import ControlChart
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import canvas

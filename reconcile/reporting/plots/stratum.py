@@ -10,14 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.base.model import (
-    Ask,
-    EarlierResult,
-    Reconciliation,
-    StratumResult,
-    StratumStatistics,
-    Verdict,
-)
+from reconcile.base.model.figures import StratumStatistics
+from reconcile.base.model.release import EarlierResult, Reconciliation, StratumResult
+from reconcile.base.model.verdict import Ask, Verdict
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots.kinds import (

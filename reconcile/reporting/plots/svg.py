@@ -24,7 +24,7 @@ from reportlab.graphics.shapes import (
 from reportlab.lib.colors import Color
 
 from reconcile.base.characters import visible
-from reconcile.base.model import ControlChart
+from reconcile.base.model.controls import ControlChart
 from reconcile.reporting import fonts
 from reconcile.reporting.plots import drawn
 from reconcile.reporting.plots.alt import told_of_row

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from openpyxl.utils import get_column_letter, quote_sheetname
 from openpyxl.workbook.defined_name import DefinedName
 
-from reconcile.base.model import StratumResult
+from reconcile.base.model.release import StratumResult
 from reconcile.base.reasons import Exclusion
 from reconcile.reporting import numbers, words
 from reconcile.reporting.render import sheets

@@ -28,7 +28,7 @@ from openpyxl.drawing.text import (
     RegularTextRun,
 )
 
-from reconcile.base.model import StratumResult
+from reconcile.base.model.release import StratumResult
 from reconcile.reporting import numbers, words
 from reconcile.reporting.plots import axes
 from reconcile.reporting.render.calculation import (

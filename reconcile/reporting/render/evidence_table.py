@@ -7,7 +7,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from reconcile.base.model import Evidence, OverMonths, Reconciliation, Watched
+from reconcile.base.model.months import Evidence, Watched
+from reconcile.base.model.release import Reconciliation
+from reconcile.base.model.verdict import OverMonths
 from reconcile.statistics.result import Estimate
 
 COLUMNS = (

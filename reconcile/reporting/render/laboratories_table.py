@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from reconcile.base.laboratories import CERTIFICATES, BetweenLaboratories, GroupShifts
-from reconcile.base.model import Reconciliation
+from reconcile.base.model.release import Reconciliation
 from reconcile.statistics.result import Estimate
 
 COLUMNS = (

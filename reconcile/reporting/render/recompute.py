@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from openpyxl.utils import get_column_letter
 from scipy import stats
 
-from reconcile.base.model import StratumResult, StratumStatistics
+from reconcile.base.model.figures import StratumStatistics
+from reconcile.base.model.release import StratumResult
 from reconcile.reporting import words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key

@@ -19,16 +19,15 @@ import numpy as np
 import pandas as pd
 
 from reconcile.base import strata
-from reconcile.base.model import (
+from reconcile.base.model.release import Reconciliation
+from reconcile.base.model.stratum import Stratum
+from reconcile.base.model.tables import (
     CORRECTION_COLUMNS,
     EXCLUSION_COLUMNS,
     PAIR_COLUMNS,
     QUARANTINE_COLUMNS,
-    CorrectionFactor,
-    Reconciliation,
-    Stratum,
-    Verdict,
 )
+from reconcile.base.model.verdict import CorrectionFactor, Verdict
 from reconcile.base.spreadsheet import csv_text
 from reconcile.judgement import criterion_words
 from reconcile.reporting.details import plain

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.samples.identity.text import normalise_id
 
 Scheme = Literal["mod 37-2", "mod 97-10"]

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 import pandas as pd
 
 from reconcile.base.finding_codes import FindingCode
-from reconcile.base.model import Finding
+from reconcile.base.model.account import Finding
 from reconcile.samples.identity.text import comparison_form, normalise_id
 
 

@@ -1,6 +1,6 @@
 """Strings of the report's pages, the page for the screen and the workbook's sheets."""
 
-from reconcile.base.model import ACCEPTED, ACCEPTED_CORRECTED, INSUFFICIENT, LABORATORY_ONLY
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, INSUFFICIENT, LABORATORY_ONLY
 
 # ---- headings ------------------------------------------------------------------------
 

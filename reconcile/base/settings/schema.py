@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from reconcile.base.settings import Settings
+from reconcile.base.settings.whole import Settings
 
 #: The file beside the settings that their first line names: ``#:schema reconcile.schema.json``.
 SCHEMA_FILE = "reconcile.schema.json"

@@ -1,0 +1,1 @@
+"""``reconcile.toml`` as models, one module for each part; ``whole`` holds them together."""
