@@ -17,7 +17,7 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model.months import Beginning, Watched
 from reconcile.base.reasons import Exclusion
 from reconcile.base.settings.whole import Settings
-from reconcile.figures import evaluation
+from reconcile.figures import evaluation, laboratory_error
 from reconcile.figures.over_months import MONTH, month_effects, on_scale, over_months
 from reconcile.figures.watching import begins, findings, watched
 from reconcile.intake import workspace as ws
@@ -208,7 +208,9 @@ def test_a_sample_read_more_often_weighs_more() -> None:
 def test_a_sample_that_the_laboratory_measured_more_often_weighs_more() -> None:
     rng = np.random.default_rng(2)
     level = np.full(20, 200.0)
-    error = evaluation.LabError(0.2**2, 20.0, "20 pairs", tuple(level), tuple(rng.normal(size=20)))
+    error = laboratory_error.LabError(
+        0.2**2, 20.0, "20 pairs", tuple(level), tuple(rng.normal(size=20))
+    )
     t = table([0.0, 0.0, 0.0], rsd=0.01).assign(field_se=np.nan)
     first = np.arange(len(t)) == 0
     t = t.assign(lab_mean=t["lab_mean"].where(~first, t["lab_mean"] / 1.3))

@@ -36,7 +36,7 @@ from reconcile.base.grades import (
     ResultSet,
     SpecimenConformity,
 )
-from reconcile.figures.evaluation import LabError
+from reconcile.figures.laboratory_error import LabError
 from reconcile.intake.settings_listed import setting_lines
 from reconcile.judgement import conformity, factor_life, specimen_results
 from reconcile.reporting import words

@@ -10,8 +10,8 @@ import pytest
 
 from reconcile.base.reasons import Exclusion
 from reconcile.base.settings.thresholds import ErrorSettings
-from reconcile.figures import evaluation
-from reconcile.figures.evaluation import LabError
+from reconcile.figures import evaluation, laboratory_error, pair_errors
+from reconcile.figures.laboratory_error import LabError
 from tests.pairs import STRATUM, pairs, settings, study
 
 LAB_ERROR = LabError(0.0004, 20, "20 pairs of laboratory duplicates")
@@ -71,7 +71,7 @@ def test_duplicates_of_splits_count_to_the_laboratorys_side() -> None:
     table = duplicates(
         list(level + rng.normal(0, sd)), list(level + rng.normal(0, sd))
     ).assign(duplicate_kind=["pulp"] * 20 + ["coarse"] * 20)  # fmt: skip
-    (error,) = evaluation.lab_errors(table, ErrorSettings()).values()
+    (error,) = laboratory_error.lab_errors(table, ErrorSettings()).values()
     assert error.relative_variance == pytest.approx(0.02**2, rel=0.6)
     assert error.splits is not None
     assert error.of_pair(1) == pytest.approx(0.15**2, rel=0.6)
@@ -85,8 +85,8 @@ def test_duplicates_of_splits_count_to_the_laboratorys_side() -> None:
 
 
 def test_a_stated_laboratory_error_is_named_as_stated() -> None:
-    errors = evaluation.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.03))
-    error = evaluation.lab_error_of(errors, STRATUM)
+    errors = laboratory_error.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.03))
+    error = laboratory_error.lab_error_of(errors, STRATUM)
     assert error is not None
     assert "stated in the settings" in error.source
     assert error.relative_variance == pytest.approx(0.0009)
@@ -103,7 +103,7 @@ def duplicates(first: list[float], second: list[float]) -> pd.DataFrame:
 
 def test_duplicates_of_other_levels_do_not_set_the_error_of_a_stratum() -> None:
     table = duplicates([100, 110, 120, 9000, 9500], [102, 108, 121, 9900, 8600])
-    (error,) = evaluation.lab_errors(table, ErrorSettings()).values()
+    (error,) = laboratory_error.lab_errors(table, ErrorSettings()).values()
     near = error.near(90, 130)
     assert near.degrees_of_freedom == 3
     assert near.relative_variance < error.relative_variance / 4
@@ -111,18 +111,18 @@ def test_duplicates_of_other_levels_do_not_set_the_error_of_a_stratum() -> None:
 
 
 def test_two_duplicates_are_too_few_to_show_an_error() -> None:
-    assert evaluation.lab_errors(duplicates([1, 2], [1.1, 2.1]), ErrorSettings()) == {}
+    assert laboratory_error.lab_errors(duplicates([1, 2], [1.1, 2.1]), ErrorSettings()) == {}
 
 
 def test_a_wide_range_is_compared_by_ratios_and_a_narrow_one_by_differences() -> None:
     rng = np.random.default_rng(0)
     wide = np.exp(rng.uniform(0, 4, 30))
-    assert evaluation.difference_scale(wide, wide * 1.1)[0] == "log ratio"
+    assert pair_errors.difference_scale(wide, wide * 1.1)[0] == "log ratio"
     narrow = rng.uniform(100, 120, 60)
-    scale, rule = evaluation.difference_scale(narrow, narrow + rng.normal(0, 2, 60))
+    scale, rule = pair_errors.difference_scale(narrow, narrow + rng.normal(0, 2, 60))
     assert scale == "absolute"
     assert "does not grow" in rule
-    assert evaluation.difference_scale(np.array([0.0, 1, 2]), np.array([1.0, 2, 3]))[0] == (
+    assert pair_errors.difference_scale(np.array([0.0, 1, 2]), np.array([1.0, 2, 3]))[0] == (
         "absolute"
     )
 
@@ -130,7 +130,7 @@ def test_a_wide_range_is_compared_by_ratios_and_a_narrow_one_by_differences() ->
 def test_differences_that_grow_with_the_level_are_compared_by_ratios() -> None:
     rng = np.random.default_rng(3)
     lab = rng.uniform(100, 500, 200)
-    scale, rule = evaluation.difference_scale(lab, lab * np.exp(rng.normal(0, 0.2, 200)))
+    scale, rule = pair_errors.difference_scale(lab, lab * np.exp(rng.normal(0, 0.2, 200)))
     assert scale == "log ratio"
     assert "grow with the level" in rule
 

@@ -14,7 +14,7 @@ from reconcile.base.model.figures import Readings
 from reconcile.base.model.further import KAPLAN_MEIER, Further
 from reconcile.base.reasons import Exclusion
 from reconcile.figures import evaluation, further
-from reconcile.figures.evaluation import LabError
+from reconcile.figures.laboratory_error import LabError
 from tests.pairs import STRATUM, pairs, settings, study
 
 LAB_ERROR = LabError(0.0004, 20, "20 pairs of laboratory duplicates")

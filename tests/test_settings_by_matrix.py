@@ -13,7 +13,7 @@ from reconcile.base.model.stratum import Stratum
 from reconcile.base.model.verdict import Ask, Outcome
 from reconcile.base.settings.tables import TableSettings
 from reconcile.base.settings.whole import Settings
-from reconcile.figures import evaluation
+from reconcile.figures import shown_unit
 from reconcile.intake.settings_listed import setting_lines
 from reconcile.judgement import requirements
 
@@ -48,8 +48,8 @@ def settings() -> Settings:
 def test_unit_levels_and_margin_are_those_of_the_matrix(matrix, unit, levels, margin) -> None:
     stratum = Stratum("Cu", FieldMethod("XRF"), LabMethod("ICP-OES"), matrix)
     s = settings()
-    assert evaluation.unit_of(stratum, s).name == unit
-    found = evaluation.levels_of(stratum, s)
+    assert shown_unit.unit_of(stratum, s).name == unit
+    found = shown_unit.levels_of(stratum, s)
     assert [name for name, _ in found] == [name for name, _ in levels]
     assert [value for _, value in found] == pytest.approx([value for _, value in levels])
     own = s.of("Cu", matrix)

@@ -17,7 +17,7 @@ from reconcile import cli
 from reconcile.base.model.tables import PAIR_COLUMNS
 from reconcile.base.model.verdict import DECISIONS
 from reconcile.commands import trying
-from reconcile.figures import evaluation
+from reconcile.figures import laboratory_error
 from reconcile.reporting.plots import svg
 from reconcile.reporting.plots.characteristics import characteristics
 from reconcile.trials import as_read, counted, trial
@@ -39,8 +39,8 @@ def test_the_same_seed_gives_the_same_study_and_another_seed_another() -> None:
 def test_a_study_is_a_whole_pair_table() -> None:
     study = draw(PLAIN, 30, 1)
     assert set(study.pairs.columns) == {*PAIR_COLUMNS, "element"}
-    errors = evaluation.lab_errors(study.duplicates, trial.settings_of(PLAIN).errors)
-    error = evaluation.lab_error_of(errors, STRATUM)
+    errors = laboratory_error.lab_errors(study.duplicates, trial.settings_of(PLAIN).errors)
+    error = laboratory_error.lab_error_of(errors, STRATUM)
     assert error is not None
     assert error.degrees_of_freedom == 20
 
@@ -62,7 +62,9 @@ def test_replicates_show_the_repeatability_and_not_what_lies_between_spots_and_s
 
 def test_duplicates_show_the_laboratory_s_error() -> None:
     study = draw(replace(PLAIN, lab_rsd=0.05, duplicates=4_000), 4_000, 3)
-    (error,) = evaluation.lab_errors(study.duplicates, trial.settings_of(PLAIN).errors).values()
+    (error,) = laboratory_error.lab_errors(
+        study.duplicates, trial.settings_of(PLAIN).errors
+    ).values()
     assert math.sqrt(error.relative_variance) == pytest.approx(0.05, rel=0.04)
 
 

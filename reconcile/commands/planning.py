@@ -28,7 +28,7 @@ from reconcile.base.selection import RANDOM as SELECTION_RANDOM
 from reconcile.base.settings.whole import Settings
 from reconcile.base.writing import write_whole
 from reconcile.evidence import diagnosis
-from reconcile.figures import evaluation
+from reconcile.figures import shown_unit
 from reconcile.figures.evaluation import Evaluated
 from reconcile.intake import workspace as ws
 from reconcile.judgement import criterion_words, factor_proposal, needs, verdicts
@@ -122,7 +122,7 @@ def lab_share(result: StratumResult, cost_ratio: float) -> float:
 def spots_for(pairs: pd.DataFrame, target: float) -> float:
     """Spots so that a field mean is known to a relative standard error ``target``.
 
-    From the pooled relative variance of one spot in the pair table (model.PAIR_COLUMNS).
+    From the pooled relative variance of one spot in the pair table (PAIR_COLUMNS).
     """
     used = pairs.loc[pairs["used"].astype(bool)]
     mean = used["field_mean"].to_numpy("float64")
@@ -345,7 +345,7 @@ def plan(
     for kind in sorted({c.kind for c in candidates}):
         of_kind = [c for c in candidates if c.kind == kind]
         levels = {
-            symbol: evaluation.levels_of(
+            symbol: shown_unit.levels_of(
                 Stratum(symbol, FieldMethod(), LabMethod(), of_kind[0].matrix), settings
             )
             for symbol in settings.element

@@ -104,7 +104,7 @@ Part = str | Several | At
 class Studied:
     """What a figure may be computed from: the used pairs, and how the period is judged."""
 
-    used: pd.DataFrame  # model.PAIR_COLUMNS
+    used: pd.DataFrame  # PAIR_COLUMNS
     lab: Array  # mg/kg, (n,)
     field: Array  # mg/kg, (n,)
     level: float  # confidence of intervals

@@ -13,7 +13,8 @@ from reconcile.base.model.stratum import Stratum
 from reconcile.base.reasons import CENSORED
 from reconcile.base.settings.pairs import EvidenceEvent, EvidenceSettings
 from reconcile.base.settings.whole import Settings
-from reconcile.figures.evaluation import Evaluated, LabError, evaluate
+from reconcile.figures.evaluation import Evaluated, evaluate
+from reconcile.figures.laboratory_error import LabError
 from reconcile.figures.over_months import MONTH, Between, over_months
 from reconcile.figures.watching import begins, watched
 from reconcile.intake.workspace import is_month

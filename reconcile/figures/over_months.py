@@ -12,8 +12,11 @@ import pandas as pd
 from reconcile.base.model.stratum import Stratum
 from reconcile.base.reasons import CENSORED
 from reconcile.base.settings.whole import Settings
-from reconcile.figures.evaluation import Array, Evaluated, LabError, levels_of, near_pairs
+from reconcile.figures.definition import Array
+from reconcile.figures.evaluation import Evaluated
+from reconcile.figures.laboratory_error import LabError, near_pairs
 from reconcile.figures.repeatability import repeatability
+from reconcile.figures.shown_unit import levels_of
 from reconcile.pairs import clusters
 from reconcile.statistics.clusters import judged
 from reconcile.statistics.limited_months import limited_model

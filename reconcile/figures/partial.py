@@ -19,7 +19,8 @@ from scipy import stats
 from reconcile.base.model.singles import PartlyPooled
 from reconcile.base.model.stratum import Stratum
 from reconcile.base.settings.whole import Settings
-from reconcile.figures.evaluation import Array, Evaluated
+from reconcile.figures.definition import Array
+from reconcile.figures.evaluation import Evaluated
 from reconcile.pairs.clusters import Codes
 from reconcile.statistics.clusters import judged
 from reconcile.statistics.months import MonthsModel, months_model

@@ -11,7 +11,7 @@ def repeatability(used: pd.DataFrame, relative: bool) -> tuple[float, float]:
 
     A reading or shot stands for a spot where a sample has one spot. The variance is
     relative to the mean where ``relative``, else in (mg/kg)². ``used``: used pairs
-    (model.PAIR_COLUMNS).
+    (PAIR_COLUMNS).
     """
     mean = used["field_mean"].to_numpy("float64")
     spots = used["field_spots"].to_numpy("float64")

@@ -14,8 +14,9 @@ from reconcile.base.model.stratum import Stratum
 from reconcile.base.settings.pairs import EvidenceSettings
 from reconcile.base.settings.whole import Settings
 from reconcile.figures import further
-from reconcile.figures.evaluation import LabError, difference_scale
+from reconcile.figures.laboratory_error import LabError
 from reconcile.figures.over_months import MONTH, OnScale, month_effects, on_scale, to_fraction
+from reconcile.figures.pair_errors import difference_scale
 from reconcile.reporting import words
 from reconcile.statistics.limited_months import Summaries, summarised
 from reconcile.statistics.month_charts import Charted, charted

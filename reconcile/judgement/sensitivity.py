@@ -17,7 +17,7 @@ from reconcile.base.model.verdict import ACCEPTED_CORRECTED, Verdict
 from reconcile.base.reasons import Exclusion
 from reconcile.base.settings.whole import Settings
 from reconcile.figures import evaluation
-from reconcile.figures.evaluation import LabError
+from reconcile.figures.laboratory_error import LabError
 from reconcile.judgement import factor_proposal, verdicts
 from reconcile.reporting import words
 
@@ -37,7 +37,7 @@ class Judging:
 
 
 def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
-    """The pairs (model.PAIR_COLUMNS) with every one used that has a number on both sides."""
+    """The pairs (PAIR_COLUMNS) with every one used that has a number on both sides."""
     both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
     both &= pairs["reason_code"].ne(Exclusion.REPEATED)  # it would count what counts already
     used = pairs["used"].astype(bool)

@@ -29,8 +29,8 @@ from reconcile.base.model.verdict import ACCEPTED, CorrectionFactor
 from reconcile.base.part_roles import form_of
 from reconcile.base.settings.whole import Settings
 from reconcile.evidence import quality
-from reconcile.figures import evaluation
-from reconcile.figures.evaluation import LabError
+from reconcile.figures import laboratory_error
+from reconcile.figures.laboratory_error import LabError
 from reconcile.figures.repeatability import repeatability
 from reconcile.judgement import factor_proposal, own_spread
 from reconcile.judgement.factor_life import Life
@@ -337,7 +337,7 @@ def _lab_sets(
                 ),
             )  # fmt: skip
             if low == high:
-                error = evaluation.lab_error_of(
+                error = laboratory_error.lab_error_of(
                     evidence.lab_errors, Stratum(key.element, FieldMethod(), determined_by, "")
                 )
                 measured = lab_uncertainty(measured, n, error)

@@ -16,7 +16,7 @@ LAB_ROW, BOTH_ROWS, REPEAT_OF = "lab_row", "both_rows", "repeat_of"
 
 
 def groupings(pairs: pd.DataFrame, settings: PairSettings) -> tuple[Codes, ...]:
-    """One or two groupings of the pairs (model.PAIR_COLUMNS), codes of shape (n,) each.
+    """One or two groupings of the pairs (PAIR_COLUMNS), codes of shape (n,) each.
 
     The first: pairs with the same group or the same laboratory row, and what these join. The
     second, which crosses it: the laboratory's batches, where there are enough of them to show

@@ -141,7 +141,7 @@ def _bias_sentence(
 
 
 def results_of(pairs: pd.DataFrame) -> str:
-    """What one field result of the used pairs (model.PAIR_COLUMNS) is: a mean of so many spots.
+    """What one field result of the used pairs (PAIR_COLUMNS) is: a mean of so many spots.
 
     Of readings where samples have one spot.
     """
@@ -338,7 +338,7 @@ def sentences_for(
 ) -> tuple[str, ...]:
     """Two to five plain sentences: average difference, results, one spot's, what to do.
 
-    ``pairs``: those of the stratum (model.PAIR_COLUMNS). ``unit`` is the reader's unit and
+    ``pairs``: those of the stratum (PAIR_COLUMNS). ``unit`` is the reader's unit and
     ``per_mg_kg`` turns mg/kg into it. The numbers are those of the stratum's table, digit for
     digit.
     """

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from reconcile.base.model.further import Further
-from reconcile.figures import evaluation, gathered, partial, watching
+from reconcile.figures import evaluation, gathered, laboratory_error, partial, watching
 from reconcile.pairs import earlier
 from reconcile.run.state import Run
 
@@ -18,7 +18,7 @@ def gather_evidence(run: Run) -> Run:
     found = {
         stratum.key: gathered.gather(
             stratum, evaluated, run.period, months,
-            evaluation.lab_error_of(run.lab_errors, stratum), settings,
+            laboratory_error.lab_error_of(run.lab_errors, stratum), settings,
         )
         for stratum, evaluated in run.evaluated
     }  # fmt: skip

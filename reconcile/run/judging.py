@@ -28,7 +28,7 @@ from reconcile.evidence import (
     quality,
     registers,
 )
-from reconcile.figures import evaluation, further, gathered, selection
+from reconcile.figures import evaluation, further, gathered, laboratory_error, selection, shown_unit
 from reconcile.figures import laboratories as between
 from reconcile.intake import workspace as ws
 from reconcile.judgement import (
@@ -259,7 +259,7 @@ def judge_controls(run: Run) -> Run:
         custody_status=dict(judgement.status),
         custody_head=custody.head(events) if len(events) else "",
         custody_gone=tuple(dict.fromkeys(item.path for item in lost)),
-        lab_errors=evaluation.lab_errors(duplicates, run.workspace.settings.errors),
+        lab_errors=laboratory_error.lab_errors(duplicates, run.workspace.settings.errors),
         findings=run.findings
         + tuple(item.finding() for item in lost)
         + judgement.findings
@@ -404,7 +404,7 @@ def compute_statistics(run: Run) -> Run:
     for stratum in run.joined.strata:
         run.tell(stratum.label)
         pairs = run.pairs.loc[run.pairs["stratum"].eq(stratum.key)].reset_index(drop=True)
-        lab_error = evaluation.lab_error_of(run.lab_errors, stratum)
+        lab_error = laboratory_error.lab_error_of(run.lab_errors, stratum)
         found = evaluation.evaluate(stratum, pairs, lab_error, settings)
         scatter = further.scatter(
             run.joined.readings(stratum, further.some_of(found.used)["sample_id"].astype("str")),
@@ -492,7 +492,7 @@ def give_verdicts(run: Run) -> Run:
             judged(number, alpha),
             behind[number][1].pairs,
             sensitivity.Judging(
-                stratum, evaluation.lab_error_of(run.lab_errors, stratum), settings, fault,
+                stratum, laboratory_error.lab_error_of(run.lab_errors, stratum), settings, fault,
                 until, bare, run.custody_gone, alpha,
             ),
         )  # fmt: skip
@@ -503,7 +503,7 @@ def give_verdicts(run: Run) -> Run:
             refit = fitted[number]
             assert refit.factor is not None
             factor, why = replace(refit.factor, status=NOT_FOR_USE), refit.why
-        unit = evaluation.unit_of(stratum, settings)
+        unit = shown_unit.unit_of(stratum, settings)
         results.append(
             StratumResult(
                 stratum=stratum,
@@ -523,7 +523,7 @@ def give_verdicts(run: Run) -> Run:
                     evaluated.pairs,
                 ),
                 notes=(*evaluated.notes, *((why,) if why else ())),
-                decision_levels=evaluation.levels_of(stratum, settings),
+                decision_levels=shown_unit.levels_of(stratum, settings),
                 evidence=gathered.evidence_of(stratum, run.gathered[stratum.key], settings),
             )
         )

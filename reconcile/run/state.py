@@ -17,7 +17,7 @@ from reconcile.base.model.singles import Pooling
 from reconcile.base.model.stratum import Stratum
 from reconcile.base.registers import Registers
 from reconcile.base.selection import SelectionRecord
-from reconcile.figures import evaluation
+from reconcile.figures import laboratory_error
 from reconcile.figures.evaluation import Evaluated
 from reconcile.figures.gathered import Gathered
 from reconcile.intake.corrections import Correction
@@ -63,7 +63,7 @@ class Run:
     custody_status: dict[str, str] = field(default_factory=dict)
     custody_head: str = ""
     custody_gone: tuple[str, ...] = ()  # custody files that a release used and that are gone
-    lab_errors: dict[tuple[str, str], evaluation.LabError] = field(default_factory=dict)
+    lab_errors: dict[tuple[str, str], laboratory_error.LabError] = field(default_factory=dict)
     means: tuple[Side, Side] | None = None  # of the samples, field and laboratory
     marks: pd.DataFrame | None = None  # of the rows behind the pairs, see pairs.repeats
     joined: Joined | None = None

@@ -11,7 +11,7 @@ import math
 
 from reconcile.base.model.verdict import ACCEPTED, INSUFFICIENT
 from reconcile.base.settings.whole import Settings
-from reconcile.figures import evaluation, further
+from reconcile.figures import evaluation, further, laboratory_error, pair_errors
 from reconcile.judgement import verdicts
 from reconcile.judgement.decision import decide
 from reconcile.statistics.level_band import Scale
@@ -36,12 +36,12 @@ def outcome(truth: Truth, n: int, seed: int, settings: Settings) -> Outcome:
     ):
         return NOT_ACCEPTED
     structure = further.replicate_structure(used, t.confidence)
-    error = evaluation.lab_error_of(
-        evaluation.lab_errors(study.duplicates, settings.errors), STRATUM
+    error = laboratory_error.lab_error_of(
+        laboratory_error.lab_errors(study.duplicates, settings.errors), STRATUM
     )
-    variance = evaluation.lab_relative_variance(used, error)
+    variance = laboratory_error.lab_relative_variance(used, error)
     scale: Scale = "log ratio"
-    if evaluation.difference_scale(lab, field, structure)[0] != scale:
+    if pair_errors.difference_scale(lab, field, structure)[0] != scale:
         scale, variance = "absolute", variance * float(used["lab_mean"].median()) ** 2
     terms = verdicts.terms_of(STRATUM, settings, t.bias_margin)
     times = verdicts.seconds(used["field_time"])

@@ -25,8 +25,8 @@ _START = pd.Timestamp("2026-10-01T06:00", tz="UTC")
 class Study:
     """What one month would have brought."""
 
-    pairs: pd.DataFrame  # model.PAIR_COLUMNS and the element
-    duplicates: pd.DataFrame  # as evaluation.lab_errors asks for them
+    pairs: pd.DataFrame  # PAIR_COLUMNS and the element
+    duplicates: pd.DataFrame  # as laboratory_error.lab_errors asks for them
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from reconcile.base.model.verdict import (
 )
 from reconcile.base.settings.thresholds import Thresholds
 from reconcile.base.settings.whole import Settings
-from reconcile.figures import evaluation
+from reconcile.figures import evaluation, laboratory_error
 from reconcile.judgement import factor_proposal, verdicts
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import Estimate
@@ -104,8 +104,8 @@ def agreed_of(settings: Settings) -> Agreed:
 
 def decide(study: Study, settings: Settings) -> tuple[Verdict, CorrectionFactor | None]:
     """What the program says of one study, by its own functions; controls shown on both sides."""
-    errors = evaluation.lab_errors(study.duplicates, settings.errors)
-    error = evaluation.lab_error_of(errors, STRATUM)
+    errors = laboratory_error.lab_errors(study.duplicates, settings.errors)
+    error = laboratory_error.lab_error_of(errors, STRATUM)
     evaluated = evaluation.evaluate(STRATUM, study.pairs, error, settings)
     proposal = factor_proposal.propose(STRATUM, evaluated, settings, None)
     return verdicts.judge(STRATUM, evaluated, proposal, settings, None, ""), proposal.factor

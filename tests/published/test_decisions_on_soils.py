@@ -35,7 +35,7 @@ from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, INSUFFICI
 from reconcile.base.reasons import Exclusion
 from reconcile.base.settings.thresholds import ErrorSettings
 from reconcile.base.settings.whole import Settings
-from reconcile.figures import evaluation
+from reconcile.figures import evaluation, laboratory_error
 from reconcile.judgement import factor_proposal, verdicts
 from tests.pairs import STRATUM, pairs
 from tests.published.table import rows
@@ -110,7 +110,7 @@ def stratum(element: str) -> Stratum:
 def decision(element: str):  # type: ignore[no-untyped-def]
     """Everything that the program makes of one element."""
     settings = config()
-    error = evaluation.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.05))[("", "")]
+    error = laboratory_error.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.05))[("", "")]
     s = stratum(element)
     found = evaluation.evaluate(s, soils(element), error, settings)
     proposal = factor_proposal.propose(s, found, settings, None)
@@ -189,7 +189,7 @@ def test_printed_duplicates_give_the_error_that_the_program_takes_from_duplicate
     table = pd.DataFrame(both, columns=["first_mg_kg", "value_mg_kg"]).assign(
         element=element, method="M", qualifier="", first_qualifier=""
     )
-    error = evaluation.lab_errors(table, ErrorSettings())[(element, "M")]
+    error = laboratory_error.lab_errors(table, ErrorSettings())[(element, "M")]
     assert error.degrees_of_freedom == len(both)
     found = 100 * math.sqrt(error.relative_variance)
     assert found == pytest.approx(printed, abs=0.1 if printed < 10 else 1.0)
@@ -219,7 +219,7 @@ def test_a_printed_through_origin_slope_is_corrected_where_the_report_corrects(
     lab = np.geomspace(20, 600, 60)
     table = pairs(lab, slope * lab * np.exp(rng.normal(0, 0.01, 60)), 0.01)
     settings = config(bias_margin=0.05)
-    error = evaluation.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.005))[("", "")]
+    error = laboratory_error.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.005))[("", "")]
     found = evaluation.evaluate(STRATUM, table, error, settings)
     proposal = factor_proposal.propose(STRATUM, found, settings, None)
     verdict = verdicts.judge(STRATUM, found, proposal, settings, None, "")

@@ -40,7 +40,7 @@ from reconcile.base.model.verdict import (
 )
 from reconcile.base.reasons import Exclusion, in_words
 from reconcile.base.settings.whole import Settings
-from reconcile.figures import evaluation, further
+from reconcile.figures import evaluation, further, laboratory_error
 from reconcile.reporting import sentences
 from reconcile.statistics import components, decisions
 from reconcile.statistics.result import Estimate
@@ -116,7 +116,7 @@ def pair_table(
     return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
 
 
-LAB_ERROR = evaluation.LabError(0.0009, 24, "24 pairs of laboratory duplicates")
+LAB_ERROR = laboratory_error.LabError(0.0009, 24, "24 pairs of laboratory duplicates")
 
 
 def statistics_of(

@@ -24,7 +24,7 @@ from scipy import integrate, stats
 
 from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, Ask, Outcome
 from reconcile.commands import planning
-from reconcile.figures import evaluation
+from reconcile.figures import evaluation, laboratory_error
 from reconcile.judgement import factor_proposal, verdicts
 from reconcile.judgement.factor_proposal import Proposal
 from reconcile.statistics.grey_region import edge_chance
@@ -71,9 +71,9 @@ def _number(question: str, case: str, n: int, figure: str, values: list[float], 
 
 def _evaluated(truth: Truth, n: int, seed: int):  # type: ignore[no-untyped-def]
     config, study = trial.settings_of(truth), draw(truth, n, seed)
-    errors = evaluation.lab_errors(study.duplicates, config.errors)
+    errors = laboratory_error.lab_errors(study.duplicates, config.errors)
     found = evaluation.evaluate(
-        STRATUM, study.pairs, evaluation.lab_error_of(errors, STRATUM), config
+        STRATUM, study.pairs, laboratory_error.lab_error_of(errors, STRATUM), config
     )
     return config, found
 
@@ -167,7 +167,7 @@ def _planned(truth: Truth, n: int, seed: int) -> tuple[float, float, bool, bool]
         lab, field = part["lab_mean"].to_numpy(), part["field_mean"].to_numpy()
         above = lab >= truth.level
         missed = float(np.mean(field[above] < truth.level)) if above.any() else math.nan
-        error = evaluation.LabError(truth.lab_rsd**2, math.inf, "stated")
+        error = laboratory_error.LabError(truth.lab_rsd**2, math.inf, "stated")
         found = evaluation.evaluate(STRATUM, part, error, config)
         verdict = verdicts.judge(STRATUM, found, NO_FACTOR, config, None, "")
         out.append((missed, verdict.decision == ACCEPTED))

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.figures import evaluation
-from reconcile.figures.evaluation import LabError
+from reconcile.figures.laboratory_error import LabError
 from reconcile.judgement import factor_proposal
 from reconcile.judgement.factor_choice import FORMS
 from tests.pairs import STRATUM, pairs, settings

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, APPROVED
-from reconcile.figures import evaluation
+from reconcile.figures import evaluation, laboratory_error
 from reconcile.figures.over_months import MONTH
 from reconcile.judgement import factor_proposal, grounds, verdicts
 from reconcile.judgement.decision import LevelTerms
@@ -166,7 +166,7 @@ def study(truth: Truth, seed: int, samples: int = 200) -> Study:
     levels = ({"name": "level", "value": LEVEL, "acts": "below" if truth.below else "at or above"},)
     config = config.model_validate({**config.model_dump(), "element": {"Cu": {"levels": levels}}})
     table, coming = evidence(truth, rng)
-    error = evaluation.LabError(truth.lab**2, math.inf, "stated")
+    error = laboratory_error.LabError(truth.lab**2, math.inf, "stated")
     evaluated = evaluation.evaluate(STRATUM, table, error, config, shown=False)
     proposal = factor_proposal.dated(
         factor_proposal.propose(STRATUM, evaluated, config, None), "2026-01-01", "2027-12-31"
