@@ -6,6 +6,7 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -320,21 +321,25 @@ def result_of(
     )
 
 
+@cache
 def ordinary() -> StratumResult:
     """An ordinary stratum of 41 pairs, one excluded."""
     return result_of(stratum_of())
 
 
+@cache
 def insufficient() -> StratumResult:
     """Two pairs: no limits, no line."""
     return result_of(stratum_of("Ni", matrix="laterite"), INSUFFICIENT, n=2, excluded=())
 
 
+@cache
 def empty() -> StratumResult:
     """No pair at all."""
     return result_of(stratum_of("Co", matrix="laterite"), INSUFFICIENT, n=0, excluded=())
 
 
+@cache
 def censored() -> StratumResult:
     """About half of the field results and some lab results below their limits."""
     return result_of(
@@ -343,6 +348,7 @@ def censored() -> StratumResult:
     )  # fmt: skip
 
 
+@cache
 def absolute() -> StratumResult:
     """Iron in mass per cent on the absolute scale, within one order of magnitude."""
     return result_of(
@@ -351,6 +357,7 @@ def absolute() -> StratumResult:
     )  # fmt: skip
 
 
+@cache
 def hostile() -> StratumResult:
     """Names and ids that try to be markup, formulas or wider than the page."""
     stratum = Stratum(
@@ -457,6 +464,7 @@ def reconciliation(
     return Reconciliation(**values)  # type: ignore[arg-type]
 
 
+@cache
 def mixed(paper: str = "A4") -> Reconciliation:
     """Each kind of stratum once."""
     return reconciliation(
@@ -475,6 +483,7 @@ SYMBOLS = (
 # fmt: on
 
 
+@cache
 def many(count: int, n: int = 41) -> Reconciliation:
     """``count`` ordinary strata of different elements."""
     decisions_ = (ACCEPTED, ACCEPTED_CORRECTED, LABORATORY_ONLY)

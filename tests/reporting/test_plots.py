@@ -3,6 +3,7 @@
 import dataclasses
 import math
 import re
+from functools import cache
 from xml.etree import ElementTree
 
 import numpy as np
@@ -262,6 +263,10 @@ def test_recoveries_stand_by_element_with_failed_ones_crossed() -> None:
     assert {"As", "Cu", "f", "l", "x"} <= set(texts)
 
 
+KINDS = ("method", "censored", "difference", "trend", "chance", "strip", "control")
+
+
+@cache
 def every_kind() -> dict[str, object]:
     """One plot of each kind."""
     r = builder.mixed()
@@ -282,7 +287,7 @@ def every_kind() -> dict[str, object]:
     }
 
 
-@pytest.mark.parametrize("name", every_kind())
+@pytest.mark.parametrize("name", KINDS)
 def test_paper_and_screen_draw_the_same_scene(name) -> None:
     plot = every_kind()[name]
     root = ElementTree.fromstring(svg.svg(plot, "a plot"))
@@ -309,7 +314,7 @@ def test_paper_and_screen_draw_the_same_scene(name) -> None:
     assert [e.text or "" for e in root.iter("text")] == texts(drawing)
 
 
-@pytest.mark.parametrize("name", every_kind())
+@pytest.mark.parametrize("name", KINDS)
 def test_on_the_screen_every_value_is_a_mark_that_says_something(name) -> None:
     plot = every_kind()[name]
     root = ElementTree.fromstring(svg.svg(plot, "a plot"))
