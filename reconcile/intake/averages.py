@@ -16,7 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from reconcile.intake.headings import Column
-from reconcile.intake.results import Results, key_of
+from reconcile.intake.result_parts import Results, key_of
 from reconcile.intake.sheets import Body
 from reconcile.intake.vocabulary import TIME_FACTS
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pyarrow as pa
 
-from reconcile.intake.results import Results
+from reconcile.intake.result_parts import Results
 
 _MOIST = ("wet", "as received")
 

@@ -18,7 +18,7 @@ import pyarrow as pa
 from reconcile import techniques
 from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.headings import Column
-from reconcile.intake.results import Results, analyte_of, key_of
+from reconcile.intake.result_parts import Results, analyte_of, key_of
 from reconcile.intake.sheets import Body
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.model.tables import QUARANTINE_COLUMNS
 from reconcile.base.quantities import ATOMIC_WEIGHTS_EDITION
 from reconcile.base.settings.tables import TableSettings
-from reconcile.intake import averages, fitting, idcolumns, results, sideways, status
+from reconcile.intake import averages, fitting, idcolumns, result_parts, results, sideways, status
 from reconcile.intake import facts as fact_work
 from reconcile.intake.blocks import Block, find_block
 from reconcile.intake.cells import (
@@ -289,7 +289,7 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
         read = plainly
     elif kind in {"field", "lab"}:
         read = results.read_results(
-            results.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),
+            result_parts.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),
             ledger,
             notes,
         )
@@ -300,7 +300,7 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
             read.outside = np.union1d(read.outside, read.other_side)
     elif kind == "reference materials":
         facts, made, read = results.read_reference(
-            results.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),
+            result_parts.ResultJob(table, columns, body, facts, rules, layout, job.place, fixed),
             ledger,
             notes,
         )
@@ -308,7 +308,7 @@ def _read_block(job: _Job, block: Block, absent: tuple[ColumnMeaning, ...]) -> T
             made = replace(made, broken=body.broken + ledger.follow(read.made_of, body.lines))
         body, n = made, len(made.lines)
     else:
-        read = results.nothing_read(n)
+        read = result_parts.nothing_read(n)
     if kind in {"field", "lab"}:
         averaged = averages.found(columns, body, facts, read, keep=table.cells.averages == "keep")
         if len(averaged.rows):
@@ -403,7 +403,7 @@ def _in_doubt(
             continue
         column = columns[index]
         if column.role == "value" and column.species and layout == "wide" and index not in named:
-            results_of.setdefault(results.key_of(column), []).append(at)
+            results_of.setdefault(result_parts.key_of(column), []).append(at)
             ledger.cell(at, column.heading, doubt.found, doubt.reason, doubt.advice)
         elif column.role in {"value", "error", "limit", "fact"} or index in named:
             reason = f"the cell under '{column.heading}' is not sure: {doubt.reason}"
@@ -413,7 +413,7 @@ def _in_doubt(
 
 def _body(
     job: _Job, columns: tuple[Column, ...], block: Block, layout: str, fixed: dict[str, str]
-) -> tuple[Body, tuple[tuple[str, int], ...], results.Results | None]:
+) -> tuple[Body, tuple[tuple[str, int], ...], result_parts.Results | None]:
     """The data rows, how many rows were set aside, and the results where they are plain."""
 
     def rows(numbers: frozenset[int]) -> tuple[Body, tuple[tuple[str, int], ...]]:
@@ -949,7 +949,7 @@ def _all_sums_told(job: _Job, columns: tuple[Column, ...], fixed: dict[str, str]
 
 
 def _sums_told(
-    job: _Job, facts: dict[str, pa.Array], read: results.Results, n: int
+    job: _Job, facts: dict[str, pa.Array], read: result_parts.Results, n: int
 ) -> npt.NDArray[np.bool_]:
     """Rows that are not refused for their sum: the settings say so, or of a technique whose
     rows need not close to the whole.
@@ -965,7 +965,7 @@ def _sums_told(
 def _validate(
     job: _Job,
     facts: dict[str, pa.Array],
-    read: results.Results,
+    read: result_parts.Results,
     told: npt.NDArray[np.bool_],
     ledger: _Ledger,
     n: int,
@@ -1022,7 +1022,7 @@ def _finish(
     columns: tuple[Column, ...],
     body: Body,
     facts: dict[str, pa.Array],
-    read: results.Results,
+    read: result_parts.Results,
     told: npt.NDArray[np.bool_],
     ledger: _Ledger,
     aside: tuple[tuple[str, int], ...],
@@ -1086,7 +1086,7 @@ def _finish(
 
 
 def _sums(
-    limit: float, read: results.Results, kept: npt.NDArray[np.bool_], lines: npt.NDArray[Any]
+    limit: float, read: result_parts.Results, kept: npt.NDArray[np.bool_], lines: npt.NDArray[Any]
 ) -> tuple[pa.Table | None, list[str]]:
     """Sums of the rows kept whatever they are, and what is told of those above the limit."""
     if read.sums is None or not kept.any():
@@ -1142,14 +1142,14 @@ def _quarantine(
     return frame.astype(dict.fromkeys(text, "str"))
 
 
-def _meaning(column: Column, read: results.Results) -> ColumnMeaning:
+def _meaning(column: Column, read: result_parts.Results) -> ColumnMeaning:
     species = column.species
     factor = float("nan")
     if species is not None and column.unit is not None and not column.unit.is_solution:
         factor = column.unit.to_mg_kg * species.element_per_species
     key = column.fact
     if column.role in {"value", "error", "limit"} and species is not None:
-        key = results.key_of(column)
+        key = result_parts.key_of(column)
     why = column.why
     if column.role in {"unclear", "asked"}:
         why = column.question or why
@@ -1170,7 +1170,7 @@ def _meaning(column: Column, read: results.Results) -> ColumnMeaning:
 
 
 def _repeated_readings(
-    facts: dict[str, pa.Array], read: results.Results, keep: npt.NDArray[np.bool_]
+    facts: dict[str, pa.Array], read: result_parts.Results, keep: npt.NDArray[np.bool_]
 ) -> int:
     """Rows that are the same reading as an earlier one; only where readings are told apart."""
     names = [
@@ -1197,7 +1197,7 @@ def _repeated_readings(
 
 
 def _kind_notes(
-    job: _Job, facts: dict[str, pa.Array], read: results.Results, keep: npt.NDArray[np.bool_]
+    job: _Job, facts: dict[str, pa.Array], read: result_parts.Results, keep: npt.NDArray[np.bool_]
 ) -> list[str]:
     notes: list[str] = []
     if job.table.kind not in {"field", "lab"}:
