@@ -30,7 +30,7 @@ from reconcile.commands.options import (
 from reconcile.commands.options import key_of as _key
 from reconcile.commands.options import manner_of as _manner
 from reconcile.commands.options import pass_phrase as _pass_phrase
-from reconcile.commands.shows import Look, Only, Show, With
+from reconcile.commands.shows import Look, Needs, Only, Show, With
 
 if TYPE_CHECKING:
     from reconcile.commands.forms import Written
@@ -153,7 +153,7 @@ def demo(
     terminal.show_outcome(outcomes[-1], show or ())
     terminal.show_paths(outcomes)
     sheet_terminal.show_example((output or Path("out/demo")) / "field_only")
-    # The example is made of trouble: its findings are what it is there to show.
+    terminal.say_example_code(outcomes)
     raise typer.Exit(DONE)
 
 
@@ -565,13 +565,16 @@ def plan(
         float, typer.Option(help="relative standard error wanted of a field mean")
     ] = 0.10,
     save: Annotated[Path | None, typer.Option(help="write the list as CSV to this file")] = None,
+    show: Annotated[
+        Needs | None, typer.Option(help="each criterion's number of pairs, shares and spots")
+    ] = None,
 ) -> None:
     """Choose the month's samples for the laboratory; say what a verdict still needs."""
     from reconcile.commands import planning, tables_shown
 
     made = planning.plan(folder, period, share, cost_ratio, target, save)
     with _manner(folder):
-        tables_shown.show_plan(made)
+        tables_shown.show_plan(made, show is Needs.NEEDS)
     raise typer.Exit(DONE)
 
 

@@ -209,6 +209,6 @@ def test_many_columns_and_files_are_told_by_the_way_they_were_read(tmp_path: Pat
     assert len(lines) < 60
     assert "sample_id from 'Sample'" in said
     assert "and 1 more in mg/kg" in said
-    assert "and 5 more files with 5 rows, 5 accepted" in said
+    assert "all: 11 files, 11 rows: 11 accepted, 0 refused" in said
     whole = shown(report, Look.COLUMNS)
     assert sum("How the columns of" in line for line in whole) == 11

@@ -141,7 +141,8 @@ def site(tmp_path: Path) -> Path:
 
 def test_a_month_is_planned_from_its_own_samples(site: Path, tmp_path: Path) -> None:
     target = tmp_path / "for_the_lab.csv"
-    code, out, err = command("plan", "2026-10", str(site), "--share", "0.2", "--save", str(target))
+    code, out, err = command("plan", "2026-10", str(site), "--share", "0.2", "--save", str(target),
+                             "--show", "needs")  # fmt: skip
     assert code == 0, err
     assert "minimum_pairs" in "".join(out.split())
     rows = list(csv.DictReader(target.open(encoding="utf-8")))

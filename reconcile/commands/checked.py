@@ -45,51 +45,68 @@ def show_check(report: CheckReport, show: Collection[Look] = ()) -> None:
     """How every file and column was understood, in a page; whole lists where they are asked for."""
     asked = frozenset(Look) if Look.ALL in show else frozenset(show)
     console = open_console()
+    refused = problems.problems_of(report.quarantine)
+    told = problems.told_of(report.findings)
+    _show_sum(console, report)
+    _show_problems(console, report, refused)
+    _show_told(console, told)
+    _show_to_do(console, refused, told)
+    show_choice(console, report.findings)
+    if Look.REFUSALS in asked:
+        _show_refusals(console, report.quarantine)
+    if Look.FINDINGS in asked:
+        show_findings(console, report.findings, None)
     _show_files(console, report, Look.FILES in asked)
     _show_columns(console, report.columns, Look.COLUMNS in asked)
     _show_readings(console, report, Look.FILES in asked)
     _show_laboratories(console, report)
     _show_registers(console, report, Look.NOTES in asked)
     _show_notes(console, report.notes, Look.NOTES in asked)
-    show_choice(console, report.findings)
-    refused = problems.problems_of(report.quarantine)
-    told = problems.told_of(report.findings)
-    if Look.REFUSALS in asked:
-        _show_refusals(console, report.quarantine)
-    if Look.FINDINGS in asked:
-        show_findings(console, report.findings, None)
-    _show_problems(console, report, refused)
-    _show_told(console, told)
-    _show_to_do(console, refused, told)
+
+
+def _show_sum(console: Console, report: CheckReport) -> None:
+    """What was read of the month, in a line; rows = accepted + refused + set aside."""
+    files = report.files
+    rows, accepted, refused, aside, cells = (
+        int(files[name].fillna(0).sum())
+        for name in ("rows", "accepted", "refused_rows", "set_aside", "refused_cells")
+    )
+    counted = numbers.count(len(files), "file", "files")
+    console.print(
+        safe(
+            f"{report.period}: {counted}, {numbers.count(rows, 'row', 'rows')}: {accepted} "
+            f"accepted, {refused} refused, {aside} set aside; "
+            f"{numbers.count(cells, 'cell', 'cells')} refused.",
+            style="bold",
+        )
+    )
 
 
 def _show_files(console: Console, report: CheckReport, whole: bool) -> None:
+    """The files of which something was refused; all where they are asked for."""
     files = report.files
     shown = files
-    if not whole and len(files) > _FILES:
-        worst = files["refused_rows"].fillna(0) + files["refused_cells"].fillna(0)
-        order = worst.mask(files["problem"].fillna("").ne(""), float("inf"))
-        shown = files.loc[order.sort_values(ascending=False, kind="stable").index[:_FILES]]
-    table = _table(
-        f"Files of {report.period} (rows = accepted + refused + set aside)", "file", "kind", "rows",
-        "accepted", "of these without result", "rows refused", "set aside", "cells refused",
-        "problem", right=(2, 3, 4, 5, 6, 7),
-    )  # fmt: skip
-    for row in shown.itertuples(index=False):
-        _row(
-            table, row.path, row.kind, row.rows, row.accepted, row.without_result,
-            row.refused_rows, row.set_aside, row.refused_cells, row.problem,
+    if not whole:
+        lost = files["refused_rows"].fillna(0) + files["refused_cells"].fillna(0)
+        lost = lost.mask(files["problem"].fillna("").ne(""), float("inf"))
+        order = lost[lost > 0].sort_values(ascending=False, kind="stable").index
+        shown = files.loc[order[:_FILES]]
+    if len(shown):
+        table = _table(
+            f"Files of {report.period}" if whole else "Files of which something was refused",
+            "file", "kind", "rows", "accepted", "of these without result", "rows refused",
+            "set aside", "cells refused", "problem", right=(2, 3, 4, 5, 6, 7),
         )  # fmt: skip
-    console.print(table)
-    if len(shown) < len(files):
-        rest = files.drop(shown.index)
-        console.print(
-            safe(
-                f"and {numbers.count(len(rest), 'more file', 'more files')} with "
-                f"{int(rest['rows'].sum())} rows, {int(rest['accepted'].sum())} accepted, and no "
-                "more refusals each than these: --show files."
-            )
-        )
+        for row in shown.itertuples(index=False):
+            _row(
+                table, row.path, row.kind, row.rows, row.accepted, row.without_result,
+                row.refused_rows, row.set_aside, row.refused_cells, row.problem,
+            )  # fmt: skip
+        console.print(table)
+    if not whole and len(files) > len(shown):
+        more = numbers.count(len(files) - len(shown), "file", "files")
+        said = f"and {more} more" if len(shown) else f"{more}, none with a refusal"
+        console.print(safe(f"{said}: --show files."))
 
 
 def _show_columns(console: Console, columns: pd.DataFrame, whole: bool) -> None:

@@ -53,6 +53,7 @@ class Need:
     needed: float  # NaN: can't be reached by more samples
     there: int
     model: str
+    ask: Ask
 
     @property
     def missing(self) -> float:
@@ -106,7 +107,9 @@ def _in_words(need: needs.Need, why: str) -> Need:
     model = _MODELS[need.criterion.ask]
     if not math.isfinite(need.needed):
         model = NO_LINE.format(why=why) if why else NOT_REACHABLE
-    return Need(criterion_words.name(need.criterion), need.needed, need.there, model)
+    return Need(
+        criterion_words.name(need.criterion), need.needed, need.there, model, need.criterion.ask
+    )
 
 
 def lab_share(result: StratumResult, cost_ratio: float) -> float:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rich import box
 from rich.table import Table
 
 from reconcile.base.settings.workspace import ELEMENTS_SETTING
-from reconcile.base.shown import safe
+from reconcile.base.shown import safe, wrapped
 from reconcile.evidence import finding_words
 from reconcile.reporting import numbers
 from reconcile.reporting.manner import styled
@@ -21,11 +21,74 @@ if TYPE_CHECKING:
     from reconcile.base.model.account import Finding
 
 MOST_ROWS = 25
+_LONG = 32  # characters; a longer cell of a row that is no line of a table has a line
+_TALLEST = 4  # lines of a row of a table
 
 
-def table(title: str, *headings: str, right: Sequence[int] = ()) -> Table:
+class FittingTable(Table):
+    """A table where it fits without breaking words; else a few lines for each row.
+
+    ``lead`` cells name a row; of the others each stands with its heading.
+    """
+
+    lead: int = 1
+
+    def lines_for(self, width: int) -> list[str] | None:
+        """Lines in place of a table; None where it fits, with the widths of its columns set."""
+        cells = [[str(cell) for cell in column._cells] for column in self.columns]
+        headings = [str(column.header) for column in self.columns]
+        widths = _widths(headings, cells, width)
+        if widths is None:
+            return [*([str(self.title)] if str(self.title or "") else []),
+                    *self._as_lines(headings, cells)]  # fmt: skip
+        for column, texts, of_column in zip(self.columns, cells, widths, strict=True):
+            column.width = of_column
+            column._cells = [
+                safe("\n".join(wrapped(text, of_column)), lines=True) for text in texts
+            ]
+        return None
+
+    def _as_lines(self, headings: Sequence[str], cells: Sequence[Sequence[str]]) -> Iterator[str]:
+        for of_row in zip(*cells, strict=True):
+            yield f"- {' · '.join(cell for cell in of_row[: self.lead] if cell)}"
+            short: list[str] = []
+            long: list[str] = []
+            for heading, cell in zip(headings[self.lead :], of_row[self.lead :], strict=True):
+                if cell:
+                    (long if len(cell) > _LONG else short).append(f"{heading}: {cell}")
+            yield from (f"   {x}" for x in ("; ".join(short), *long) if x)
+
+
+def _widths(headings: Sequence[str], cells: Sequence[Sequence[str]], most: int) -> list[int] | None:
+    """A width for each column, in which no word breaks and no row is tall; else None."""
+    columns = [[heading, *texts] for heading, texts in zip(headings, cells, strict=True)]
+    natural = [max(map(len, texts)) for texts in columns]
+    least = [max(_longest_word(text) for text in texts) for texts in columns]
+    room = most - 3 * len(columns)
+    if sum(natural) <= room:
+        return natural
+    if sum(least) > room:
+        return None
+    cap = max(natural)
+    while sum(widths := [max(w, min(n, cap)) for w, n in zip(least, natural, strict=True)]) > room:
+        cap -= 1  # of the longest columns: short ones keep their line
+    heights = [
+        max(len(wrapped(text, width)) for text, width in zip(texts, widths, strict=True))
+        for texts in zip(*cells, strict=True)
+    ]
+    return widths if max(heights, default=1) <= _TALLEST else None
+
+
+def _longest_word(text: str) -> int:
+    return max(map(len, text.split(" ")))
+
+
+def table(title: str, *headings: str, right: Sequence[int] = (), lead: int = 1) -> FittingTable:
     """An empty table; columns numbered in ``right`` are set to the right."""
-    made = Table(title=safe(title), title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    made = FittingTable(
+        title=safe(title), title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False
+    )
+    made.lead = lead
     for index, heading in enumerate(headings):
         made.add_column(
             safe(heading), justify="right" if index in right else "left", overflow="fold"
@@ -61,7 +124,7 @@ def show_findings(
     urgent = [f for f in findings if f.severity != "note"]
     if not urgent:
         return
-    made = table("For a person to look at", "area", "about", "what was found", "what to do")
+    made = table("For a person to look at", "area", "about", "what was found", "what to do", lead=2)
     for finding in urgent[:most]:
         row(
             made,

@@ -39,3 +39,9 @@ class Look(StrEnum):
     FINDINGS = "findings"
     NOTES = "notes"
     ALL = "all"
+
+
+class Needs(StrEnum):
+    """What a plan can show beyond its choice."""
+
+    NEEDS = "needs"

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from reconcile.base.model.verdict import Ask
 from reconcile.base.shown import open_console, safe
 from reconcile.base.writing import write_whole
 from reconcile.commands.printing import MOST_ROWS, show_findings
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from reconcile.base.grades import SpecimenConformity
     from reconcile.commands.applying import CorrectedTable
     from reconcile.commands.conforming import Conformed
-    from reconcile.commands.planning import Plan
+    from reconcile.commands.planning import Plan, StratumPlan
     from reconcile.commands.storytelling import Story
 
 
@@ -140,43 +142,27 @@ def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) ->
     console.print(calls)
 
 
-def show_plan(plan: Plan) -> None:
-    """What a verdict still needs, and which samples to send."""
+def show_plan(plan: Plan, whole: bool = False) -> None:
+    """Which samples to send; then what a verdict still needs, ``whole`` criterion by criterion."""
     console = open_console()
+    _show_chosen(console, plan)
     if plan.strata:
-        table = _table(
-            f"Pairs needed, from the pairs of {plan.figures_of} (planning figures)",
-            "element", "field method", "material", "verdict", "for", "needed", "there", "missing",
-            "under the model", right=(5, 6, 7),
-        )  # fmt: skip
-        for stratum in plan.strata:
-            for need in stratum.needs:
-                known = need.needed == need.needed
-                _row(
-                    table, stratum.stratum.element, stratum.stratum.technique,
-                    stratum.stratum.matrix, stratum.verdict, styled(need.what),
-                    numbers.plain(need.needed, 0) if known else "not known", need.there,
-                    numbers.plain(need.missing, 0) if known else "not known", styled(need.model),
-                )  # fmt: skip
-        console.print(table)
-        shares = _table(
-            f"Optimum share for the laboratory where its result costs "
-            f"{numbers.plain_sig(plan.cost_ratio)} field results; spots for a mean known to "
-            f"{numbers.percent(plan.target)}",
-            "element", "field method", "material", "share", "spots", right=(3, 4),
-        )  # fmt: skip
-        for stratum in plan.strata:
-            share, spots = stratum.lab_share, stratum.spots
-            _row(
-                shares, stratum.stratum.element, stratum.stratum.technique, stratum.stratum.matrix,
-                numbers.percent(share) if share == share else "not known",
-                numbers.plain(spots, 0) if spots == spots else "not known",
-            )  # fmt: skip
-        console.print(shares)
+        if whole:
+            _show_needs(console, plan)
+            _show_shares(console, plan)
+        else:
+            _show_most_needed(console, plan)
+    show_findings(console, plan.told)
+    if plan.path is not None:
+        console.print(safe(f"Wrote {plan.path}"))
+
+
+def _show_chosen(console: Console, plan: Plan) -> None:
     chosen = _table(
         f"For the laboratory: {len(plan.choices)} of {plan.candidates} samples of {plan.period} "
         "that have no laboratory result",
-        "sample", "kind", "reason", "chance of being chosen", "field value, mg/kg", right=(3, 4),
+        "sample", "kind", "reason", "chance of being chosen", "field value, mg/kg",
+        right=(3, 4), lead=2,
     )  # fmt: skip
     for choice in plan.choices:
         known = choice.value == choice.value
@@ -186,9 +172,70 @@ def show_plan(plan: Plan) -> None:
             f"{choice.element} {numbers.plain_sig(choice.value, 4)}" if known else "",
         )  # fmt: skip
     console.print(chosen)
-    show_findings(console, plan.told)
-    if plan.path is not None:
-        console.print(safe(f"Wrote {plan.path}"))
+
+
+def _show_most_needed(console: Console, plan: Plan) -> None:
+    """A line for each stratum, the fewest missing first."""
+    console.print(
+        safe(
+            f"What a verdict still needs, from the pairs of {plan.figures_of} "
+            "(planning figures; each criterion with its model: --show needs)",
+            style="bold",
+        )
+    )
+    lines = sorted((_need_line(s) for s in plan.strata), key=lambda line: line[0])
+    for _, line in lines:
+        console.print(safe(f"- {line}"))
+
+
+def _need_line(plan: StratumPlan) -> tuple[float, str]:
+    """How many pairs are missing for everything (infinite: no number would do), and in words."""
+    s = plan.stratum
+    of = f"{s.element} · {s.technique} · {s.matrix}"
+    hopeless = [n for n in plan.needs if n.missing != n.missing]
+    if hopeless:
+        return math.inf, f"{of}: no number of pairs would do ({styled(hopeless[0].what)})"
+    most = max(plan.needs, key=lambda n: n.missing, default=None)
+    if most is None or not most.missing:
+        return 0.0, f"{of}: enough pairs"
+    pairs = numbers.count(int(most.missing), "more pair", "more pairs")
+    why = "" if most.ask in (Ask.PAIRS, Ask.THIRDS) else f" ({styled(most.what)})"
+    return most.missing, f"{of}: {pairs}{why}"
+
+
+def _show_needs(console: Console, plan: Plan) -> None:
+    table = _table(
+        f"Pairs needed, from the pairs of {plan.figures_of} (planning figures)",
+        "element", "field method", "material", "for", "verdict", "needed", "there", "missing",
+        "under the model", right=(5, 6, 7), lead=4,
+    )  # fmt: skip
+    for stratum in plan.strata:
+        for need in stratum.needs:
+            known = need.needed == need.needed
+            _row(
+                table, stratum.stratum.element, stratum.stratum.technique,
+                stratum.stratum.matrix, styled(need.what), stratum.verdict,
+                numbers.plain(need.needed, 0) if known else "not known", need.there,
+                numbers.plain(need.missing, 0) if known else "not known", styled(need.model),
+            )  # fmt: skip
+    console.print(table)
+
+
+def _show_shares(console: Console, plan: Plan) -> None:
+    shares = _table(
+        f"Optimum share for the laboratory where its result costs "
+        f"{numbers.plain_sig(plan.cost_ratio)} field results; spots for a mean known to "
+        f"{numbers.percent(plan.target)}",
+        "element", "field method", "material", "share", "spots", right=(3, 4), lead=3,
+    )  # fmt: skip
+    for stratum in plan.strata:
+        share, spots = stratum.lab_share, stratum.spots
+        _row(
+            shares, stratum.stratum.element, stratum.stratum.technique, stratum.stratum.matrix,
+            numbers.percent(share) if share == share else "not known",
+            numbers.plain(spots, 0) if spots == spots else "not known",
+        )  # fmt: skip
+    console.print(shares)
 
 
 def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from reconcile.run.drawing import Drawn
     from reconcile.run.pipeline import RunOutcome
 
-_FIRST_FINDINGS, _FIRST_STEPS, _LONGEST = 3, 3, 240  # what a run says to do
+_FIRST_FINDINGS, _FIRST_STEPS, _LONGEST = 3, 3, 160  # what a run says to do
 
 
 def show_outcome(outcome: RunOutcome, show: Collection[Show] = ()) -> None:
@@ -44,40 +44,63 @@ def show_in_brief(outcome: RunOutcome) -> None:
 def _show_outcome(outcome: RunOutcome, show: Collection[Show]) -> None:
     r = outcome.reconciliation
     console = open_console()
-    console.rule(safe(f"{r.title}: {r.period}, release {r.release_id}"), align="left")
+    console.print(safe(f"{r.title}: {r.period}, release {r.release_id}", style="bold"))
     if outcome.differing:  # what was computed is not what stands
         _show_released_verdicts(console, outcome)
         show_findings(console, outcome.told)
         return
+    findings = (*outcome.told, *r.findings)
+    if outcome.new_release:
+        _show_answer(console, r)
+    else:
+        console.print(
+            safe("Nothing changed since this release was made; no new revision was written.")
+        )
+        console.print(safe(f"Verdicts: {answers.in_brief(r)}."))
+    if Show.VERDICTS in show:
+        _show_verdicts(console, r)
+    if Show.ACCOUNT in show:
+        _show_account(console, r)
+    if Show.FINDINGS in show:
+        show_findings(console, findings)
+    if Show.CHANGES in show:
+        _show_changes(console, r)
+    if outcome.new_release:
+        _show_to_do(console, r, findings, Show.FINDINGS in show)
+        _show_kept(console, outcome, Show.CHANGES in show)
+    _show_waiting(console, outcome, findings)
+
+
+def _show_answer(console: Console, r: Reconciliation) -> None:
     console.print(safe(styled(answers.answer(r))))
     console.print(safe(f"Verdicts: {answers.in_brief(r)}."))
     for line in answers.moved(r):
         console.print(safe(styled(line)))
     show_choice(console, r.findings)
-    if Show.VERDICTS in show:
-        _show_verdicts(console, r)
-    if Show.ACCOUNT in show:
-        _show_account(console, r)
-    findings = (*outcome.told, *r.findings)
-    if Show.FINDINGS in show:
-        show_findings(console, findings)
-    if Show.CHANGES in show:
-        _show_changes(console, r)
-    _show_to_do(console, r, findings, Show.FINDINGS in show)
+
+
+def _show_kept(console: Console, outcome: RunOutcome, changes_listed: bool) -> None:
+    """The account, what changed since the release before, and the head of the record."""
+    r = outcome.reconciliation
+    if not any(step.balance for step in r.waterfall):
+        console.print(safe("Every row and result is accounted for: --show account."))
+    if r.changes and not changes_listed:
+        count = numbers.count(len(r.changes), "thing", "things")
+        console.print(safe(f"{count} changed since {r.supersedes}: --show changes."))
+    show_head(console, outcome.record_lines, outcome.record_head)
+
+
+def _show_waiting(console: Console, outcome: RunOutcome, findings: Sequence[Finding]) -> None:
+    """How much needs a person, which is what the exit code says."""
+    r = outcome.reconciliation
+    urgent = sum(f.severity != "note" for f in findings)
+    if urgent:
+        count = numbers.count(urgent, "finding needs", "findings need")
+        console.print(safe(f"{count} a person: --show findings."))
     if len(r.quarantine):
         console.print(
             safe(f"{sentences.refused(r.quarantine)}: see quarantine.csv beside the report.")
         )
-    if not any(step.balance for step in r.waterfall):
-        console.print("Every row and result is accounted for: --show account.")
-    if not outcome.new_release:
-        console.print(
-            safe("Nothing changed since this release was made; no new revision was written.")
-        )
-    elif r.changes and Show.CHANGES not in show:
-        count = numbers.count(len(r.changes), "thing", "things")
-        console.print(safe(f"{count} changed since {r.supersedes}: --show changes."))
-    show_head(console, outcome.record_lines, outcome.record_head)
 
 
 def _show_to_do(
@@ -90,11 +113,7 @@ def _show_to_do(
     )
     if not listed:
         for finding in urgent[:_FIRST_FINDINGS]:
-            text = " ".join(p for p in (finding.text, finding_words.settled(finding)) if p)
-            lines.append(f"{finding_words.subject(finding)}: {text}")
-        if len(urgent) > _FIRST_FINDINGS:
-            more = numbers.count(len(urgent) - _FIRST_FINDINGS, "finding", "findings")
-            lines.append(f"{more} more: --show findings.")
+            lines.append(_finding_line(finding))
     if waiting := answers.approvals(r):
         lines.append(waiting)
     lines += [f"{step} ({named})" for step, named in answers.steps(r)[:_FIRST_STEPS]]
@@ -102,8 +121,18 @@ def _show_to_do(
         return
     console.print("To do now:")
     for line in lines:
-        shown = line if len(line) <= _LONGEST else f"{line[: _LONGEST - 1]}…"
-        console.print(safe(f"- {styled(shown)}"))
+        console.print(safe(f"- {styled(line)}"))
+
+
+def _finding_line(finding: Finding) -> str:
+    """What to do about it, and of what; without an advice what was found."""
+    text = " ".join(p for p in (finding.text, finding_words.settled(finding)) if p)
+    found = f"{finding_words.subject(finding)}: {text}"
+    return f"{finding.advice} ({_cut(found)})" if finding.advice else _cut(found)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 1]}…"
 
 
 def _show_verdicts(console: Console, r: Reconciliation) -> None:
@@ -111,8 +140,8 @@ def _show_verdicts(console: Console, r: Reconciliation) -> None:
     level = numbers.percent(max(levels, default=0.95))
     table = _table(
         "What may be done with field-only results",
-        "element", "field method", "material", "pairs", "field/lab, else difference",
-        f"{level} interval", "verdict", "why", right=(3, 4, 5),
+        "element", "field method", "material", "verdict", "pairs", "field/lab, else difference",
+        f"{level} interval", "why", right=(4, 5, 6), lead=4,
     )  # fmt: skip
     for result in r.results:
         bias, interval = bias_cells(result)
@@ -121,10 +150,10 @@ def _show_verdicts(console: Console, r: Reconciliation) -> None:
             result.stratum.element,
             " ".join(p for p in (result.stratum.technique, result.stratum.mark) if p),
             result.stratum.matrix,
+            result.verdict.decision + (words.FLIP_MARK if result.verdict.flips else ""),
             f"{result.statistics.n_used} of {result.statistics.n_pairs}",
             bias,
             interval,
-            result.verdict.decision + (words.FLIP_MARK if result.verdict.flips else ""),
             styled(result.verdict.reason),
         )
     console.print(table)
@@ -187,23 +216,28 @@ def _show_conformity_counts(console: Console, record: ConformityRecord) -> None:
 def show_paths(outcomes: Sequence[RunOutcome]) -> None:
     """Where the results are."""
     console = open_console()
-    table = _table("Results", "period", "revision", "report", "workbook", right=(1,))
     for outcome in outcomes:
-        folder = outcome.release_folder
-        _row(
-            table,
-            outcome.reconciliation.period,
-            outcome.reconciliation.revision,
-            short_path(folder / "report.pdf"),
-            short_path(folder / "workbook.xlsx"),
-        )
-    console.print(table)
+        folder, r = outcome.release_folder, outcome.reconciliation
+        console.print(safe(f"{r.period}, revision {r.revision}:"))
+        for name in ("report.pdf", "workbook.xlsx"):  # each path whole, in a line of its own
+            console.print(safe(short_path(folder / name)))
     console.print(
         safe(
             "A verdict supports and does not replace the judgement of a competent, qualified or "
             "licensed person; local codes come first."
         )
     )
+
+
+def say_example_code(outcomes: Sequence[RunOutcome]) -> None:
+    """Why ``demo`` ends with 0 where ``run`` of the same month ends with 1."""
+    if any(outcome.needs_a_person for outcome in outcomes):
+        open_console().print(
+            safe(
+                "The example's findings are invented and wait for nobody: exit code 0. 'reconcile "
+                "run' of the same month ends with 1, new or unchanged."
+            )
+        )
 
 
 def show_drawn(drawn: Drawn) -> None:
