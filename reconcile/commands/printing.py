@@ -80,7 +80,7 @@ def _widths(headings: Sequence[str], cells: Sequence[Sequence[str]], most: int) 
 
 
 def _longest_word(text: str) -> int:
-    return max(map(len, text.split(" ")))
+    return max(map(len, wrapped(text, 1)))
 
 
 def table(title: str, *headings: str, right: Sequence[int] = (), lead: int = 1) -> FittingTable:
