@@ -26,7 +26,8 @@ from reconcile.intake.read import read_file
 from reconcile.releases import record
 from reconcile.run import reading as reading_step
 from reconcile.store import binding, contents, ledger
-from reconcile.store.database import Store, UnfitStore, tables_of_files
+from reconcile.store.database import Store
+from reconcile.store.opened import UnfitStore, tables_of_files
 from tests import small
 from tests.test_verify import with_custody
 

@@ -13,7 +13,8 @@ import reconcile
 from reconcile.commands.verifying import verify
 from reconcile.releases import record
 from reconcile.releases.release import MANIFEST
-from reconcile.store.database import Store, UnfitStore, tables_of_files
+from reconcile.store.database import Store
+from reconcile.store.opened import UnfitStore, tables_of_files
 from tests.sizes import cases
 from tests.test_verify import PERIOD, with_custody
 

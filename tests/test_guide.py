@@ -17,7 +17,7 @@ from reconcile.base.settings.whole import Settings
 from reconcile.intake import vocabulary
 from reconcile.intake.settings_listed import setting_lines
 from reconcile.reporting.document import contents
-from reconcile.store.database import ROW_TABLES
+from reconcile.store.cell_columns import ROW_TABLES
 from tests.pairs import settings
 from tests.test_house import modules
 

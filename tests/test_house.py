@@ -283,8 +283,8 @@ ALLOWED = {
     "reconcile.store.database": {
         "c.startswith(('v:', 'r:'))": _OWN_NAMES,
         "str(error).splitlines()": _FOREIGN_ERROR,
-        "table.endswith(STORED)": _OWN_NAMES,
     },
+    "reconcile.store.opened": {"table.endswith(STORED)": _OWN_NAMES},
     "reconcile.store.statements": {
         "_NAMED.split(text)": "a file of statements of our own",
         "name.partition('.')": "the file and the name of a statement, as a module gives them",

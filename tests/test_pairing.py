@@ -17,7 +17,8 @@ from reconcile.intake import tables as contract
 from reconcile.intake.counting import Counted
 from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
 from reconcile.pairs import account, pairing, sides
-from reconcile.store.database import NUMBER_FACTS, TIME_FACTS, Store
+from reconcile.store.cell_columns import NUMBER_FACTS, TIME_FACTS
+from reconcile.store.database import Store
 
 FACTS = {"field": contract.FIELD_FACTS, "lab": contract.LAB_FACTS}
 

@@ -23,7 +23,8 @@ from reconcile.reporting import register_words
 from reconcile.run import rereading
 from reconcile.run.pipeline import reading_key
 from reconcile.samples import identity, overlay
-from reconcile.store.database import ROW_TABLES, Store
+from reconcile.store.cell_columns import ROW_TABLES
+from reconcile.store.database import Store
 from reconcile.store.statements import listed, quoted, sql
 
 

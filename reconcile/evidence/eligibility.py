@@ -24,7 +24,8 @@ from reconcile.base.settings.thresholds import Thresholds
 from reconcile.base.settings.whole import Settings
 from reconcile.evidence import diagnosis, quality
 from reconcile.pairs import repeats
-from reconcile.pairs.pairing import censor_reason, field_method, lab_method, zero_reason
+from reconcile.pairs.pair_limits import censor_reason, zero_reason
+from reconcile.pairs.pair_strata import field_method, lab_method
 from reconcile.pairs.sides import Key, Side
 from reconcile.pairs.sums import HighMean
 from reconcile.samples import identity

@@ -25,7 +25,7 @@ from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import eligibility
 from reconcile.judgement import factor_proposal
 from reconcile.judgement.factor_life import PROPOSED, Life
-from reconcile.pairs import pairing, sides
+from reconcile.pairs import pair_strata, sides
 from reconcile.pairs.averaging import Means
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
@@ -297,7 +297,7 @@ def values_of(
         yield FieldMean(
             _text(row["sample_id"]),
             key.element,
-            pairing.field_method(key, *parts),
+            pair_strata.field_method(key, *parts),
             _text(row["matrix"]),
             _text(row["specimen_form"]),
             _text(row["moisture_basis"]),

@@ -41,11 +41,11 @@ from reconcile.judgement.field_values import (
     overlaps,
     values_of,
 )
-from reconcile.pairs import pairing, places, sides
+from reconcile.pairs import pair_strata, places, sides
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 
-#: Facts that name the method of a laboratory row, as ``pairing.lab_method`` takes them.
+#: Facts that name the method of a laboratory row, as ``pair_strata.lab_method`` takes them.
 _METHOD = ("technique", "lab_method", "digestion", "laboratory")
 _FEWEST = 8  # pairs below which their scatter is no measure of uncertainty
 _NEAR = 1.25  # lab duplicates up to this factor from the value say its error
@@ -319,7 +319,7 @@ def _lab_sets(
             if not n:
                 continue
             parts = [_text(row[name]) for name in _METHOD]
-            determined_by = pairing.lab_method(key, *parts)
+            determined_by = pair_strata.lab_method(key, *parts)
             method = determined_by.text
             low, high = float(means.low[i]), float(means.high[i])
             sample, numbers = str(row["sample_id"]), tuple(c for c in row["certificate"] if c)

@@ -1,6 +1,6 @@
 """What several laboratories gave for the same samples: rows for a comparison of their own.
 
-Results that do not stand because another laboratory's do (``certificates.CHECK``) are here
+Results that do not stand because another laboratory's do (``standing.CHECK``) are here
 beside those; others that certificates settled away are not.
 """
 
@@ -17,8 +17,8 @@ from reconcile.base.finding_codes import FindingCode
 from reconcile.base.methods import LabMethod
 from reconcile.base.model.account import Finding
 from reconcile.intake.tables import QUANTIFIED
-from reconcile.pairs import certificates
-from reconcile.pairs.pairing import lab_method
+from reconcile.pairs import standing
+from reconcile.pairs.pair_strata import lab_method
 from reconcile.pairs.sides import Key
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
@@ -47,7 +47,7 @@ class Shared:
 
 def answered(store: Store) -> tuple[Answered, ...]:
     """The laboratories of the run's ordinary results; rows must have their dispositions."""
-    found = store.rows(sql("laboratories.answered"), [certificates.CHECK])
+    found = store.rows(sql("laboratories.answered"), [standing.CHECK])
     return tuple(Answered(str(a), int(b), int(c), int(d)) for a, b, c, d in found)
 
 
@@ -82,7 +82,7 @@ def shared(store: Store, keys: Sequence[Key], stands: Sequence[str]) -> Iterator
 
 def _means(store: Store, keys: Sequence[Key]) -> dict[tuple[LabMethod, str, str], float]:
     """Mean by method, moisture basis and sample; NaN where a result is known by a limit."""
-    cells = certificates.cells_of(store, keys, sql("laboratories.of_samples"))
+    cells = standing.cells_of(store, keys, sql("laboratories.of_samples"))
     gone = {
         (int(source), str(key)): (str(reason), float(value) if code == QUANTIFIED else None)
         for source, key, code, value, reason in store.rows(sql("laboratories.settled"))
@@ -92,7 +92,7 @@ def _means(store: Store, keys: Sequence[Key]) -> dict[tuple[LabMethod, str, str]
     rows: list[Any] = list(cells.itertuples(index=False))
     for cell in rows:
         reason, value = gone.get((int(cell.source), str(cell.key)), ("", None))
-        if reason and value is None and reason != certificates.CHECK:
+        if reason and value is None and reason != standing.CHECK:
             continue
         exact = value if value is not None else float(cell.value)
         if value is None and int(cell.code) != QUANTIFIED:

@@ -8,9 +8,9 @@ from typing import Any
 import pandas as pd
 
 from reconcile.base.model.account import WaterfallStep
-from reconcile.pairs.certificates import REASONS, STANDS_IN
-from reconcile.pairs.pairing import lab_method
+from reconcile.pairs.pair_strata import lab_method
 from reconcile.pairs.sides import Key, keys_of
+from reconcile.pairs.standing import REASONS, STANDS_IN
 from reconcile.store.database import Store
 from reconcile.store.statements import listed, sql
 

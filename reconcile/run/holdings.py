@@ -19,8 +19,9 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.run import rereading
 from reconcile.store import contents, ledger
-from reconcile.store.database import Store, UnfitStore, left_as, tables_of_files
+from reconcile.store.database import Store
 from reconcile.store.ledger import Ledger
+from reconcile.store.opened import UnfitStore, left_as, tables_of_files
 from reconcile.store.statements import quoted, sql
 
 _HEX = frozenset("0123456789abcdef")

@@ -36,7 +36,8 @@ from reconcile.run.state import Run
 from reconcile.samples import overlay
 from reconcile.store import binding
 from reconcile.store.binding import Binding, Doubted
-from reconcile.store.database import ROW_TABLES, Store, StoredFile
+from reconcile.store.cell_columns import ROW_TABLES
+from reconcile.store.database import Store, StoredFile
 from reconcile.store.ledger import Name, Reading
 from reconcile.store.statements import sql
 

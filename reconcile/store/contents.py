@@ -12,7 +12,9 @@ import hashlib
 import json
 from collections.abc import Sequence
 
-from reconcile.store.database import STORED, Store, is_result, tables_of_files
+from reconcile.store.cell_columns import is_result
+from reconcile.store.database import Store
+from reconcile.store.opened import STORED, tables_of_files
 from reconcile.store.statements import listed, quoted, sql
 
 

@@ -1,18 +1,10 @@
-"""The DuckDB file: what was read, kept typed and wide; one transaction per step.
-
-It is a cache: ``contents`` says what it holds of a file, ``ledger`` what was read, and a
-store that does not fit is moved aside and filled again from the archive. SQL lives in
-``sql/*.sql``; values are bound, and the few identifiers that come from files (analyte keys)
-are quoted. Times are stored as UTC without a zone.
-"""
+"""The store of a workspace in DuckDB: what was read, by file, and what a run makes of it."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -20,160 +12,36 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from reconcile.base.errors import BusyError, ReconcileError
+from reconcile.base.errors import ReconcileError
 from reconcile.base.model.tables import QUARANTINE_COLUMNS
 from reconcile.base.writing import hold
-from reconcile.intake import tables as contract
 from reconcile.intake.tables import TypedTable
+from reconcile.store.cell_columns import (
+    NUMBER_FACTS,
+    ROW_TABLES,
+    TIME_FACTS,
+    VALUE_PARTS,
+    Cells,
+    kind_of,
+    type_of,
+)
+from reconcile.store.opened import (
+    STORED,
+    UNFIT,
+    WIDE,
+    Engine,
+    UnfitStore,
+    busy,
+    close,
+    connect,
+    is_held,
+    left_as,
+    make_tables,
+    sha256,
+    tables_of_files,
+    unlike_expected,
+)
 from reconcile.store.statements import Sql, listed, quoted, sql
-
-#: Table name in the store and facts, by kind of file.
-ROW_TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
-    "field": ("field", contract.FIELD_FACTS),
-    "lab": ("lab", contract.LAB_FACTS),
-    "sample register": ("register", contract.REGISTER_FACTS),
-    "custody": ("custody_event", contract.CUSTODY_FACTS),
-    "reference materials": ("reference_material", contract.REFERENCE_FACTS),
-    "aliases": ("alias", contract.ALIAS_FACTS),
-    "corrections": ("correction", contract.CORRECTION_FACTS),
-    "specification limits": ("specification_limit", contract.LIMIT_FACTS),
-    "instrument checks": ("instrument_check", contract.CHECK_FACTS),
-    "instruments": ("instrument", contract.INSTRUMENT_FACTS),
-    "laboratories": ("laboratory", contract.LABORATORY_FACTS),
-}
-TIME_FACTS = frozenset(
-    {
-        "measured_at",
-        "received_at",
-        "analysed_at",
-        "reported_at",
-        "collected_at",
-        "dispatched_at",
-        "at",
-        "calibration_due",
-        "valid_until",
-    }
-)
-NUMBER_FACTS = frozenset(
-    {
-        "moisture_pct",
-        "count_time_s",
-        "sample_mass_g",
-        "digest_volume_ml",
-        "containers",
-        "mass_g",
-        "certified_mg_kg",
-        "uncertainty_mg_kg",
-        "coverage_factor",
-        "minimum",
-        "maximum",
-        "position_mm",
-        "at_most_mg_kg",
-        "selection_probability",
-    }
-)
-#: Tables of results can have a million rows. They hold the facts that some file states, under
-#: ``<name>_stored``; the view ``<name>`` shows all facts, and ``rowid``.
-_WIDE = ("field", "lab")
-
-
-STORED = "_stored"
-_UNFIT = "The next run moves it aside and reads every archived file again."
-
-
-def _busy(path: Path | None) -> BusyError:
-    return BusyError(
-        f"Another run is using this workspace ({path}).",
-        "Wait until it ends, then start again; nothing was changed.",
-    )
-
-
-def left_as(path: Path) -> Path:
-    """The file that holds the SHA-256 of a store as the last command left it."""
-    return path.with_name(path.name + ".sha256")
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-#: What the database may use of the machine, as DuckDB names it; no result depends on it.
-Engine = Mapping[str, str | int]
-
-
-def _connect(
-    path: str, only_look: bool = False, engine: Engine | None = None
-) -> duckdb.DuckDBPyConnection:
-    config: dict[str, Any] = {
-        "autoinstall_known_extensions": False,
-        "autoload_known_extensions": False,
-        **(engine or {}),
-    }
-    return duckdb.connect(path, read_only=only_look, config=config)
-
-
-def _close(connection: duckdb.DuckDBPyConnection | None) -> None:
-    if connection is not None:
-        with suppress(duckdb.Error):  # of a damaged file
-            connection.close()
-
-
-#: DuckDB has no code for it: on Linux and macOS, on Windows, by this very process.
-_HELD = ("Could not set lock on file", "used by another process", "different configuration")
-
-
-def _is_held(error: duckdb.Error) -> bool:
-    return any(words in str(error) for words in _HELD)
-
-
-def _make_tables(con: duckdb.DuckDBPyConnection) -> None:
-    con.execute(sql("store"))
-    for table, facts in ROW_TABLES.values():
-        if table in _WIDE:
-            con.execute(sql("database.make_wide", table=quoted(table + STORED)))
-            continue
-        columns = listed(
-            sql("database.column", name=quoted(f), kind=_kind(_type_of(f))) for f in facts
-        )
-        con.execute(sql("database.make", table=quoted(table), columns=columns))
-
-
-@cache
-def _expected_shape() -> dict[str, dict[str, str]]:
-    with _connect(":memory:") as con:
-        _make_tables(con)
-        shape: dict[str, dict[str, str]] = {}
-        for table, column, kind in con.execute(sql("database.shape")).fetchall():
-            shape.setdefault(table, {})[column] = kind
-        return shape
-
-
-def _unlike(found: dict[str, dict[str, str]]) -> str | None:
-    """What of a file is not as the program makes it; None where it fits."""
-    expected = _expected_shape()
-    if different := sorted({*found} ^ {*expected}):
-        return different[0]
-    for table, columns in found.items():
-        wanted = dict(expected[table])
-        if table.endswith(STORED):
-            facts = next(f for name, f in ROW_TABLES.values() if name + STORED == table)
-            wanted |= {f: _type_of(f) for f in facts if f in columns}
-            marks = {mark: kind for mark, _, kind in _VALUE_PARTS}
-            wanted |= {c: marks[c[:2]] for c in columns if c[:2] in marks}
-        if columns != wanted:
-            return table
-    return None
-
-
-@cache
-def tables_of_files() -> dict[str, tuple[str, ...]]:
-    """Tables that hold what was read, with their columns; the wide ones have more of these."""
-    return {
-        name: tuple(columns)
-        for name, columns in sorted(_expected_shape().items())
-        if "file_id" in columns
-    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,10 +55,6 @@ class StoredFile:
     size: int
     problem: str
     advice: str
-
-
-class UnfitStore(ReconcileError):
-    """The file is no store that this version of the program can use."""
 
 
 class Store:
@@ -223,7 +87,7 @@ class Store:
                 "Check 'output' under [workspace] in reconcile.toml, and the permissions.",
             ) from error
         if path is not None and self._lock is None:
-            raise _busy(path)
+            raise busy(path)
         try:
             self._open()
         except BaseException:
@@ -243,18 +107,18 @@ class Store:
         path = self._path
         connection = None
         try:
-            connection = _connect(str(path) if path else ":memory:", self._only_look, self._engine)
+            connection = connect(str(path) if path else ":memory:", self._only_look, self._engine)
             self.connection = connection
             self._prepare()
         except duckdb.Error as error:
             if connection is not None:
-                _close(connection)
+                close(connection)
             text = str(error).splitlines()[0]
-            if _is_held(error):
-                raise _busy(path) from error
-            raise UnfitStore(f"The store {path} can't be read ({text}).", _UNFIT) from error
+            if is_held(error):
+                raise busy(path) from error
+            raise UnfitStore(f"The store {path} can't be read ({text}).", UNFIT) from error
         except UnfitStore:
-            _close(connection)
+            close(connection)
             raise
         return connection
 
@@ -266,11 +130,11 @@ class Store:
 
     def close(self) -> None:
         """Close the file so that another run may open it, and note how it was left."""
-        _close(self.connection)
+        close(self.connection)
         if self._path is not None and not self._only_look:
             left = left_as(self._path)
             if not left.exists() and self._path.exists():
-                left.write_bytes(f"{_sha256(self._path)}\n".encode())
+                left.write_bytes(f"{sha256(self._path)}\n".encode())
         self._release()
 
     def _release(self) -> None:
@@ -279,7 +143,7 @@ class Store:
 
     def start_afresh(self, why: str) -> None:
         """Move the file aside and begin an empty one in its place; ``told`` says why."""
-        _close(self.connection)
+        close(self.connection)
         self._begin_anew(why)
 
     def _begin_anew(self, why: str) -> None:
@@ -304,7 +168,7 @@ class Store:
         """
         if self._path is None:
             return True
-        _close(self.connection)
+        close(self.connection)
         try:
             self.connection = self._opened()
             for table in tables_of_files():
@@ -329,11 +193,11 @@ class Store:
         found = {} if self._path is None else self._shape()
         if not found and not self._only_look:
             with self.transaction() as con:
-                _make_tables(con)
-        elif (unlike := _unlike(found)) is not None:
+                make_tables(con)
+        elif (unlike := unlike_expected(found)) is not None:
             raise UnfitStore(f"The store {self._path} is not as this version makes it ({unlike}).",
-                             _UNFIT)  # fmt: skip
-        for table in _WIDE:
+                             UNFIT)  # fmt: skip
+        for table in WIDE:
             self.widen(table, {})
 
     def _shape(self) -> dict[str, dict[str, str]]:
@@ -351,7 +215,7 @@ class Store:
             self.connection.execute(
                 sql(
                     f"database.{how}",
-                    table=quoted(table + STORED), name=quoted(name), kind=_kind(kind),
+                    table=quoted(table + STORED), name=quoted(name), kind=kind_of(kind),
                 )
             )  # fmt: skip
         facts = next(facts for name, facts in ROW_TABLES.values() if name == table)
@@ -360,7 +224,7 @@ class Store:
         shown += [
             quoted(f)
             if f in stored
-            else sql("database.absent", kind=_kind(_type_of(f)), name=quoted(f))
+            else sql("database.absent", kind=kind_of(type_of(f)), name=quoted(f))
             for f in facts
         ]
         shown += [quoted(c) for c in stored if c not in {*facts, "file_id", "sheet"}]
@@ -495,7 +359,7 @@ class Store:
         file_id: int,
         table: TypedTable,
     ) -> None:
-        wide = name in _WIDE
+        wide = name in WIDE
         into = f"{name}_stored" if wide else name
         columns: dict[str, pa.ChunkedArray] = {}
         kinds: dict[str, str] = {}
@@ -503,7 +367,7 @@ class Store:
             column = table.facts.column(fact)
             if wide and column.null_count == len(column):
                 continue
-            kinds[fact] = _type_of(fact)
+            kinds[fact] = type_of(fact)
             if fact in TIME_FACTS:
                 column = column.cast(pa.timestamp("us", "UTC")).cast(pa.timestamp("us"))
             elif fact in NUMBER_FACTS:
@@ -514,7 +378,7 @@ class Store:
                 column = column.cast(pa.string())
             columns[fact] = column
         for analyte in table.analytes:
-            for mark, suffix, kind in _VALUE_PARTS:
+            for mark, suffix, kind in VALUE_PARTS:
                 source = analyte.key + suffix
                 if source in table.values.column_names:
                     columns[mark + analyte.key] = table.values.column(source)
@@ -552,82 +416,6 @@ class Store:
         return self.connection.execute(statement, list(values) or None).fetchall()
 
 
-#: Columns of one analyte: mark in the store, ending in ``TypedTable.values``, type. A row has
-#: its number in ``r:`` where its table is plain (see ``tables.PLAIN``), else in the others.
-_VALUE_PARTS = (
-    ("v:", "", "DOUBLE"),
-    ("q:", "_q", "TINYINT"),
-    ("l:", "_lim", "DOUBLE"),
-    ("e:", "_err", "DOUBLE"),
-    ("r:", contract.PLAIN, "DOUBLE"),
-)
-
-
-def is_result(column: str) -> bool:
-    """Whether a column of the field or lab table holds a part of an analyte's results."""
-    return column[:2] in {mark for mark, _, _ in _VALUE_PARTS}
-
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """SQL expressions of one analyte in a table of rows: value, qualifier, limit, error.
-
-    ``plain`` is the column of plain results where the analyte has no other, else ''.
-    """
-
-    value: Sql
-    code: Sql
-    limit: Sql
-    error: Sql
-    plain: Sql
-
-
-@dataclass(frozen=True, slots=True)
-class Cells:
-    """The columns of a table of rows in small letters: the store tells none apart by capitals."""
-
-    columns: frozenset[str]
-
-    def folded(self, key: str) -> dict[str, Sql]:
-        """SQL that gives a cell alike however it is stored, for ``contents``.
-
-        'r' is the cell as a plain result, NULL where it is none; 'x' a hash of what is none.
-        """
-        kept = self._kept(key)
-        none, no_code = sql("cells.no_number"), sql("cells.no_code")
-        plain = kept.get("r", none)
-        if not kept.keys() & set("vqle"):
-            return {"r": plain}
-        value, limit, error = (kept.get(mark, none) for mark in "vle")
-        parts = {"value": value, "code": kept.get("q", no_code), "limit": limit, "error": error}
-        number = sql("cells.folded_number", plain=plain, **parts)
-        return {"r": number, "x": sql("cells.folded_other", number=number, **parts)}
-
-    def _kept(self, key: str) -> dict[str, Sql]:
-        names = {mark: f"{mark}:{key}" for mark in "rvqle"}
-        return {m: quoted(name) for m, name in names.items() if name.lower() in self.columns}
-
-    def of(self, key: str) -> Cell:
-        """How a statement reads one analyte; NULL where its cell is empty."""
-        kept = self._kept(key)
-        plain = kept.get("r", Sql())
-        parts = []
-        for mark, empty, from_plain in (
-            ("v", "no_number", "plain_value"),
-            ("q", "no_code", "plain_code"),  # QUANTIFIED or BELOW
-            ("l", "no_number", "plain_limit"),
-            ("e", "no_number", ""),
-        ):
-            choices = [kept[mark]] if mark in kept else []
-            choices += [sql(f"cells.{from_plain}", plain=plain)] if plain and from_plain else []
-            parts.append(
-                sql("cells.first", choices=listed(choices)) if choices else sql(f"cells.{empty}")
-            )
-        value, code, limit, error = parts
-        alone = not kept.keys() & {"v", "q", "l"}
-        return Cell(value, code, limit, error, plain if alone else Sql())
-
-
 _PART = 245_760  # rows: two row groups of the store
 
 
@@ -642,19 +430,6 @@ def _in_large_parts(table: pa.Table) -> pa.Table | pa.RecordBatchReader:
             yield from part.to_batches()
 
     return pa.RecordBatchReader.from_batches(table.schema, parts())
-
-
-def _type_of(fact: str) -> str:
-    if fact in TIME_FACTS:
-        return "TIMESTAMP"
-    if fact in NUMBER_FACTS:
-        return "DOUBLE"
-    return "BIGINT" if fact == "row" else "VARCHAR"
-
-
-def _kind(name: str) -> Sql:
-    """A type of columns, by its name."""
-    return sql(f"kinds.{name.lower()}")
 
 
 def _insert(con: duckdb.DuckDBPyConnection, statement: Sql, rows: Iterable[list[Any]]) -> None:

@@ -8,8 +8,8 @@ demonstrated.
 from reconcile.evidence.custody.chain import ChainedEvent, Verification, chain, head, verify_chain
 from reconcile.evidence.custody.events import BROKEN, COMPLETE, DEVIATION, EVENT_WORDS, NOT_RECORDED
 from reconcile.evidence.custody.judgement import CustodyJudgement, judge
-from reconcile.evidence.custody.rules import Break
 from reconcile.evidence.custody.story import StoryLine, story
+from reconcile.evidence.custody.walk import Break
 
 __all__ = [
     "BROKEN",

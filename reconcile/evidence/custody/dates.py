@@ -10,7 +10,7 @@ import pandas as pd
 
 from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence.custody.events import Record, Span, column, span_of, text_of
-from reconcile.evidence.custody.rules import NOTE, SERIOUS, WARNING, Break
+from reconcile.evidence.custody.walk import NOTE, SERIOUS, WARNING, Break
 from reconcile.samples.identity import comparison_form
 
 #: By sample and certificate: elements with a holding time of their own, and its days.

@@ -25,7 +25,8 @@ from reconcile.evidence.custody.events import (
 )
 from reconcile.evidence.custody.record import id_faults, orphans, record_faults, seals_used_twice
 from reconcile.evidence.custody.register import completed
-from reconcile.evidence.custody.rules import NOTE, SERIOUS, WARNING, Break, chain_breaks
+from reconcile.evidence.custody.rules import chain_breaks
+from reconcile.evidence.custody.walk import NOTE, SERIOUS, WARNING, Break
 from reconcile.samples.identity import comparison_form, normalise_id
 
 

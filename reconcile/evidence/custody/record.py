@@ -10,7 +10,7 @@ from itertools import pairwise
 import pandas as pd
 
 from reconcile.evidence.custody.events import Event, Record, column
-from reconcile.evidence.custody.rules import ASK_HOLDERS, CHECK_SEAL, NOTE, SERIOUS, WARNING, Break
+from reconcile.evidence.custody.walk import ASK_HOLDERS, CHECK_SEAL, NOTE, SERIOUS, WARNING, Break
 from reconcile.samples.identity import comparison_form, look_alike_forms
 
 

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from reconcile.evidence.custody.events import Event, Record, column, span_of, text_of
-from reconcile.evidence.custody.rules import WARNING, Break
+from reconcile.evidence.custody.walk import WARNING, Break
 from reconcile.samples.identity import comparison_form
 
 _FACTS = (
