@@ -18,6 +18,7 @@ from reconcile.intake import vocabulary
 from reconcile.intake.settings_listed import setting_lines
 from reconcile.reporting.document import contents
 from reconcile.store.cell_columns import ROW_TABLES
+from tests import source
 from tests.pairs import settings
 from tests.test_house import modules
 
@@ -73,7 +74,7 @@ def test_only_the_module_of_a_technique_knows_its_name() -> None:
         path.relative_to(ROOT).as_posix()
         for name, path in modules().items()
         if not name.startswith(("reconcile.reporting.words", "reconcile.trials"))
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in source.nodes(path)
         if isinstance(node, ast.Constant) and node.value in ("XRF", "LIBS")
     }
     assert asking == {f"reconcile/techniques/{name}.py" for name in ("libs", "xrf")}

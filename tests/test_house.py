@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from reconcile.base.finding_codes import FAULTS, FindingCode
+from tests import source
 
 ROOT = Path(__file__).parents[1]
 
@@ -100,16 +101,16 @@ def imports(types: bool) -> dict[str, set[str]]:
     known = modules()
     graph: dict[str, set[str]] = {}
     for name, path in known.items():
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        whole = source.nodes(path)
         typing_only = {
             id(inner)
-            for node in ast.walk(tree)
+            for node in whole
             if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test)
             for inner in ast.walk(node)
         }
         graph[name] = {
             found
-            for node in ast.walk(tree)
+            for node in whole
             if types or id(node) not in typing_only
             for found in wanted(node, known, name if path.stem == "__init__" else package_of(name))
             if found != name
@@ -313,7 +314,7 @@ def test_no_module_reads_facts_back_out_of_text() -> None:
         f"{name}: {use}"
         for name, path in modules().items()
         if not name.startswith(_READERS)
-        for use in reading_back(ast.parse(path.read_text(encoding="utf-8")))
+        for use in reading_back(source.tree(path))
         if use not in ALLOWED.get(name, {})
     }
     assert found == set(), "carry the fact beside its words, or state in ALLOWED whose text it is"
@@ -324,7 +325,7 @@ def test_what_may_read_text_is_still_there() -> None:
     gone = {
         f"{name}: {use}"
         for name, uses in ALLOWED.items()
-        for use in set(uses) - set(reading_back(ast.parse(known[name].read_text("utf-8"))))
+        for use in set(uses) - set(reading_back(source.tree(known[name])))
     }
     assert gone == set(), "take these out of ALLOWED"
 
@@ -351,7 +352,7 @@ def test_the_rule_lets_codes_and_showing_be() -> None:
 def findings_made() -> Iterator[tuple[str, ast.Call]]:
     """Every call that makes a finding, with its module."""
     for name, path in modules().items():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in source.nodes(path):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding":
                 yield name, node
 
@@ -368,7 +369,7 @@ def test_every_code_of_a_finding_is_used_at_one_place() -> None:
         node.attr
         for name, path in modules().items()
         if name != "reconcile.base.finding_codes"
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in source.nodes(path)
         if isinstance(node, ast.Attribute) and getattr(node.value, "id", "") == "FindingCode"
     )
     by_words = {code.name for code in FAULTS}  # made from the table of their words

@@ -19,7 +19,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, safe, say
 from reconcile.commands import demonstration, issuing, printing, sheet_terminal
 from reconcile.judgement import factor_life
-from tests import small
+from tests import small, source
 
 pytestmark = pytest.mark.usefixtures("data_alone")
 
@@ -255,7 +255,7 @@ def test_one_place_alone_writes_to_the_terminal() -> None:
     for path in sorted([*root.rglob("*.py"), *(root.parent / "flows").rglob("*.py")]):
         if path == root / "base" / "shown.py":
             continue
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in source.nodes(path):
             assert not (isinstance(node, ast.ImportFrom) and node.module == "rich.text"), path.name
             if isinstance(node, ast.Call):
                 name = ast.unparse(node.func)

@@ -10,6 +10,7 @@ import pytest
 
 from reconcile.store import statements
 from reconcile.store.statements import Sql, listed, quoted, sql
+from tests import source
 from tests.test_house import modules
 
 FOLDER = Path(statements.__file__).parent / "sql"
@@ -43,10 +44,15 @@ def texts(tree: ast.AST) -> Iterator[str]:
             yield node.value
 
 
-@pytest.mark.parametrize("name", [n for n in modules() if n != "reconcile.store.statements"])
-def test_no_module_holds_sql(name: str) -> None:
-    tree = ast.parse(modules()[name].read_text(encoding="utf-8"))
-    assert [text for text in texts(tree) if _SQL.search(text)] == []
+def test_no_module_holds_sql() -> None:
+    found = [
+        f"{name}: {text}"
+        for name, path in modules().items()
+        if name != "reconcile.store.statements"
+        for text in texts(source.tree(path))
+        if _SQL.search(text)
+    ]
+    assert found == []
 
 
 @pytest.mark.parametrize(
@@ -63,7 +69,7 @@ def test_the_rule_sees_sql(line: str) -> None:
 def asked() -> Iterator[tuple[str, ast.Call]]:
     """Every statement that a module asks for by a constant name."""
     for name, path in modules().items():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in source.nodes(path):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "sql":
                 yield name, node
 

@@ -18,7 +18,7 @@ from reconcile.base.writing import write_whole
 from reconcile.commands import applying
 from reconcile.releases import record
 from reconcile.store.database import Store
-from tests import small
+from tests import small, source
 from tests.test_house import ROOT, modules
 
 
@@ -184,7 +184,7 @@ OWN_WAYS = {
 def test_every_file_for_a_person_is_written_through_the_one_helper() -> None:
     found = set()
     for name, path in modules().items():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in source.nodes(path):
             if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Attribute):
                 continue
             modes = [a.value for a in node.args if isinstance(a, ast.Constant)]
