@@ -213,6 +213,7 @@ def approved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return site
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", [".csv", ".parquet", ".xlsx"])
 def test_a_field_only_table_is_corrected_and_flagged(
     approved: Path, tmp_path: Path, ending: str
@@ -252,6 +253,7 @@ def test_text_from_the_table_is_never_a_formula(approved: Path, tmp_path: Path) 
     assert not any(cell.data_type == "f" for cell in cells)
 
 
+@pytest.mark.slow
 def test_the_same_table_gives_the_same_bytes_and_nothing_is_overwritten(
     approved: Path, tmp_path: Path
 ) -> None:

@@ -69,6 +69,7 @@ def fields(means: Means) -> list[np.ndarray]:
     return [getattr(means, name) for name in Means.__slots__ if name != "zero"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rows", [3, 16_384])
 @given(samples=NESTED | ONE_EACH)
 def test_means_are_those_reckoned_row_by_row(rows: int, samples: list[Sample]) -> None:

@@ -256,6 +256,7 @@ def gathered(site: Path, period: str) -> pipeline.Run:
     return run
 
 
+@pytest.mark.slow
 def test_after_a_step_the_evidence_begins_with_its_month(site: Path) -> None:
     run = gathered(site, NAMES[-1])
     (found,) = run.gathered.values()
@@ -299,6 +300,7 @@ def test_kept_months_all_count_and_the_change_is_told(site: Path) -> None:
     assert found.watched.moved
 
 
+@pytest.mark.slow
 def test_every_file_says_what_was_seen(site: Path) -> None:
     outcome = reconcile.run_period(site, NAMES[-1])
     (result,) = outcome.reconciliation.results

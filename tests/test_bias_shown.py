@@ -60,6 +60,7 @@ def of(outcome: reconcile.RunOutcome, element: str) -> StratumResult:
     return found
 
 
+@pytest.mark.slow
 def test_a_ratio_stands_with_its_interval(outcome) -> None:
     text, interval = bias_cells(of(outcome, "Cu"))
     assert 1.0 < float(text) < 1.15

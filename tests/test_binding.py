@@ -115,6 +115,7 @@ def test_a_value_changed_in_the_store_enters_no_release(site: Path) -> None:
     assert [f for f in verify(site).findings if f.severity != "note"] == []
 
 
+@pytest.mark.slow
 def test_a_store_that_was_mended_gives_the_release_that_stands(site: Path) -> None:
     before = small.bytes_of(site / "out" / "releases")
     recorded = (site / "out" / record.RECORD).read_bytes()
@@ -126,6 +127,7 @@ def test_a_store_that_was_mended_gives_the_release_that_stands(site: Path) -> No
     assert (site / "out" / record.RECORD).read_bytes() == recorded
 
 
+@pytest.mark.slow
 def test_what_a_release_does_not_hold_is_neither_shown_nor_recorded(
     site: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -174,6 +176,7 @@ def test_verify_reads_the_archive_again_where_store_and_ledger_were_changed_toge
     assert serious(site) == {f"releases/{PERIOD}/r2, input lab.csv"}
 
 
+@pytest.mark.slow
 def test_a_change_of_any_table_of_the_store_is_found(released: Path, tmp_path: Path) -> None:
     path = tmp_path / "copy.duckdb"
     shutil.copy(store_of(released), path)
@@ -384,6 +387,7 @@ def archived_lab(site: Path) -> Path:
     return site / "out" / "archive" / f"{ws.sha256_of(site / 'lab.csv')}.csv"
 
 
+@pytest.mark.slow
 def test_an_altered_archived_copy_is_named_and_restored_and_not_used(site: Path) -> None:
     before = small.bytes_of(site / "out" / "releases")
     copy = archived_lab(site)
@@ -436,6 +440,7 @@ def test_a_copy_that_changes_while_it_is_read_has_no_digest(tmp_path: Path) -> N
     assert binding.digested(path, read) == ("", "rows")
 
 
+@pytest.mark.slow
 def test_a_reading_by_a_register_and_corrections_is_repeated_by_its_recipe(
     tmp_path: Path,
 ) -> None:
@@ -471,6 +476,7 @@ def test_a_reading_by_a_register_and_corrections_is_repeated_by_its_recipe(
 # ---- foreign things -------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_foreign_files_and_folders_are_named_and_passed_over(site: Path) -> None:
     out = site / "out"
     month = out / "releases" / PERIOD
@@ -513,6 +519,7 @@ def _nothing_is_read(*_: Any, **__: Any) -> Any:
     pytest.fail("a file was read again")
 
 
+@pytest.mark.slow
 def test_other_code_makes_a_revision_and_reads_no_file_again(
     site: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

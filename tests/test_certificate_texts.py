@@ -177,6 +177,7 @@ def site(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_a_run_tells_what_a_certificates_document_says_otherwise(site: Path) -> None:
     for findings in (
         reconcile.check(site, "all").findings,
@@ -194,6 +195,7 @@ def test_a_run_tells_what_a_certificates_document_says_otherwise(site: Path) -> 
     assert (second.certificate, second.problem) == ("C-2", certificate_pages.NO_TEXT)
 
 
+@pytest.mark.slow
 def test_the_story_of_a_sample_says_what_its_certificates_document_holds(site: Path) -> None:
     reconcile.run_period(site, "all")
     lines = [x.what for x in storytelling.story_of(site, "S3").lines]

@@ -153,6 +153,7 @@ def test_certificates_without_dates_are_averaged_and_asked_about(tmp_path: Path)
 OVER = "Sample,Certificate,Issue,Reported,Lab method,Cu|S1,C2,1,2026-10-09,M1-HIGH,15200"
 
 
+@pytest.mark.slow
 def test_an_over_range_re_assay_stands_for_the_limited_value_and_both_are_named(
     tmp_path: Path,
 ) -> None:
@@ -231,6 +232,7 @@ def test_a_total_assay_does_not_stand_for_a_partial_digestion(tmp_path: Path) ->
     assert len(pairs) == 2
 
 
+@pytest.mark.slow
 def test_two_methods_are_kept_apart_unless_the_settings_rank_them(tmp_path: Path) -> None:
     second = (
         "Sample,Certificate,Lab method,Cu|S1,C9,M9,1001|S2,C9,M9,<2500|S3,C9,M9,3001|S4,C9,M9,4001"

@@ -71,6 +71,7 @@ def groups(out: Path, chance: random.Random, rounds: tuple[int, int, int]) -> li
     ]
 
 
+@pytest.mark.slow
 def test_a_sample_of_changed_bytes_is_found_or_harmless(out: Path) -> None:
     chance = random.Random(11)
     for names in groups(out, chance, (5, 2, 2)):

@@ -194,6 +194,7 @@ def test_a_ratio_is_called_a_ratio(tmp_path: Path, heading: str) -> None:
     assert (row.role, row.why) == ("ignored", "a ratio, not a mass fraction")
 
 
+@pytest.mark.slow
 def test_many_columns_and_files_are_told_by_the_way_they_were_read(tmp_path: Path) -> None:
     symbols = ["Cu", "Zn", "Fe", "Mn", "Ni", "Pb", "As", "Rb", "Sr", "Zr", "Ti", "V", "Cr"]
     row = ",".join("5" for _ in symbols)

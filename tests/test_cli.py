@@ -84,6 +84,7 @@ def test_a_clean_month_ends_with_zero_and_the_paths_of_its_results(site: Path) -
     assert "accounted for" in out
 
 
+@pytest.mark.slow
 def test_a_month_with_findings_ends_with_one(site: Path) -> None:
     with (site / "lab.csv").open("a", encoding="utf-8") as stream:
         stream.write(",12.0,1.0\n")
@@ -129,6 +130,7 @@ def test_the_example_stops_after_the_month_that_is_asked_for() -> None:
     assert "2026-10" in str(told.value)
 
 
+@pytest.mark.slow
 def test_a_story_tells_readings_results_and_releases(site: Path) -> None:
     reconcile("run", PERIOD, str(site))
     code, out, _ = reconcile("story", "s001", str(site))
@@ -140,6 +142,7 @@ def test_a_story_tells_readings_results_and_releases(site: Path) -> None:
     assert "S777" in err
 
 
+@pytest.mark.slow
 def test_markup_in_a_file_name_is_shown_as_it_is(site: Path) -> None:
     (site / "[red]lab[x].csv").write_bytes(b"")
     text = (site / "reconcile.toml").read_text("utf-8")
@@ -163,6 +166,7 @@ def test_a_terminal_without_unicode_still_gets_every_line(site: Path) -> None:
     assert b"Traceback" not in done.stderr
 
 
+@pytest.mark.slow
 def test_the_self_test_prints_coverage_and_can_be_kept_for_the_file(tmp_path: Path) -> None:
     path = tmp_path / "validation.csv"
     code, out, _ = reconcile("selftest", "--studies", "40", "--save", str(path))

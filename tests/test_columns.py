@@ -81,6 +81,7 @@ def compared(outcome: reconcile.RunOutcome) -> list[str]:
     return [result.stratum.element for result in outcome.reconciliation.results]
 
 
+@pytest.mark.slow
 def test_setting_the_unit_of_one_element_drops_no_other(tmp_path: Path) -> None:
     folder = site(tmp_path / "s", *TABLES, top='[element.Fe]\nunit = "%"', **TWO)
     outcome = reconcile.run_period(folder, "a")
@@ -88,6 +89,7 @@ def test_setting_the_unit_of_one_element_drops_no_other(tmp_path: Path) -> None:
     assert {r.stratum.element: r.unit for r in outcome.reconciliation.results}["Fe"] == "%"
 
 
+@pytest.mark.slow
 def test_elements_that_the_list_leaves_out_are_told_once(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -151,6 +153,7 @@ def test_a_table_read_as_both_sides_gives_no_pair(
     assert "neither reading was used" in out
 
 
+@pytest.mark.slow
 def test_the_same_bytes_under_two_names_are_found(tmp_path: Path) -> None:
     rows = "Sample,Cu|" + "|".join(f"S{i},{10 + i}" for i in range(9))
     folder = site(
@@ -165,6 +168,7 @@ def test_the_same_bytes_under_two_names_are_found(tmp_path: Path) -> None:
     assert ("field.csv", 9) not in accounts
 
 
+@pytest.mark.slow
 def test_one_sheet_may_hold_both_sides_in_columns_or_rows_of_their_own(tmp_path: Path) -> None:
     columns = site(
         tmp_path / "columns",
@@ -238,6 +242,7 @@ def test_usual_spellings_of_a_fixed_fact_stand(tmp_path: Path) -> None:
     assert len(report.quarantine) == 0
 
 
+@pytest.mark.slow
 def test_a_heading_mistyped_in_the_settings_is_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -287,6 +292,7 @@ def ids_taken(report: CheckReport, path: str) -> dict[str, str]:
     return dict(zip(rows["heading"], rows["role"], strict=True))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("known_by", ["register", "lab", "labels on both sides"])
 def test_the_column_whose_ids_meet_the_other_side_is_taken(tmp_path: Path, known_by: str) -> None:
     ids = [f"s-{n:02d}" for n in range(10)]

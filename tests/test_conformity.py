@@ -285,6 +285,7 @@ def latest(site: Path) -> Path:
     return max((site / "out" / "releases" / PERIOD).iterdir(), key=lambda p: p.name)
 
 
+@pytest.mark.slow
 def test_a_month_with_limits_writes_section_sheet_and_table(site: Path) -> None:
     folder = latest(site)
     frame = pd.read_csv(folder / "conformity.csv")
@@ -374,6 +375,7 @@ def test_a_factor_stood_for_its_month_though_it_expired_or_was_superseded_since(
     assert factor_life.in_force([newer, life], "2026-10-01", "2026-10-31")[0].period == "2026-11"
 
 
+@pytest.mark.slow
 def test_a_refused_limit_is_found_and_no_grade_is_called_whole(site: Path) -> None:
     (site / "limits.csv").write_text(LIMITS + "Rich,Fe,5,2,%,\nRich,Xx,1,2,%,\n", encoding="utf-8")
     outcome = reconcile.run_period(site, PERIOD)
@@ -391,6 +393,7 @@ def test_a_refused_limit_is_found_and_no_grade_is_called_whole(site: Path) -> No
     }
 
 
+@pytest.mark.slow
 def test_a_specimen_with_broken_custody_or_left_out_decides_nothing(site: Path) -> None:
     path = site / "reconcile.toml"
     text = path.read_text(encoding="utf-8")
@@ -412,6 +415,7 @@ def test_only_the_named_specimen_forms_are_judged(site: Path) -> None:
     assert record.specimens == ()
 
 
+@pytest.mark.slow
 def test_the_command_shows_a_specimen_and_writes_what_it_judged(site: Path, tmp_path: Path) -> None:
     for ending in (".csv", ".xlsx"):
         code, out, err = command(

@@ -37,6 +37,7 @@ def test_a_true_ratio_is_found_and_divides_the_field_value() -> None:
     assert factor.error_after < factor.error_before
 
 
+@pytest.mark.slow
 def test_without_bias_nothing_is_proposed_in_most_studies() -> None:
     found = [proposal(60, seed=s) for s in range(12)]
     assert sum(p.factor is None and p.held_out is None for p in found) >= 10

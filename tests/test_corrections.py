@@ -89,6 +89,7 @@ def listed() -> list[dict[str, str]]:
     return [dict(row) for row in _listed()]
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_a_quarantined_cell_is_corrected_from_the_release_s_own_list(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
@@ -145,6 +146,7 @@ def test_a_quarantined_cell_is_corrected_from_the_release_s_own_list(tmp_path: P
     assert not reconcile.run_period(folder, "all").new_release
 
 
+@pytest.mark.slow
 def test_a_row_without_id_comes_back_where_the_person_names_the_column(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     (row,) = [r for r in listed() if not r["column"]]
@@ -155,6 +157,7 @@ def test_a_row_without_id_comes_back_where_the_person_names_the_column(tmp_path:
     assert not outcome.reconciliation.lab_only
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
@@ -194,6 +197,7 @@ def test_a_corrected_cell_that_is_refused_in_its_turn_is_told(tmp_path: Path) ->
     assert (step.entered, step.kept, step.balance) == (1, 0, 0)
 
 
+@pytest.mark.slow
 def test_a_correction_in_a_row_that_is_refused_for_another_reason_is_told(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     (row,) = [r for r in listed() if not r["column"]]
@@ -202,6 +206,7 @@ def test_a_correction_in_a_row_that_is_refused_for_another_reason_is_told(tmp_pa
     assert told.startswith("refused: the row of the corrected cell is refused: no sample id")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("missing", ["corrected_by", "corrected_because"])
 def test_a_correction_without_name_or_reason_is_refused(tmp_path: Path, missing: str) -> None:
     folder = workspace(tmp_path / "w")
@@ -215,6 +220,7 @@ def test_a_correction_without_name_or_reason_is_refused(tmp_path: Path, missing:
     assert "of the correction" in refused[0]["reason"] or "who corrected" in refused[0]["reason"]
 
 
+@pytest.mark.slow
 def test_two_different_corrections_of_one_cell_do_not_both_stand(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     (row,) = [r for r in listed() if r["column"] == "Cu"]
@@ -226,6 +232,7 @@ def test_two_different_corrections_of_one_cell_do_not_both_stand(tmp_path: Path)
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("other", ["cu", "column 3"])
 def test_one_cell_named_in_two_ways_is_not_corrected_to_two_values(
     tmp_path: Path, other: str
@@ -245,6 +252,7 @@ def test_one_cell_named_in_two_ways_is_not_corrected_to_two_values(
     assert "2OO" in {r["found"] for r in quarantine(outcome)}
 
 
+@pytest.mark.slow
 def test_a_correction_on_a_sheet_that_is_not_there_is_refused_and_not_lost(
     tmp_path: Path,
 ) -> None:
@@ -331,6 +339,7 @@ def test_two_tables_that_read_a_file_in_the_same_way_read_it_once(tmp_path: Path
                for f in outcome.reconciliation.findings)  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_certificate_s_workbook_is_corrected_from_a_list_saved_as_a_workbook(
     tmp_path: Path,
 ) -> None:

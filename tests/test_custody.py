@@ -149,6 +149,7 @@ def test_any_record_at_all_is_judged_and_a_clean_sample_beside_it_changes_nothin
         assert {s: after.status[s] for s in before.status} == dict(before.status)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 19), st.data())
 def test_adding_a_clean_sample_never_changes_the_status_of_another(which: int, data) -> None:

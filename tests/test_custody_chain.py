@@ -25,6 +25,7 @@ def test_an_unaltered_record_verifies() -> None:
     assert "not show that what was recorded is true" in verified.sentence()
 
 
+@pytest.mark.slow
 def test_any_single_altered_cell_is_found_at_its_event() -> None:
     rng = random.Random(5)
     kept = custody.chain(_events())

@@ -344,6 +344,7 @@ def test_a_clean_record_has_no_break_and_every_sample_is_complete() -> None:
     assert len(judgement.status) == sum(DISPATCHES.values())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", FAULTS)
 def test_every_break_is_found_named_and_charged_to_no_other_sample(fault: str) -> None:
     inject, rule, status = FAULTS[fault]

@@ -333,6 +333,7 @@ def _rates(spread: float, tails: float, methods: int, seed: int) -> tuple[float,
     return accused / (methods * len(ELEMENTS)), units / methods, oxides / methods
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("spread", "tails", "most_accused", "oxides_found"),
     [

@@ -48,11 +48,13 @@ def _alarms(studies: int, seed: int, **how: float) -> float:
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", [{}, {"shared": 0.8}, {"elements": 4}, {"gross": 0.05}])
 def test_a_false_alarm_is_raised_in_no_more_than_one_study_of_a_hundred(how) -> None:
     assert _alarms(400, 21, **how) <= 0.01
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("how", "least"), [({}, 0.8), ({"shared": 0.5}, 0.74), ({"gross": 0.05}, 0.5)]
 )

@@ -45,6 +45,7 @@ def texts(path: Path) -> list[str]:
     return [" ".join(p.extract_text().split()) for p in PdfReader(path).pages]
 
 
+@pytest.mark.slow
 def test_it_holds_purpose_evidence_verdicts_curves_limits_checks_and_sign_off(site: Path) -> None:
     path = acceptance.write_dossier(site, PERIOD, client="the works council")
     made = dossier_content.read(site, PERIOD)
@@ -195,6 +196,7 @@ def test_the_curves_are_those_of_corrected_values_where_the_verdict_asks_for_it(
     assert len(pages.curves_of(copper)) == 1
 
 
+@pytest.mark.slow
 def test_without_an_accepted_stratum_it_says_so_and_shows_why(site: Path) -> None:
     path = site / "reconcile.toml"
     text = path.read_text("utf-8")

@@ -18,6 +18,7 @@ PERIOD = "2026-10"
 pytestmark = pytest.mark.whole_release
 
 
+@pytest.mark.slow
 def test_a_release_is_drawn_again_from_its_own_files_and_verify_covers_what_lies_beside_it(
     tmp_path: Path,
 ) -> None:

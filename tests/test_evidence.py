@@ -69,6 +69,7 @@ def test_evidence_is_found_under_its_sample_with_time_note_and_digest(site: Path
     assert documents.exhibits_of(workspace, {"S001"}) == ()
 
 
+@pytest.mark.slow
 def test_evidence_goes_into_the_release_and_the_archive(site: Path) -> None:
     outcome = pipeline.run_period(site, PERIOD)
     kept = {i.path: i.sha256 for i in outcome.reconciliation.inputs if i.kind == "evidence"}
@@ -77,6 +78,7 @@ def test_evidence_goes_into_the_release_and_the_archive(site: Path) -> None:
     assert check(site) == {}
 
 
+@pytest.mark.slow
 def test_a_missing_file_is_found_before_and_after_a_release(site: Path) -> None:
     (site / "evidence" / "note.txt").unlink()
     assert check(site) == {"note.txt": "The file is missing."}

@@ -51,6 +51,7 @@ def copper(site: Path) -> factor_life.Life:
     return next(x for x in factor_life.listed(site)[0] if x.factor.stratum.element == "Cu")
 
 
+@pytest.mark.slow
 def test_a_release_proposes_its_factors_with_range_and_dates(site: Path) -> None:
     life = copper(site)
     assert life.state == "proposed"
@@ -66,6 +67,7 @@ def test_another_person_approves_and_the_reason_is_kept(site: Path) -> None:
     assert verify(site).findings == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name",
     [
@@ -87,6 +89,7 @@ def test_an_approval_needs_a_name_and_a_reason(site: Path, by: str, reason: str)
         factor_life.approve(site, copper(site).factor.factor_id, by, reason, AT)
 
 
+@pytest.mark.slow
 def test_a_factor_whose_author_is_not_named_can_not_be_approved(tmp_path: Path) -> None:
     site = small.build(tmp_path / "site", samples=40)
     reconcile.run_period(site, PERIOD)
@@ -115,6 +118,7 @@ def test_with_a_register_of_people_persons_are_compared_and_not_spellings(site: 
     assert (content["person"], content["at"]) == ("P3", "2026-11-03T10:00:00+02:00")
 
 
+@pytest.mark.slow
 def test_the_author_can_not_approve_after_prepared_by_was_changed(site: Path) -> None:
     first = copper(site).factor.factor_id
     path = site / "reconcile.toml"
@@ -150,6 +154,7 @@ def test_an_approval_before_the_data_or_a_withdrawal_before_it_is_refused(site: 
     )
 
 
+@pytest.mark.slow
 def test_an_approved_factor_is_superseded_when_the_next_is_approved(site: Path) -> None:
     first = copper(site).factor.factor_id
     factor_life.approve(site, first, "Ben Osei", "fine", AT)
@@ -268,6 +273,7 @@ def test_a_withdrawn_factor_stays_so(site: Path) -> None:
         factor_life.approve(site, number, "Ben Osei", "fine", AT)
 
 
+@pytest.mark.slow
 def test_a_later_period_records_that_a_factor_expired(site: Path) -> None:
     lives = factor_life.of_workspace(workspace.load_workspace(site))
     outcome = reconcile.run_period(site, PERIOD)
@@ -301,6 +307,7 @@ def test_every_changed_byte_of_an_approval_is_detected(site: Path) -> None:
         factor_life.listed(site)
 
 
+@pytest.mark.slow
 def test_a_release_file_loads_back_into_the_same_factors(site: Path) -> None:
     outcome = reconcile.run_period(site, PERIOD)
     loaded = factor_life.load(outcome.release_folder / "factors.json")

@@ -55,6 +55,7 @@ def test_a_difference_is_the_largest_over_the_common_range_and_growth_is_of_the_
     assert factor_kept.change(old, apart).most == math.inf
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("factor", "call", "until", "stays"),
     [

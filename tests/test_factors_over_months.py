@@ -49,6 +49,7 @@ def test_the_error_of_held_out_months_is_stated_where_months_move() -> None:
     assert over.error_after > 1.1 * alone.error_after
 
 
+@pytest.mark.slow
 def test_the_spread_between_months_is_in_the_uncertainty_of_a_corrected_result() -> None:
     still = evidence([0.3] * 3, n=20, rsd=0.03)
     moving = evidence([0.22, 0.3, 0.38], n=20, rsd=0.03)

@@ -70,6 +70,7 @@ def test_a_link_to_a_regular_file_is_followed(tmp_path: Path) -> None:
         assert stream.read() == b"content"
 
 
+@pytest.mark.slow
 @POSIX
 @pytest.mark.parametrize("pattern", ["field*.csv", "field_odd.csv"])
 @pytest.mark.parametrize("make", [pipe, device, listening])
@@ -122,6 +123,7 @@ def test_bytes_of_a_name_that_are_no_utf_8_are_shown_escaped() -> None:
     assert readable_name("Прядь é.csv") == "Прядь é.csv"
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names themselves")
 def test_a_file_name_that_is_not_utf_8_is_read_under_an_escaped_name(tmp_path: Path) -> None:
     site = small.build(tmp_path / "site", samples=5)

@@ -272,6 +272,7 @@ GOOD = Receipt(
 )
 
 
+@pytest.mark.slow
 def test_a_receipt_adds_one_event_that_the_next_run_shows(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY)
     recorded = receiving.receive(folder, "d-2", GOOD)
@@ -415,6 +416,7 @@ def test_a_story_stands_on_one_page_however_long_the_record(tmp_path: Path) -> N
     assert forms.write_story(folder, story, target).read_bytes() == content
 
 
+@pytest.mark.slow
 def test_a_story_shows_every_table_that_reads_one_file(tmp_path: Path) -> None:
     folder = small.build(tmp_path / "site")
     settings = folder / "reconcile.toml"
@@ -428,6 +430,7 @@ def test_a_story_shows_every_table_that_reads_one_file(tmp_path: Path) -> None:
     assert results == {"Cu", "Fe"}
 
 
+@pytest.mark.slow
 def test_a_story_shows_a_file_that_one_of_two_tables_reads_by_the_ids_it_meets(
     tmp_path: Path,
 ) -> None:
@@ -448,6 +451,7 @@ def test_a_story_shows_a_file_that_one_of_two_tables_reads_by_the_ids_it_meets(
     assert results == {"Cu", "Fe"}
 
 
+@pytest.mark.slow
 def test_a_sample_named_among_others_is_told_under_its_own_id(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY)
     (folder / "custody").mkdir()

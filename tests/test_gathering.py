@@ -70,6 +70,7 @@ def with_evidence(site: Path, text: str) -> None:
     path.write_text(settings.replace("[evidence]\n", f"[evidence]\n{text}\n"), encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_the_evidence_is_this_month_and_the_released_ones_before_it(site: Path) -> None:
     found, run = gathered(site, "2026-10")
     assert [period for period, _ in found.months] == list(MONTHS)
@@ -80,6 +81,7 @@ def test_the_evidence_is_this_month_and_the_released_ones_before_it(site: Path) 
     assert found.begun.why is Beginning.ALL
 
 
+@pytest.mark.slow
 def test_pairs_come_back_from_a_release_as_they_were(site: Path) -> None:
     found, _ = gathered(site, "2026-10")
     again = found.evaluated.pairs.loc[found.evaluated.pairs[MONTH].eq("2026-09")]
@@ -198,6 +200,7 @@ def test_gathering_can_be_switched_off(site: Path) -> None:
     assert run.earlier == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("instrument", "first"), [("X1", "2026-09"), ("", "2026-09"), ("another", "2026-07")]
 )
@@ -226,6 +229,7 @@ def test_a_new_calibration_begins_new_evidence_and_what_differs_is_named(tmp_pat
     assert found.begun.differing == ("field_method",)
 
 
+@pytest.mark.slow
 def test_where_every_row_belongs_to_every_month_nothing_is_added(tmp_path: Path) -> None:
     site = months.build(tmp_path / "site", {"2026-07": 0.0})
     path = site / "reconcile.toml"

@@ -93,6 +93,7 @@ def test_two_laboratories_by_one_method_code_are_two_comparisons(tmp_path: Path)
     assert [r.statistics.n_used for r in results] == [20, 20]
 
 
+@pytest.mark.slow
 def test_a_laboratory_stands_in_a_short_name_only_where_two_stand_beside_each_other(
     tmp_path: Path,
 ) -> None:
@@ -103,6 +104,7 @@ def test_a_laboratory_stands_in_a_short_name_only_where_two_stand_beside_each_ot
     assert result.stratum.label == "Cu · XRF · soil"
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_the_laboratory_stands_in_every_file(tmp_path: Path) -> None:
     folder = reconcile.run_period(two_apart(tmp_path / "w"), "all").release_folder
@@ -150,6 +152,7 @@ def test_check_assays_of_a_second_laboratory_never_enter_the_reference(tmp_path:
     assert step.balance == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("extra", ["", STANDS])
 def test_the_same_samples_compare_laboratory_with_laboratory(tmp_path: Path, extra: str) -> None:
     outcome = reconcile.run_period(umpire(tmp_path / "w", extra), "all")
@@ -250,6 +253,7 @@ def test_a_laboratory_that_only_some_rows_name_is_told(tmp_path: Path) -> None:
     assert "laboratory = " in told.advice
 
 
+@pytest.mark.slow
 def test_the_best_value_rule_never_chooses_between_laboratories(tmp_path: Path) -> None:
     extra = '[lab]\nbest_value = ["M1"]'
     results = reconcile.run_period(umpire(tmp_path / "w", extra), "all").reconciliation.results

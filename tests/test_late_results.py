@@ -45,6 +45,7 @@ def used(outcome: reconcile.RunOutcome) -> tuple[set[str], tuple[str, ...]]:
     return {s for x in r.results for s in x.pairs["sample_id"]}, r.lab_only
 
 
+@pytest.mark.slow
 def test_patterns_without_the_month_take_late_results_into_their_month(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w", "*", "*")
     assert used(reconcile.run_period(folder, "2026-09")) == ({"S1", "S2"}, ())

@@ -68,6 +68,7 @@ def test_other_limits_of_controls_hold_by_element_and_matrix_too(name: str) -> N
     assert getattr(config.limits_of("Cu", "ore"), name) == getattr(config.thresholds, name)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("data_alone")
 def test_a_run_judges_duplicates_by_the_limit_of_their_element(tmp_path: Path) -> None:
     def passed(folder: Path, extra: str) -> set[bool | None]:
@@ -188,6 +189,7 @@ def test_days_without_a_blank_or_an_energy_check_and_failed_checks_are_told() ->
     assert quality.judge_daily(metal, checks.iloc[:0], thresholds) == ()
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("data_alone")
 def test_holding_times_certified_limits_and_energy_checks_are_read_from_tables(
     tmp_path: Path,

@@ -63,6 +63,7 @@ def told(site: Path, count: int, steps: int, seed: int = 1) -> list[str]:
     return messages
 
 
+@pytest.mark.slow
 def test_500_mutated_settings_are_loaded_or_refused_in_plain_words(site: Path) -> None:
     messages = told(site, 500, 0)
     refused = [message for message in messages if message]
@@ -71,6 +72,7 @@ def test_500_mutated_settings_are_loaded_or_refused_in_plain_words(site: Path) -
     assert max(map(len, refused)) < 6000
 
 
+@pytest.mark.slow
 def test_mutated_settings_run_or_say_why_not(site: Path) -> None:
     messages = told(site, cases(24, 6), ALL, seed=9)
     assert "" in messages

@@ -22,6 +22,7 @@ from tests.test_decision import method
 TERMS = Terms(levels=(LevelTerms("cut-off", 200.0), LevelTerms("high", 500.0)))
 
 
+@pytest.mark.slow
 @hypothesis_settings(max_examples=cases(200, 40), deadline=None)
 @given(
     seed=st.integers(0, 10_000), n=st.integers(4, 80), ratio=st.floats(0.8, 1.25),

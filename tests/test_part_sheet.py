@@ -54,6 +54,7 @@ def site(made: Path, tmp_path: Path) -> Path:  # noqa: F811
     return Path(shutil.copytree(made, tmp_path / "site"))
 
 
+@pytest.mark.slow
 def test_a_sheet_of_one_part_is_one_page_with_photo_and_places(site: Path) -> None:
     issued = issuing.issue(site, one_part(site), BY, ISSUED_AT)
     path = issued.folder / result_sheet.PDF
@@ -71,6 +72,7 @@ def test_a_sheet_of_one_part_is_one_page_with_photo_and_places(site: Path) -> No
     assert dict(content["places"][1]["values"])["Cu"] == 640
 
 
+@pytest.mark.slow
 def test_the_photo_is_kept_with_the_sheet_and_stands_on_what_is_signed(site: Path) -> None:
     issued = issuing.issue(site, one_part(site), BY, ISSUED_AT)
     (site / "photos" / "part.png").unlink()

@@ -139,6 +139,7 @@ def test_the_second_opinion_is_told_with_its_gain() -> None:
     assert f"instead of {COUNTS[0]}" in said
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_bias_of_each_stratum_over_many_draws() -> None:
     held = total = 0
     for seed in range(60):

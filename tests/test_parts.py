@@ -107,6 +107,7 @@ def calls(found: SpecimenConformity) -> dict[str, str]:
     return {g.grade: g.call for g in found.grades}
 
 
+@pytest.mark.slow
 def test_a_part_is_what_its_weld_is_and_not_its_mean(welded: reconcile.RunOutcome) -> None:
     # the mean of the five places, 11.9 %, was once 'consistent with' 12 to 22 % at U 1.1 %
     part = of(welded)
@@ -200,6 +201,7 @@ def test_a_position_is_read_with_its_unit(welded: reconcile.RunOutcome) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_a_part_of_two_halves_is_told_as_possibly_two_materials(tmp_path: Path) -> None:
     folder = site(tmp_path / "w")
     halves = "Sample,Location,Cr,Nb,Mo\n" + "".join(
@@ -237,6 +239,7 @@ def with_lab_places(folder: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_a_laboratory_row_of_a_place_stands_against_the_readings_of_that_place(
     tmp_path: Path,
 ) -> None:

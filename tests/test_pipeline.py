@@ -58,6 +58,7 @@ def test_the_pairs_and_the_bias_are_those_of_the_tables(site: Path) -> None:
     assert result.statistics.bias.geometric_mean_ratio.value == pytest.approx(ratio, rel=1e-12)
 
 
+@pytest.mark.slow
 def test_iron_in_percent_meets_iron_in_mg_per_kg(site: Path) -> None:
     outcome = reconcile.run_period(site, PERIOD)
     result = next(r for r in outcome.reconciliation.results if r.stratum.element == "Fe")
@@ -65,6 +66,7 @@ def test_iron_in_percent_meets_iron_in_mg_per_kg(site: Path) -> None:
     assert result.statistics.bias.geometric_mean_ratio.value == pytest.approx(1, abs=0.05)
 
 
+@pytest.mark.slow
 def test_every_line_of_the_account_balances(site: Path) -> None:
     outcome = reconcile.run_period(site, PERIOD)
     assert outcome.reconciliation.waterfall
@@ -89,6 +91,7 @@ def test_two_workspaces_with_equal_inputs_give_equal_bytes(tmp_path: Path) -> No
     assert releases[0] == releases[1]
 
 
+@pytest.mark.slow
 def test_a_changed_lab_value_makes_a_revision_that_names_the_change(site: Path) -> None:
     first = reconcile.run_period(site, PERIOD)
     before = small.bytes_of(first.release_folder)
@@ -168,6 +171,7 @@ def test_the_same_bytes_come_from_a_fresh_store_and_a_used_one(site: Path, tmp_p
         ).read_bytes()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step", range(0, len(pipeline.STEPS), cases(1, 7)))
 def test_a_run_that_dies_after_any_step_costs_nothing(
     site: Path, tmp_path: Path, step: int
@@ -183,6 +187,7 @@ def test_a_run_that_dies_after_any_step_costs_nothing(
     assert len(list((site / "out" / "releases" / PERIOD).iterdir())) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_a_second_run_at_the_same_time_is_refused_in_plain_words(site: Path) -> None:
     import subprocess
@@ -210,6 +215,7 @@ BAD_FILES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("trouble", BAD_FILES)
 @pytest.mark.parametrize("side", ["field", "lab"])
 def test_a_bad_file_gives_one_message_and_the_good_files_come_through(
@@ -253,6 +259,7 @@ HOSTILE = (
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_hostile_ids_come_through_as_text_and_nothing_runs(tmp_path: Path) -> None:
     site = small.build(tmp_path / "site")
@@ -315,6 +322,7 @@ def test_custody_events_under_an_alias_belong_to_the_sample_and_double_entries_a
     assert run.custody_status["S002"] == "deviation"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("numbered", [True, False])
 def test_readings_of_two_files_are_each_their_own_spot(site: Path, numbered: bool) -> None:
     settings = site / "reconcile.toml"
@@ -333,6 +341,7 @@ def test_readings_of_two_files_are_each_their_own_spot(site: Path, numbered: boo
     assert (row.field_n, row.field_spots) == (3, 3)
 
 
+@pytest.mark.slow
 def test_a_failed_field_control_keeps_out_the_day_of_the_place_not_of_greenwich(
     tmp_path: Path,
 ) -> None:
@@ -363,6 +372,7 @@ def test_a_failed_field_control_keeps_out_the_day_of_the_place_not_of_greenwich(
     assert kept_out["sample_id"].tolist() == ["S005"]
 
 
+@pytest.mark.slow
 def test_a_copy_under_another_name_is_not_read_twice(site: Path) -> None:
     (site / "lab2.csv").write_bytes((site / "lab.csv").read_bytes())
     text = (site / "reconcile.toml").read_text("utf-8")
@@ -399,6 +409,7 @@ def test_another_month_does_not_change_this_one_unseen(site: Path) -> None:
     assert not reconcile.run_period(site, PERIOD).new_release
 
 
+@pytest.mark.slow
 def test_a_sample_read_on_a_failed_day_is_left_out_whichever_day_came_first(site: Path) -> None:
     lines = (site / "field.csv").read_text("utf-8").splitlines()
     out = [lines[0]]

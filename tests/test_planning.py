@@ -139,6 +139,7 @@ def site(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_a_month_is_planned_from_its_own_samples(site: Path, tmp_path: Path) -> None:
     target = tmp_path / "for_the_lab.csv"
     code, out, err = command("plan", "2026-10", str(site), "--share", "0.2", "--save", str(target),
@@ -163,6 +164,7 @@ def test_a_month_without_any_laboratory_table_is_planned_too(site: Path) -> None
     assert made.figures_of == ""
 
 
+@pytest.mark.slow
 def test_an_accepted_stratum_needs_nothing_more(site: Path) -> None:
     made = planning.plan(site, "2026-10")
     copper = next(s for s in made.strata if s.stratum.element == "Cu")

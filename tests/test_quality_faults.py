@@ -187,6 +187,7 @@ def test_no_control_of_a_clean_set_fails_and_every_one_is_judged() -> None:
     assert len(checks) == 96 + 48 + 3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", FAULTS)
 def test_every_failure_is_found_where_it_is_and_nowhere_else(fault: str) -> None:
     rng = random.Random(f"place of {fault}")

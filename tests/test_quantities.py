@@ -157,6 +157,7 @@ def test_every_symbol_is_its_own_species(symbol) -> None:
     assert (species.element, species.element_per_species) == (symbol, 1.0)
 
 
+@pytest.mark.slow
 @given(st.text(max_size=30))
 def test_any_text_can_be_asked(text) -> None:
     parse_unit(text)

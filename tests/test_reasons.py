@@ -81,6 +81,7 @@ def test_a_failed_day_stays_out_whatever_the_instrument_is_called(
     assert not pairs.loc[~that_day, "reason_code"].eq(Exclusion.BATCH_FAILED).any()
 
 
+@pytest.mark.slow
 def test_a_persons_reason_is_never_taken_for_a_limit(tmp_path: Path) -> None:
     folder = small.build(tmp_path / "site")
     path = folder / "reconcile.toml"
@@ -136,6 +137,7 @@ def named(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Reconciliatio
     return folder, reconcile.run_period(folder, "2026-10").reconciliation
 
 
+@pytest.mark.slow
 def test_a_stratum_keeps_the_parts_of_its_methods_whatever_they_are_called(
     named: tuple[Path, Reconciliation],
 ) -> None:

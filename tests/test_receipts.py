@@ -61,6 +61,7 @@ def test_one_missing_bag_of_forty_breaks_its_own_custody_alone(tmp_path: Path) -
     assert sum(len(samples) for samples in found.values()) == 40
 
 
+@pytest.mark.slow
 def test_the_missing_bag_is_not_recorded_as_received(tmp_path: Path) -> None:
     folder = site(tmp_path / "w")
     receiving.receive(folder, "D-1", replace(GOOD, missing=("S007",)))
@@ -103,6 +104,7 @@ def test_scanned_codes_say_what_is_missing_and_what_is_extra(tmp_path: Path) -> 
     assert statuses(folder)["broken"] == {"S005", "S010"}
 
 
+@pytest.mark.slow
 def test_codes_of_every_sample_make_a_plain_receipt(tmp_path: Path) -> None:
     folder = site(tmp_path / "w")
     path = tmp_path / "scanned.txt"

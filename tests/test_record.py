@@ -89,6 +89,7 @@ def serious(site: Path, *heads: str) -> list[str]:
 # ---- lines dropped ----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_dropping_the_last_line_is_found_and_undoes_no_withdrawal(
     withdrawn: Path, tmp_path: Path
 ) -> None:
@@ -108,12 +109,14 @@ def test_dropping_the_last_line_is_found_and_undoes_no_withdrawal(
     assert not (tmp_path / "x.csv").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
 def test_however_many_lines_are_dropped_the_mark_counts_them(withdrawn: Path, count: int) -> None:
     drop_lines(withdrawn, count)
     assert any("gone" in text for text in serious(withdrawn))
 
 
+@pytest.mark.slow
 def test_with_the_mark_made_anew_the_printed_head_still_finds_the_dropped_line(
     withdrawn: Path,
 ) -> None:
@@ -127,6 +130,7 @@ def test_with_the_mark_made_anew_the_printed_head_still_finds_the_dropped_line(
     assert "shortened or altered" in " ".join(out.split())
 
 
+@pytest.mark.slow
 def test_a_head_that_was_kept_shows_that_all_up_to_it_is_unchanged(withdrawn: Path) -> None:
     entries = record.read(path_of(withdrawn)).entries
     for entry in entries:
@@ -174,6 +178,7 @@ def test_without_its_record_a_workspace_with_releases_runs_no_month(
     assert [p.name for p in (withdrawn / "out" / "releases" / PERIOD).iterdir()] == ["r1"]
 
 
+@pytest.mark.slow
 def test_a_run_over_a_broken_record_leaves_no_release(withdrawn: Path) -> None:
     raw = path_of(withdrawn).read_bytes()
     path_of(withdrawn).write_bytes(raw.replace(b"ratio steady", b"ratio Steady"))
@@ -295,6 +300,7 @@ def test_a_signed_head_finds_a_record_that_was_shortened_or_written_anew(
         factor_life.listed(withdrawn)
 
 
+@pytest.mark.slow
 def test_a_signature_by_another_key_or_of_nobody_registered_is_told(
     withdrawn: Path, key: Path, tmp_path: Path
 ) -> None:

@@ -55,6 +55,7 @@ def signed(site: Path, *acts: tuple[str, ...]) -> release_signing.Done:
     return done
 
 
+@pytest.mark.slow
 def test_the_report_bears_every_act_on_page_one_and_at_its_end(site: Path) -> None:
     done = signed(site, PREPARE, CHECK, APPROVE, ACCEPT)
     assert done.path.name == "04-accepted-report.pdf"
@@ -74,6 +75,7 @@ def test_the_report_bears_every_act_on_page_one_and_at_its_end(site: Path) -> No
     assert report.acts >= 4
 
 
+@pytest.mark.slow
 def test_documents_drawn_again_bear_the_acts_and_are_what_verify_expects(site: Path) -> None:
     drawing.draw(ws.load_workspace(site), PERIOD, "audit")
     signed(site, PREPARE, CHECK)
@@ -111,6 +113,7 @@ def test_nothing_can_be_said_before_the_data_end_or_of_an_altered_release(site: 
         signed(site, PREPARE)
 
 
+@pytest.mark.slow
 def test_each_changed_byte_of_a_signed_report_and_of_its_act_is_found(site: Path) -> None:
     done = signed(site, PREPARE, APPROVE)
     workspace, chance = ws.load_workspace(site), random.Random(3)

@@ -131,6 +131,7 @@ def test_coarse_results_agree_too_often_to_tell() -> None:
     assert set(marks(field, lab, keys)[BOTH_ROWS]) == {""}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(20))
 def test_samples_that_differ_are_hardly_ever_taken_for_repeats(seed: int) -> None:
     field, lab = rows(150, ("Cu", "Pb"), digits=2, seed=seed)
@@ -263,6 +264,7 @@ def copper(
     return found, outcome
 
 
+@pytest.mark.slow
 def test_copies_of_pairs_do_not_count_and_stand_in_the_account(
     released: tuple[Path, reconcile.RunOutcome], tmp_path: Path
 ) -> None:
@@ -391,6 +393,7 @@ def copied_lines(site: Path, sample: str, name: str) -> None:
         stream.write(f"{name},soil,sieved,dry,split\n")
 
 
+@pytest.mark.slow
 def test_pairs_of_one_hole_alone_are_never_accepted(tmp_path: Path) -> None:
     folder = small.build(tmp_path / "site", bias=1.0, samples=60)
     path = folder / "reconcile.toml"

@@ -29,6 +29,7 @@ def printed(
     return capsys.readouterr().out.splitlines()
 
 
+@pytest.mark.slow
 def test_a_run_says_the_answer_and_what_to_do_in_at_most_forty_lines(
     site: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -43,6 +44,7 @@ def test_a_run_says_the_answer_and_what_to_do_in_at_most_forty_lines(
     assert "The account" not in said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("show", "title"),
     [

@@ -106,6 +106,7 @@ def release(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return reconcile.run_period(site, "2026-10").release_folder
 
 
+@pytest.mark.slow
 def test_a_flip_stands_on_page_1_in_the_verdict_table_on_the_page_and_in_the_files(
     release: Path,
 ) -> None:

@@ -122,6 +122,7 @@ fixed = {{ technique = "spark OES", digestion_class = "total", moisture_basis = 
     return folder
 
 
+@pytest.mark.slow
 def test_the_largest_sum_of_a_row_is_a_setting_of_its_table(tmp_path: Path) -> None:
     with pytest.raises(ReconcileError):  # every field row adds up to 103.5 %
         raise_if_empty(reconcile.run_period(small(tmp_path / "a"), "all"))

@@ -67,6 +67,7 @@ def test_the_schema_refuses_what_the_settings_refuse(checker: Any, wrong: dict[s
     assert list(checker.iter_errors({**BASE, **wrong}))
 
 
+@pytest.mark.slow
 def test_whatever_the_settings_accept_the_schema_accepts(checker: Any) -> None:
     accepted = 0
     for what, content in settings_texts(300, seed=4):

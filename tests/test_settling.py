@@ -60,6 +60,7 @@ def criterion_of(outcome: Reconciliation) -> tuple[bool, str]:
     return found.passes, found.fact("found")
 
 
+@pytest.mark.slow
 def test_a_suspected_fault_blocks_until_a_person_settles_it(
     made: tuple[Path, list[Reconciliation]],
 ) -> None:

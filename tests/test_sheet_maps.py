@@ -79,6 +79,7 @@ def site(made: Path, tmp_path: Path) -> Path:  # noqa: F811
     return Path(shutil.copytree(made, tmp_path / "site"))
 
 
+@pytest.mark.slow
 def test_a_sheet_has_a_map_and_geojson_of_what_the_rows_state(site: Path) -> None:
     table = located(site, "Longitude,Latitude", lambda i: f"{12 + i / 1000},{-3 - i / 2000}")
     made_ = issuing.issue(site, table, BY, ISSUED_AT)

@@ -32,6 +32,7 @@ def touches(site: Path, **named: object) -> tuple[recall.Touch, ...]:
     return recall.of_workspace(workspace, reading, **named)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 def test_nothing_changed_touches_nothing(issued: Path) -> None:  # noqa: F811
     assert touches(issued) == ()
 

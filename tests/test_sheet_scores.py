@@ -36,6 +36,7 @@ def sheet_of(site: Path) -> tuple[sheet_life.SheetLife, ResultSheet]:
     return life, sheet
 
 
+@pytest.mark.slow
 def test_the_list_holds_what_is_open_and_a_random_part(issued: Path) -> None:  # noqa: F811
     code, output, _ = command(
         "dispatch", "RS-0001", str(issued), "--dispatch", "D-77", "--by", BY, "--at", AT,

@@ -104,6 +104,7 @@ def test_every_reason_has_words() -> None:
     assert set(words.REASON_WORDS) == {*map(str, Why), *map(str, FlagKind)}
 
 
+@pytest.mark.slow
 def test_a_sheet_holds_each_sample_its_value_and_its_side_of_the_level(with_sheet: Path) -> None:
     found = rows(with_sheet)
     calls = {sample: found[sample, "Cu"]["call"] for sample in CONTENTS}

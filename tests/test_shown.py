@@ -176,6 +176,7 @@ def test_every_command_is_tried() -> None:
     assert set(COMMANDS) == named
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", COMMANDS)
 def test_no_command_sends_escape_sequences_of_files_or_settings(
     command: str, site: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
@@ -249,6 +250,7 @@ def test_the_head_of_the_record_stands_on_lines_of_its_own(
     assert second.startswith("Keep it in another's hands")
 
 
+@pytest.mark.slow
 def test_one_place_alone_writes_to_the_terminal() -> None:
     root = Path(reconcile.__file__).parent
     writers = ("print", "typer.echo", "typer.secho", "click.echo", "Console")

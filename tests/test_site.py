@@ -34,6 +34,7 @@ def released(tmp_path_factory: pytest.TempPathFactory, data_alone: None) -> Path
     return run_period(folder, PERIOD).release_folder
 
 
+@pytest.mark.slow
 def test_the_name_leads_the_ids_of_releases_and_factors(released: Path) -> None:
     manifest = json.loads((released / "manifest.json").read_text("utf-8"))
     assert manifest["site"] == "north-pit"
@@ -52,6 +53,7 @@ def test_every_table_of_a_named_site_names_it(released: Path) -> None:
         assert path.read_text("utf-8").startswith("site,"), path.name
 
 
+@pytest.mark.slow
 def test_the_quarantine_of_a_named_site_takes_corrections(tmp_path: Path) -> None:
     folder = test_corrections.workspace(tmp_path / "s")
     file = folder / "reconcile.toml"
@@ -71,6 +73,7 @@ def test_the_quarantine_of_a_named_site_takes_corrections(tmp_path: Path) -> Non
     assert not [f.text for f in outcome.reconciliation.findings if "orrection" in f.text]
 
 
+@pytest.mark.slow
 def test_without_a_name_ids_and_tables_are_as_they_were(tmp_path: Path) -> None:
     outcome = run_period(small.build(tmp_path / "Any Folder"), PERIOD)
     assert outcome.reconciliation.release_id.startswith(f"{PERIOD}-r1-")
@@ -84,6 +87,7 @@ def test_a_name_that_can_not_stand_in_an_id_is_refused(tmp_path: Path, name: str
         load_workspace(of_site(tmp_path / "s", f'site = "{name}"'))
 
 
+@pytest.mark.slow
 def test_what_the_database_may_use_is_set_and_shapes_no_release(tmp_path: Path) -> None:
     plain = load_workspace(small.build(tmp_path / "plain"))
     site = small.build(tmp_path / "bound")

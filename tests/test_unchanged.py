@@ -22,6 +22,7 @@ def site(tmp_path: Path) -> Path:
     return small.build(tmp_path / "site")
 
 
+@pytest.mark.slow
 def test_nothing_is_computed_where_nothing_changed_and_everything_where_something_did(
     site: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

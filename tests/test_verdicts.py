@@ -307,6 +307,7 @@ def test_the_range_shrinks_to_where_the_bias_is_shown_and_the_reason_says_so() -
     assert "The range is where the bias is shown" in found.reason
 
 
+@pytest.mark.slow
 @hypothesis_settings(max_examples=40, deadline=None)
 @given(
     seed=st.integers(0, 10_000), n=st.integers(10, 60), ratio=st.floats(0.85, 1.2),

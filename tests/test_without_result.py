@@ -46,6 +46,7 @@ def outcome(site: Path) -> pipeline.RunOutcome:
     return reconcile.run_period(site, PERIOD)
 
 
+@pytest.mark.slow
 def test_rows_without_a_result_are_a_line_of_the_account_and_no_samples_with_a_result(
     outcome,
 ) -> None:
@@ -107,6 +108,7 @@ def test_a_row_refused_for_two_reasons_is_one_row_and_a_whole_file_is_none() -> 
     assert sentences.refused(table) == "1 refused file, 2 refused rows, 1 refused cell"
 
 
+@pytest.mark.slow
 def test_the_terminal_tells_rows_from_cells(site, outcome) -> None:
     code, out, _ = command("check", PERIOD, str(site))
     assert code == 1
@@ -116,6 +118,7 @@ def test_the_terminal_tells_rows_from_cells(site, outcome) -> None:
     assert "1 refused row, 5 refused cells" in out
 
 
+@pytest.mark.slow
 def test_a_long_table_counts_lines_without_a_result_too(tmp_path) -> None:
     small.build(tmp_path)
     lines = ["Sample,Element,Result,Unit"]

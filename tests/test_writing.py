@@ -181,6 +181,7 @@ OWN_WAYS = {
 }
 
 
+@pytest.mark.slow
 def test_every_file_for_a_person_is_written_through_the_one_helper() -> None:
     found = set()
     for name, path in modules().items():

@@ -33,6 +33,7 @@ def with_zeros(frame: pd.DataFrame, side: str, at: np.ndarray) -> pd.DataFrame:
     return frame
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("field_zeros", [0, 1, 12, 22, 24, 25])
 @pytest.mark.parametrize("lab_zeros", [0, 1, 22, 25])
 def test_any_number_of_zeros_is_judged_without_a_warning(field_zeros: int, lab_zeros: int) -> None:
@@ -147,6 +148,7 @@ def test_check_tells_zeros_of_a_column_beside_the_smallest_number_above(tmp_path
     assert f"'Fe (%)' 1 of 30, smallest above zero {least:.4g} %" in iron.text
 
 
+@pytest.mark.slow
 def test_the_account_counts_pairs_that_rest_on_zeros_and_balances(tmp_path: Path) -> None:
     folder = with_copper_of_zero(small.build(tmp_path / "site"), 1, 2, 9, 14)
     outcome = reconcile.run_period(folder, "2026-10")
@@ -158,6 +160,7 @@ def test_the_account_counts_pairs_that_rest_on_zeros_and_balances(tmp_path: Path
     assert pairs.kept == used
 
 
+@pytest.mark.slow
 def test_zeros_on_both_sides_are_one_reason_and_no_limit(tmp_path: Path) -> None:
     folder = with_copper_of_zero(small.build(tmp_path / "site"), 1, 3)
     lab = (folder / "lab.csv").read_text("utf-8").splitlines()
@@ -171,6 +174,7 @@ def test_zeros_on_both_sides_are_one_reason_and_no_limit(tmp_path: Path) -> None
     assert pairs.loc["S003", "reason_code"] == Exclusion.LAB_ZERO_UNSTATED
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("meaning", ["measured", "below limit", "no result"])
 def test_what_a_person_says_of_zeros_holds_for_that_table_alone(
     tmp_path: Path, meaning: str

@@ -35,6 +35,7 @@ def cells_of(content: bytes) -> list[list[object]]:
     return [[c.value for c in row] for sheet in book for row in sheet.iter_rows()]
 
 
+@pytest.mark.slow
 def test_making_them_twice_gives_the_same_bytes(made: Made) -> None:
     again = make()
     assert again.files == made.files

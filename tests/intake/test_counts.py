@@ -175,6 +175,7 @@ def double(rows):
     return [row for place, row in enumerate(rows) for _ in range(1 + (place == 3))]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", [lose, double])
 @pytest.mark.parametrize("ending", ["csv", "xlsx"])
 def test_a_run_whose_account_disagrees_releases_nothing_and_names_the_file(

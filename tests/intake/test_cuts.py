@@ -98,6 +98,7 @@ def _at_line_end(content: bytes, cut: int) -> bool:
     return content[:cut].rstrip(b"\x00")[-1:] in (b"\r", b"\n")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("last", ["Pb", "Matrix"])
 def test_a_text_cut_at_any_byte_gives_true_values_only_and_is_told(last, tmp_path) -> None:
     assert untold(campaign(3, last).encode(), WIDE, tmp_path) == ([], [])
@@ -182,6 +183,7 @@ def test_files_said_to_have_no_last_line_end_are_read_whole_and_it_is_told(read)
     assert short.facts.column("sample_id").to_pylist() == ["S1"]
 
 
+@pytest.mark.slow
 def test_files_of_a_table_none_of_which_has_a_last_line_end_are_read_whole(tmp_path) -> None:
     folder = build(tmp_path / "site", samples=8)
     settings = SETTINGS.replace('files = ["lab.csv"]', 'files = ["lab*.csv"]')

@@ -105,6 +105,7 @@ def mutate(data: bytes, rng: random.Random) -> bytes:
     return bytes(work)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", ["csv", "xlsx", "parquet"])
 def test_injured_files_end_in_a_message_or_a_table(ending, tmp_path) -> None:
     seed = {"csv": text_seed, "xlsx": workbook_seed, "parquet": parquet_seed}[ending]()
@@ -200,6 +201,7 @@ def test_a_sheet_that_claims_to_be_endless_does_not_hang(tmp_path) -> None:
     assert time.process_time() - start < SECONDS
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "content",
     [

@@ -117,6 +117,7 @@ def all_right(numbers: range, folder: Path, monkeypatch: pytest.MonkeyPatch) -> 
     assert accepted > 0.75 * rows  # what is whole is read
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("part", range(USUAL // PART))
 def test_no_value_moves_no_row_is_lost_and_none_is_invented(part, tmp_path, monkeypatch) -> None:
     all_right(range(part * PART, (part + 1) * PART), tmp_path, monkeypatch)

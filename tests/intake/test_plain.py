@@ -64,6 +64,7 @@ def is_plain(table: TypedTable) -> bool:
     )
 
 
+@pytest.mark.slow
 @settings(max_examples=cases(250, 80), deadline=None, derandomize=True,
           suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
 @given(

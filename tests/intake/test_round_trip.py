@@ -231,6 +231,7 @@ ROWS = st.lists(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=CASES, deadline=None, derandomize=True,
           suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
 @given(

@@ -96,6 +96,7 @@ def with_status(folder: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_rejected_readings_take_no_part_and_are_counted_with_their_reason(tmp_path: Path) -> None:
     plain = reconcile.run_period(small.build(tmp_path / "v", bias=1.0), "2026-10").reconciliation
     outcome = reconcile.run_period(with_status(tmp_path / "w"), "2026-10")
@@ -109,6 +110,7 @@ def test_rejected_readings_take_no_part_and_are_counted_with_their_reason(tmp_pa
     assert account["reason"].eq("rejected, Status: REJECTED").any()
 
 
+@pytest.mark.slow
 def test_the_story_of_a_sample_says_which_readings_were_rejected(tmp_path: Path) -> None:
     folder = with_status(tmp_path / "w")
     reconcile.run_period(folder, "2026-10")
@@ -117,6 +119,7 @@ def test_the_story_of_a_sample_says_which_readings_were_rejected(tmp_path: Path)
     assert sum("status rejected, status reason Status: REJECTED" in text for text in read) == 1
 
 
+@pytest.mark.slow
 def test_cleaning_shots_are_not_counted_among_rejected_ones(tmp_path: Path) -> None:
     folder = with_status(tmp_path / "w")
     path = folder / "reconcile.toml"

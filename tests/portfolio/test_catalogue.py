@@ -16,6 +16,8 @@ from reconcile.portfolio import catalogue
 from reconcile.portfolio.listed import Portfolio
 from tests.portfolio.conftest import COUNT, MONTH
 
+pytestmark = pytest.mark.slow
+
 
 def at(released: Portfolio, address: str) -> Portfolio:
     settings = released.settings.model_copy(update={"catalogue": address})

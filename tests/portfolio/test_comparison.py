@@ -25,6 +25,8 @@ from reconcile.reporting.document import between_sites
 from tests import small
 from tests.portfolio.conftest import COUNT, MONTH
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def made(released: Portfolio) -> Made:

@@ -23,6 +23,8 @@ from reconcile.store.database import Store
 from tests import sites, small
 from tests.portfolio.conftest import COUNT, MONTH
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def site(tmp_path: Path, data_alone: None):

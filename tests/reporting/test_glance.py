@@ -73,6 +73,7 @@ def test_every_stratum_stands_once_under_its_verdict() -> None:
     ]
 
 
+@pytest.mark.slow
 def test_many_strata_share_lines_by_method_and_none_is_lost() -> None:
     r = builder.many(24)
     plot = picture(r, most=12)

@@ -92,6 +92,7 @@ CASES = {
 }
 
 
+@pytest.mark.slow
 @measured
 @pytest.mark.parametrize(
     "name",
@@ -168,6 +169,7 @@ def squeezed(text: str) -> str:
     return re.sub(r"\s", "", text).replace("−", "-")
 
 
+@pytest.mark.slow
 def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics() -> None:
     value = builder.mixed()
     table: dict[tuple[str, str], Figure] = {}

@@ -35,6 +35,7 @@ def last(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Reconciliation
     return outcome.release_folder, outcome.reconciliation
 
 
+@pytest.mark.slow
 def test_the_sentences_say_how_many_pairs_and_months_and_what_they_show(
     last: tuple[Path, Reconciliation],
 ) -> None:

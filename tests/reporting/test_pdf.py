@@ -72,6 +72,7 @@ def test_a_draft_says_so_on_every_page_and_an_approved_release_does_not(mixed, p
     assert not any(words.DRAFT in page.extract_text() for page in approved.pages)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sample", builder.HOSTILE_IDS)
 def test_hostile_ids_come_out_as_they_were_written(audit_pages, sample) -> None:
     assert squeezed(printable(sample)) in squeezed("".join(audit_pages))
@@ -144,6 +145,7 @@ def outline_pages(reader) -> dict[str, int]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_each_stratum_has_exactly_one_page(paper) -> None:
     results = [builder.ordinary(), builder.absolute(), builder.censored(), builder.hostile()]

@@ -287,6 +287,7 @@ def every_kind() -> dict[str, object]:
     }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", KINDS)
 def test_paper_and_screen_draw_the_same_scene(name) -> None:
     plot = every_kind()[name]
@@ -314,6 +315,7 @@ def test_paper_and_screen_draw_the_same_scene(name) -> None:
     assert [e.text or "" for e in root.iter("text")] == texts(drawing)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", KINDS)
 def test_on_the_screen_every_value_is_a_mark_that_says_something(name) -> None:
     plot = every_kind()[name]

@@ -280,6 +280,7 @@ def test_every_recovery_is_a_mark_that_tells_its_control() -> None:
     assert len(told) == len(found)
 
 
+@pytest.mark.slow
 @browser
 def test_a_browser_draws_the_charts_of_controls(tmp_path) -> None:
     file = tmp_path / "report.html"

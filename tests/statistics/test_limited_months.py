@@ -92,6 +92,7 @@ def test_bounds_that_are_crossed_are_refused() -> None:
         limited_model([1.0, 0.0], [0.0, 1.0], [0, 1])
 
 
+@pytest.mark.slow
 def test_leaving_out_what_lies_below_a_limit_shifts_the_bias_and_keeping_it_does_not() -> None:
     kept, out, value, shifted = simulated.coverage(0.4, 0.0, 1.5, 60)
     assert value == pytest.approx(simulated.BIAS, abs=0.006)

@@ -325,6 +325,7 @@ def test_degenerate_pairs_give_reasons_and_no_warning(name: str) -> None:
                 check_sound(found)
 
 
+@pytest.mark.slow
 @given(
     st.lists(
         st.tuples(

@@ -116,6 +116,7 @@ def test_ties_and_slopes_of_minus_one_are_treated_as_in_the_paper(
             "can't be estimated"  # fmt: skip
 
 
+@pytest.mark.slow
 @given(POINTS, st.integers(0, 2**32 - 1))
 @settings(max_examples=60, deadline=None)
 def test_the_search_and_the_full_list_give_the_same_line(

@@ -72,6 +72,7 @@ def lines(rng: np.random.Generator, wrong_instrument: float, wrong_laboratory: f
     return y, [0.02**2] * len(y), comparison, made_with
 
 
+@pytest.mark.slow
 def test_a_wrong_laboratory_and_a_wrong_instrument_are_named_and_nothing_else() -> None:
     rng = np.random.default_rng(5)
     hits = exact = 0
@@ -85,6 +86,7 @@ def test_a_wrong_laboratory_and_a_wrong_instrument_are_named_and_nothing_else() 
     assert exact >= 21
 
 
+@pytest.mark.slow
 def test_without_a_fault_few_are_named() -> None:
     rng = np.random.default_rng(6)
     named = sum(any(s.named for s in suspects(*lines(rng, 0.0, 0.0))) for _ in range(60))

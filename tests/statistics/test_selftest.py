@@ -45,6 +45,7 @@ def test_an_interval_that_is_too_narrow_is_caught(monkeypatch: pytest.MonkeyPatc
     assert "NOT kept" in rows["robust mean, algorithm A"].sentence()
 
 
+@pytest.mark.slow
 def test_an_interval_that_is_far_too_wide_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     genuine = robust.algorithm_a
 

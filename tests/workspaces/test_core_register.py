@@ -65,6 +65,7 @@ def by_hand(element: str) -> pd.DataFrame:
     return table.dropna()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("element", FIGURES)
 def test_the_line_of_lab_on_field_is_the_one_computed_by_hand(
     outcome: reconcile.RunOutcome, element: str
@@ -117,6 +118,7 @@ def test_tubes_that_the_register_does_not_know_are_quarantined_with_their_row(
         assert sheet.cell(int(row), 1).value == found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("element", FIGURES)
 def test_the_partial_digestion_is_named_beside_the_figures_and_in_the_report(
     outcome: reconcile.RunOutcome, element: str

@@ -51,6 +51,7 @@ def by_hand(element: str) -> pd.DataFrame:
     return pd.DataFrame({"field": means, "lab": lab}).dropna()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("element", FIGURES)
 def test_the_line_of_lab_on_field_mean_is_the_one_computed_by_hand(
     outcome: reconcile.RunOutcome, element: str
@@ -116,6 +117,7 @@ def test_the_account_balances_and_nothing_is_quarantined(outcome: reconcile.RunO
     assert len(outcome.reconciliation.quarantine) == 0
 
 
+@pytest.mark.slow
 def test_the_report_names_the_lonely_samples(outcome: reconcile.RunOutcome) -> None:
     text = "".join(p.extract_text() for p in volumes.pages_of(outcome.release_folder))
     assert "H014" in text

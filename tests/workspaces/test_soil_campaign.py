@@ -21,6 +21,8 @@ from reconcile.statistics import precision
 from tests.workspaces import PUBLISHED
 from tests.workspaces.conftest import Reconciled
 
+pytestmark = pytest.mark.slow
+
 PRINTED = pd.read_csv(
     PUBLISHED / "soil_xrf_campaign_2009_published.csv", comment="#", index_col="element"
 )
