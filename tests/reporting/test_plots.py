@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLine, Rect, String
 
+from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor
 from reconcile.reporting import fonts, words
 from reconcile.reporting.document import quality
 from reconcile.reporting.plots import axes, canvas, drawn, kinds, marks, signs, svg
@@ -370,3 +371,55 @@ def test_few_pairs_get_no_fitted_line_in_their_plot() -> None:
     few = dataclasses.replace(result.statistics, n_used=FEWEST_FOR_LINE - 1)
     assert fit_of(result.statistics, 1.0) is not None
     assert fit_of(few, 1.0) is None
+
+
+def test_a_plot_of_differences_shows_the_agreed_bias_as_shares_of_the_level() -> None:
+    result = builder.absolute()
+    plot = difference_plot_of(result)
+    assert not plot.ratio
+    margin = result.statistics.bias.equivalence.margin
+    for end, share in zip((1 / (1 + margin), 1 + margin), plot.margin, strict=True):
+        lab = 20.0
+        field = lab * end
+        assert field - lab == pytest.approx(share * (field + lab) / 2)
+    bare = dataclasses.replace(plot, margin=(), span=())
+    lines = [sum(isinstance(s, PolyLine) for s in shapes(difference_plot(p, WIDTH, HEIGHT)))
+             for p in (bare, plot)]  # fmt: skip
+    assert lines[1] - lines[0] == 2 + len(plot.span)
+
+
+def as_read(result):
+    """The same with a verdict of the readings."""
+    return dataclasses.replace(
+        result, verdict=dataclasses.replace(result.verdict, decision=ACCEPTED), factor=None
+    )
+
+
+def corrected(result):
+    """The same with a verdict of corrected values and a factor that halves every reading."""
+    verdict = dataclasses.replace(result.verdict, decision=ACCEPTED_CORRECTED)
+    factor = CorrectionFactor(
+        "F-1", result.stratum, "ratio", 0.0, 2.0, ((0.0, 0.0), (0.0, 0.0)), 0.1, True, 1.0, 1e6,
+        40, "", 0.2, 0.1, "",
+    )  # fmt: skip
+    return dataclasses.replace(result, verdict=verdict, factor=factor)
+
+
+def test_corrected_values_stand_beside_the_readings_where_only_they_may_be_used() -> None:
+    result = builder.ordinary()
+    kinds_of = {p.kind: p for p in difference_plot_of(corrected(result)).points}
+    np.testing.assert_allclose(kinds_of["corrected"].y, kinds_of["used"].y / 2)
+    assert "corrected" not in {p.kind for p in difference_plot_of(as_read(result)).points}
+
+
+def test_the_chance_of_a_wrong_call_is_that_of_corrected_values_where_only_they_may_be_used() -> (
+    None
+):
+    result = builder.ordinary()
+    read = chance_plots_of(as_read(result))[0]
+    of_corrected = chance_plots_of(corrected(result))[0]
+    pairs = result.pairs.assign(field_mean=result.pairs["field_mean"] / 2)
+    halved = as_read(dataclasses.replace(result, pairs=pairs))
+    by_hand = chance_plots_of(halved)[0]
+    np.testing.assert_allclose(of_corrected.branches[0].y, by_hand.branches[0].y)
+    assert not np.allclose(of_corrected.branches[0].y, read.branches[0].y)

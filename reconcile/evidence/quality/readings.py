@@ -48,7 +48,7 @@ class Overlap:
 
 
 _NO_SOURCE = "ratio: common practice, no source"
-_KB = f"US EPA Method 6200, section 4.6, for the lines (from memory); {_NO_SOURCE}"
+_KB = f"US EPA Method 6200, section 4.6, for the lines; {_NO_SOURCE}"
 #: Lead on arsenic stands in ``interference``: there the pair is left out.
 OVERLAPS: tuple[Overlap, ...] = (
     Overlap("Co", "Fe", 100, "Fe K beta on Co K alpha", _KB),
@@ -360,7 +360,7 @@ def _purge(facts: pd.DataFrame, chosen: npt.NDArray[np.bool_], column: Column) -
             map(str, part["sample_id"]),
             f"No gas purge stated: {column.element} by {method}.",
             f"{len(part)} shot(s) of {part['sample_id'].nunique()} sample(s); the line at "
-            f"{line:g} nm lies in the ultraviolet that air absorbs (wavelength from memory)",
+            f"{line:g} nm lies in the ultraviolet that air absorbs",
             "Enter gas and purge with each reading; read again under argon where none was used.",
             code=FindingCode.NO_GAS_PURGE,
         )
@@ -386,8 +386,7 @@ def _in_air(facts: pd.DataFrame, chosen: npt.NDArray[np.bool_], column: Column) 
             map(str, part["sample_id"]),
             f"Read in air: {column.element} by {method}.",
             f"{len(part)} reading(s) of {part['sample_id'].nunique()} sample(s), no purge stated; "
-            f"air absorbs the line at {line:g} keV, and surface and moisture change it (from "
-            "memory)",
+            f"air absorbs the line at {line:g} keV, and surface and moisture change it",
             "Read with helium or under vacuum, or let the laboratory's result stand.",
             "note",
             code=FindingCode.LIGHT_IN_AIR,

@@ -343,7 +343,7 @@ def _small_plots(r: Reconciliation, x: StratumResult) -> str:
         name = words.PLOT_EVIDENCE if months is not None else words.PLOT_TREND
         figures.append((name, svg(trend, _alt(trend, name, x))))
     for chance in chance_plots_of(x):
-        title = f"{words.PLOT_CHANCE}: {chance.level.name}"
+        title = f"{stratum_page.chance_title(x)}: {chance.level.name}"
         figures.append((title, svg(chance, _alt(chance, title, x))))
     if not figures:
         return ""

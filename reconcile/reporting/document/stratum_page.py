@@ -31,6 +31,7 @@ from reconcile.reporting.manner import styled
 from reconcile.reporting.plots import drawn, signs
 from reconcile.reporting.plots.evidence import plot_of as evidence_plot_of
 from reconcile.reporting.plots.stratum import (
+    after_correction,
     chance_plots_of,
     difference_plot_of,
     method_plot_of,
@@ -220,7 +221,7 @@ def small_plots(r: Reconciliation, result: StratumResult) -> list[Small]:
     if trend is not None:
         out.append(((words.PLOT_TREND,), partial(drawn.trend_plot, trend)))
     out += [
-        ((words.PLOT_CHANCE,), partial(drawn.chance_plot, chance))
+        ((chance_title(result),), partial(drawn.chance_plot, chance))
         for chance in chance_plots_of(result)
     ]
     return out
@@ -377,6 +378,11 @@ def counts_text(figures: dict[str, Figure], result: StratumResult) -> str:
         if math.isfinite(low)
     ]
     return f"{text} {words.RANGE_TEXT.format(ranges=', '.join(ranges))}" if ranges else text
+
+
+def chance_title(result: StratumResult) -> str:
+    """Of which values the chances are."""
+    return words.PLOT_CHANCE if after_correction(result) is None else words.PLOT_CHANCE_CORRECTED
 
 
 def _plots(result: StratumResult, width: float, height: float) -> Flowable:

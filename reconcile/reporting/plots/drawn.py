@@ -24,6 +24,7 @@ from reconcile.reporting.plots.canvas import ACCENT, FAINT, INK, SMALL, TEXT_SIZ
 from reconcile.reporting.plots.control import MOST_POINTS, control_chart
 from reconcile.reporting.plots.glance import glance
 from reconcile.reporting.plots.kinds import (
+    Array,
     ChancePlot,
     Curve,
     DifferencePlot,
@@ -93,7 +94,7 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
     x_values, y_values = canvas.finite(plot.points)
     x_axis = canvas.axis(x_values, (), most=5)
     rule_values = [v for r in plot.rules for v in (r.value, r.low, r.high) if math.isfinite(v)]
-    agreed = [*plot.margin, *plot.span]
+    agreed = [v for ends in (plot.margin, plot.span) for v in _agreed_values(plot, ends, x_axis)]
     spread = np.concatenate([y_values, np.array([*rule_values, *agreed, plot.reference])])
     if plot.ratio:
         spread = spread[spread > 0]
@@ -122,7 +123,9 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
     canvas.stroke(frame, ends, np.full(2, plot.reference), INK, 0.6, (6, 2.5))
     for values, dots in ((plot.margin, None), (plot.span, (0.8, 1.8))):
         for value in values:
-            canvas.stroke(frame, ends, np.full(2, value), INK, 0.7, dots)
+            along = ends if plot.ratio else _along(x_axis)
+            height_at = np.full(2, value) if plot.ratio else value * along
+            canvas.stroke(frame, along, height_at, INK, 0.7, dots)
     for rule in plot.rules:
         if math.isfinite(rule.value):
             dash = None if rule.bold else (3, 2)
@@ -136,6 +139,18 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
     if plot.note:
         legends.legend(drawing, [[(None, plot.note, 0.0)]], 0.0, 5.0, width)
     return drawing
+
+
+def _along(axis: Axis) -> Array:
+    """Places along an axis at which a straight line is drawn; it bends on a logarithmic one."""
+    if axis.log:
+        return np.geomspace(axis.low, axis.high, 33)
+    return np.array([axis.low, axis.high])
+
+
+def _agreed_values(plot: DifferencePlot, ends: tuple[float, ...], axis: Axis) -> list[float]:
+    """Values up to which the axis of differences must reach to show what was agreed."""
+    return list(ends) if plot.ratio else [end * axis.high for end in ends]
 
 
 def strip_plot(plot: StripPlot, width: float, height: float) -> Drawing:

@@ -12,7 +12,16 @@ from reconcile.base.model.controls import ControlChart
 Array = NDArray[np.float64]
 
 #: Marks in the order in which they are drawn (later ones on top).
-MARKS = ("excluded", "above", "field_below", "lab_below", "both_below", "partial", "used")
+MARKS = (
+    "excluded",
+    "above",
+    "field_below",
+    "lab_below",
+    "both_below",
+    "partial",
+    "used",
+    "corrected",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +93,10 @@ class DifferencePlot:
     x_title: str
     y_title: str
     note: str = ""
-    margin: tuple[float, ...] = ()  # both ends of what was agreed for the bias
-    span: tuple[float, ...] = ()  # and for the spread
+    #: Both ends of what was agreed for the bias, and for the spread; of differences as shares
+    #: of the level, so that they are lines through the origin.
+    margin: tuple[float, ...] = ()
+    span: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,6 +68,11 @@ def _diamond(path: Path, x: float, y: float, r: float) -> None:
     _closed(path, ((x - r, y), (x, y + r), (x + r, y), (x, y - r)))
 
 
+def _square(path: Path, x: float, y: float, r: float) -> None:
+    r *= 0.9
+    _closed(path, ((x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)))
+
+
 def _bar(path: Path, x: float, y: float, r: float) -> None:
     path.moveTo(x, y - 1.4 * r)
     path.lineTo(x, y + 1.4 * r)
@@ -79,6 +84,7 @@ def _bar(path: Path, x: float, y: float, r: float) -> None:
 SHAPES: dict[str, Callable[[Path, float, float, float], None]] = {
     "used": disc,
     "excluded": _cross,
+    "corrected": _square,
     "field_below": _triangle_down,
     "lab_below": _triangle_left,
     "both_below": _diamond,

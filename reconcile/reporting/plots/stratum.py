@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from functools import lru_cache
@@ -12,7 +13,8 @@ from numpy.typing import NDArray
 
 from reconcile.base.model.figures import StratumStatistics
 from reconcile.base.model.release import EarlierResult, Reconciliation, StratumResult
-from reconcile.base.model.verdict import Ask, Verdict
+from reconcile.base.model.verdict import ACCEPTED_CORRECTED, Ask, Verdict
+from reconcile.judgement.factor_choice import Fit, applied
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
 from reconcile.reporting.plots.kinds import (
@@ -30,6 +32,7 @@ from reconcile.statistics.grey_region import edge_chance
 from reconcile.statistics.level_band import Scale, truth_line
 
 Array = NDArray[np.float64]
+_MOST_OF_MARGIN = 2.0  # the agreed spread is drawn among differences up to so many margins
 FEWEST_FOR_LINE = 6  # used pairs from which a fitted line is drawn; its figures stand anyway
 
 
@@ -142,15 +145,14 @@ def method_plot_of(result: StratumResult) -> MethodPlot:
     )
 
 
-def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
-    """Differences or ratios of the used and the excluded quantified pairs, or None."""
-    s, unit = result.statistics, numbers.unit_name(result.unit)
-    ratio = s.difference_scale == "log ratio"
-    quantified = [
-        p for p in points_of(result.pairs, result.per_mg_kg) if p.kind in ("used", "excluded")
-    ]
+def _differences(
+    result: StratumResult, ratio: bool, kinds: tuple[str, ...]
+) -> tuple[list[Points], int]:
+    """Differences or ratios of quantified pairs, and how many have no place on the scale."""
     out, hidden = [], 0
-    for p in quantified:
+    for p in points_of(result.pairs, result.per_mg_kg):
+        if p.kind not in kinds:
+            continue
         keep = np.isfinite(p.x) & np.isfinite(p.y)
         if ratio:
             positive = keep & (p.x > 0) & (p.y > 0)
@@ -162,8 +164,22 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
             out.append(Points(p.kind, p.label, np.sqrt(x) * np.sqrt(y), y / x, names=names))
         else:
             out.append(Points(p.kind, p.label, (x + y) / 2, y - x, names=names))
+    return out, hidden
+
+
+def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
+    """Differences or ratios of the used and the excluded quantified pairs, or None."""
+    s, unit = result.statistics, numbers.unit_name(result.unit)
+    ratio = s.difference_scale == "log ratio"
+    out, hidden = _differences(result, ratio, ("used", "excluded"))
     if not any(len(p.x) for p in out):
         return None
+    corrected = after_correction(result)
+    if corrected is not None:
+        moved, _ = _differences(corrected, ratio, ("used",))
+        out += [
+            dataclasses.replace(p, kind="corrected", label=words.LEGEND["corrected"]) for p in moved
+        ]
     limits = s.agreement.limits_log_ratio if ratio else s.agreement.limits_absolute
     bias = s.bias.geometric_mean_ratio if ratio else s.bias.mean_difference
     factor = 1.0 if ratio else result.per_mg_kg
@@ -186,10 +202,18 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
             ends = (estimate.value * factor, estimate.low * factor, estimate.high * factor)
             rules.append(Rule(*ends, styled(text), name, bold))
     axis = words.AXIS_GEOMETRIC if ratio else words.AXIS_MEAN
-    margin, span = _agreed(result) if ratio else ((), ())
+    margin, span = _agreed(result)
+    beyond = False
+    if not ratio:
+        margin, span = _of_level(margin), _of_level(span)
+        # wide beside the pairs, it would press them into a line
+        beyond = bool(span) and span[1] > _MOST_OF_MARGIN * margin[1] if margin else False
+        span = () if beyond else span
     notes = [words.NOT_DRAWN.format(n=hidden)] if hidden else []
     notes += [words.AGREED_MARGIN] if margin else []
     notes += [words.AGREED_SPAN] if span else []
+    notes += [words.AGREED_SPAN_BEYOND] if beyond else []
+    notes += [words.CORRECTED_MARKS] if corrected is not None else []
     return DifferencePlot(
         tuple(out),
         tuple(rules),
@@ -201,6 +225,24 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
         margin,
         span,
     )
+
+
+def after_correction(result: StratumResult) -> StratumResult | None:
+    """The pairs corrected by the factor, where the verdict is of corrected values; else None.
+
+    The factor's own pairs; the verdict judged each by a fit that had not seen it.
+    """
+    factor = result.factor
+    if result.verdict.decision != ACCEPTED_CORRECTED or factor is None:
+        return None
+    read = _column(result.pairs, "field_mean", 1.0)
+    corrected = applied(factor.form, Fit(factor.intercept, factor.slope), read)
+    return dataclasses.replace(result, pairs=result.pairs.assign(field_mean=corrected))
+
+
+def _of_level(ends: tuple[float, ...]) -> tuple[float, ...]:
+    """Ratios field/lab as differences, in shares of the mean of both."""
+    return tuple(2 * (end - 1) / (end + 1) for end in ends)
 
 
 #: Where a verdict's criteria hold what was agreed for the bias and for the spread.
@@ -247,7 +289,11 @@ def trend_plot_of(r: Reconciliation, result: StratumResult) -> TrendPlot | None:
 
 
 def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
-    """The chance of a wrong call by true value, one plot for each level inside the pairs."""
+    """The chance of a wrong call by true value, one plot for each level inside the pairs.
+
+    Of corrected values where only these may be used.
+    """
+    result = after_correction(result) or result
     s = result.statistics
     used = result.pairs.loc[result.pairs["used"].astype(bool)]
     if len(used) < _FEWEST_FOR_CHANCE:

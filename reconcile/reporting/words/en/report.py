@@ -363,11 +363,14 @@ RULE_NAMES = {
     "bias": "mean difference",
     "ratio": "mean ratio",
 }
-AGREED_MARGIN = "Thin lines: bias that was agreed."
-AGREED_SPAN = "Dots: spread that was agreed."
+AGREED_MARGIN = "Thin lines: agreed bias."
+AGREED_SPAN = "Dots: agreed spread."
+AGREED_SPAN_BEYOND = "Agreed spread: wider."
+CORRECTED_MARKS = "Squares: corrected."
 LEGEND = {
     "used": "used",
     "excluded": "excluded",
+    "corrected": "corrected by the factor",
     "field_below": "field below limit",
     "lab_below": "lab below limit",
     "both_below": "both below limit",
@@ -382,6 +385,7 @@ AXIS_TRUE = "True value, {unit}"
 AXIS_CHANCE = "Wrong call"
 PLOT_TREND = "Ratio field/lab by period"
 PLOT_CHANCE = "Chance of a wrong call, as read"
+PLOT_CHANCE_CORRECTED = "Chance of a wrong call, corrected values"
 MORE_PLOTS_INTRO = (
     "Plots for which the pages of the strata had no room, in the order of the strata. Trend: "
     "geometric mean of field/lab in the latest release of each earlier period and in this one, "
