@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
@@ -12,11 +13,11 @@ import pytest
 
 import reconcile
 from reconcile.base.model.months import Beginning, Begun
-from reconcile.base.model.release import Reconciliation
+from reconcile.base.model.release import Reconciliation, StratumResult
 from reconcile.base.spreadsheet import csv_text
 from reconcile.reporting import evidence, words
 from reconcile.reporting.plots import drawn
-from reconcile.reporting.plots.evidence import plot_of
+from reconcile.reporting.plots.evidence import one_scale, plot_of
 from reconcile.run import releasing
 from tests import months, small
 
@@ -100,3 +101,25 @@ def test_every_reason_for_a_beginning_has_words() -> None:
         assert "{" not in said
     assert "tube replaced" in evidence.begun_text(Begun(Beginning.EVENT, "tube replaced"))
     assert csv_text(Beginning.EVENT) == "event"
+
+
+def test_the_months_of_one_element_share_one_scale_within_a_document(
+    last: tuple[Path, Reconciliation],
+) -> None:
+    r = last[1]
+    near = r.results[0]
+    assert near.evidence is not None
+    moved = tuple(replace(m, raw=replace(m.raw, high=m.raw.high + 0.5))
+                  for m in near.evidence.months)  # fmt: skip
+    wide = replace(near, evidence=replace(near.evidence, months=moved))
+
+    def axis_of(x: StratumResult) -> tuple[float, float]:
+        plot = plot_of(x)
+        assert plot is not None
+        _, y = drawn.trend_axes(plot)
+        return y.low, y.high
+
+    assert axis_of(near) != axis_of(wide)
+    with one_scale(replace(r, results=(near, wide))):
+        assert axis_of(near) == axis_of(wide)
+    assert axis_of(near) != axis_of(wide)

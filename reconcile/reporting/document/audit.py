@@ -12,6 +12,7 @@ from reconcile.reporting.document import contents, cover, more, signing, stratum
 from reconcile.reporting.document.report import meta_of
 from reconcile.reporting.document.stratum_page import Small
 from reconcile.reporting.manner import written_for
+from reconcile.reporting.plots.evidence import one_scale
 from reconcile.reporting.render import book, paper
 from reconcile.reporting.render.book import Group, Heading
 from reconcile.reporting.render.paragraphs import Paragraph
@@ -25,7 +26,7 @@ _SIGNED = "sign-off"  # the report has lines to sign by hand; here stand acts th
 
 def audit(r: Reconciliation) -> bytes:
     """The audit volume as PDF; equal values give equal bytes."""
-    with written_for(r):
+    with written_for(r), one_scale(r):
         meta = meta_of(r, words.AUDIT_PAGE, LABEL)
         return book.make(meta, partial(_story, r, book.body_size(r.paper)))
 

@@ -19,6 +19,7 @@ from reconcile.reporting.document import (
     verdicts,
 )
 from reconcile.reporting.manner import written_for
+from reconcile.reporting.plots.evidence import one_scale
 from reconcile.reporting.render import book, paper
 from reconcile.reporting.render.book import Group, Heading, Meta
 from reconcile.reporting.render.styles import own
@@ -37,7 +38,7 @@ _SECTIONS = (
 
 def report(r: Reconciliation) -> bytes:
     """The client's report as PDF; equal values give equal bytes."""
-    with written_for(r):
+    with written_for(r), one_scale(r):
         return book.make(meta_of(r), partial(_story, r, book.body_size(r.paper)))
 
 

@@ -28,6 +28,7 @@ from reconcile.reporting.document.blocks import MOST_ROWS, Section
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.plots.alt import alt
+from reconcile.reporting.plots.evidence import one_scale
 from reconcile.reporting.plots.evidence import plot_of as evidence_plot_of
 from reconcile.reporting.plots.kinds import Kind
 from reconcile.reporting.plots.stratum import (
@@ -47,7 +48,7 @@ _CHANGES_FIRST = 12
 
 def page(r: Reconciliation) -> bytes:
     """The whole report as HTML; equal values give equal bytes."""
-    with written_for(r):
+    with written_for(r), one_scale(r):
         return _page(r)
 
 

@@ -200,7 +200,7 @@ def trend_axes(plot: TrendPlot) -> tuple[Axis, Axis]:
     """Positions of the periods, and an axis of the figures: logarithmic for wide ratios."""
     ratio = plot.rule == 1.0
     around = [0.95, 1.05] if ratio else [plot.rule]
-    values = np.concatenate([plot.values, plot.low, plot.high, around, plot.bounds])
+    values = np.concatenate([plot.values, plot.low, plot.high, around, plot.bounds, plot.reach])
     values = values[np.isfinite(values) & ((values > 0) | (not ratio))]
     count = len(plot.periods)
     ticks = tuple(float(i) for i in range(count))

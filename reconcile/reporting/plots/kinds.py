@@ -134,6 +134,7 @@ class TrendPlot:
     rule: float = 1.0  # where a dashed line stands
     bounds: tuple[float, ...] = ()  # where dotted lines stand
     apart: int = 0  # so many of the last stand apart from the others
+    reach: tuple[float, ...] = ()  # values that the axis must hold, to share a scale with others
 
 
 @dataclass(frozen=True, slots=True)
