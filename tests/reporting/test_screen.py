@@ -135,7 +135,7 @@ def test_each_mark_tells_its_sample_and_its_values(page, mixed) -> None:
     for sample in used:
         assert sum(t.startswith(f"{sample} (used)") for t in titles) == 2
     assert section.count("<svg") == 3  # the third: chance of a wrong call at the one level
-    assert words.PLOT_CHANCE in section
+    assert words.PLOT_CHANCE_CORRECTED in section  # its verdict is of corrected values
     assert sum("at most" in t for t in titles) == 16
 
 
