@@ -16,7 +16,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from reconcile.base.errors import ReconcileError
 from reconcile.base.methods import FieldMethod, LabMethod
@@ -36,6 +35,7 @@ from reconcile.pairs import sides
 from reconcile.releases import release
 from reconcile.reporting.render import tables
 from reconcile.run import pipeline
+from reconcile.statistics import distributions as stats
 from reconcile.statistics import sample_size
 from reconcile.store.database import Store
 from reconcile.store.statements import sql

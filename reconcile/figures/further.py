@@ -193,7 +193,7 @@ def _single_rsd(used: pd.DataFrame) -> tuple[float, int | None]:
 
 def _identity(line: lines.Line, level: float) -> bool | None:
     """Whether slope 1 and intercept 0 stand, each within its interval; None: not known."""
-    from scipy import stats
+    from reconcile.statistics import distributions as stats
 
     inside = []
     for item, asked in ((line.slope, 1.0), (line.intercept, 0.0)):

@@ -55,7 +55,7 @@ def difference_scale(
 
 def _grows(lab: Array, field: Array) -> bool:
     """Whether the size of the differences rises with the mean (one-sided rank test, 5 %)."""
-    from scipy import stats
+    from reconcile.statistics import distributions as stats
 
     rank = agreement.correlation((lab + field) / 2, np.abs(field - lab)).spearman
     n = len(lab)

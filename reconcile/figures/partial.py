@@ -14,7 +14,6 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy import stats
 
 from reconcile.base.model.singles import PartlyPooled
 from reconcile.base.model.stratum import Stratum
@@ -22,6 +21,7 @@ from reconcile.base.settings.whole import Settings
 from reconcile.figures.definition import Array
 from reconcile.figures.evaluation import Evaluated
 from reconcile.pairs.clusters import Codes
+from reconcile.statistics import distributions as stats
 from reconcile.statistics.clusters import judged
 from reconcile.statistics.months import MonthsModel, months_model
 from reconcile.statistics.result import Estimate
@@ -58,10 +58,7 @@ def _of_family(members: Mapping[str, Evaluated], settings: Settings) -> dict[str
     ratios = {key: r for key, e in members.items() if len(r := _ratios(e)) >= _FEWEST_PAIRS}
     if len(ratios) < _FEWEST_STRATA:
         return {}
-    if (
-        not stats.levene(*ratios.values(), center="median").pvalue
-        >= settings.thresholds.pooling_alpha
-    ):
+    if not stats.levene(*ratios.values()).pvalue >= settings.thresholds.pooling_alpha:
         return {}
     codes = np.repeat(np.arange(len(ratios)), [len(r) for r in ratios.values()])
     values = np.concatenate(list(ratios.values()))

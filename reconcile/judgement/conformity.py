@@ -11,8 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from scipy import stats
-
 from reconcile import techniques
 from reconcile.base.formulas import Formula
 from reconcile.base.grades import (
@@ -36,6 +34,7 @@ from reconcile.base.grades import (
     ResultSet,
     SpecimenConformity,
 )
+from reconcile.statistics import distributions as stats
 from reconcile.statistics import guard_bands
 
 

@@ -6,12 +6,12 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy import stats
 
 from reconcile.base.grades import Measured
 from reconcile.base.model.verdict import CorrectionFactor
 from reconcile.judgement import factor_proposal
 from reconcile.judgement.field_values import FieldMean
+from reconcile.statistics import distributions as stats
 
 
 def added(

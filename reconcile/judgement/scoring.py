@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model.account import Finding
@@ -24,6 +23,7 @@ from reconcile.base.settings.thresholds import Thresholds
 from reconcile.figures.over_months import Between
 from reconcile.judgement import factor_proposal
 from reconcile.pairs.clusters import Codes
+from reconcile.statistics import distributions as stats
 from reconcile.statistics.clusters import ONE_CLUSTER, judged
 from reconcile.statistics.cusum import Cusum, tabular_cusum
 from reconcile.statistics.proportions import clopper_pearson

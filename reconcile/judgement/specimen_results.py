@@ -14,7 +14,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from reconcile.base.grades import (
     Measured,
@@ -42,6 +41,7 @@ from reconcile.judgement.field_values import (
     values_of,
 )
 from reconcile.pairs import pair_strata, places, sides
+from reconcile.statistics import distributions as stats
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 

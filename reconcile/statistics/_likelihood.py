@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Booleans, Floats
 
 LogLikelihood = Callable[[Floats], tuple[Floats, Floats]]

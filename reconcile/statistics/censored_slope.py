@@ -8,8 +8,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import (
     Floats,
     Integers,

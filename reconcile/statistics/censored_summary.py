@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._likelihood import (
     LOG_ROOT_2PI,
     LogLikelihood,

@@ -9,8 +9,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._jackknife import jackknife_half_width
 from reconcile.statistics._quantiles import normal_quantile
 from reconcile.statistics._values import (

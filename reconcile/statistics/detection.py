@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import check_level, flags, interval_text, show
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import NAN, Estimate, not_estimable

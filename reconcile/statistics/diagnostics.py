@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Floats, interval_text, pairs, quiet, show, with_unit
 from reconcile.statistics.deming import (
     DEMING,

@@ -11,8 +11,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics.level_band import FEWEST_LOCAL, TruthLine
 from reconcile.statistics.noncentral_t import tail_bound
 from reconcile.statistics.result import NAN
@@ -92,7 +93,7 @@ def _near(line: TruthLine, at: float) -> tuple[float, float] | None:
     """Scatter of the samples nearest a content and its degrees of freedom; None where even."""
     residual = line.field - line.field_mean - line.slope * (line.lab - line.lab_mean)
     n = line.n
-    rank = float(stats.spearmanr(line.lab, np.abs(residual)).statistic)
+    rank = float(stats.spearman(line.lab, np.abs(residual)))
     t = abs(rank) * math.sqrt((n - 2) / max(1 - rank * rank, 1e-12))
     count = max(math.ceil(n / 3), FEWEST_LOCAL)
     if not t > float(special.stdtrit(n - 2, 1 - UNEVEN / 2)) or count >= n:

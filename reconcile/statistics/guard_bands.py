@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy import stats
-
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import percent, with_unit
 from reconcile.statistics.result import NAN
 

@@ -12,8 +12,9 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics.level_band import TruthLine
 from reconcile.statistics.noncentral_t import tail_bound
 from reconcile.statistics.result import NAN

@@ -8,8 +8,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Floats, labels, quiet, same_length, show, vector
 from reconcile.statistics.result import NAN
 
@@ -25,7 +25,7 @@ def benjamini_hochberg(p_values: ArrayLike) -> Floats:
     if np.any((p[known] < 0) | (p[known] > 1)):
         raise ValueError("p values must lie between 0 and 1")
     if known.size:
-        adjusted[known] = stats.false_discovery_control(p[known], method="bh")
+        adjusted[known] = stats.false_discovery_control(p[known])
     return adjusted
 
 

@@ -6,8 +6,9 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Floats, quiet
 from reconcile.statistics.result import NAN
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from scipy import stats
-
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import check_level
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import optimize
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Booleans, Floats, check_level, quiet, same_length, vector
 from reconcile.statistics.multiplicity import benjamini_hochberg
 from reconcile.statistics.result import NAN

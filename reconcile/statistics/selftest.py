@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from reconcile.statistics import agreement, bias, censoring, components, decisions, lines, robust
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Floats, percent, quiet, show
 from reconcile.statistics.censored_ratio import batch_log_ratio_bias
 from reconcile.statistics.proportions import clopper_pearson

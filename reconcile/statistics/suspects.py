@@ -17,8 +17,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Booleans, Floats, quiet, same_length, vector
 from reconcile.statistics.multiplicity import benjamini_hochberg
 from reconcile.statistics.random_effects import between_variance

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import stats
 
+from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Floats
 
 

@@ -16,7 +16,6 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from reconcile.base.finding_codes import FAULTS
 from reconcile.base.model.account import Finding
@@ -24,6 +23,7 @@ from reconcile.base.model.stratum import ReadAs, Stratum
 from reconcile.base.quantities import parse_species
 from reconcile.base.settings.thresholds import Thresholds
 from reconcile.reporting import words
+from reconcile.statistics import distributions as stats
 
 Floats = npt.NDArray[np.float64]
 

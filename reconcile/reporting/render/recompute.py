@@ -16,7 +16,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from openpyxl.utils import get_column_letter
-from scipy import stats
 
 from reconcile.base.model.figures import StratumStatistics
 from reconcile.base.model.release import StratumResult
@@ -27,6 +26,7 @@ from reconcile.reporting.render import sheets
 from reconcile.reporting.render.calculation import HELPERS, MOST_RANKED, WHOLE, Block
 from reconcile.reporting.render.grid import Look, Sheet
 from reconcile.reporting.render.sheets import Column
+from reconcile.statistics import distributions as stats
 
 #: Relative difference up to which a cell and the program agree.
 TOLERANCE = 1e-9
