@@ -666,10 +666,18 @@ def _drawn(folder: Path, period: str, document: str) -> Drawn:
 
 
 def _walk(folder: Path, period: str) -> RunOutcome:
-    from reconcile.run.pipeline import STEPS, run_period
+    from reconcile.intake import workspace as ws
+    from reconcile.run import unchanged
+
+    workspace = ws.load_workspace(folder)
+    ws.check_period(workspace, period)
+    answered = unchanged.answered(workspace, period)
+    if answered is not None:  # before the steps are loaded
+        return answered
+    from reconcile.run.pipeline import STEPS, run_in_full
 
     outcome: RunOutcome = _with_progress(
-        lambda tell, started: run_period(folder, period, tell=tell, step_started=started),
+        lambda tell, started: run_in_full(workspace, period, tell=tell, step_started=started),
         len(STEPS),
         period,
     )

@@ -62,7 +62,7 @@ def looks_at(kind: str, fact: str, empty: bool) -> bool:
     if schema is None:
         return True
     found = schema.columns.get(fact)
-    return found is not None and not (empty and all(check.ignore_na for check in found.checks))
+    return found is not None and not (empty and all(check.ignore_na for check in found))
 
 
 def fact_failures(kind: str, fact: str, value: str | float) -> list[Failure]:

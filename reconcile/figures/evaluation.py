@@ -328,7 +328,7 @@ def adjust_p_values(
     evaluated: tuple[tuple[Stratum, Evaluated], ...],
 ) -> tuple[tuple[Stratum, Evaluated], ...]:
     """Benjamini-Hochberg adjusted p values of 'no bias' over all strata of the period."""
-    from scipy import stats
+    from reconcile.statistics import distributions as stats
 
     raw = []
     for _, e in evaluated:

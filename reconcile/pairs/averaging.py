@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from reconcile.intake.tables import ABOVE, BELOW, QUANTIFIED
 
@@ -96,6 +95,8 @@ def _summing(starts: Integers) -> _Sum:
     many = int(starts[-1])
     if many == len(starts) - 1:
         return lambda values: values
+    from scipy.sparse import csr_array  # loads slowly, and only reading needs it
+
     matrix = csr_array(
         (np.ones(many), np.arange(many, dtype=np.int32), starts.astype(np.int32)),
         shape=(len(starts) - 1, many),

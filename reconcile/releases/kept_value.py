@@ -12,7 +12,7 @@ import gzip
 import importlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -26,6 +26,7 @@ from reconcile.base.model.release import Reconciliation
 
 NAME = "values.json.gz"
 _TUPLE, _LIST, _DICT, _FRAME, _ARRAY, _FLOAT, _TIME, _SET, _DATE, _NAT = range(-1, -11, -1)
+_AS_THEY_ARE = frozenset({str, int, bool, type(None)})
 _PACKAGE = "reconcile."
 
 
@@ -77,37 +78,45 @@ class _Writer:
             self.names.append((kind.__module__, kind.__qualname__, list(names)))
         return found
 
+    def _each(self, values: Iterable[Any]) -> list[Any]:
+        """``plain`` of each; most are plain already, and a call costs more than the look."""
+        plain = self.plain
+        return [
+            x if type(x) in _AS_THEY_ARE or (type(x) is float and x - x == 0) else plain(x)
+            for x in values
+        ]
+
     def plain(self, x: Any) -> Any:
         """``x`` in lists, texts, numbers and truths."""
         kind = type(x)
-        if x is None or kind in (str, int, bool):
+        if kind in _AS_THEY_ARE:
             return x
         if kind is float or isinstance(x, np.floating):
             x = float(x)
             return x if math.isfinite(x) else [_FLOAT, repr(x)]
         if kind is tuple:
-            return [_TUPLE, *map(self.plain, x)]
+            return [_TUPLE, *self._each(x)]
         if kind is list:
-            return [_LIST, *map(self.plain, x)]
+            return [_LIST, *self._each(x)]
         if isinstance(x, enum.Enum):
             return [self._place(kind)[0], self.plain(x.value)]
         if is_dataclass(x):
             place, names = self._place(kind)
-            return [place, *[self.plain(getattr(x, name)) for name in names]]
+            return [place, *self._each([getattr(x, name) for name in names])]
         if isinstance(x, Mapping):
-            return [_DICT, *[self.plain(one) for pair in x.items() for one in pair]]
+            return [_DICT, *self._each([one for pair in x.items() for one in pair])]
         return self._array(x)
 
     def _array(self, x: Any) -> Any:
         if isinstance(x, pd.DataFrame):
             columns = [[str(name), str(c.dtype), self._column(c)] for name, c in x.items()]
-            return [_FRAME, len(x), [self.plain(i) for i in x.index.tolist()], columns]
+            return [_FRAME, len(x), self._each(x.index.tolist()), columns]
         if isinstance(x, np.ndarray):
             return [
                 _ARRAY,
                 str(x.dtype),
                 list(x.shape),
-                [self.plain(v) for v in x.ravel().tolist()],
+                self._each(x.ravel().tolist()),
             ]
         if isinstance(x, np.bool_):
             return bool(x)
@@ -122,11 +131,11 @@ class _Writer:
         if isinstance(x, date):
             return [_DATE, x.isoformat()]
         if isinstance(x, (set, frozenset)):
-            return [_SET, *map(self.plain, sorted(x))]
+            return [_SET, *self._each(sorted(x))]
         raise TypeError(f"{type(x)} has no form in a release's values")
 
     def _column(self, column: pd.Series) -> list[Any]:
-        return [self.plain(v) for v in column.tolist()]
+        return self._each(column.tolist())
 
 
 def _class_of(module: str, name: str, names: list[str]) -> type:
@@ -144,6 +153,13 @@ def _class_of(module: str, name: str, names: list[str]) -> type:
 class _Reader:
     def __init__(self, classes: list[type]) -> None:
         self._classes = classes
+        self._fields = [
+            tuple(f.name for f in fields(kind)) if is_dataclass(kind) else None for kind in classes
+        ]
+
+    def _each(self, values: list[Any]) -> list[Any]:
+        value = self.value
+        return [value(v) if type(v) is list else v for v in values]
 
     def value(self, x: Any) -> Any:
         """What ``plain`` was given."""
@@ -151,35 +167,36 @@ class _Reader:
             return x
         sign, rest = x[0], x[1:]
         if sign >= 0:
-            return self._made(self._classes[sign], [self.value(v) for v in rest])
+            return self._made(sign, self._each(rest))
         if sign == _TUPLE:
-            return tuple([self.value(v) for v in rest])
+            return tuple(self._each(rest))
         if sign == _LIST:
-            return [self.value(v) for v in rest]
+            return self._each(rest)
         if sign == _FLOAT:
             return float(rest[0])
         if sign == _DICT:
-            values = [self.value(v) for v in rest]
+            values = self._each(rest)
             return dict(zip(values[::2], values[1::2], strict=True))
         return self._array(sign, rest)
 
-    def _made(self, kind: type, values: list[Any]) -> Any:
-        if issubclass(kind, enum.Enum):
+    def _made(self, place: int, values: list[Any]) -> Any:
+        kind, names = self._classes[place], self._fields[place]
+        if names is None:
             return kind(values[0])
         made = object.__new__(kind)
-        for field, value in zip(fields(kind), values, strict=True):  # type: ignore[arg-type]
-            object.__setattr__(made, field.name, value)
+        for name, value in zip(names, values, strict=True):
+            object.__setattr__(made, name, value)
         return made
 
     def _array(self, sign: int, rest: list[Any]) -> Any:
         if sign == _FRAME:
             _, index, columns = rest
-            at = pd.Index([self.value(i) for i in index])
+            at = pd.Index(self._each(index))
             if list(at) == list(range(len(at))):
                 at = pd.RangeIndex(len(at))
             return pd.DataFrame(
                 {
-                    name: pd.Series([self.value(v) for v in values], index=at, dtype=dtype)
+                    name: pd.Series(self._each(values), index=at, dtype=dtype)
                     for name, dtype, values in columns
                 },
                 index=at,
@@ -187,7 +204,7 @@ class _Reader:
             )
         if sign == _ARRAY:
             dtype, shape, values = rest
-            return np.array([self.value(v) for v in values], dtype=dtype).reshape(shape)
+            return np.array(self._each(values), dtype=dtype).reshape(shape)
         if sign == _NAT:
             return pd.NaT
         if sign == _TIME:
@@ -196,5 +213,5 @@ class _Reader:
         if sign == _DATE:
             return date.fromisoformat(rest[0])
         if sign == _SET:
-            return frozenset(self.value(v) for v in rest)
+            return frozenset(self._each(rest))
         raise ValueError(sign)

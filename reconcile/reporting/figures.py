@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 
 from reconcile.base.model.figures import StratumStatistics
-from reconcile.figures import registry
 from reconcile.figures.definition import Side
 from reconcile.reporting.figure import Figure, of_found
 
@@ -29,6 +28,8 @@ def figures_of(s: StratumStatistics) -> tuple[Figure, ...]:
         return known[1]
     if len(_KNOWN) >= _MOST_KNOWN:
         _KNOWN.clear()
+    from reconcile.figures import registry  # with all statistics; a short answer needs none
+
     made = tuple(of_found(found) for found in registry.all_of(s))
     _KNOWN[id(s)] = (s, made)
     return made

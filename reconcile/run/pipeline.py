@@ -91,9 +91,19 @@ def run_workspace(
 ) -> RunOutcome:
     """The same for a workspace that is loaded."""
     ws.check_period(workspace, period)
-    outcome = unchanged.answered(workspace, period)
-    if outcome is not None:
-        return outcome
+    return unchanged.answered(workspace, period) or run_in_full(
+        workspace, period, tell=tell, step_started=step_started
+    )
+
+
+def run_in_full(
+    workspace: Workspace,
+    period: str,
+    *,
+    tell: Tell = silent,
+    step_started: Callable[[int, str], None] = lambda number, name: None,
+) -> RunOutcome:
+    """Walk every step, whatever a run before noted."""
     with (
         Store(workspace.store_file, engine=workspace.engine) as store,
         unfinished.noted(workspace.output, period),

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reconcile.base.grades import ConformityRecord
-from reconcile.base.laboratories import BetweenLaboratories, GroupShifts
 from reconcile.base.model.account import FileAccount, Finding, WaterfallStep
 from reconcile.base.model.controls import ControlRecord, QualityCheck
 from reconcile.base.model.release import Change, Reconciliation, StratumResult
@@ -17,19 +16,22 @@ from reconcile.base.model.singles import Pooling
 from reconcile.base.model.stratum import Stratum
 from reconcile.base.registers import Registers
 from reconcile.base.selection import SelectionRecord
-from reconcile.figures import laboratory_error
-from reconcile.figures.evaluation import Evaluated
-from reconcile.figures.gathered import Gathered
-from reconcile.intake.corrections import Correction
 from reconcile.intake.workspace import FoundFile, MissingFile, Workspace
-from reconcile.judgement import scoring
-from reconcile.pairs.earlier import EarlierMonth
-from reconcile.pairs.month import Held
-from reconcile.pairs.pairing import Joined, RunFile
-from reconcile.pairs.sides import Side
 from reconcile.releases import release
-from reconcile.store.database import Store, StoredFile
-from reconcile.store.statements import quoted, sql
+
+if TYPE_CHECKING:  # a run in which nothing changed needs none of these
+    from reconcile.base.grades import ConformityRecord
+    from reconcile.base.laboratories import BetweenLaboratories, GroupShifts
+    from reconcile.figures import laboratory_error
+    from reconcile.figures.evaluation import Evaluated
+    from reconcile.figures.gathered import Gathered
+    from reconcile.intake.corrections import Correction
+    from reconcile.judgement import scoring
+    from reconcile.pairs.earlier import EarlierMonth
+    from reconcile.pairs.month import Held
+    from reconcile.pairs.pairing import Joined, RunFile
+    from reconcile.pairs.sides import Side
+    from reconcile.store.database import Store, StoredFile
 
 Tell = Callable[[str], None]
 
@@ -109,6 +111,8 @@ class RunOutcome:
 
 def of_run(run: Run, table: str) -> pd.DataFrame:
     """The stored rows of one kind that belong to this run."""
+    from reconcile.store.statements import quoted, sql
+
     frame = run.store.frame(sql("state.rows_of_run", rows=quoted(table)))
     for column in frame.columns:
         if pd.api.types.is_datetime64_any_dtype(frame[column]):

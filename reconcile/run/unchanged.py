@@ -82,7 +82,7 @@ def _mark(workspace: Workspace, period: str) -> str | None:
         return None
     found, missing = ws.find_files(workspace, period)
     content: list[object] = [
-        period, provenance.code_version(), sorted(provenance.made_with().items()),
+        period, provenance.source_digest(), sorted(provenance.made_with().items()),
         ws.settings_hash(workspace.settings), ws.sha256_of(workspace.folder / SETTINGS_FILE),
         [m.pattern for m in missing],
     ]  # fmt: skip

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
-from scipy import optimize, special
+from scipy import special
 
 from reconcile.statistics.noncentral_t import noncentral_t_cdf
 from reconcile.statistics.result import NAN
+from reconcile.statistics.roots import brentq
 
 
 @lru_cache(maxsize=4096)
@@ -47,7 +48,7 @@ def noncentral_t_quantile(probability: float, df: float, noncentrality: float) -
     if not ends[0] < 0 < ends[1]:
         return NAN
     return float(
-        optimize.brentq(
+        brentq(
             lambda v: noncentral_t_cdf(v, df, noncentrality) - probability,
             low,
             high,

@@ -8,7 +8,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import linalg
 
 from reconcile.statistics._jackknife import freedom_of
 from reconcile.statistics._values import (
@@ -137,6 +136,8 @@ def polynomial(
     centre, half = u.min() / 2 + u.max() / 2, np.ptp(u) / 2
     s = (u - centre) / half
     root = np.sqrt(w)
+    from scipy import linalg  # most commands fit no curve, and it loads slowly
+
     q, r = linalg.qr(s[:, None] ** np.arange(degree + 1) * root[:, None], mode="economic")
     pivots = np.abs(np.diag(r))
     if not (np.all(np.isfinite(r)) and pivots.min() > 1e-13 * pivots.max()):

@@ -6,11 +6,12 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Floats, quiet
 from reconcile.statistics.result import NAN
+from reconcile.statistics.roots import brentq
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(120)
 
@@ -78,7 +79,7 @@ def tail_bound(k: float, leverage: float, df: float, level: float = 0.95) -> flo
         high, step = high + step, step * 1.5
     if not excess(low) > 0 > excess(high):
         return NAN
-    return float(special.ndtr(optimize.brentq(excess, low, high, xtol=1e-10)))
+    return float(special.ndtr(brentq(excess, low, high, xtol=1e-10)))
 
 
 def one_sided_tolerance_factor(n: int, coverage: float = 0.95, level: float = 0.95) -> float:
@@ -101,4 +102,4 @@ def one_sided_tolerance_factor(n: int, coverage: float = 0.95, level: float = 0.
         high *= 2
     if not shortfall(low) < 0 < shortfall(high):
         return NAN
-    return float(optimize.brentq(shortfall, low, high, xtol=1e-11))
+    return float(brentq(shortfall, low, high, xtol=1e-11))

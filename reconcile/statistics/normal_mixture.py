@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from reconcile.statistics._values import Floats
+from reconcile.statistics.roots import brentq
 
 
 def mixture_interval(centres: Floats, deviations: Floats, level: float) -> tuple[float, float]:
@@ -50,4 +51,4 @@ def _quantile(centres: Floats, deviations: Floats, p: float, shares: Floats | No
         below = special.ndtr((x - centres) / deviations)
         return float(np.mean(below) if shares is None else shares @ below) - p
 
-    return float(optimize.brentq(off, low, high, xtol=1e-12 * max(abs(low), abs(high), 1e-300)))
+    return float(brentq(off, low, high, xtol=1e-12 * max(abs(low), abs(high), 1e-300)))

@@ -15,12 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize
 
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Booleans, Floats, check_level, quiet, same_length, vector
 from reconcile.statistics.multiplicity import benjamini_hochberg
 from reconcile.statistics.result import NAN
+from reconcile.statistics.roots import brentq
 
 TOO_FEW = "fewer than two sites have a value with a variance"
 
@@ -77,7 +77,7 @@ def between_variance(y: Floats, v: Floats) -> float:
     most = float(np.sum((y - y.mean()) ** 2)) / (y.size - 1) + float(v.max())
     while beyond(most) > 0:
         most *= 2
-    return float(optimize.brentq(beyond, 0.0, most, xtol=1e-14 * most, rtol=1e-13))
+    return float(brentq(beyond, 0.0, most, xtol=1e-14 * most, rtol=1e-13))
 
 
 def _mean(y: Floats, v: Floats) -> tuple[float, float, float]:

@@ -1,12 +1,16 @@
+import subprocess
+import sys
 import time
 
 import numpy as np
 import pandas as pd
+import pandera.pandas as pa
 import pytest
 
 import schemas
 from reconcile.base.model.tables import PAIR_COLUMNS
 from reconcile.intake import tables
+from schemas.common import contract
 
 
 def facts(names, rows=3, **given):
@@ -25,6 +29,44 @@ def field(**given):
 def test_valid_rows_break_nothing() -> None:
     values = pd.DataFrame({"Cu": [1.0, np.nan, 3.0], schemas.SUM_COLUMN: [1.0, 0.0, 3.0]})
     assert schemas.validate("field", field(), values) == []
+
+
+def test_the_quick_answer_is_pandera_s_own() -> None:
+    """Whatever a column holds: rows pass without the full account where it finds nothing."""
+    columns = {
+        "sample_id": [["S1", "S2"], ["S1", None], ["S1", "x" * 201], [None, None], ["", pd.NA]],
+        "technique": [["XRF", "LIBS"], ["XRF", "NMR"], [None, None], [np.nan, "XRF"]],
+        "moisture_pct": [[1.0, np.nan], [-1.0, 2.0], [np.nan, np.nan], [None, None], [None, 3.0]],
+        "count_time_s": [[1, 2], [0, 1], [np.inf, 5.0], ["60", 1.0]],
+    }
+    asked = []
+    for name, tried in columns.items():
+        for values in tried:
+            for dtype in (None, "string", "str"):
+                frame = pd.DataFrame({name: pd.Series(values, dtype=dtype)})
+                rules = contract({name: schemas.field_reading.SCHEMA.columns[name]}, "one column")
+                try:
+                    rules.pandera.validate(frame, lazy=True)
+                    whole = True
+                except (pa.errors.SchemaErrors, pa.errors.SchemaError):
+                    whole = False
+                assert rules.kept_by(frame) == whole, (name, values, dtype)
+                asked.append(whole)
+    assert True in asked
+    assert False in asked
+
+
+def test_valid_rows_need_no_pandera() -> None:
+    code = (
+        "import sys, pandas as pd\n"
+        "from reconcile import schemas\n"
+        "frame = pd.DataFrame({'sample_id': ['S1', 'S2'], 'technique': ['XRF', None]})\n"
+        "assert schemas.validate('field', frame) == []\n"
+        "assert schemas.fact_failures('field', 'moisture_basis', 'dry') == []\n"
+        "assert 'pandera' not in sys.modules\n"
+        "assert schemas.fact_failures('field', 'moisture_basis', 'damp')\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
 
 
 def test_empty_tables_are_valid() -> None:
