@@ -105,4 +105,7 @@ def visible(text: object, keep_newlines: bool = False) -> str:
     raw = str(text)
     if raw.isprintable():  # true for nothing that is hidden
         return raw
-    return "".join(code(c) if _hidden(c) and not (keep_newlines and c == "\n") else c for c in raw)
+    return "".join(
+        c if c.isprintable() or not _hidden(c) or (keep_newlines and c == "\n") else code(c)
+        for c in raw
+    )

@@ -183,7 +183,7 @@ class _Reader:
         kind, names = self._classes[place], self._fields[place]
         if names is None:
             return kind(values[0])
-        made = object.__new__(kind)
+        made: Any = object.__new__(kind)
         for name, value in zip(names, values, strict=True):
             object.__setattr__(made, name, value)
         return made

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -40,9 +41,26 @@ def _sentence(value: Any) -> str:
     return value if isinstance(value, str) else ""
 
 
+_AS_THEY_ARE = frozenset({str, bool, int, type(None)})
+
+
+@cache
+def _fields_of(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in dataclasses.fields(kind))
+
+
 def plain(value: Any) -> Any:
     """Any result as JSON values: NaN and infinity become None, arrays lists."""
-    if value is None or isinstance(value, (str, bool, int)):
+    kind = type(value)
+    if kind in _AS_THEY_ARE:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is dict:
+        return {str(k): plain(v) for k, v in value.items()}
+    if kind in (list, tuple):
+        return [plain(v) for v in value]
+    if isinstance(value, (str, bool, int)):
         return value
     if isinstance(value, (float, np.floating)):
         return float(value) if math.isfinite(value) else None
@@ -55,7 +73,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, Stratum):
         return strata.as_plain(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {name: plain(getattr(value, name)) for name in _fields_of(kind)}
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):

@@ -93,7 +93,9 @@ class Sheet:
 
     def text(self, row: int, column: int, value: object, look: Look = PLAIN) -> None:
         """Text that stays text, whatever it looks like."""
-        number, quoted = self.book.string(value if isinstance(value, str) else str(value))
+        book = self.book
+        text = value if isinstance(value, str) else str(value)
+        number, quoted = book.string(text)
         if quoted:
             look = look._replace(quoted=True)
         self._put(row, column, look, ' t="s"', f"<v>{number}</v>")
@@ -112,9 +114,17 @@ class Sheet:
         self._put(row, column, look, kind, f"<f>{escape(formula)}</f><v>{shown}</v>")
 
     def _put(self, row: int, column: int, look: Look, kind: str, inside: str) -> None:
-        style = self.book.style(look)
+        book = self.book
+        last, style = book.last  # most cells look like the one before
+        if look is not last:
+            style = book.style(look)
+            book.last = (look, style)
         cell = f'<c r="{_letter(column)}{row}" s="{style}"{kind}>{inside}</c>'
-        self.cells.setdefault(row, []).append((column, cell))
+        cells = self.cells.get(row)
+        if cells is None:
+            self.cells[row] = [(column, cell)]
+        else:
+            cells.append((column, cell))
 
     def merge(self, row: int, first: int, last: int) -> None:
         """One cell across columns; what stands in the first is shown."""
@@ -157,6 +167,7 @@ class Book:
         self._strings: dict[str, int] = {}
         self._known: dict[str, tuple[int, bool]] = {}
         self._styles: dict[Look, int] = {}
+        self.last: tuple[Look | None, int] = (None, 0)
 
     def sheet(self, title: str) -> Sheet:
         """A further sheet."""

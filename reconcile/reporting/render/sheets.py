@@ -90,6 +90,10 @@ def _moment(value: Any) -> datetime | None:
     return None
 
 
+_MOMENTS = frozenset({"date", "time"})
+_WRITTEN = frozenset({"text", "date", "time"})
+
+
 def put(
     sheet: Sheet, row: int, column: int, value: Any, kind: Kind = "text", wrap: bool = False
 ) -> None:
@@ -97,9 +101,19 @@ def put(
 
     A date is told by its day (ISO text or date), a time in UTC; what is neither stays text.
     """
+    of = type(value)
+    if of is str and kind not in _MOMENTS:
+        if value:
+            sheet.text(row, column, value, WRAPPED if wrap else _INDENTED if column > 1 else _TEXT)
+        return
+    if of is float and kind not in _WRITTEN:
+        if value - value == 0:  # finite
+            shown = int(value) if kind == "integer" else value
+            sheet.number(row, column, shown, _number_look(value, kind))
+        return
     if value is None or value is pd.NaT or value is pd.NA:
         return
-    if isinstance(value, str) and kind not in ("date", "time"):
+    if isinstance(value, str) and kind not in _MOMENTS:
         if value:
             sheet.text(row, column, value, WRAPPED if wrap else _INDENTED if column > 1 else _TEXT)
         return
@@ -144,15 +158,16 @@ def table(
     """
     head(sheet, columns, first_row)
     number = first_row
+    kinds = [(place, c.kind, c.wrap) for place, c in enumerate(columns, start=1)]
     wrapped = [(i, c.width) for i, c in enumerate(columns) if c.wrap]
     for row in rows:
         number += 1
         if wrapped:
             lines = max(_lines(str(row[i] or ""), width) for i, width in wrapped)
             sheet.heights[number] = _LINE * min(lines, 20) + 2
-        for place, (column, value) in enumerate(zip(columns, row, strict=True), start=1):
+        for (place, kind, wrap), value in zip(kinds, row, strict=True):
             if value is not None and value != "":
-                put(sheet, number, place, value, column.kind, column.wrap)
+                put(sheet, number, place, value, kind, wrap)
     freeze(sheet, first_row + 1, 1)
     if number > first_row:
         area = f"A{first_row}:{get_column_letter(len(columns))}{number}"
