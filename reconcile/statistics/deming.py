@@ -14,7 +14,9 @@ from reconcile.statistics.result import NAN
 
 DEMING = "Deming regression"
 WEIGHTED_DEMING = "weighted Deming regression"
-_ROUNDS, _CLOSE = 200, 1e-12
+NOT_SETTLED = "the fit does not settle on one slope"
+_ROUNDS, _CLOSE = 400, 1e-12
+_LEAST_PART = 1 / 64  # of a step
 #: Up to this many pairs weighted Deming is refitted without each pair.
 EXACTLY_LEFT_OUT = 300
 
@@ -122,8 +124,9 @@ def _weighted_rows(
 ) -> tuple[Floats, Floats]:
     """Weighted Deming for many subsets at once; ``present`` is (subsets, pairs) of 0 and 1.
 
-    Weights 1/(estimated true level)², repeated until the slope stands. ``start`` is a line
-    that is known to be near.
+    Weights 1/(estimated true level)², repeated until the slope stands; NaN where it does not.
+    A line that swings about its place without coming nearer is moved by a part of each step, so
+    that it settles on the same line. ``start`` is a line that is known to be near.
     """
     level = (x + lam * y) / (1 + lam)
     if start is not None:
@@ -137,21 +140,29 @@ def _weighted_rows(
     shift_x, shift_y = float(np.mean(x)), float(np.mean(y))
     u, v = x - shift_x, y - shift_y
     columns = np.column_stack([np.ones_like(u), u, v, u * u, v * v, u * v])
-    a, b = np.full(rows, NAN), np.full(rows, NAN)
+    a, b, moved = np.full((3, rows), NAN)
+    part = np.ones(rows)
+    still = np.ones(rows, dtype=bool)
     for _ in range(_ROUNDS):
         total, su, sv, suu, svv, suv = (w @ columns).T
         mu, mv = su / total, sv / total
         new = slope_of_sums(
             suu / total - mu * mu, svv / total - mv * mv, suv / total - mu * mv, lam
         )
-        a = (mv + shift_y) - new * (mu + shift_x)
-        still = ~(np.abs(new - b) <= _CLOSE * np.abs(new))  # true at first, where b is NaN
-        b = new
+        intercept = (mv + shift_y) - new * (mu + shift_x)
+        change = new - b
+        still = ~(np.abs(change) <= _CLOSE * np.abs(new))  # true at first, where b is NaN
         if not still.any():
-            break
+            return intercept, new
+        swings = (change * moved < 0) & (np.abs(change) > 0.5 * np.abs(moved))
+        part = np.where(swings, np.maximum(part / 2, _LEAST_PART), part)
+        moved = change
+        damped = part < 1
+        a = np.where(damped, a + part * (intercept - a), intercept)
+        b = np.where(damped, b + part * change, new)
         w = present / np.maximum(_levels(x, y, a[:, None], b[:, None], lam), floor) ** 2
         w /= w.max(axis=1, keepdims=True)
-    return a, b
+    return np.where(still, NAN, a), np.where(still, NAN, b)
 
 
 def _refitted(x: Floats, y: Floats, lam: float, ab: tuple[float, float]) -> Floats:
@@ -243,7 +254,9 @@ def weighted_deming(
     n = u.size
     a, b = _weighted_rows(u, v, np.ones((1, n)), lam)
     ab = float(a[0]), float(b[0])
-    if not math.isfinite(ab[1]) or on_a_line(u, v, *ab):
+    if not math.isfinite(ab[1]):
+        return no_line(WEIGHTED_DEMING, n, NOT_SETTLED, level, lam)
+    if on_a_line(u, v, *ab):
         loo = np.full((n, 2), NAN)
         return _jackknife(WEIGHTED_DEMING, u, v, ab, loo, level, lam, rule)
     loo = _left_out(u, v, lam, ab) if n > EXACTLY_LEFT_OUT else _refitted(u, v, lam, ab)

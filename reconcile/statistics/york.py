@@ -19,12 +19,12 @@ from reconcile.statistics._values import (
     same_length,
     vector,
 )
+from reconcile.statistics.deming import NOT_SETTLED
 from reconcile.statistics.least_squares import fit
 from reconcile.statistics.line import Line, flat, line_of, no_line, trouble, unfit
 from reconcile.statistics.result import NAN
 
 YORK = "York regression"
-NOT_SETTLED = "the fit does not settle on one slope"
 _ROUNDS = 2000
 _CURVE_ROUNDS, _CURVE_CLOSE = 1000, 1e-12
 
