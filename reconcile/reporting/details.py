@@ -73,7 +73,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, Stratum):
         return strata.as_plain(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {name: plain(getattr(value, name)) for name in _fields_of(kind)}
+        return {name: plain(getattr(value, name)) for name in _fields_of(type(value))}
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):

@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import (
     Floats,
-    Integers,
     check_level,
     estimate,
     interval_text,
@@ -73,16 +72,45 @@ def score_variance(a: Signs, b: Signs) -> float:
     n = a.shape[0]
     if n < 3:
         return NAN
-    fa, fb = a.astype(np.float64), b.astype(np.float64)
-    row_a, row_b = fa.sum(axis=1), fb.sum(axis=1)
+    row_a, row_b = (m.sum(axis=1, dtype=np.int64).astype(np.float64) for m in (a, b))
     sa, sb = float(row_a @ row_a), float(row_b @ row_b)
-    qa, qb = float((fa * fa).sum()), float((fb * fb).sum())
+    qa, qb = float(np.count_nonzero(a)), float(np.count_nonzero(b))
     total = 4 * (sa - qa) * (sb - qb) / (n * (n - 1) * (n - 2)) + 2 * qa * qb / (n * (n - 1))
     return float(total / 4)  # the full double sum counts every pair twice
 
 
-def _difference(low: Floats, high: Floats, i: Integers, j: Integers) -> tuple[Floats, Floats]:
-    return low[i] - high[j], high[i] - low[j]
+def _ends(xl: Floats, xh: Floats, yl: Floats, yh: Floats) -> Floats:
+    """The slopes at which two residuals stop to rise for sure, and begin to fall for sure.
+
+    Two of every pair of pairs whose order in x is known (see ``_known_sign``), in no order. In
+    the order of their upper bounds, those below one x are the first so many.
+    """
+    closed = xl == xh
+    order = np.lexsort((closed, xh))  # at one bound open ones first: they are below a value there
+    upper, shut = xh[order], closed[order]
+    below = np.searchsorted(upper, xl, side="left")
+    level = np.searchsorted(upper, xl, side="right")
+    opened = np.concatenate([[0], np.cumsum(~shut)])
+    counts = np.where(closed, below + opened[level] - opened[below], level)
+    low_x, low_y, high_y = xl[order], yl[order], yh[order]
+    ends = np.empty(2 * int(counts.sum()))
+    done = 0
+    for i in np.flatnonzero(counts):
+        many = int(counts[i])
+        dx_low, dx_high = np.maximum(xl[i] - upper[:many], 0.0), xh[i] - low_x[:many]
+        dy_low, dy_high = yl[i] - high_y[:many], yh[i] - low_y[:many]
+        # residuals surely rise while slope < rise, surely fall once slope > fall
+        rise = dy_low / np.where(dy_low > 0, dx_high, dx_low)
+        fall = dy_high / np.where(dy_high > 0, dx_low, dx_high)
+        lost = np.isnan(rise)
+        if lost.any():
+            rise[lost] = np.where(dy_low[lost] >= 0, 0.0, -np.inf)
+        lost = np.isnan(fall)
+        if lost.any():
+            fall[lost] = np.where(dy_high[lost] <= 0, 0.0, np.inf)
+        ends[done : done + many], ends[done + many : done + 2 * many] = rise, fall
+        done += 2 * many
+    return ends
 
 
 @quiet
@@ -132,35 +160,29 @@ def akritas_theil_sen(
     if n > LARGEST:
         return failed(f"more than {LARGEST} pairs; the method compares every pair with every other")
     sign_x = _known_sign(xl, xh)
-    i, j = np.nonzero(sign_x == 1)  # x of i surely above x of j
-    if i.size == 0:
+    ends = _ends(xl, xh, yl, yh)
+    m = ends.size // 2
+    if m == 0:
         return failed("no two pairs have laboratory values whose order is known")
-    dx_low, dx_high = _difference(xl, xh, i, j)
-    dy_low, dy_high = _difference(yl, yh, i, j)
-    dx_low = np.maximum(dx_low, 0.0)
-    # residuals surely rise while slope < rise, surely fall once slope > fall
-    rise = np.where(dy_low > 0, dy_low / dx_high, dy_low / dx_low)
-    fall = np.where(dy_high > 0, dy_high / dx_low, dy_high / dx_high)
-    rise = np.where(np.isnan(rise), np.where(dy_low >= 0, 0.0, -np.inf), rise)
-    fall = np.where(np.isnan(fall), np.where(dy_high <= 0, 0.0, np.inf), fall)
-    ends = np.sort(np.concatenate([rise, fall]))
-    middle_two = ends[ends.size // 2 - 1 : ends.size // 2 + 1]
+    ends.partition([m - 1, m])
+    middle_two = ends[m - 1 : m + 1]
     slope = float(middle_two.mean()) if np.isfinite(middle_two).all() else NAN
     if not math.isfinite(slope):
-        return failed("too many values are censored for their order to fix a slope", i.size)
+        return failed("too many values are censored for their order to fix a slope", m)
     r_low, r_high = _residuals(xl, xh, yl, yh, slope)
     # at the very slope some residuals tie by construction; a hair beside it they do not,
     # and only the pairs that censoring leaves undecided remain undecided
-    finite_ends = ends[np.isfinite(ends)]
-    hair = 1e-9 * max(float(np.ptp(finite_ends)), abs(slope), 1e-12)
+    finite = np.isfinite(ends)
+    width = np.max(ends, where=finite, initial=-np.inf) - np.min(ends, where=finite, initial=np.inf)
+    hair = 1e-9 * max(float(width), abs(slope), 1e-12)
     sign_r = _known_sign(*_residuals(xl, xh, yl, yh, slope + hair))
     variance = score_variance(sign_x, sign_r)
-    m = i.size
     half = float(stats.norm.isf((1 - level) / 2)) * math.sqrt(variance) if variance > 0 else NAN
     item = point(slope, n, method, "the pairs are too few or too alike for an interval", level)
     if math.isfinite(half):
         lower, upper = math.floor(m - half), math.ceil(m + half) + 1
         if lower >= 1 and upper <= 2 * m:
+            ends.partition([lower - 1, upper - 1])
             bottom, top = float(ends[lower - 1]), float(ends[upper - 1])
             if math.isfinite(bottom) and math.isfinite(top):
                 z = float(stats.norm.isf((1 - level) / 2))
@@ -172,7 +194,7 @@ def akritas_theil_sen(
         else not_estimable(n, "the median residual lies beyond a limit", method, level)
     )
     sign_y = _known_sign(yl, yh)
-    score = float(np.sum(sign_x.astype(np.float64) * sign_y) / 2)
+    score = float(np.sum(sign_x * sign_y, dtype=np.int64) / 2)
     tau = score / (n * (n - 1) / 2)
     var0 = score_variance(sign_x, sign_y)
     z0 = (abs(score) - 1) / math.sqrt(var0) if var0 > 0 else NAN

@@ -59,13 +59,16 @@ def turnbull(low: ArrayLike, high: ArrayLike, rounds: int = 2000) -> Turnbull:
     place = np.empty(order.size, dtype=np.int64)
     place[order] = np.arange(order.size)
     start, stop = place[: a.size], place[a.size :]
-    inside = (start[:, None] <= at[None, :]) & (at[None, :] + 1 <= stop[:, None])
-    weights = inside.astype(np.float64)
+    # the intervals that a value may lie in follow each other: sums over them are differences
+    first, after = np.searchsorted(at, start, side="left"), np.searchsorted(at, stop, side="left")
     mass = np.full(at.size, 1 / at.size)
     for _ in range(rounds):
-        share = weights * mass
-        share /= share.sum(axis=1, keepdims=True)
-        fresh = share.mean(axis=0)
+        up_to = np.concatenate([[0.0], np.cumsum(mass)])
+        share = 1 / (up_to[after] - up_to[first])
+        edges = np.bincount(first, weights=share, minlength=at.size + 1)
+        edges -= np.bincount(after, weights=share, minlength=at.size + 1)
+        fresh = mass * np.cumsum(edges[:-1])
+        fresh /= fresh.sum()
         change = float(np.abs(fresh - mass).max())
         mass = fresh
         if change < 1e-12:
