@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import shutil
@@ -15,6 +16,7 @@ from pypdf import PdfReader
 
 import reconcile
 from reconcile.base.errors import ReconcileError
+from reconcile.base.model.release import SignOff
 from reconcile.commands import acceptance
 from reconcile.intake import workspace
 from reconcile.judgement import dossier_content, factor_life
@@ -273,3 +275,39 @@ def test_a_factor_that_later_pairs_call_to_be_withdrawn_is_told(
     both = later("withdraw"), later("keep")
     monkeypatch.setattr(history, "later_releases", lambda *_: both)
     assert dossier_content.read(site, PERIOD).since == ()
+
+
+def test_it_is_a_draft_only_as_long_as_nobody_signed_the_release(site: Path) -> None:
+    made = dossier_content.read(site, PERIOD)
+    act = SignOff("approved", "Ana Held", "analyst", "2026-11-05T10:00+01:00", "", "", False)
+    of = {
+        name: [" ".join(p.extract_text().split()) for p in PdfReader(io.BytesIO(content)).pages]
+        for name, content in (
+            ("draft", pages.pdf(made)), ("signed", pages.pdf(replace(made, acts=(act,)))),
+        )
+    }  # fmt: skip
+    assert all(words.DRAFT in page for page in of["draft"])
+    assert not any(words.DRAFT in page for page in of["signed"])
+    assert "Ana Held" in of["signed"][-1]
+
+
+def test_the_headline_does_not_count_what_a_factor_nobody_approved_would_allow(
+    site: Path,
+) -> None:
+    made = dossier_content.read(site, PERIOD)
+    (one, *_) = [s for s in made.strata if s.corrected]
+    assert one.factor is not None
+    first = " ".join(PdfReader(io.BytesIO(pages.pdf(made))).pages[0].extract_text().split())
+    assert "1 more could be used once a second person approves their factors" in first
+    approved = replace(one, factor=replace(one.factor, status="approved"))
+    strata = tuple(approved if s is one else s for s in made.strata)
+    again = PdfReader(io.BytesIO(pages.pdf(replace(made, strata=strata)))).pages[0].extract_text()
+    assert "and in 1 with a factor in force" in " ".join(again.split())
+
+
+def test_pairs_that_are_judged_by_differences_are_drawn_too(site: Path) -> None:
+    (one, *_) = dossier_content.read(site, PERIOD).strata
+    ((title, _),) = pages.data_of(replace(one, ratio=False))
+    assert title == (words.DOSSIER_DIFFERENCES[one.corrected],)
+    ((title, _),) = pages.data_of(replace(one, ratio=True))
+    assert title == (words.DOSSIER_RATIOS[one.corrected],)

@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.model.release import SignOff
 from reconcile.base.model.verdict import (
     ACCEPTED,
     ACCEPTED_CORRECTED,
@@ -33,7 +34,7 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.settings_listed import NOT_GIVEN
 from reconcile.judgement import criterion_words, factor_life, factor_proposal, scoring
 from reconcile.judgement.criterion_words import Written
-from reconcile.releases import anchors, history, release
+from reconcile.releases import anchors, history, release, sign_off
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +107,7 @@ class Dossier:
     manifest_sha256: str
     strata: tuple[Covered, ...]
     since: tuple[Since, ...] = ()  # strata that have another verdict, or lost their factor, since
+    acts: tuple[SignOff, ...] = ()  # of persons on the release, in the order of the record
 
     def setting(self, name: str) -> str:
         """A setting as the release kept it; '' where it was not given."""
@@ -154,6 +156,12 @@ def read(
         client or ("" if reader == NOT_GIVEN else reader), period, found.manifest,
         ws.sha256_of(found.folder / release.MANIFEST), strata,
         _found_since(workspace, period, found, strata),
+        tuple(
+            signed.act
+            for signed in sign_off.of_release(
+                anchors.whole_record(workspace), str(found.manifest["release_id"])
+            )
+        ),
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
-from reconcile.base.model.verdict import DECISIONS
+from reconcile.base.model.verdict import APPROVED, DECISIONS
 from reconcile.judgement.dossier_content import Covered, Dossier
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import methods, signing
@@ -18,11 +18,21 @@ from reconcile.reporting.manner import Manner, styled, written_as
 from reconcile.reporting.plots import drawn, signs
 from reconcile.reporting.plots.characteristics import characteristics
 from reconcile.reporting.plots.kinds import DifferencePlot, Points
-from reconcile.reporting.plots.stratum import AGREED, agreed, chance_plots
+from reconcile.reporting.plots.stratum import AGREED, agreed, chance_plots, on_scale
 from reconcile.reporting.render import book, paper
 from reconcile.reporting.render.book import Heading, Meta
 from reconcile.reporting.render.paragraphs import Paragraph
-from reconcile.reporting.render.styles import boxed, facts, foreign, gap, grid, own, style, worded
+from reconcile.reporting.render.styles import (
+    boxed,
+    facts,
+    foreign,
+    gap,
+    grid,
+    height_of,
+    own,
+    style,
+    worded,
+)  # fmt: skip
 from reconcile.reporting.sentences import decision_marked, put_back_sentence, range_of
 from reconcile.reporting.text import markup, printable
 from reconcile.trials import counted
@@ -47,15 +57,16 @@ def pdf(d: Dossier) -> bytes:
             author=printable(d.setting("report.prepared_by"))[:200] or words.NOT_STATED,
             subject=running,
             release_id=printable(d.release_id)[:80],
-            status=words.DRAFT,
+            status=words.RELEASE_STATES[d.acts[-1].act] if d.acts else words.DRAFT,
             running=running,
             paper=d.setting("report.paper") or "A4",
         )
-        width = book.body_size(meta.paper)[0]
-        return book.make(meta, lambda: _story(d, width))
+        size = book.body_size(meta.paper)
+        return book.make(meta, lambda: _story(d, size))
 
 
-def _story(d: Dossier, width: float) -> list[Flowable]:
+def _story(d: Dossier, size: tuple[float, float]) -> list[Flowable]:
+    width = size[0]
     accepted = [s for s in d.strata if s.accepted]
     others = [s for s in d.strata if not s.accepted]
     story = [*_cover(d, accepted, width), *_others(others, width)]
@@ -67,10 +78,14 @@ def _story(d: Dossier, width: float) -> list[Flowable]:
         ]
         for number, s in enumerate(accepted, start=1):
             story += _stratum(s, f"accepted-{number}", width)
-    signs = signing.sign_off(d.setting("report.prepared_by"), d.client, d.release_id)
+    signs = (
+        signing.given(d.acts, d.release_id)
+        if d.acts
+        else signing.sign_off(d.setting("report.prepared_by"), d.client, d.release_id)
+    )
     return [
         *story,
-        *_rules(width),
+        *_rules(size),
         *_checks(d, width),
         *_limits(width),
         *paper.flowables([signs], width),
@@ -95,7 +110,7 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
     out: list[Flowable] = [
         Heading(words.DOSSIER_TITLE, "cover", name="title"),
         foreign(title, "subtitle"),
-        own(words.DOSSIER_ANSWER.format(n=len(accepted), total=len(d.strata))),
+        own(_answer(accepted, len(d.strata))),
         *_since(d, width),
         gap(6),
         own(words.DOSSIER_ACCEPTED, "h2"),
@@ -116,7 +131,7 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
         ]
         for s in accepted
     ]
-    shares = (0.03, 0.27, 0.17, 0.19, 0.12, 0.05, 0.17)
+    shares = (0.03, 0.25, 0.16, 0.18, 0.11, 0.05, 0.22)
     table = grid(words.DOSSIER_HEADINGS, lines, [width * x for x in shares], (3, 5), compact=True)
     flips = [own(words.FLIP_NOTE, "small")] if any(s.verdict.flips for s in accepted) else []
     return [
@@ -128,6 +143,24 @@ def _cover(d: Dossier, accepted: list[Covered], width: float) -> list[Flowable]:
         gap(4),
         boxed([own(words.COVER_CAUTION, "small")], width),
     ]
+
+
+def _answer(accepted: list[Covered], total: int) -> str:
+    """What may be used alone as read or with a factor in force; what a factor still waits for."""
+    counted_all = numbers.count(total, *words.COMBINATIONS)
+    if not accepted:
+        return words.ANSWER_NONE.format(total=counted_all)
+    read = sum(not s.corrected for s in accepted)
+    in_force = sum(s.corrected and s.factor is not None and s.factor.status == APPROVED
+                   for s in accepted)  # fmt: skip
+    said = words.DOSSIER_ANSWER.format(
+        total=counted_all, read=read,
+        corrected=words.ANSWER_CORRECTED.format(n=in_force) if in_force else "",
+    )  # fmt: skip
+    if pending := len(accepted) - read - in_force:
+        said += " " + words.ANSWER_PENDING.format(n=f"{pending}{words.ANSWER_MORE}")
+    rest = total - len(accepted)
+    return said + (" " + words.ANSWER_REST.format(n=rest) if rest else "")
 
 
 def _digests(d: Dossier, width: float) -> Flowable:
@@ -190,19 +223,18 @@ def _others(others: list[Covered], width: float) -> list[Flowable]:
     ]
 
 
-def _rules(width: float) -> list[Flowable]:
+def _rules(size: tuple[float, float]) -> list[Flowable]:
     """How often the rules accept wrongly and rightly, drawn from the trials of this version."""
     rows = [row for row in counted.as_read() if row.n >= _FEWEST_OF_TRIALS]
     said = words.DOSSIER_RULES_INTRO.format(
         studies=rows[0].studies, truths=len({row.truth for row in rows}), allowed=f"{ALLOWED:.0%}"
     )
-    return [
-        PageBreak(),
-        Heading(words.DOSSIER_RULES, words.DOSSIER_SECTIONS["rules"]),
-        own(said, "small"),
-        gap(4),
-        characteristics(rows, width),
-    ]
+    width, height = size
+    head: list[Flowable] = [
+        Heading(words.DOSSIER_RULES, words.DOSSIER_SECTIONS["rules"]), own(said, "small"), gap(4),
+    ]  # fmt: skip
+    room = height - height_of(head, width) - 12  # the picture stands below its heading
+    return [PageBreak(), *head, characteristics(rows, width, room)]
 
 
 def curves_of(s: Covered) -> list[Small]:
@@ -219,20 +251,22 @@ def curves_of(s: Covered) -> list[Small]:
 
 
 def data_of(s: Covered) -> list[Small]:
-    """The used pairs as ratios against their level, with what was agreed."""
-    if not s.ratio or not len(s.lab) or not bool(np.all(s.lab > 0) and np.all(s.field > 0)):
+    """The used pairs as ratios or differences against their level, with what was agreed."""
+    if not len(s.lab):
         return []
-    per = s.per_mg_kg
-    level = np.sqrt(s.lab) * np.sqrt(s.field) * per
-    points = Points("used", words.LEGEND["used"], level, s.field / s.lab)
+    ratio = s.ratio and bool(np.all(s.lab > 0) and np.all(s.field > 0))
+    per, unit = s.per_mg_kg, numbers.unit_name(s.unit)
+    level = np.sqrt(s.lab) * np.sqrt(s.field) if ratio else (s.lab + s.field) / 2
+    off = s.field / s.lab if ratio else (s.field - s.lab) * per
     margin, span = (agreed(s.verdict, ask, name) for ask, name in AGREED)
-    unit = numbers.unit_name(s.unit)
+    margin, span, _ = on_scale(margin, span, ratio)
     plot = DifferencePlot(
-        (points,), (), 1.0, True, words.AXIS_LEVEL_SHORT.format(unit=unit), words.AXIS_RATIO,
-        "", margin, span,
+        (Points("used", words.LEGEND["used"], level * per, off),), (), 1.0 if ratio else 0.0,
+        ratio, words.AXIS_LEVEL_SHORT.format(unit=unit),
+        words.AXIS_RATIO if ratio else words.AXIS_DIFFERENCE_SHORT, "", margin, span,
     )  # fmt: skip
-    title = words.DOSSIER_DATA_CORRECTED if s.corrected else words.DOSSIER_DATA_READ
-    return [((title,), partial(drawn.difference_plot, plot))]
+    titles = words.DOSSIER_RATIOS if ratio else words.DOSSIER_DIFFERENCES
+    return [((titles[s.corrected],), partial(drawn.difference_plot, plot))]
 
 
 def _stratum(s: Covered, anchor: str, width: float) -> list[Flowable]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from reconcile.base.model.release import Reconciliation
+from collections.abc import Sequence
+
+from reconcile.base.model.release import Reconciliation, SignOff
 from reconcile.reporting import words
 from reconcile.reporting.document.blocks import Column, Form, Section, Table, Text
 
@@ -10,7 +12,7 @@ from reconcile.reporting.document.blocks import Column, Form, Section, Table, Te
 def section(r: Reconciliation) -> list[Section]:
     """What persons said; without that, one line per role, to be signed by hand."""
     if r.acts:
-        return [_given(r)]
+        return [given(r.acts, r.release_id)]
     return [sign_off(r.prepared_by, r.prepared_for, r.release_id)]
 
 
@@ -25,7 +27,8 @@ def on_cover(r: Reconciliation) -> list[tuple[str, str]]:
     ]
 
 
-def _given(r: Reconciliation) -> Section:
+def given(acts: Sequence[SignOff], release_id: str) -> Section:
+    """What persons said of a release, and the end of the document."""
     what, name, role, when, said, key = words.SIGN_OFF_ACT_HEADINGS
     table = Table(
         (
@@ -34,11 +37,11 @@ def _given(r: Reconciliation) -> Section:
         ),
         [
             (words.SIGN_OFF_ACTS[a.act], a.by, a.role, a.at, a.text, words.YES_NO[a.signed])
-            for a in r.acts
+            for a in acts
         ],
         compact=True, sortable=False,
     )  # fmt: skip
-    end = Text(f"{words.END} {r.release_id}", "h3", on_screen=False)
+    end = Text(f"{words.END} {release_id}", "h3", on_screen=False)
     blocks = (Text(words.SIGN_OFF_GIVEN, "small"), table, end)
     return Section("sign-off", words.SIGN_OFF, blocks, whole=True)
 

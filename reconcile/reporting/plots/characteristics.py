@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Polygon, Rect, Shape, String
@@ -23,14 +24,21 @@ def height_of(rows: Sequence[Characteristic]) -> float:
     return _HEAD + len(rows) * _LINE + len(truths) * 2 * _BETWEEN + _FOOT
 
 
-def characteristics(rows: Sequence[Characteristic], width: float) -> Drawing:
+def characteristics(
+    rows: Sequence[Characteristic], width: float, room: float = math.inf
+) -> Drawing:
     """One line per truth; in it one mark per number of samples with its exact 95 % interval.
+
+    The lines stand closer where ``room``, points, is less than they need.
 
     The thick line stands at the share of wrong acceptances that is allowed. Marks differ by
     shape, so that the picture reads without colours.
     """
     fonts.register()
-    height = height_of(rows)
+    wanted = height_of(rows) - _HEAD - _FOOT
+    closer = min(1.0, (room - _HEAD - _FOOT) / wanted) if wanted > 0 else 1.0
+    height = _HEAD + wanted * closer + _FOOT
+    each, between = _LINE * closer, _BETWEEN * closer
     drawing, body = Drawing(width, height), Group()
     sizes = sorted({row.n for row in rows})
     panel = width * (1 - _NAMES - _GAP - _END) / 2
@@ -48,13 +56,13 @@ def characteristics(rows: Sequence[Characteristic], width: float) -> Drawing:
     y = top
     for number, truth in enumerate(dict.fromkeys(row.truth for row in rows)):
         own = sorted((row for row in rows if row.truth == truth), key=lambda row: row.n)
-        tall = len(own) * _LINE + 2 * _BETWEEN
+        tall = len(own) * each + 2 * between
         if number % 2 == 0:
             body.add(Rect(0, y - tall, width, tall, fillColor=SHADE, strokeColor=None))
         name = fonts.fitting(truth, SMALL, wrong - 6)
         body.add(_text(0, y - tall / 2 - SMALL / 2 + 1, name, SMALL))
         for i, row in enumerate(own):
-            middle = y - _BETWEEN - (i + 0.5) * _LINE
+            middle = y - between - (i + 0.5) * each
             kind = sizes.index(row.n)
             body.add(_rate(wrong, panel, middle, row.wrong_rate, MOST, kind))
             body.add(_rate(right, panel, middle, row.right_rate, 1.0, kind))

@@ -202,13 +202,7 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
             ends = (estimate.value * factor, estimate.low * factor, estimate.high * factor)
             rules.append(Rule(*ends, styled(text), name, bold))
     axis = words.AXIS_GEOMETRIC if ratio else words.AXIS_MEAN
-    margin, span = _agreed(result)
-    beyond = False
-    if not ratio:
-        margin, span = _of_level(margin), _of_level(span)
-        # wide beside the pairs, it would press them into a line
-        beyond = bool(span) and span[1] > _MOST_OF_MARGIN * margin[1] if margin else False
-        span = () if beyond else span
+    margin, span, beyond = on_scale(*_agreed(result), ratio)
     notes = [words.NOT_DRAWN.format(n=hidden)] if hidden else []
     notes += [words.AGREED_MARGIN] if margin else []
     notes += [words.AGREED_SPAN] if span else []
@@ -238,6 +232,20 @@ def after_correction(result: StratumResult) -> StratumResult | None:
     read = _column(result.pairs, "field_mean", 1.0)
     corrected = applied(factor.form, Fit(factor.intercept, factor.slope), read)
     return dataclasses.replace(result, pairs=result.pairs.assign(field_mean=corrected))
+
+
+def on_scale(
+    margin: tuple[float, ...], span: tuple[float, ...], ratio: bool
+) -> tuple[tuple[float, ...], tuple[float, ...], bool]:
+    """Both on the scale of a plot, and whether the spread is too wide for one of differences.
+
+    There, wide beside the pairs, it would press them into a line.
+    """
+    if ratio:
+        return margin, span, False
+    margin, span = _of_level(margin), _of_level(span)
+    beyond = bool(margin and span) and span[1] > _MOST_OF_MARGIN * margin[1]
+    return margin, () if beyond else span, beyond
 
 
 def _of_level(ends: tuple[float, ...]) -> tuple[float, ...]:

@@ -3,11 +3,12 @@
 DOSSIER_TITLE = "Acceptance of field results"
 DOSSIER_SUBTITLE = "{title} · from release {release}"
 DOSSIER_ANSWER = (
-    "Of {total} combinations of element, method and material, field results may be used alone in "
-    "{n}, each only as the table says. For all others the laboratory decides."
+    "Of {total} of element, method and material, field results may be used alone in "
+    "{read} as read{corrected}, each only as the table says."
 )
-DOSSIER_DATA_READ = "Field / laboratory, as read"
-DOSSIER_DATA_CORRECTED = "Field / laboratory, corrected"
+#: Of corrected values, and as read.
+DOSSIER_RATIOS = {True: "Field / laboratory, corrected", False: "Field / laboratory, as read"}
+DOSSIER_DIFFERENCES = {True: "Field − laboratory, corrected", False: "Field − laboratory, as read"}
 DOSSIER_FACTS = {
     "client": "For",
     "prepared_by": "Prepared by",
