@@ -47,6 +47,8 @@ def picture(r: Reconciliation, anchors: Mapping[str, str], most: int = MOST) -> 
         key.append(words.GLANCE_TOGETHER)
     if any(row.changed for group in groups for row in group.rows):
         key.append(words.GLANCE_CHANGED)
+    else:
+        key.append(words.GLANCE_UNCHANGED if before else words.GLANCE_FIRST)
     return Glance(
         tuple(groups), tuple(spans), words.GLANCE_AXIS, words.GLANCE_COUNTED, words.GLANCE_NONE,
         tuple(key), words.GLANCE_GOES_ON,

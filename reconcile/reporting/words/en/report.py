@@ -203,10 +203,12 @@ GLANCE_KEY = (
     "wedge: beyond the scale."
 )
 GLANCE_AGREED = "Grey: the bias that was agreed; dotted: the spread that was agreed."
-GLANCE_GOES_ON = "{title}, continued"
+GLANCE_GOES_ON = "{title}, more"
 GLANCE_TOGETHER = (
     "Where many share a verdict, a line holds all elements of a method, one disc each."
 )
+GLANCE_UNCHANGED = "No verdict is another than in the month before."
+GLANCE_FIRST = "First month: nothing to compare with."
 GLANCE_CHANGED = "▲ better, ▼ worse, + new since the last month."
 GLANCE_BETTER, GLANCE_WORSE, GLANCE_NEW = "▲", "▼", "+"
 EVIDENCE = "Evidence"
