@@ -11,8 +11,11 @@ import shutil
 import subprocess
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pytest
+from PIL import Image
 from pypdf import PdfReader
+from reportlab.pdfgen.canvas import Canvas
 
 from reconcile.base.model.release import EarlierResult
 from reconcile.reporting import words
@@ -111,6 +114,7 @@ def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_p
         content = demo_month[1][name]
         check_pages(content, tmp_path)
         assert cut_labels(content, tmp_path) == []
+        assert half_empty(content, tmp_path) == []
     assert len(PdfReader(io.BytesIO(demo_month[1]["report.pdf"])).pages) <= 20
 
 
@@ -139,6 +143,59 @@ def cut_labels(content: bytes, folder) -> list[tuple[int, str]]:
                 line = [w.text for w in words_ if abs(w.top - word.top) < 1]
                 found.append((number, " ".join(line)))
     return found
+
+
+def part_starts(content: bytes) -> set[int]:
+    """Numbers of the pages, from 0, on which a part or a stratum begins, and of the end."""
+    reader = PdfReader(io.BytesIO(content))
+
+    def numbers_of(outline) -> set[int]:
+        found = set()
+        for entry in outline:
+            if isinstance(entry, list):
+                found |= numbers_of(entry)
+            else:
+                found.add(reader.get_destination_page_number(entry))
+        return found
+
+    return numbers_of(reader.outline) | {len(reader.pages)}
+
+
+def half_empty(content: bytes, folder) -> list[tuple[int, float]]:
+    """Pages, seen at 60 dpi, whose lower half holds nothing though their part goes on.
+
+    With each how far down it is drawn, as a share of its height.
+    """
+    (folder / "seen.pdf").write_bytes(content)
+    for old in folder.glob("seen-*.png"):
+        old.unlink()
+    command = ["pdftoppm", "-r", "60", "-gray", "-png", "seen.pdf", "seen"]
+    subprocess.run(command, cwd=folder, check=True)
+    starts, found = part_starts(content), []
+    for number, path in enumerate(sorted(folder.glob("seen-*.png"))):
+        with Image.open(path) as image:
+            seen = np.asarray(image)
+        tall = len(seen)
+        rows = np.flatnonzero((seen < 200).any(axis=1))
+        body = rows[(rows > 0.06 * tall) & (rows < 0.94 * tall)]  # without head and foot
+        down = float(body.max() / tall) if len(body) else 0.0
+        if down < 0.5 and number + 1 not in starts:
+            found.append((number + 1, down))
+    return found
+
+
+@measured
+def test_a_page_that_is_left_half_empty_would_be_noticed(tmp_path) -> None:
+    made = io.BytesIO()
+    canvas = Canvas(made, pagesize=(300, 400))
+    canvas.bookmarkPage("part")
+    canvas.addOutlineEntry("A part", "part")
+    canvas.drawString(20, 350, "The part begins and goes on overleaf.")
+    canvas.showPage()
+    canvas.drawString(20, 60, "It ends here.")
+    canvas.showPage()
+    canvas.save()
+    assert [number for number, _ in half_empty(made.getvalue(), tmp_path)] == [1]
 
 
 def check_pages(content: bytes, tmp_path) -> None:
