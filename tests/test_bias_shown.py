@@ -61,13 +61,15 @@ def of(outcome: reconcile.RunOutcome, element: str) -> StratumResult:
 
 
 @pytest.mark.slow
-def test_a_ratio_stands_with_its_interval(outcome) -> None:
+def test_a_ratio_stands_with_its_interval(outcome: reconcile.RunOutcome) -> None:
     text, interval = bias_cells(of(outcome, "Cu"))
     assert 1.0 < float(text) < 1.15
     assert " to " in interval
 
 
-def test_where_no_ratio_can_be_given_the_difference_stands_with_its_unit(outcome) -> None:
+def test_where_no_ratio_can_be_given_the_difference_stands_with_its_unit(
+    outcome: reconcile.RunOutcome,
+) -> None:
     text, interval = bias_cells(of(outcome, "Zn"))
     assert text.startswith("field - lab: ")
     assert text.endswith(" mg/kg")
@@ -75,7 +77,7 @@ def test_where_no_ratio_can_be_given_the_difference_stands_with_its_unit(outcome
 
 
 def test_no_cell_of_the_verdicts_is_a_bare_dash(
-    outcome, capsys: pytest.CaptureFixture[str]
+    outcome: reconcile.RunOutcome, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for x in outcome.reconciliation.results:
         for cell in bias_cells(x):
@@ -86,13 +88,13 @@ def test_no_cell_of_the_verdicts_is_a_bare_dash(
     assert not [line for line in told.splitlines() if {"-", "–"} & set(line.split("  "))]
 
 
-def test_why_nothing_can_be_given_is_said(outcome) -> None:
+def test_why_nothing_can_be_given_is_said(outcome: reconcile.RunOutcome) -> None:
     text, interval = bias_cells(of(outcome, "As"))
     assert text == "no pair with a number on both sides"
     assert interval == "none"
 
 
-def test_a_release_says_the_same_from_its_own_files(outcome) -> None:
+def test_a_release_says_the_same_from_its_own_files(outcome: reconcile.RunOutcome) -> None:
     told = released_bias(Path(outcome.release_folder))
     zinc = told[of(outcome, "Zn").stratum.key]
     assert zinc.startswith("field - lab: ")

@@ -46,7 +46,9 @@ def result(sample: str, element: str, number: float, below: bool = False) -> Res
 HEAD = ("Sample", "Cu", "Zn", "As")
 
 
-def compared(results: Sequence[Result], *tables: Sequence[Sequence[str]]):
+def compared(
+    results: Sequence[Result], *tables: Sequence[Sequence[str]]
+) -> certificate_numbers.Compared:
     pages, problem = certificate_pages.pages_of(pdf_of(*tables))
     assert problem == ""
     return certificate_numbers.compare(results, pages)

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -135,7 +137,9 @@ def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject
         max_size=14,
     )
 )  # fmt: skip
-def test_any_record_at_all_is_judged_and_a_clean_sample_beside_it_changes_nothing(events) -> None:
+def test_any_record_at_all_is_judged_and_a_clean_sample_beside_it_changes_nothing(
+    events: list[dict[str, Any]],
+) -> None:
     samples = pd.DataFrame({"sample_id": ["A-1", "A-2"], "dispatch": ["D-1", ""]})
     lab = pd.DataFrame({"sample_id": ["A-1"], "received_at": [START]})
     record = pd.DataFrame(events, columns=[*CUSTODY_FACTS])
@@ -152,7 +156,9 @@ def test_any_record_at_all_is_judged_and_a_clean_sample_beside_it_changes_nothin
 @pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 19), st.data())
-def test_adding_a_clean_sample_never_changes_the_status_of_another(which: int, data) -> None:
+def test_adding_a_clean_sample_never_changes_the_status_of_another(
+    which: int, data: st.DataObject
+) -> None:
     import random
 
     from tests.test_custody_faults import FAULTS

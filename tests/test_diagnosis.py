@@ -425,7 +425,9 @@ def test_a_lab_below_the_field_for_hardly_attacked_elements_is_noted() -> None:
         ("Zr", "partial", 0.98),  # the interval holds 1
     ],
 )
-def test_other_differences_are_not_blamed_on_the_digestion(element, digestion_class, low) -> None:
+def test_other_differences_are_not_blamed_on_the_digestion(
+    element: str, digestion_class: str, low: float
+) -> None:
     assert diagnosis.digestion_deficit([_result(element, digestion_class, low)]) == ()
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -50,7 +52,9 @@ def _alarms(studies: int, seed: int, **how: float) -> float:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("how", [{}, {"shared": 0.8}, {"elements": 4}, {"gross": 0.05}])
-def test_a_false_alarm_is_raised_in_no_more_than_one_study_of_a_hundred(how) -> None:
+def test_a_false_alarm_is_raised_in_no_more_than_one_study_of_a_hundred(
+    how: dict[str, Any],
+) -> None:
     assert _alarms(400, 21, **how) <= 0.01
 
 
@@ -58,7 +62,7 @@ def test_a_false_alarm_is_raised_in_no_more_than_one_study_of_a_hundred(how) -> 
 @pytest.mark.parametrize(
     ("how", "least"), [({}, 0.8), ({"shared": 0.5}, 0.74), ({"gross": 0.05}, 0.5)]
 )
-def test_most_exchanged_labels_are_found_and_named(how, least) -> None:
+def test_most_exchanged_labels_are_found_and_named(how: dict[str, Any], least: float) -> None:
     rng = np.random.default_rng(22)
     found = 0
     for _ in range(200):

@@ -482,14 +482,16 @@ def test_the_commands_write_and_end_with_zero(tmp_path: Path) -> None:
     ("controls", "tells"),
     [([60.0, 60.0], True), ([60.0, 250.0], False), ([float("nan")], False), ([], False)],
 )
-def test_masses_that_tell_controls_from_samples_are_noticed(controls, tells) -> None:
+def test_masses_that_tell_controls_from_samples_are_noticed(
+    controls: list[float], tells: bool
+) -> None:
     masses = [182.0, 250.0, 420.0, *controls]
     kinds = ["sample"] * 3 + ["blank"] * len(controls)
     frame = pd.DataFrame({"sample_mass_g": masses, "sample_kind": kinds})
     assert forms.masses_tell(frame) == tells
 
 
-def test_the_form_warns_of_masses_that_tell_and_can_leave_them_out(tmp_path) -> None:
+def test_the_form_warns_of_masses_that_tell_and_can_leave_them_out(tmp_path: Path) -> None:
     folder = site(tmp_path / "w", ["S-1", "S-2"])  # the first is a blank
     written = forms.write_form(folder, "D-1")
     assert words.FORM_MASSES_TELL in written.notes

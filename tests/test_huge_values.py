@@ -33,7 +33,7 @@ PLACES = (("lab.csv", 1), ("field.csv", 3))
     ],
 )
 def test_a_result_that_no_material_has_does_not_stop_the_month(
-    tmp_path, file, column, text
+    tmp_path: Path, file: str, column: int, text: str
 ) -> None:
     folder = with_cell(tmp_path / "site", file, 3, column, text)
     outcome = reconcile.run_period(folder, "2026-10")
@@ -42,7 +42,9 @@ def test_a_result_that_no_material_has_does_not_stop_the_month(
     assert all(step.balance == 0 for step in outcome.reconciliation.waterfall)
 
 
-def test_a_decision_level_that_no_material_has_is_told_when_the_settings_are_read(tmp_path) -> None:
+def test_a_decision_level_that_no_material_has_is_told_when_the_settings_are_read(
+    tmp_path: Path,
+) -> None:
     folder = small.build(tmp_path / "site")
     settings = folder / "reconcile.toml"
     text = settings.read_text(encoding="utf-8").replace("value = 300", "value = 1e300")

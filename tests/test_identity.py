@@ -127,7 +127,7 @@ def test_without_a_register_every_distinct_id_is_its_own_sample() -> None:
 
 @given(st.lists(IDS, max_size=12), st.lists(IDS, max_size=12), st.randoms())
 def test_resolution_does_not_depend_on_any_order_and_never_invents_an_id(
-    ids, register, rng
+    ids: list[str], register: list[str], rng: random.Random
 ) -> None:
     table = identity.resolve(ids, register, NO_ALIAS).set_index("written_id")
     mixed_ids, mixed_register = list(ids), list(register)
@@ -207,7 +207,9 @@ def test_intervals_written_with_their_bounds_exchanged_are_no_separator_slip() -
         (["N-009"], ["N-010"], ["N-007", "N-008", "N-011"]),
     ],
 )
-def test_neighbours_in_a_running_series_are_not_suggested(lab, field, known) -> None:
+def test_neighbours_in_a_running_series_are_not_suggested(
+    lab: list[str], field: list[str], known: list[str]
+) -> None:
     assert identity.near_misses(lab, field, known=known) == ()
     assert len(identity.near_misses(lab, field)) == (lab != ["N-009"])  # without it they would be
 
@@ -232,7 +234,9 @@ def test_ids_on_one_side_alone_make_a_running_series_too() -> None:
         (["DH1 13"], ["DH1-13"], [f"DH1-{n}" for n in range(1, 13)]),
     ],
 )
-def test_slips_beside_a_running_series_are_still_suggested(lab, field, known) -> None:
+def test_slips_beside_a_running_series_are_still_suggested(
+    lab: list[str], field: list[str], known: list[str]
+) -> None:
     (finding,) = identity.near_misses(lab, field, known=known)
     assert finding.subject == f"{lab[0]} / {field[0]}"
 
@@ -264,7 +268,9 @@ def test_what_is_left_over_the_limit_is_counted() -> None:
 
 
 @given(st.lists(st.text(max_size=12), max_size=8), st.lists(st.text(max_size=12), max_size=8))
-def test_any_text_at_all_can_be_compared_and_both_ids_stay_on_their_side(a, b) -> None:
+def test_any_text_at_all_can_be_compared_and_both_ids_stay_on_their_side(
+    a: list[str], b: list[str]
+) -> None:
     sides = ({identity.normalise_id(t) for t in a}, {identity.normalise_id(t) for t in b})
     for finding in identity.near_misses(a, b):
         if finding.subject != "near misses" and finding.subject.count(" / ") == 1:
@@ -296,7 +302,9 @@ def test_an_id_with_its_check_characters_is_valid(text: str) -> None:
     st.text(alphabet=string.ascii_uppercase + string.digits, min_size=2, max_size=12),
     st.data(),
 )
-def test_one_wrong_character_or_two_exchanged_neighbours_are_always_caught(text, data) -> None:
+def test_one_wrong_character_or_two_exchanged_neighbours_are_always_caught(
+    text: str, data: st.DataObject
+) -> None:
     whole = text + identity.check_character(text)
     place = data.draw(st.integers(0, len(text) - 1))
     other = data.draw(st.sampled_from(sorted(set(string.ascii_uppercase) - {whole[place]})))

@@ -67,7 +67,9 @@ def test_the_month_run_before_the_certificate_came_gets_a_new_revision(tmp_path:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("field", ["{period}", "*"])
-def test_a_laboratory_pattern_with_the_month_misses_the_late_result(tmp_path: Path, field) -> None:
+def test_a_laboratory_pattern_with_the_month_misses_the_late_result(
+    tmp_path: Path, field: str
+) -> None:
     folder = workspace(tmp_path / "w", field, "{period}")
     assert used(reconcile.run_period(folder, "2026-09"))[0] == {"S1"}
     samples, lab_only = used(reconcile.run_period(folder, "2026-10"))

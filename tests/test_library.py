@@ -6,6 +6,7 @@ import csv
 import importlib.metadata
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -43,7 +44,9 @@ def header(month: reconcile.RunOutcome, file: str) -> list[str]:
         (reconcile.factor_frame, "factors.csv"),
     ],
 )
-def test_a_frame_holds_what_the_file_of_the_release_holds(month, frame, file) -> None:
+def test_a_frame_holds_what_the_file_of_the_release_holds(
+    month: reconcile.RunOutcome, frame: Callable[[reconcile.RunOutcome], pd.DataFrame], file: str
+) -> None:
     made = frame(month)
     written = pd.read_csv(month.release_folder / file)
     assert list(made.columns) == header(month, file)
@@ -54,7 +57,7 @@ def test_a_frame_holds_what_the_file_of_the_release_holds(month, frame, file) ->
         )
 
 
-def test_numbers_are_numbers_and_units_stand_in_the_heading(month) -> None:
+def test_numbers_are_numbers_and_units_stand_in_the_heading(month: reconcile.RunOutcome) -> None:
     pairs = reconcile.pair_frame(month.reconciliation)
     assert pd.api.types.is_float_dtype(pairs["field_mean_mg_kg"])
     used = pairs[pairs["used"].astype(bool)]
@@ -64,7 +67,7 @@ def test_numbers_are_numbers_and_units_stand_in_the_heading(month) -> None:
 
 
 @pytest.mark.parametrize("kind", ["methods", "differences"])
-def test_a_figure_shows_itself_as_svg(month, kind) -> None:
+def test_a_figure_shows_itself_as_svg(month: reconcile.RunOutcome, kind: str) -> None:
     figure = reconcile.element_figure(month, "Cu", kind=kind)
     root = ElementTree.fromstring(figure._repr_svg_())
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
@@ -81,13 +84,15 @@ def test_a_figure_shows_itself_as_svg(month, kind) -> None:
         ({"element": "Cu", "kind": "pie"}, "Use one of: methods, differences, months"),
     ],
 )
-def test_what_can_not_be_drawn_is_told(month, wanted, told) -> None:
+def test_what_can_not_be_drawn_is_told(
+    month: reconcile.RunOutcome, wanted: dict[str, str], told: str
+) -> None:
     with pytest.raises(ReconcileError) as raised:
         reconcile.element_figure(month, **wanted)
     assert told in str(raised.value)
 
 
-def test_a_workspace_is_opened_by_text_or_path(month) -> None:
+def test_a_workspace_is_opened_by_text_or_path(month: reconcile.RunOutcome) -> None:
     folder = month.release_folder.parents[3]
     assert reconcile.load_workspace(str(folder)) == reconcile.load_workspace(Path(folder))
     assert reconcile.check(str(folder), PERIOD).period == PERIOD

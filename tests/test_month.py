@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -128,7 +129,9 @@ def test_a_month_of_reference_material_readings_alone_is_judged_and_charted(
 
 
 @pytest.mark.parametrize("build", [with_a_reissue, by_month])
-def test_a_month_without_any_row_is_not_released(tmp_path: Path, build) -> None:
+def test_a_month_without_any_row_is_not_released(
+    tmp_path: Path, build: Callable[[Path], Path]
+) -> None:
     site = build(tmp_path / "site")
     (site / "field_2026-12.csv").write_text(FIELD, "utf-8")
     with pytest.raises(ReconcileError, match=r"Nothing to release.* of 2026-12") as raised:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reconcile.base.model.controls import QualityCheck
 from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import quality
 from tests.test_quality_faults import REFERENCE, clean, judged
@@ -138,7 +139,7 @@ def test_without_a_batch_the_day_stands_for_it() -> None:
 # ---- blanks, duplicates -------------------------------------------------------------
 
 
-def _blank(**facts: object):
+def _blank(**facts: object) -> QualityCheck:
     row = _control(sample_kind="blank", side="lab", reference_code="B", **facts)
     return quality.judge_blanks(pd.DataFrame([row]), T)[0]
 
@@ -164,7 +165,9 @@ def test_a_blank_takes_the_limit_that_other_rows_of_its_method_name() -> None:
     assert quality.judge_blanks(pd.DataFrame(rows), T)[0].passed is False
 
 
-def _duplicates(first: np.ndarray, second: np.ndarray, kind: str = "pulp", **more: object):
+def _duplicates(
+    first: np.ndarray, second: np.ndarray, kind: str = "pulp", **more: object
+) -> QualityCheck:
     frame = pd.DataFrame(
         {
             "sample_kind": "duplicate", "duplicate_kind": kind, "side": "lab", "method": "m",
@@ -267,7 +270,7 @@ def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject
 @settings(max_examples=30, deadline=None)
 @given(st.permutations(range(0, 120, 3)))
 @pytest.mark.slow
-def test_the_order_of_the_rows_does_not_change_a_verdict(order) -> None:
+def test_the_order_of_the_rows_does_not_change_a_verdict(order: list[int]) -> None:
     frame = clean().iloc[:120].assign(at=pd.NaT)
     part = frame.iloc[sorted(order)]
     mixed = frame.iloc[list(order)]

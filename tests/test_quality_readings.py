@@ -12,7 +12,7 @@ from scipy import stats
 from reconcile.base.model.account import Finding
 from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import quality
-from reconcile.evidence.quality.readings import OVERLAPS, kendall_sums
+from reconcile.evidence.quality.readings import OVERLAPS, Overlap, kendall_sums
 
 T = Thresholds()
 XRF, LIBS = "XRF · X1 · soil 1", "LIBS · L1 · rock 1"
@@ -162,7 +162,7 @@ def test_moist_specimens_are_told_from_the_limit_on() -> None:
 
 
 @pytest.mark.parametrize("pair", OVERLAPS, ids=lambda p: f"{p.by} on {p.of}")
-def test_an_overlapping_element_is_told_from_its_ratio_on(pair) -> None:
+def test_an_overlapping_element_is_told_from_its_ratio_on(pair: Overlap) -> None:
     facts = xrf(samples=2)
     low = np.where(facts["sample_id"].eq("S-01"), 1.01, 0.99) * pair.ratio * 10
     error = np.full(len(facts), 0.1)
@@ -185,7 +185,9 @@ REFERENCE = pd.DataFrame(
 )  # fmt: skip
 
 
-def day(checks: dict[int, float], samples: range, date: str = "2026-10-05"):
+def day(
+    checks: dict[int, float], samples: range, date: str = "2026-10-05"
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """A day: checks {minute: recovery}, a sample every ten minutes."""
     start = pd.Timestamp(f"{date} 08:00")
     line = [(start + pd.Timedelta(minutes=m), "RM-1", "reference material") for m in checks]
@@ -206,7 +208,7 @@ def day(checks: dict[int, float], samples: range, date: str = "2026-10-05"):
     return timeline, controls
 
 
-def bracketed(*days) -> tuple[Finding, ...]:
+def bracketed(*days: tuple[pd.DataFrame, pd.DataFrame]) -> tuple[Finding, ...]:
     return quality.judge_bracketing(
         pd.concat([d[0] for d in days]), pd.concat([d[1] for d in days]), REFERENCE, T
     )
@@ -322,7 +324,7 @@ def test_charts_keep_instrument_and_calibration_apart_and_join_readings_of_one_c
 
 
 @pytest.mark.parametrize("element", ["Mg", "Al", "Si", "P", "S", "Cl"])
-def test_light_elements_read_in_air_get_their_caution(element) -> None:
+def test_light_elements_read_in_air_get_their_caution(element: str) -> None:
     facts = xrf(4)
     findings = judged(facts, column(element, scatter(facts), 2.0))
     assert only(findings, f"Read in air: {element}").severity == "note"

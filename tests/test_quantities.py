@@ -35,7 +35,7 @@ HANDBOOK_OXIDE_PER_ELEMENT = {
 
 
 @pytest.mark.parametrize(("oxide", "factor"), HANDBOOK_OXIDE_PER_ELEMENT.items())
-def test_oxide_factors_agree_with_the_handbook_table(oxide, factor) -> None:
+def test_oxide_factors_agree_with_the_handbook_table(oxide: str, factor: float) -> None:
     species = parse_species(oxide)
     assert species is not None
     assert 1 / species.element_per_species == pytest.approx(factor, rel=2e-4)
@@ -55,7 +55,9 @@ def test_oxide_factors_agree_with_the_handbook_table(oxide, factor) -> None:
         ("CO2", "C", "CO2", False),
     ],
 )
-def test_species_are_understood_as_chemists_write_them(text, element, formula, total) -> None:
+def test_species_are_understood_as_chemists_write_them(
+    text: str, element: str, formula: str, total: bool
+) -> None:
     species = parse_species(text)
     assert species is not None
     assert (species.element, species.formula, species.total) == (element, formula, total)
@@ -64,7 +66,7 @@ def test_species_are_understood_as_chemists_write_them(text, element, formula, t
 @pytest.mark.parametrize(
     "text", ["No", "Bal", "LE", "CO", "NO", "LOI", "H2O", "Xx", "FeFe", "TREO", "", "fe", "1"]
 )
-def test_what_is_no_element_or_oxide_is_not_guessed(text) -> None:
+def test_what_is_no_element_or_oxide_is_not_guessed(text: str) -> None:
     assert parse_species(text) is None
 
 
@@ -94,20 +96,20 @@ def test_total_iron_as_oxide_converts_like_the_oxide() -> None:
         ("oz/tonne", 31.1034768),
     ],
 )
-def test_units_give_the_factor_to_mg_per_kg(text, factor) -> None:
+def test_units_give_the_factor_to_mg_per_kg(text: str, factor: float) -> None:
     unit = parse_unit(text)
     assert unit is not None
     assert unit.to_mg_kg == pytest.approx(factor, rel=1e-5)
 
 
 @pytest.mark.parametrize("text", ["oz/t", "oz/ton", "ppt", "mol%", "at.%", "g/ton"])
-def test_units_of_two_meanings_are_refused_with_a_question(text) -> None:
+def test_units_of_two_meanings_are_refused_with_a_question(text: str) -> None:
     assert parse_unit(text) is None
     assert unit_question(text)
 
 
 @pytest.mark.parametrize("text", ["cps", "", "kg", "parts", "mg", "counts", "m/s"])
-def test_what_is_no_unit_is_none(text) -> None:
+def test_what_is_no_unit_is_none(text: str) -> None:
     assert parse_unit(text) is None
     assert unit_question(text) == ""
 
@@ -119,7 +121,7 @@ def test_display_factor_turns_mg_per_kg_into_the_readers_unit() -> None:
 
 
 @pytest.mark.parametrize("unit", ["mg/L", "oz/t", "nonsense"])
-def test_display_factor_refuses_what_shows_no_mass_fraction(unit) -> None:
+def test_display_factor_refuses_what_shows_no_mass_fraction(unit: str) -> None:
     with pytest.raises(ValueError, match=r"can't be used"):
         display_factor(unit)
 
@@ -152,14 +154,14 @@ def test_element_names_are_known_in_both_spellings() -> None:
 
 
 @given(st.sampled_from(sorted(ELEMENTS)))
-def test_every_symbol_is_its_own_species(symbol) -> None:
+def test_every_symbol_is_its_own_species(symbol: str) -> None:
     species = parse_species(symbol)
     assert (species.element, species.element_per_species) == (symbol, 1.0)
 
 
 @pytest.mark.slow
 @given(st.text(max_size=30))
-def test_any_text_can_be_asked(text) -> None:
+def test_any_text_can_be_asked(text: str) -> None:
     parse_unit(text)
     unit_question(text)
     parse_species(text)
@@ -167,5 +169,5 @@ def test_any_text_can_be_asked(text) -> None:
 
 
 @pytest.mark.parametrize("text", ["Fe0O3", "Fe2O0", "Fe00O"])
-def test_a_formula_with_none_of_an_element_names_no_species(text) -> None:
+def test_a_formula_with_none_of_an_element_names_no_species(text: str) -> None:
     assert parse_species(text) is None

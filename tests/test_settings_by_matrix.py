@@ -45,7 +45,9 @@ def settings() -> Settings:
         ("bronze", "mg/kg", (), 0.10),
     ],
 )
-def test_unit_levels_and_margin_are_those_of_the_matrix(matrix, unit, levels, margin) -> None:
+def test_unit_levels_and_margin_are_those_of_the_matrix(
+    matrix: str, unit: str, levels: tuple[tuple[str, float], ...], margin: float
+) -> None:
     stratum = Stratum("Cu", FieldMethod("XRF"), LabMethod("ICP-OES"), matrix)
     s = settings()
     assert shown_unit.unit_of(stratum, s).name == unit

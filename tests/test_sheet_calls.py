@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.sizes import cases
-from tests.validation.sheet_calls import TRUTHS, row
+from tests.validation.sheet_calls import TRUTHS, Truth, row
 
 #: In a short run: heterogeneity, a drift within the evidence, censoring.
 SHORT = ("spots to split 20 %", "drift 4 % within the evidence", "20 % below the limit")
@@ -17,7 +17,7 @@ SHORT = ("spots to split 20 %", "drift 4 % within the evidence", "20 % below the
     [t for t in TRUTHS if not t.goes_on and t.name in cases(tuple(x.name for x in TRUTHS), SHORT)],
     ids=lambda truth: truth.name,
 )
-def test_wrong_calls_of_each_kind_stay_within_what_was_set(truth) -> None:
+def test_wrong_calls_of_each_kind_stay_within_what_was_set(truth: Truth) -> None:
     found = row(truth, cases(20, 3), cases(60, 9))
     assert found.accepted
     assert found.kept

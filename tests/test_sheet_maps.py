@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -62,7 +63,7 @@ def test_what_is_no_position_is_counted_and_the_next_row_stands(given: dict[str,
     assert (found.x, refused) == (1.0, 1)
 
 
-def located(site: Path, columns: str, cells) -> Path:
+def located(site: Path, columns: str, cells: Callable[[int], str]) -> Path:
     """The field-only table with two further columns for each sample."""
     table = field_only(site, CONTENTS)
     first, *rows = table.read_text("utf-8").splitlines()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -20,7 +21,9 @@ from tests import small
 PERIOD = "2026-10"
 
 
-def stopping(error: BaseException):  # type: ignore[no-untyped-def]
+def stopping(
+    error: BaseException,
+) -> tuple[tuple[str, Callable[[pipeline.Run], pipeline.Run]], ...]:  # type: ignore[no-untyped-def]
     def step(run: pipeline.Run) -> pipeline.Run:
         raise error
 

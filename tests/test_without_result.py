@@ -48,7 +48,7 @@ def outcome(site: Path) -> pipeline.RunOutcome:
 
 @pytest.mark.slow
 def test_rows_without_a_result_are_a_line_of_the_account_and_no_samples_with_a_result(
-    outcome,
+    outcome: pipeline.RunOutcome,
 ) -> None:
     steps = {step.name: step for step in outcome.reconciliation.waterfall}
     assert not [step for step in steps.values() if step.balance]
@@ -63,27 +63,31 @@ def test_rows_without_a_result_are_a_line_of_the_account_and_no_samples_with_a_r
     assert (samples.entered, samples.kept, samples.lost) == (31, 30, (("no field reading", 1),))
 
 
-def test_the_account_of_each_file_tells_them_too_and_balances(outcome) -> None:
+def test_the_account_of_each_file_tells_them_too_and_balances(outcome: pipeline.RunOutcome) -> None:
     for account in outcome.reconciliation.account_of_files:
         assert all(step.balance == 0 for step in account.steps)
         if account.path in BARE:
             assert dict(account.use.lost)["no result"] == BARE[account.path]
 
 
-def test_the_story_and_the_account_say_the_same_of_a_row_without_a_result(site, outcome) -> None:
+def test_the_story_and_the_account_say_the_same_of_a_row_without_a_result(
+    site: Path, outcome: pipeline.RunOutcome
+) -> None:
     told = storytelling.story_of(site, "T000")
     assert [line.what[:16] for line in told.lines if line.kind == "reading"] == ["read: no result "]
     exclusions = outcome.reconciliation.exclusions
     assert set(exclusions.loc[exclusions["sample_id"].eq("T000"), "reason"]) == {"no result"}
 
 
-def test_a_sample_listed_without_a_result_is_known_and_no_stray_id(outcome) -> None:
+def test_a_sample_listed_without_a_result_is_known_and_no_stray_id(
+    outcome: pipeline.RunOutcome,
+) -> None:
     about = {f.subject for f in outcome.reconciliation.findings if "register" in f.text}
     assert {"T000", "U001"} <= about
     assert not [f for f in outcome.reconciliation.findings if f.subject.startswith("U001 /")]
 
 
-def test_check_counts_rows_as_rows_and_cells_as_cells(site) -> None:
+def test_check_counts_rows_as_rows_and_cells_as_cells(site: Path) -> None:
     files = checking.check(site, PERIOD).files.set_index("path")
     assert (files["rows"] == files["accepted"] + files["refused_rows"] + files["set_aside"]).all()
     field, lab = files.loc["field.csv"], files.loc["lab.csv"]
@@ -93,7 +97,7 @@ def test_check_counts_rows_as_rows_and_cells_as_cells(site) -> None:
     assert (lab["without_result"], lab["refused_cells"]) == (3, 0)
 
 
-def test_the_inputs_of_a_release_count_rows_and_cells_apart(outcome) -> None:
+def test_the_inputs_of_a_release_count_rows_and_cells_apart(outcome: pipeline.RunOutcome) -> None:
     by_path = {file.path: file for file in outcome.reconciliation.inputs}
     assert (by_path["field.csv"].refused_rows, by_path["field.csv"].refused_cells) == (0, 5)
     assert (by_path["lab.csv"].refused_rows, by_path["lab.csv"].refused_cells) == (1, 0)
@@ -109,7 +113,7 @@ def test_a_row_refused_for_two_reasons_is_one_row_and_a_whole_file_is_none() -> 
 
 
 @pytest.mark.slow
-def test_the_terminal_tells_rows_from_cells(site, outcome) -> None:
+def test_the_terminal_tells_rows_from_cells(site: Path, outcome: pipeline.RunOutcome) -> None:
     code, out, _ = command("check", PERIOD, str(site))
     assert code == 1
     assert "rows = accepted + refused + set aside" in out
@@ -119,7 +123,7 @@ def test_the_terminal_tells_rows_from_cells(site, outcome) -> None:
 
 
 @pytest.mark.slow
-def test_a_long_table_counts_lines_without_a_result_too(tmp_path) -> None:
+def test_a_long_table_counts_lines_without_a_result_too(tmp_path: Path) -> None:
     small.build(tmp_path)
     lines = ["Sample,Element,Result,Unit"]
     for row in (tmp_path / "lab.csv").read_text("utf-8").splitlines()[1:]:
@@ -131,7 +135,7 @@ def test_a_long_table_counts_lines_without_a_result_too(tmp_path) -> None:
     assert (step.entered, step.kept, dict(step.lost)) == (90, 60, {"no result": 30})
 
 
-def test_a_plain_table_has_no_row_without_a_result(tmp_path) -> None:
+def test_a_plain_table_has_no_row_without_a_result(tmp_path: Path) -> None:
     with Store(None) as store:
         assert store.rows("SELECT count(*) FROM row_without_result") == [(0,)]
     small.build(tmp_path)

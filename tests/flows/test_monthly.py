@@ -141,9 +141,15 @@ def plain_task(slept: list[float]) -> Callable[..., Callable[..., Callable[..., 
         def result(self) -> None:
             raise self.error
 
-    def task(*, retries, retry_delay_seconds, retry_condition_fn, **_):  # type: ignore[no-untyped-def]
-        def wrapped(work):  # type: ignore[no-untyped-def]
-            def call(*values):  # type: ignore[no-untyped-def]
+    def task(
+        *,
+        retries: int,
+        retry_delay_seconds: float,
+        retry_condition_fn: Callable[..., bool],
+        **_: object,
+    ) -> Callable[[Callable[..., object]], Callable[..., object]]:  # type: ignore[no-untyped-def]
+        def wrapped(work: Callable[..., object]) -> Callable[..., object]:  # type: ignore[no-untyped-def]
+            def call(*values: object) -> object:  # type: ignore[no-untyped-def]
                 for left in range(retries, -1, -1):
                     try:
                         return work(*values)
@@ -180,7 +186,9 @@ def flow(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[str, str], str], li
 
 
 def test_a_held_workspace_is_tried_again_as_the_settings_say(
-    tmp_path: Path, flow, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
+    flow: tuple[Callable[[str, str], str], list[float]],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     from reconcile.flows import monthly
 
@@ -208,7 +216,9 @@ def test_a_held_workspace_is_tried_again_as_the_settings_say(
     assert unfinished.note_of(site / "out", PERIOD).is_file()
 
 
-def test_the_success_of_one_month_leaves_the_note_of_another(tmp_path: Path, flow) -> None:
+def test_the_success_of_one_month_leaves_the_note_of_another(
+    tmp_path: Path, flow: tuple[Callable[[str, str], str], list[float]]
+) -> None:
     site = small.build(tmp_path / "site", samples=3)
     unfinished.write(site / "out", "2026-10", "It failed.")
     unfinished.write(site / "out", "2026-07", "It failed.")

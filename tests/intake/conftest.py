@@ -1,15 +1,32 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any, Protocol
 
 import openpyxl
+import pandas as pd
 import pytest
 
 from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable, in_full
+
+
+class Read(Protocol):
+    """Write a text (or rows of a sheet) and read it as one table of these settings."""
+
+    def __call__(
+        self,
+        content: bytes | str | Sequence[Sequence[object]],
+        kind: str = "field",
+        *,
+        name: str = "table.csv",
+        register: pd.DataFrame | None = None,
+        zone: str = "UTC",
+        **settings: Any,
+    ) -> TypedTable: ...
 
 
 def real_data() -> Path | None:
@@ -20,10 +37,18 @@ def real_data() -> Path | None:
 
 
 @pytest.fixture
-def read(tmp_path: Path) -> Callable[..., TypedTable]:
+def read(tmp_path: Path) -> Read:
     """Write a text (or rows of a sheet) and read it as one table."""
 
-    def _read(content, kind="field", *, name="table.csv", register=None, zone="UTC", **settings):
+    def _read(
+        content: bytes | str | Sequence[Sequence[object]],
+        kind: str = "field",
+        *,
+        name: str = "table.csv",
+        register: pd.DataFrame | None = None,
+        zone: str = "UTC",
+        **settings: Any,
+    ) -> TypedTable:
         path = tmp_path / name
         if isinstance(content, bytes):
             path.write_bytes(content)

@@ -79,7 +79,14 @@ def make(number: int) -> File:
     return made
 
 
-def _row(rng, i, before, results, behind, comma) -> True_:
+def _row(
+    rng: random.Random,
+    i: int,
+    before: list[str],
+    results: list[tuple[str, str, float]],
+    behind: list[str],
+    comma: bool,
+) -> True_:
     name = rng.choice(["S-{}", "KRS {}", "A{}b", "dh{}/x"]).format(101 + i)
     truth: dict[str, tuple[str, float] | None] = {}
     written = [name]

@@ -35,7 +35,7 @@ OPEN = CellFormat.of("")
         ("+7", 7),
     ],
 )
-def test_numbers_are_read_whatever_their_dress(text, value) -> None:
+def test_numbers_are_read_whatever_their_dress(text: str, value: float) -> None:
     cell = cells.parse_text(text, POINT)
     assert (cell.code, cell.value) == (QUANTIFIED, pytest.approx(value))
 
@@ -43,12 +43,12 @@ def test_numbers_are_read_whatever_their_dress(text, value) -> None:
 @pytest.mark.parametrize(
     ("text", "value"), [("1,5", 1.5), ("1.234,5", 1234.5), ("1.234", 1234), ("0,012", 0.012)]
 )
-def test_decimal_commas_are_read_where_the_file_has_them(text, value) -> None:
+def test_decimal_commas_are_read_where_the_file_has_them(text: str, value: float) -> None:
     assert cells.parse_text(text, COMMA).value == pytest.approx(value)
 
 
 @pytest.mark.parametrize(("text", "rules"), [("12,5", POINT), ("1.5", COMMA), ("1,234", OPEN)])
-def test_a_mark_of_two_meanings_is_refused(text, rules) -> None:
+def test_a_mark_of_two_meanings_is_refused(text: str, rules: cells.CellFormat) -> None:
     cell = cells.parse_text(text, rules)
     assert cell.code == REFUSED
     assert cell.reason
@@ -58,7 +58,7 @@ def test_a_mark_of_two_meanings_is_refused(text, rules) -> None:
     ("text", "limit"),
     [("<5", 5), ("< 0.01", 0.01), ("<=3", 3), ("≤3", 3), ("<LOD (4.2)", 4.2), ("<1,000", 1000)],
 )
-def test_results_below_a_limit_keep_it(text, limit) -> None:
+def test_results_below_a_limit_keep_it(text: str, limit: float) -> None:
     cell = cells.parse_text(text, POINT)
     assert (cell.code, cell.limit) == (BELOW, limit)
     assert math.isnan(cell.value)
@@ -67,14 +67,14 @@ def test_results_below_a_limit_keep_it(text, limit) -> None:
 @pytest.mark.parametrize(
     "text", ["<LOD", "< LOD", "ND", "n.d.", "bdl", "BDL", "trace", "Tr", "not detected", "<DL", "<"]
 )
-def test_words_for_below_have_no_limit(text) -> None:
+def test_words_for_below_have_no_limit(text: str) -> None:
     cell = cells.parse_text(text, POINT)
     assert cell.code == BELOW
     assert math.isnan(cell.limit)
 
 
 @pytest.mark.parametrize("text", [">10000", "> 10000", "≥10000", ">=1e4", ">10,000"])
-def test_results_above_a_limit_keep_it(text) -> None:
+def test_results_above_a_limit_keep_it(text: str) -> None:
     cell = cells.parse_text(text, POINT)
     assert (cell.code, cell.limit) == (ABOVE, 10000)
 
@@ -83,7 +83,7 @@ def test_results_above_a_limit_keep_it(text) -> None:
     "text",
     ["IS", "I.S.", "insufficient sample", "NSS", "-", "--", "NA", "N/A", "#N/A", "NaN", "pending"],
 )
-def test_words_for_no_result(text) -> None:
+def test_words_for_no_result(text: str) -> None:
     assert cells.parse_text(text, POINT).code == NO_RESULT
 
 
@@ -92,7 +92,7 @@ def test_words_for_no_result(text) -> None:
     ["#DIV/0!", "abc", "5 oz/t", "12 34", "1e999", "inf", "5;6", "<-5", "< abc", "=1+1", "1.2.3",
      "5±1", "2026-01-05", "x" * 300],
 )  # fmt: skip
-def test_what_is_no_result_is_refused_with_reason_and_advice(text) -> None:
+def test_what_is_no_result_is_refused_with_reason_and_advice(text: str) -> None:
     cell = cells.parse_text(text, POINT)
     assert cell.code == REFUSED
     assert cell.reason
@@ -102,7 +102,7 @@ def test_what_is_no_result_is_refused_with_reason_and_advice(text) -> None:
 @pytest.mark.parametrize(
     ("text", "factor"), [("5 %", 1e4), ("5%", 1e4), ("3 ppm", 1), ("<2 ppb", 1e-3)]
 )
-def test_a_unit_in_the_cell_is_kept(text, factor) -> None:
+def test_a_unit_in_the_cell_is_kept(text: str, factor: float) -> None:
     assert cells.parse_text(text, POINT).to_mg_kg == factor
 
 
@@ -171,7 +171,9 @@ CELL = st.one_of(
 @given(st.lists(CELL, max_size=40), st.sampled_from([POINT, COMMA, OPEN]))
 @example(["inf", "1"], POINT)
 @example(["1.5", "<2"], COMMA)
-def test_columns_are_read_like_their_single_cells(texts, rules) -> None:
+def test_columns_are_read_like_their_single_cells(
+    texts: list[str], rules: cells.CellFormat
+) -> None:
     texts = [t if t else None for t in texts]
     read = parse_column(pa.array(texts, pa.string()), rules)
     for at, text in enumerate(texts):
@@ -185,7 +187,7 @@ def test_columns_are_read_like_their_single_cells(texts, rules) -> None:
         assert (at in read.refused) == (alone.code == REFUSED)
 
 
-def test_slices_of_a_long_column_are_put_together(monkeypatch) -> None:
+def test_slices_of_a_long_column_are_put_together(monkeypatch: pytest.MonkeyPatch) -> None:
     texts = [str(i) if i % 3 else f"<{i}" if i % 2 else "ND" for i in range(1, 400)] + [None, "x"]
     column = pa.array(texts, pa.string())
     whole = parse_column(column, POINT)

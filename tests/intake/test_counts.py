@@ -7,8 +7,11 @@ import io
 import random
 import re
 import zipfile
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from itertools import product
+from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pyarrow as pa
@@ -20,26 +23,29 @@ from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import delimited, quick_text
 from reconcile.intake.counting import Counted, count_text
 from reconcile.intake.read import read_balanced, read_file
-from reconcile.intake.tables import NO_RESULT
+from reconcile.intake.sheets import Row
+from reconcile.intake.tables import NO_RESULT, TypedTable
 from reconcile.run import pipeline
-from tests.intake.conftest import check_account
+from tests.intake.conftest import Read, check_account
 from tests.small import build
 
 pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
 
+Rows = Iterable[Row]
+
 HEAD = "Sample,Note,Cu ppm\n"
 
 
-def ids(table):
+def ids(table: TypedTable) -> list[str]:
     return table.facts.column("sample_id").to_pylist()
 
 
-def refused_rows(table):
+def refused_rows(table: TypedTable) -> list[int]:
     return table.quarantine.loc[table.quarantine["column"].eq(""), "row"].tolist()
 
 
 def test_a_mark_that_swallows_rows_refuses_each_of_them_and_no_row_gets_the_value_of_another(
-    read,
+    read: Read,
 ) -> None:
     table = read(HEAD + 'S1,a,10\nS2,"bad,20\nS3,x,30\nS4,y,40\nS5,ok",50\nS6,z,60\n')
     assert ids(table) == ["S1", "S6"]
@@ -48,7 +54,7 @@ def test_a_mark_that_swallows_rows_refuses_each_of_them_and_no_row_gets_the_valu
     assert refused_rows(table) == [3, 4, 5, 6]
 
 
-def test_a_cell_over_two_lines_is_read_where_every_row_has_its_number_of_cells(read) -> None:
+def test_a_cell_over_two_lines_is_read_where_every_row_has_its_number_of_cells(read: Read) -> None:
     good = HEAD + 'S1,"two\nlines",10\nS2,"a, b",20\nS4,5" core,40\n"S5","say ""no""",50\n'
     table = read(good)
     assert ids(table) == ["S1", "S2", "S4", "S5"]
@@ -58,20 +64,20 @@ def test_a_cell_over_two_lines_is_read_where_every_row_has_its_number_of_cells(r
     assert refused_rows(table) == [2, 3, 7]
 
 
-def test_a_mark_that_joins_two_cells_of_a_line_refuses_the_row(read) -> None:
+def test_a_mark_that_joins_two_cells_of_a_line_refuses_the_row(read: Read) -> None:
     table = read("Sample,Note,Cu ppm,Pb ppm\n" + 'S1,"bad,20",7\nS2,"bad,"5",20\nS3,a,1,2\n')
     assert ids(table) == ["S3"]
     assert refused_rows(table) == [2, 3]
 
 
-def test_headings_that_hold_rows_within_quotation_marks_are_refused(read) -> None:
+def test_headings_that_hold_rows_within_quotation_marks_are_refused(read: Read) -> None:
     with pytest.raises(ReconcileError, match="line 1: the quotation marks are doubtful"):
         read('Sample,Cu ppm,"Note\nS1,1,a\nS2,2,b"\nS3,3,c\n')
     table = read('"Report\nof a laboratory, Town"\nSample,"Cu\nppm",Zn ppm\nS1,1,2\n')
     assert table.facts.column("row").to_pylist() == [5]
 
 
-def test_an_empty_reference_row_is_told_and_no_other_row_answers_for_it(read) -> None:
+def test_an_empty_reference_row_is_told_and_no_other_row_answers_for_it(read: Read) -> None:
     table = read(
         "Code,Cu ppm,Zn ppm\nA,1,2\nB,,\nC,3,4\nD,abc,5\nE,x,y\n", kind="reference materials"
     )
@@ -81,7 +87,7 @@ def test_an_empty_reference_row_is_told_and_no_other_row_answers_for_it(read) ->
 
 
 def test_quotation_marks_anywhere_give_no_row_a_value_of_another_and_leave_none_uncounted(
-    tmp_path,
+    tmp_path: Path,
 ) -> None:
     rng = random.Random("marks")
     notes = ["ok", "a b", '"q, r"', '5"']
@@ -135,7 +141,7 @@ def by_hand(text: str) -> Counted:
     return Counted(lines, 0, records)
 
 
-def test_lines_and_rows_are_counted_as_by_a_loop_over_letters(tmp_path) -> None:
+def test_lines_and_rows_are_counted_as_by_a_loop_over_letters(tmp_path: Path) -> None:
     rng = random.Random("counts")
     path = tmp_path / "t.csv"
     for _ in range(300):
@@ -146,14 +152,16 @@ def test_lines_and_rows_are_counted_as_by_a_loop_over_letters(tmp_path) -> None:
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "cp1252"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-def test_encodings_and_line_ends_make_no_difference_to_the_count(encoding, end, tmp_path) -> None:
+def test_encodings_and_line_ends_make_no_difference_to_the_count(
+    encoding: str, end: str, tmp_path: Path
+) -> None:
     text = 'Sample,Cu\n\nS1,5\n , \nS2,"a\nb"\n\u00e9,7\n"",""\n'.replace("\n", end)
     path = tmp_path / "t.csv"
     path.write_bytes(text.encode(encoding))
     assert count_text(path, encoding, ",", 1) == Counted(5, 1, 3)
 
 
-def test_marks_around_plain_cells_are_counted_in_one_go_and_otherwise_alike(tmp_path) -> None:
+def test_marks_around_plain_cells_are_counted_in_one_go_and_otherwise_alike(tmp_path: Path) -> None:
     path = tmp_path / "t.csv"
     rows = [["S1", 'a "b"'], ["S2", "two\nlines"], ["S3", ""]]
     for quoting, strip in product((csv.QUOTE_ALL, csv.QUOTE_MINIMAL), (True, False)):
@@ -167,11 +175,11 @@ def test_marks_around_plain_cells_are_counted_in_one_go_and_otherwise_alike(tmp_
 # ---- a parser that is broken on purpose ----------------------------------------------------
 
 
-def lose(rows):
+def lose(rows: Rows) -> Rows:
     return [row for place, row in enumerate(rows) if place != 3]
 
 
-def double(rows):
+def double(rows: Rows) -> Rows:
     return [row for place, row in enumerate(rows) for _ in range(1 + (place == 3))]
 
 
@@ -179,7 +187,7 @@ def double(rows):
 @pytest.mark.parametrize("fault", [lose, double])
 @pytest.mark.parametrize("ending", ["csv", "xlsx"])
 def test_a_run_whose_account_disagrees_releases_nothing_and_names_the_file(
-    fault, ending, tmp_path, monkeypatch
+    fault: Callable[[Rows], Rows], ending: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = build(tmp_path / "site", samples=8)
     if ending == "xlsx":
@@ -191,7 +199,7 @@ def test_a_run_whose_account_disagrees_releases_nothing_and_names_the_file(
         settings.write_text(settings.read_text().replace("lab.csv", "lab.xlsx"))
     collect = delimited.collect
 
-    def broken(rows, width, *rest):
+    def broken(rows: Rows, width: int, *rest: Any) -> object:
         return collect(fault(rows) if width == 3 else rows, width, *rest)  # the lab table
 
     monkeypatch.setattr(delimited, "collect", broken)
@@ -201,7 +209,9 @@ def test_a_run_whose_account_disagrees_releases_nothing_and_names_the_file(
     assert not list(folder.glob("out/releases/*/*"))
 
 
-def test_a_quick_reading_that_loses_a_row_is_found_too(tmp_path, monkeypatch) -> None:
+def test_a_quick_reading_that_loses_a_row_is_found_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     path.write_text("Sample,Cu ppm\n" + "".join(f"S{i},{i}\n" for i in range(50)))
     monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", 0)
@@ -216,7 +226,9 @@ def test_a_quick_reading_that_loses_a_row_is_found_too(tmp_path, monkeypatch) ->
     assert not less.balances
 
 
-def test_a_line_that_is_taken_for_part_of_a_row_above_is_found(tmp_path, monkeypatch) -> None:
+def test_a_line_that_is_taken_for_part_of_a_row_above_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     path.write_text(HEAD + "S1,a,10\nS2,b,20\n")
     monkeypatch.setattr(
@@ -227,7 +239,7 @@ def test_a_line_that_is_taken_for_part_of_a_row_above_is_found(tmp_path, monkeyp
     assert not table.balances
 
 
-def test_parquet_rows_are_compared_with_the_metadata_and_empty_ones_named(tmp_path) -> None:
+def test_parquet_rows_are_compared_with_the_metadata_and_empty_ones_named(tmp_path: Path) -> None:
     path = tmp_path / "t.parquet"
     pq.write_table(pa.table({"Sample": ["a", None, "b"], "Cu ppm": [1.5, None, 2]}), path)
     (table,) = read_file(path, "t", TableSettings(kind="lab", files=("x",)), zone="UTC")
@@ -235,7 +247,7 @@ def test_parquet_rows_are_compared_with_the_metadata_and_empty_ones_named(tmp_pa
     assert (table.rows_in_file, table.rows_set_aside) == (3, (("empty row", 1),))
 
 
-def test_both_counts_stand_in_the_account_of_a_release(tmp_path) -> None:
+def test_both_counts_stand_in_the_account_of_a_release(tmp_path: Path) -> None:
     folder = build(tmp_path / "site", samples=8)
     outcome = pipeline.run_period(folder, "2026-10")
     (lab,) = [f for f in outcome.reconciliation.account_of_files if f.path == "lab.csv"]
@@ -269,7 +281,7 @@ def renamed(content: bytes, part: str, prefix: str) -> bytes:
 @pytest.mark.parametrize("part", ["sheet1.xml", "data.xml", "sheet.of.results"])
 @pytest.mark.parametrize("prefix", ["", "x"])
 def test_formulas_never_computed_are_told_whatever_parts_and_tags_are_called(
-    part, prefix, tmp_path
+    part: str, prefix: str, tmp_path: Path
 ) -> None:
     book = openpyxl.Workbook()
     for row in (["Sample", "Cu ppm", "Zn ppm"], ["S1", "=B3*2", 5], ["S2", 6, 7]):
@@ -308,7 +320,7 @@ def text_row(number: int, *cells: str) -> str:
     return f'<row r="{number}">{inner}</row>'
 
 
-def test_rows_that_stand_twice_or_out_of_order_in_a_workbook_are_refused(tmp_path) -> None:
+def test_rows_that_stand_twice_or_out_of_order_in_a_workbook_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "t.xlsx"
     table = TableSettings(kind="lab", files=("x",))
     head = text_row(1, "Sample", "Cu ppm")
@@ -322,7 +334,7 @@ def test_rows_that_stand_twice_or_out_of_order_in_a_workbook_are_refused(tmp_pat
             read_file(path, "t.xlsx", table, zone="UTC")
 
 
-def test_a_formula_that_gave_an_empty_text_is_an_empty_cell(tmp_path) -> None:
+def test_a_formula_that_gave_an_empty_text_is_an_empty_cell(tmp_path: Path) -> None:
     path = tmp_path / "t.xlsx"
     empty = '<row r="2"><c r="A2" t="inlineStr"><is><t>S1</t></is></c><c r="B2" t="str">' \
         '<f>IF(1,"","")</f><v></v></c><c r="C2"><v>7</v></c></row>'  # fmt: skip
@@ -333,7 +345,7 @@ def test_a_formula_that_gave_an_empty_text_is_an_empty_cell(tmp_path) -> None:
 
 
 def test_no_corrected_table_is_made_of_a_file_whose_account_disagrees(
-    tmp_path, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     path.write_text(HEAD + "S1,a,10\nS2,b,20\nS3,c,30\nS4,d,40\nS5,e,50\n")

@@ -7,6 +7,7 @@ import itertools
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, BinaryIO
 
 import openpyxl
 import pyarrow as pa
@@ -20,7 +21,7 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import in_full
 from reconcile.run import pipeline, reading
-from tests.intake.conftest import check_account
+from tests.intake.conftest import Read, check_account
 from tests.sizes import cases
 from tests.small import SETTINGS, build
 
@@ -100,12 +101,14 @@ def _at_line_end(content: bytes, cut: int) -> bool:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("last", ["Pb", "Matrix"])
-def test_a_text_cut_at_any_byte_gives_true_values_only_and_is_told(last, tmp_path) -> None:
+def test_a_text_cut_at_any_byte_gives_true_values_only_and_is_told(
+    last: str, tmp_path: Path
+) -> None:
     assert untold(campaign(3, last).encode(), WIDE, tmp_path) == ([], [])
 
 
 @pytest.mark.slow
-def test_a_long_text_cut_at_any_byte_gives_true_values_only_and_is_told(tmp_path) -> None:
+def test_a_long_text_cut_at_any_byte_gives_true_values_only_and_is_told(tmp_path: Path) -> None:
     content = campaign(24).encode()
     assert 900 < len(content) < 1100
     assert untold(content, WIDE, tmp_path) == ([], [])
@@ -131,13 +134,13 @@ EACH = tuple(zip(range(4), range(4), strict=True))
     ("which", "encoded"), cases(tuple(itertools.product(range(4), range(4))), EACH)
 )
 def test_a_text_of_any_kind_cut_at_any_byte_gives_true_values_only(
-    which, encoded, tmp_path
+    which: tuple[int, int], encoded: tuple[int, int], tmp_path: Path
 ) -> None:
     (text, table), (encoding, end) = TEXTS[which], ENCODINGS[encoded]
     assert untold(text.replace("\n", end).encode(encoding), table, tmp_path) == ([], [])
 
 
-def test_a_workbook_or_parquet_file_that_was_cut_is_refused(tmp_path) -> None:
+def test_a_workbook_or_parquet_file_that_was_cut_is_refused(tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     for row in (["Sample", "Cu ppm"], ["S1", 5], ["S2", 6.5]):
         book.active.append(row)
@@ -158,7 +161,7 @@ def test_a_workbook_or_parquet_file_that_was_cut_is_refused(tmp_path) -> None:
 # ---- the last line ---------------------------------------------------------------------------
 
 
-def test_the_last_cell_of_a_file_without_a_last_line_end_is_not_believed(read) -> None:
+def test_the_last_cell_of_a_file_without_a_last_line_end_is_not_believed(read: Read) -> None:
     table = read("Sample,Cu ppm,Pb ppm\nS1,5,110.6\nS2,6,11", kind="lab")
     assert table.facts.column("sample_id").to_pylist() == ["S1", "S2"]
     assert table.values.column("Pb").to_pylist() == [110.6, None]
@@ -169,13 +172,13 @@ def test_the_last_cell_of_a_file_without_a_last_line_end_is_not_believed(read) -
     assert empty.quarantine["row"].tolist() == [3]
 
 
-def test_a_last_cell_that_describes_its_row_takes_the_row_along(read) -> None:
+def test_a_last_cell_that_describes_its_row_takes_the_row_along(read: Read) -> None:
     table = read("Sample,Cu ppm,Matrix\nS1,5,rock\nB1,0,ro", kind="lab")
     assert table.facts.column("sample_id").to_pylist() == ["S1"]
     assert table.quarantine["column"].tolist() == [""]
 
 
-def test_files_said_to_have_no_last_line_end_are_read_whole_and_it_is_told(read) -> None:
+def test_files_said_to_have_no_last_line_end_are_read_whole_and_it_is_told(read: Read) -> None:
     table = read("Sample,Cu ppm\nS1,5\nS2,11", kind="lab", final_line_end="absent")
     assert table.values.column("Cu").to_pylist() == [5, 11]
     assert any("taken whole" in note for note in table.notes)
@@ -184,7 +187,7 @@ def test_files_said_to_have_no_last_line_end_are_read_whole_and_it_is_told(read)
 
 
 @pytest.mark.slow
-def test_files_of_a_table_none_of_which_has_a_last_line_end_are_read_whole(tmp_path) -> None:
+def test_files_of_a_table_none_of_which_has_a_last_line_end_are_read_whole(tmp_path: Path) -> None:
     folder = build(tmp_path / "site", samples=8)
     settings = SETTINGS.replace('files = ["lab.csv"]', 'files = ["lab*.csv"]')
     (folder / "reconcile.toml").write_text(settings)
@@ -203,7 +206,7 @@ def test_files_of_a_table_none_of_which_has_a_last_line_end_are_read_whole(tmp_p
     assert refused() == ["lab.csv", "lab2.csv"]  # one does have it
 
 
-def test_a_corrected_last_cell_is_believed(tmp_path) -> None:
+def test_a_corrected_last_cell_is_believed(tmp_path: Path) -> None:
     folder = build(tmp_path / "site", samples=8)
     lab = (folder / "lab.csv").read_bytes()
     (folder / "lab.csv").write_bytes(lab[:-2])
@@ -222,12 +225,12 @@ def test_a_corrected_last_cell_is_believed(tmp_path) -> None:
 # ---- files that are being written --------------------------------------------------------------
 
 
-def growing(times: int, folder: Path, monkeypatch) -> None:
+def growing(times: int, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the lab's file grow by a line the first times that it is copied."""
     copy, left = shutil.copyfileobj, [times]
     begin = (folder / "lab.csv").read_bytes()
 
-    def copied(source, target, length) -> None:
+    def copied(source: BinaryIO, target: BinaryIO, length: int) -> None:
         lab = source.read(len(begin)) == begin
         source.seek(0)
         if lab and left[0]:
@@ -241,7 +244,7 @@ def growing(times: int, folder: Path, monkeypatch) -> None:
 
 
 def test_a_file_that_grows_while_it_is_copied_is_taken_again_until_it_is_whole(
-    tmp_path, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = build(tmp_path / "site", samples=8)
     growing(2, folder, monkeypatch)
@@ -253,7 +256,7 @@ def test_a_file_that_grows_while_it_is_copied_is_taken_again_until_it_is_whole(
 
 
 def test_a_file_that_goes_on_growing_is_not_read_and_the_analyst_is_told(
-    tmp_path, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = build(tmp_path / "site", samples=8)
     settings = SETTINGS.replace('files = ["lab.csv"]', 'files = ["lab*.csv"]')
@@ -269,7 +272,7 @@ def test_a_file_that_goes_on_growing_is_not_read_and_the_analyst_is_told(
 
 
 def test_a_file_that_changes_while_it_is_read_outside_a_run_is_refused(
-    tmp_path, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     path.write_text("Sample,Cu ppm\nS1,5\n")
@@ -277,7 +280,7 @@ def test_a_file_that_changes_while_it_is_read_outside_a_run_is_refused(
 
     sheets = reader.open_sheets
 
-    def grown(*given):
+    def grown(*given: Any) -> object:
         found = sheets(*given)
         with path.open("a") as handle:
             handle.write("S2,6\n")

@@ -11,20 +11,21 @@ import pytest
 import reconcile
 from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.read import read_file
-from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT
+from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, TypedTable
+from tests.intake.conftest import Read
 
 XRF = {"technique": "XRF"}
 
 
-def first(table, at: int = 0) -> dict:
+def first(table: TypedTable, at: int = 0) -> dict:
     return table.values.to_pylist()[at]
 
 
-def roles(table) -> dict[str, str]:
+def roles(table: TypedTable) -> dict[str, str]:
     return {c.heading: c.role for c in table.columns}
 
 
-def test_a_certificate_with_method_unit_and_limit_rows(read) -> None:
+def test_a_certificate_with_method_unit_and_limit_rows(read: Read) -> None:
     table = read(
         [
             ["Certificate", "C-17"], [], ["Sample", "Au", "Cu", "Cu"],
@@ -53,12 +54,12 @@ def test_parquet_keeps_numbers_and_limits(tmp_path: Path) -> None:
     assert first(table, 1)["Fe_q"] is None
 
 
-def test_isotopes_and_wavelengths_are_methods_of_their_element(read) -> None:
+def test_isotopes_and_wavelengths_are_methods_of_their_element(read: Read) -> None:
     table = read("Sample,63Cu (mg/kg),Cu65 (mg/kg),Fe 238.204 (mg/kg)\nS1,1,2,3\n", "lab")
     assert [a.key for a in table.analytes] == ["Cu@isotope 63", "Cu@isotope 65", "Fe@238.204 nm"]
 
 
-def test_error_columns_of_one_two_and_three_sigma_become_one_standard_deviation(read) -> None:
+def test_error_columns_of_one_two_and_three_sigma_become_one_standard_deviation(read: Read) -> None:
     table = read(
         "Sample,Cu (mg/kg),Cu 1s,Zn (mg/kg),Zn 2 sigma,Pb (mg/kg),Pb ± 3σ,Ni (mg/kg),Ni error\n"
         "S1,10,1,10,2,10,3,10,1\n"
@@ -69,7 +70,7 @@ def test_error_columns_of_one_two_and_three_sigma_become_one_standard_deviation(
     assert any("how many standard deviations" in note for note in table.notes)
 
 
-def test_ounces_per_ton_are_read_only_where_the_ton_is_stated(read) -> None:
+def test_ounces_per_ton_are_read_only_where_the_ton_is_stated(read: Read) -> None:
     table = read("Sample,Au oz/t,Ag oz/short ton\nS1,1,2\n", "lab")
     assert roles(table)["Au oz/t"] == "unclear"
     # 31.1034768 g in 907.18474 kg: NIST Special Publication 811, appendix B.8
@@ -79,13 +80,13 @@ def test_ounces_per_ton_are_read_only_where_the_ton_is_stated(read) -> None:
     assert first(table)["Ag"] == pytest.approx(62.2069536, rel=1e-12)
 
 
-def test_digests_need_mass_and_volume(read) -> None:
+def test_digests_need_mass_and_volume(read: Read) -> None:
     table = read("Sample,Mass g,Volume mL,Cu mg/L\nS1,0.25,100,2\nS2,,100,2\n", "lab")
     assert first(table)["Cu"] == 800
     assert "sample mass above zero" in table.quarantine["reason"].item()
 
 
-def test_moist_results_become_dry_only_where_asked_and_stated(read) -> None:
+def test_moist_results_become_dry_only_where_asked_and_stated(read: Read) -> None:
     text = (
         "Sample,Moisture %,Moisture basis,Cu mg/kg,Cu error 1s\n"
         "S1,20,as received,80,4\nS2,,wet,80,4\nS3,20,dry,80,4\nS4,25,wet,<6,\n"
@@ -101,7 +102,7 @@ def test_moist_results_become_dry_only_where_asked_and_stated(read) -> None:
     assert any("1 moist rows state no moisture" in n for n in dry.notes)
 
 
-def test_negative_results_are_below_the_limit_where_the_settings_say_so(read) -> None:
+def test_negative_results_are_below_the_limit_where_the_settings_say_so(read: Read) -> None:
     table = read(
         "Sample,Cu mg/kg\nS1,-5\nS2,4\n", "lab",
         cells={"negative": "below limit", "lower_limits": {"Cu": 5}},
@@ -109,7 +110,7 @@ def test_negative_results_are_below_the_limit_where_the_settings_say_so(read) ->
     assert (first(table)["Cu_q"], first(table)["Cu_lim"]) == (BELOW, 5)
 
 
-def test_dates_of_workbooks_serial_numbers_and_zones(read) -> None:
+def test_dates_of_workbooks_serial_numbers_and_zones(read: Read) -> None:
     moment = dt.datetime(2026, 10, 3, 14, 5)  # noqa: DTZ001 - a workbook knows no zone
     table = read(
         [
@@ -126,7 +127,7 @@ def test_dates_of_workbooks_serial_numbers_and_zones(read) -> None:
     ]  # fmt: skip
 
 
-def test_a_field_xrf_cannot_report_light_elements(read) -> None:
+def test_a_field_xrf_cannot_report_light_elements(read: Read) -> None:
     elements = ("Li", "Be", "B", "C", "N", "O", "F", "Na")
     heading = ",".join(f"{e} mg/kg" for e in elements)
     table = read(f"Sample,{heading},Mg mg/kg\nS1,1,1,1,1,1,1,1,1,1\n")
@@ -135,7 +136,7 @@ def test_a_field_xrf_cannot_report_light_elements(read) -> None:
     assert first(table)["Mg"] == 1
 
 
-def test_libs_rows_without_shots_and_spot_class_say_so(read) -> None:
+def test_libs_rows_without_shots_and_spot_class_say_so(read: Read) -> None:
     table = read("Sample,Li mg/kg\nS1,5\n", fixed={"technique": "LIBS"})
     assert "1 LIBS rows name no spot class" in table.notes
     assert "1 LIBS rows name no shot number" in table.notes
@@ -146,14 +147,16 @@ def test_libs_rows_without_shots_and_spot_class_say_so(read) -> None:
     [("Date", "date of receipt"), ("In", "may be the element"), ("CO", "may be cobalt"),
      ("Au oz/t", "which ton"), ("Pb ppt", "parts per thousand")],
 )  # fmt: skip
-def test_an_ambiguous_heading_is_asked_about_and_never_guessed(read, heading, question) -> None:
+def test_an_ambiguous_heading_is_asked_about_and_never_guessed(
+    read: Read, heading: str, question: str
+) -> None:
     table = read(f"Sample,{heading},Cu mg/kg\nS1,1,2\n", "lab")
     (column,) = [c for c in table.columns if c.heading == heading]
     assert column.role == "unclear"
     assert question in column.why
 
 
-def test_tables_side_by_side_need_the_same_samples_or_a_table_each(read) -> None:
+def test_tables_side_by_side_need_the_same_samples_or_a_table_each(read: Read) -> None:
     text = "Sample,Cu (ppm),,Sample,Fe (%)\nS1,1,,S1,3\nS2,1,,S3,3\n,,,S4,4\n"
     together = read(text, "lab")
     assert "side by side" in together.quarantine["reason"].iloc[0]

@@ -10,6 +10,7 @@ import math
 import sys
 import unicodedata
 import zipfile
+from pathlib import Path
 
 import numpy as np
 import openpyxl
@@ -28,6 +29,7 @@ from reconcile.intake.tables import BELOW, QUANTIFIED, in_full
 from reconcile.intake.times import parse_times
 from reconcile.intake.wording import read_heading
 from reconcile.samples import identity
+from tests.intake.conftest import Read
 from tests.intake.test_plain import is_plain, same, tables
 from tests.sizes import cases
 
@@ -43,7 +45,7 @@ OTHER_NUMERALS = [c for c in NUMERIC if unicodedata.category(c) != "Nd"]
     ["125²", "10⁵", "<5²", ">5²", "1½", "½", "5①", "12₅", "Ⅻ", "⒈", "1 ²", "5²%", "<LOD (4²)",
      "-3¹", "1٢", "٢1", "1e³", "5 ²ppm", "٣ ½"],
 )  # fmt: skip
-def test_marks_that_only_look_like_digits_are_refused_with_the_cell_shown(text) -> None:
+def test_marks_that_only_look_like_digits_are_refused_with_the_cell_shown(text: str) -> None:
     cell = parse_text(text, POINT)
     assert cell.code == REFUSED
     assert any(mark in cell.reason for mark in text if not mark.isascii())
@@ -80,7 +82,7 @@ def test_decimal_digits_of_every_script_have_their_value() -> None:
         ("１，２３４", 1234),
     ],
 )  # fmt: skip
-def test_what_can_not_change_a_value_is_folded(text, value) -> None:
+def test_what_can_not_change_a_value_is_folded(text: str, value: float) -> None:
     cell = parse_text(text, POINT)
     assert (cell.code, cell.value) == (QUANTIFIED, pytest.approx(value, rel=1e-15))
 
@@ -95,7 +97,7 @@ def test_a_power_that_lost_its_place_may_be_a_product_and_is_refused() -> None:
     ["1e-400", "0." + "0" * 400 + "1", "1e-9999", "-1e-330", "1e-320", "<1e-400", "1x10^-400",
      "1e400", "1e9999", "9" * 400, "<1e400", "9" * 400 + " %"],
 )  # fmt: skip
-def test_numbers_beyond_what_a_computer_holds_are_refused(text) -> None:
+def test_numbers_beyond_what_a_computer_holds_are_refused(text: str) -> None:
     assert parse_text(text, POINT).code == REFUSED
     read = parse_column(pa.array(["5", text, "0", "0.0", "<0", "0e5", "7"]), POINT)
     assert list(read.code) == [QUANTIFIED, REFUSED, QUANTIFIED, QUANTIFIED, BELOW, QUANTIFIED,
@@ -107,7 +109,7 @@ def test_numbers_beyond_what_a_computer_holds_are_refused(text) -> None:
                                   "1٢", "<" + "0." + "0" * 300 + "7", "5 ²%", "–4"])  # fmt: skip
 @pytest.mark.parametrize("rows", [4, 3000])
 def test_the_quick_way_folds_and_refuses_as_the_careful_one(
-    cell, rows, tmp_path, monkeypatch
+    cell: str, rows: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     lines = [f"S{i},{i},<7" for i in range(rows)]
@@ -119,7 +121,7 @@ def test_the_quick_way_folds_and_refuses_as_the_careful_one(
 
 
 @pytest.mark.parametrize("rest", range(0, 300, 23))
-def test_a_number_lost_as_zero_is_seen_wherever_the_file_is_cut_into_blocks(rest) -> None:
+def test_a_number_lost_as_zero_is_seen_wherever_the_file_is_cut_into_blocks(rest: int) -> None:
     text = b"a" * (1000 - rest) + b",0." + b"0" * 330 + b"1\n" + b"b" * 50
     swapped = quick_text._Swapped(io.BytesIO(text))
     while swapped.read(1000):
@@ -138,7 +140,7 @@ def test_many_cells_with_units_fold_like_single_ones() -> None:
 
 
 @pytest.mark.parametrize("layout", ["wide", "long"])
-def test_errors_and_limits_that_are_refused_are_told_as_cells(layout, read) -> None:
+def test_errors_and_limits_that_are_refused_are_told_as_cells(layout: str, read: Read) -> None:
     if layout == "wide":
         text = "Sample,Cu ppm,Cu error 1s,Cu LOD\nS1,5,0.5²,2\nS2,6,0.5,3¹\nS3,7,0.5,2\n"
     else:
@@ -179,7 +181,7 @@ def test_ids_in_other_widths_and_scripts_of_digits_are_the_same() -> None:
     assert identity.comparison_form("S-1٢") != "s-12"
 
 
-def test_an_id_that_is_not_read_as_digits_is_kept_and_told(read) -> None:
+def test_an_id_that_is_not_read_as_digits_is_kept_and_told(read: Read) -> None:
     table = read("Sample,Cu ppm\nS-1²,5\nS-12,6\nHQ½,7\n")
     assert table.facts.column("sample_id").to_pylist() == ["S-1²", "S-12", "HQ½"]
     assert any("'S-1²'" in note and "2 ids" in note for note in table.notes)
@@ -215,12 +217,14 @@ def test_dates_fold_digits_and_dashes_and_refuse_superscripts() -> None:
 
 
 @pytest.mark.parametrize("value", ["1²", "1_0", "inf", "nan", "1e-400", "1e400", "5 %", "<5"])
-def test_a_fixed_number_of_the_settings_is_read_as_strictly_as_a_cell(value, read) -> None:
+def test_a_fixed_number_of_the_settings_is_read_as_strictly_as_a_cell(
+    value: str, read: Read
+) -> None:
     with pytest.raises(ReconcileError, match="is no number"):
         read("Sample,Cu ppm\nS1,5\n", "lab", fixed={"sample_mass_g": value})
 
 
-def test_a_fixed_number_keeps_all_its_digits(read) -> None:
+def test_a_fixed_number_keeps_all_its_digits(read: Read) -> None:
     table = read("Sample,Cu ppm\nS1,5\n", "lab", fixed={"certificate": 1234567.0})
     assert table.facts.column("certificate").to_pylist() == ["1234567"]
 
@@ -266,7 +270,7 @@ ROWS = [
 ]  # fmt: skip
 
 
-def inline(path) -> None:
+def inline(path: Path) -> None:
     """Move the shared strings of a workbook into its cells."""
     with zipfile.ZipFile(path) as book:
         parts = {name: book.read(name) for name in book.namelist()}
@@ -288,7 +292,7 @@ def inline(path) -> None:
 
 
 @pytest.mark.parametrize("strings", ["shared", "inline"])
-def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path) -> None:
+def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings: str, tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     for row, cells_of_row in enumerate(ROWS, 1):
         for column, value in enumerate(cells_of_row, 1):
@@ -316,7 +320,9 @@ def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings, tmp_path) -
 
 
 @pytest.mark.parametrize("stored", [b"1e-400", b"-2.5E-330", b"0." + b"0" * 400 + b"1"])
-def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(stored, tmp_path) -> None:
+def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(
+    stored: bytes, tmp_path: Path
+) -> None:
     from reconcile.base.settings.tables import TableSettings
     from reconcile.intake.read import read_file
     from tests.intake.test_hostile import SHEET
@@ -339,7 +345,9 @@ def test_a_number_of_a_workbook_too_small_to_hold_is_refused_and_no_zero(stored,
     assert list(read.quarantine["found"]) == [stored.decode()[:200]]
 
 
-def test_rows_of_a_workbook_that_do_not_stand_in_order_are_not_dropped_in_silence(tmp_path) -> None:
+def test_rows_of_a_workbook_that_do_not_stand_in_order_are_not_dropped_in_silence(
+    tmp_path: Path,
+) -> None:
     from reconcile.base.settings.tables import TableSettings
     from reconcile.intake.read import read_file
     from tests.intake.test_hostile import SHEET, with_part, workbook_seed

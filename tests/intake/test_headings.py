@@ -1,13 +1,15 @@
+from typing import Any
+
 import pytest
 
 from reconcile.base.settings.tables import TableSettings
 from reconcile.intake.blocks import find_block
-from reconcile.intake.headings import understand
+from reconcile.intake.headings import Column, understand
 from reconcile.intake.sheets import Row, Sheet
 from reconcile.intake.wording import read_heading
 
 
-def columns(*headings, kind="field", **settings):
+def columns(*headings: str, kind: str = "field", **settings: Any) -> tuple[Column, ...]:
     sheet = Sheet("", (Row(1, tuple(headings)),), lambda *_: None, lambda _: None)
     table = TableSettings(kind=kind, files=("x",), **settings)
     block = find_block(sheet, table, "table.csv")
@@ -42,7 +44,9 @@ def columns(*headings, kind="field", **settings):
         ("Au oz/short ton", "Au", "oz/short ton", ""),
     ],
 )
-def test_results_are_understood_in_any_usual_order(text, species, unit, method) -> None:
+def test_results_are_understood_in_any_usual_order(
+    text: str, species: str, unit: str | None, method: str
+) -> None:
     reading = read_heading(text)
     assert reading.species is not None
     assert reading.species.formula == species
@@ -65,7 +69,7 @@ def test_results_are_understood_in_any_usual_order(text, species, unit, method) 
         ("Cu uncertainty (k=2)", 2.0),
     ],
 )
-def test_error_columns_say_their_sigma_or_leave_it_open(text, sigma) -> None:
+def test_error_columns_say_their_sigma_or_leave_it_open(text: str, sigma: float | None) -> None:
     reading = read_heading(text)
     assert reading.role == "error"
     assert (reading.sigma == sigma) if sigma else reading.sigma != reading.sigma
@@ -85,14 +89,14 @@ def test_error_columns_say_their_sigma_or_leave_it_open(text, sigma) -> None:
         ("Au oz/t", "value"),
     ],
 )
-def test_other_columns_of_an_element_are_told_apart(text, role) -> None:
+def test_other_columns_of_an_element_are_told_apart(text: str, role: str) -> None:
     assert read_heading(text).role == role
 
 
 @pytest.mark.parametrize(
     "text", ["No", "Bal", "LE", "LOI", "Note", "Depth (m)", "Sample", "CO", "Cu/Zn ratio", ""]
 )
-def test_what_is_no_result_has_no_species(text) -> None:
+def test_what_is_no_result_has_no_species(text: str) -> None:
     assert read_heading(text).species is None
 
 

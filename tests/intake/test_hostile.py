@@ -7,6 +7,7 @@ import random
 import time
 import tracemalloc
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
 import openpyxl
@@ -107,7 +108,7 @@ def mutate(data: bytes, rng: random.Random) -> bytes:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("ending", ["csv", "xlsx", "parquet"])
-def test_injured_files_end_in_a_message_or_a_table(ending, tmp_path) -> None:
+def test_injured_files_end_in_a_message_or_a_table(ending: str, tmp_path: Path) -> None:
     seed = {"csv": text_seed, "xlsx": workbook_seed, "parquet": parquet_seed}[ending]()
     rng = random.Random(f"{ending} 20261001")
     path = tmp_path / f"t.{ending}"
@@ -180,7 +181,9 @@ FAR = (
         (lambda: with_part("xl/workbook.xml", b""), "damaged"),
     ],
 )
-def test_tricks_with_workbooks_are_refused(content, message, tmp_path) -> None:
+def test_tricks_with_workbooks_are_refused(
+    content: Callable[[], bytes], message: str, tmp_path: Path
+) -> None:
     path = tmp_path / "t.xlsx"
     path.write_bytes(content())
     start = time.process_time()
@@ -189,7 +192,7 @@ def test_tricks_with_workbooks_are_refused(content, message, tmp_path) -> None:
     assert time.process_time() - start < SECONDS
 
 
-def test_a_sheet_that_claims_to_be_endless_does_not_hang(tmp_path) -> None:
+def test_a_sheet_that_claims_to_be_endless_does_not_hang(tmp_path: Path) -> None:
     path = tmp_path / "t.xlsx"
     path.write_bytes(with_part(SHEET, FAR))
     start = time.process_time()
@@ -217,7 +220,9 @@ def test_a_sheet_that_claims_to_be_endless_does_not_hang(tmp_path) -> None:
     ],
     ids=range(9),
 )
-def test_huge_and_odd_texts_stay_within_time_and_memory(content, tmp_path) -> None:
+def test_huge_and_odd_texts_stay_within_time_and_memory(
+    content: bytes | str, tmp_path: Path
+) -> None:
     path = tmp_path / "t.csv"
     path.write_bytes(content)
     message = ""
@@ -235,7 +240,7 @@ def test_huge_and_odd_texts_stay_within_time_and_memory(content, tmp_path) -> No
     assert peak < 500 << 20
 
 
-def test_hostile_ids_and_notes_stay_as_they_are(tmp_path) -> None:
+def test_hostile_ids_and_notes_stay_as_they_are(tmp_path: Path) -> None:
     evil = [
         '=HYPERLINK("x")', "+1+1", "@SUM(A1)", "<script>alert(1)</script>", "../../etc/passwd",
         "S1\u202egnp", "%s%n", "{upper}", "a'); DROP TABLE field; --",
@@ -249,7 +254,7 @@ def test_hostile_ids_and_notes_stay_as_they_are(tmp_path) -> None:
     assert table.facts.column("sample_id").to_pylist() == evil
 
 
-def test_blank_lines_above_a_table_are_passed_over_however_many(tmp_path) -> None:
+def test_blank_lines_above_a_table_are_passed_over_however_many(tmp_path: Path) -> None:
     path = tmp_path / "t.csv"
     path.write_bytes(b"\n" * 200 + b"Sample;Cu ppm\nS1;5\n")
     (table,) = read_file(path, "t.csv", TABLE, zone="UTC")

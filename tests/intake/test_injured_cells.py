@@ -119,13 +119,17 @@ def all_right(numbers: range, folder: Path, monkeypatch: pytest.MonkeyPatch) -> 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("part", range(USUAL // PART))
-def test_no_value_moves_no_row_is_lost_and_none_is_invented(part, tmp_path, monkeypatch) -> None:
+def test_no_value_moves_no_row_is_lost_and_none_is_invented(
+    part: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     all_right(range(part * PART, (part + 1) * PART), tmp_path, monkeypatch)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("part", range(USUAL // PART, cases(FILES, 1200) // PART))
-def test_nor_in_any_of_three_thousand_files(part, tmp_path, monkeypatch) -> None:
+def test_nor_in_any_of_three_thousand_files(
+    part: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     all_right(range(part * PART, (part + 1) * PART), tmp_path, monkeypatch)
 
 
@@ -144,6 +148,8 @@ def compatible(text: str) -> str:
     ],
 )
 @pytest.mark.slow
-def test_a_reader_that_is_broken_on_purpose_is_seen(place, broken, tmp_path, monkeypatch) -> None:
+def test_a_reader_that_is_broken_on_purpose_is_seen(
+    place: str, broken: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(place, broken)
     assert any(read_one(number, tmp_path)[2] for number in range(400))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -9,6 +10,7 @@ import pytest
 
 import reconcile
 from reconcile.base.errors import ReconcileError
+from tests.intake.conftest import Read
 
 pytestmark = pytest.mark.usefixtures("data_alone_unless_whole")
 
@@ -27,14 +29,16 @@ def long(*symbols: str) -> str:
         (("cu", "fe2o3"), ["Cu", "Fe"]),
     ],
 )
-def test_symbols_of_a_long_table_may_be_written_in_one_case(read, symbols, elements) -> None:
+def test_symbols_of_a_long_table_may_be_written_in_one_case(
+    read: Read, symbols: Sequence[str], elements: list[str]
+) -> None:
     table = read(long(*symbols), "lab")
     assert [a.element for a in table.analytes] == elements
     assert table.quarantine.empty
 
 
 @pytest.mark.parametrize("symbols", [("Cu", "CO"), ("cu", "no"), ("CU", "NO"), ("Cu", "HF")])
-def test_compounds_of_their_own_stay_refused(read, symbols) -> None:
+def test_compounds_of_their_own_stay_refused(read: Read, symbols: Sequence[str]) -> None:
     table = read(long(*symbols), "lab")
     assert [a.element for a in table.analytes] == ["Cu"]
     assert table.quarantine["row"].tolist() == [3]
@@ -43,23 +47,23 @@ def test_compounds_of_their_own_stay_refused(read, symbols) -> None:
 @pytest.mark.parametrize(
     "remark", ["# source, from, somewhere", "# Cu, Zn, as reported", "// exported, by, station 2"]
 )
-def test_a_remark_above_the_headings_is_no_group_of_columns(read, remark) -> None:
+def test_a_remark_above_the_headings_is_no_group_of_columns(read: Read, remark: str) -> None:
     table = read(f"{remark}\nSample,Cu (mg/kg),Zn (mg/kg)\nS1,1,2\n", "lab")
     assert [a.key for a in table.analytes] == ["Cu", "Zn"]
     assert table.facts.num_rows == 1
 
 
-def test_a_heading_row_behind_a_number_sign_is_still_found(read) -> None:
+def test_a_heading_row_behind_a_number_sign_is_still_found(read: Read) -> None:
     table = read("#Sample,Cu (mg/kg),Zn (mg/kg)\nS1,1,2\n", "lab", columns={"#Sample": "sample_id"})
     assert [a.key for a in table.analytes] == ["Cu", "Zn"]
 
 
-def test_two_columns_whose_methods_differ_in_case_alone_are_asked_about(read) -> None:
+def test_two_columns_whose_methods_differ_in_case_alone_are_asked_about(read: Read) -> None:
     with pytest.raises(ReconcileError, match="both hold Cu"):
         read("Method,M1-icp,M1-ICP\nSample,Cu,Cu\nUnit,mg/kg,mg/kg\nS1,1,2\n", "lab")
 
 
-def test_methods_of_a_long_table_that_differ_in_case_alone_are_one(read) -> None:
+def test_methods_of_a_long_table_that_differ_in_case_alone_are_one(read: Read) -> None:
     table = read(long("Cu by ICP-OES", "Cu by icp-oes"), "lab")
     assert len(table.analytes) == 1
     assert table.values.column(table.analytes[0].key).to_pylist() == [1, 2]

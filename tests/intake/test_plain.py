@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import random
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -37,7 +39,9 @@ IDS = [
 ]  # fmt: skip
 
 
-def tables(path, monkeypatch, kind="lab", **given) -> tuple[TypedTable, TypedTable]:
+def tables(
+    path: Path, monkeypatch: pytest.MonkeyPatch, kind: str = "lab", **given: Any
+) -> tuple[TypedTable, TypedTable]:
     """The file read in the quick way and cell by cell."""
     table = TableSettings(kind=kind, files=("x",), **given)
     found = []
@@ -81,7 +85,15 @@ def is_plain(table: TypedTable) -> bool:
     kind=st.sampled_from(["field", "lab"]),
 )
 def test_plain_and_other_cells_read_as_they_do_cell_by_cell(
-    rows, other, at, ends, delimiter, mark, kind, tmp_path, monkeypatch
+    rows: list[tuple[str, str, str]],
+    other: str | None,
+    at: int,
+    ends: str,
+    delimiter: str,
+    mark: str,
+    kind: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     lines = [list(row) for row in rows]
     if other is not None and not (delimiter == "," and "," in other):
@@ -93,7 +105,9 @@ def test_plain_and_other_cells_read_as_they_do_cell_by_cell(
 
 
 @pytest.mark.parametrize("cell", ["-5", "1e3", "1e<5", "nan", "ND", "2000000", "<-5"])
-def test_one_other_cell_makes_the_whole_table_go_cell_by_cell(cell, tmp_path, monkeypatch) -> None:
+def test_one_other_cell_makes_the_whole_table_go_cell_by_cell(
+    cell: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     head, row = "Sample,Cu ppm,Zn ppm\n", "S{},5,<7\n"
     path.write_text(head + "".join(row.format(i) for i in range(9)), encoding="utf-8")
@@ -109,7 +123,7 @@ def test_one_other_cell_makes_the_whole_table_go_cell_by_cell(cell, tmp_path, mo
 
 @pytest.mark.parametrize("cell", ["1\x015", "1\x02-5", "\x01", "1\x02<5"])
 def test_signs_that_no_table_holds_are_never_read_as_powers_of_ten(
-    cell, tmp_path, monkeypatch
+    cell: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     rows = "".join(f"S{i},{i}.25,<7\n" for i in range(300))
@@ -132,7 +146,7 @@ def test_signs_that_no_table_holds_are_never_read_as_powers_of_ten(
     ],
 )
 def test_where_the_settings_give_cells_another_meaning_no_table_is_plain(
-    told, tmp_path, monkeypatch
+    told: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     path.write_text("Sample,Cu ppm,Zn ppm\nS1,5,<7\nS2,0,3\nS3,4,1\n", encoding="utf-8")
@@ -151,7 +165,9 @@ def test_where_the_settings_give_cells_another_meaning_no_table_is_plain(
         "Sample,Cu,Unit",
     ],
 )
-def test_results_that_hang_on_other_cells_are_not_plain(head, tmp_path, monkeypatch) -> None:
+def test_results_that_hang_on_other_cells_are_not_plain(
+    head: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     path.write_text(head + "\nS1,5,7\nS2,6,3\nS3,4,1\n", encoding="utf-8")
     fixed = {"sample_mass_g": "1", "digest_volume_ml": "50"}
@@ -161,7 +177,7 @@ def test_results_that_hang_on_other_cells_are_not_plain(head, tmp_path, monkeypa
 
 
 def test_a_light_element_by_field_xrf_is_refused_in_a_plain_table_too(
-    tmp_path, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     path.write_text("Sample,Cu ppm,Li ppm\nS1,5,7\nS2,6,\nS3,4,1\n", encoding="utf-8")
@@ -171,7 +187,7 @@ def test_a_light_element_by_field_xrf_is_refused_in_a_plain_table_too(
 
 
 def test_rows_that_add_up_to_too_much_are_refused_in_a_plain_table_too(
-    tmp_path, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     path.write_text("Sample,SiO2 %,Fe2O3 %\nS1,60,30\nS2,80,30\nS3,<90,99\n", encoding="utf-8")
@@ -181,7 +197,7 @@ def test_rows_that_add_up_to_too_much_are_refused_in_a_plain_table_too(
 
 
 def test_summary_lines_remarks_and_repeated_headings_are_set_aside_alike(
-    tmp_path, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     rows = "".join(f"S{i},{i}.5,<{i}\n" for i in range(1, 9))
@@ -201,14 +217,16 @@ def test_summary_lines_remarks_and_repeated_headings_are_set_aside_alike(
     ],
 )
 def test_settings_may_make_ids_and_kinds_of_a_column_of_results(
-    told, tmp_path, monkeypatch
+    told: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     path.write_text("Sample,Cu ppm,Zn ppm\nS1,5,<7\nS2,0,3\n", encoding="utf-8")
     same(*tables(path, monkeypatch, **told))
 
 
-def test_results_may_stand_first_where_no_column_holds_the_id(tmp_path, monkeypatch) -> None:
+def test_results_may_stand_first_where_no_column_holds_the_id(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     path.write_text("Cu ppm,Zn ppm,Smpl\n5,<7,A\n,3,B\n", encoding="utf-8")
     same(*tables(path, monkeypatch, fixed={"sample_id": "S1"}))
@@ -216,7 +234,9 @@ def test_results_may_stand_first_where_no_column_holds_the_id(tmp_path, monkeypa
         tables(path, monkeypatch)
 
 
-def test_rows_that_repeat_are_told_of_in_a_plain_table_too(tmp_path, monkeypatch) -> None:
+def test_rows_that_repeat_are_told_of_in_a_plain_table_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     rows = "A,1,5,<6\nA,1,5,<6\nA,2,5,<6\nB,1,5,6\nB,1,5,7\n"
     path.write_text("Sample,Reading No,Cu ppm,Zn ppm\n" + rows, encoding="utf-8")
@@ -229,7 +249,7 @@ def test_rows_that_repeat_are_told_of_in_a_plain_table_too(tmp_path, monkeypatch
 @pytest.mark.parametrize("mass", ["1,234", "1.234.567", "1,234,567", "1.234,5", "1.234", "12"])
 @pytest.mark.parametrize("copper", ["5", "5.25", "1.234"])
 def test_results_without_a_point_do_not_tell_the_decimal_mark_of_other_numbers(
-    mass, copper, tmp_path, monkeypatch
+    mass: str, copper: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     path.write_text(f"Sample;sample_mass_g;Cu ppm\nA;{mass};{copper}\nB;2;<6\n", encoding="utf-8")
@@ -237,7 +257,9 @@ def test_results_without_a_point_do_not_tell_the_decimal_mark_of_other_numbers(
 
 
 @pytest.mark.parametrize("digits", ["0." + "0" * 45 + "1", "1" * 45, "0." + "0" * 250 + "1"])
-def test_limits_of_many_digits_read_alike(digits, tmp_path, monkeypatch) -> None:
+def test_limits_of_many_digits_read_alike(
+    digits: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     path.write_text(f"Sample,Cu ppm,Zn ppm\nA,<{digits},5\nB,3,5\n", encoding="utf-8")
     quick, careful = tables(path, monkeypatch)
@@ -246,7 +268,9 @@ def test_limits_of_many_digits_read_alike(digits, tmp_path, monkeypatch) -> None
 
 
 @pytest.mark.parametrize("cell", ["\ufeff5", "5\ufeff", "<5\x1a"])
-def test_marks_around_a_number_are_no_part_of_it_in_either_way(cell, tmp_path, monkeypatch) -> None:
+def test_marks_around_a_number_are_no_part_of_it_in_either_way(
+    cell: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     rows = "".join(f"S{i},{i},ND\n" for i in range(2000))
     path.write_text(f"Sample,Cu ppm,Zn ppm\n{rows}T,{cell},4\n", encoding="utf-8")
@@ -257,7 +281,9 @@ def test_marks_around_a_number_are_no_part_of_it_in_either_way(cell, tmp_path, m
 
 @pytest.mark.parametrize("mark", ["€", "é", "^"])
 @pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])
-def test_a_file_may_name_any_mark_between_its_cells(mark, encoding, tmp_path, monkeypatch) -> None:
+def test_a_file_may_name_any_mark_between_its_cells(
+    mark: str, encoding: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "t.csv"
     cells = "sep=,\nSample,Cu ppm,Zn ppm\nA,5,<6\nB,3,5\n".replace(",", mark)
     path.write_bytes(cells.encode(encoding))
@@ -267,7 +293,7 @@ def test_a_file_may_name_any_mark_between_its_cells(mark, encoding, tmp_path, mo
 
 
 def test_a_file_cut_off_in_the_midst_of_a_letter_is_read_as_far_as_it_goes(
-    tmp_path, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "t.csv"
     path.write_bytes(b"Sample,Cu ppm,Zn ppm\nA,5,<6\nB,3,5\nC\xc3")
@@ -276,7 +302,9 @@ def test_a_file_cut_off_in_the_midst_of_a_letter_is_read_as_far_as_it_goes(
     assert "cut off" in quick.quarantine["reason"][0]
 
 
-def test_injured_plain_files_end_alike_whichever_way_they_are_read(tmp_path, monkeypatch) -> None:
+def test_injured_plain_files_end_alike_whichever_way_they_are_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     lines = ["Sample,Reading No,Cu ppm,Fe2O3 %,Pb ppm"]
     lines += [f"S-{i // 2},{i},{i * 3.5},<0.{i},{i}" for i in range(40)]
     whole, rng = ("\n".join(lines) + "\n").encode(), random.Random("plain 20261125")
@@ -311,7 +339,9 @@ def test_a_plain_column_spells_out_as_value_qualifier_and_limit() -> None:
     assert not np.signbit(limits[3])
 
 
-def test_the_store_gives_one_answer_for_plain_and_other_rows(tmp_path, monkeypatch) -> None:
+def test_the_store_gives_one_answer_for_plain_and_other_rows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     body = "Sample,Cu ppm,Zn ppm\nS1,5,<7\nS2,0,\nS3,<0,1\n"
     path = tmp_path / "t.csv"
     path.write_text(body, encoding="utf-8")
@@ -341,7 +371,9 @@ def test_the_store_gives_one_answer_for_plain_and_other_rows(tmp_path, monkeypat
 
 
 @pytest.mark.slow
-def test_a_release_is_the_same_to_the_byte_in_both_ways(tmp_path, monkeypatch) -> None:
+def test_a_release_is_the_same_to_the_byte_in_both_ways(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     released = []
     for name, limit in (("quick", 0), ("careful", 1 << 40)):
         monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", limit)

@@ -186,7 +186,7 @@ def test_every_file_of_the_folder_is_read() -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_cell_is_accounted_for(name) -> None:
+def test_every_cell_is_accounted_for(name: str) -> None:
     assert DATA is not None
     for read in tables(name).values():
         account = account_of(DATA / read.path, read)
@@ -196,7 +196,7 @@ def test_every_cell_is_accounted_for(name) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_quarantined_row_says_why_and_what_to_do(name) -> None:
+def test_every_quarantined_row_says_why_and_what_to_do(name: str) -> None:
     for read in tables(name).values():
         for column in ("file", "reason", "advice"):
             assert (read.quarantine[column] != "").all()

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
@@ -21,6 +22,7 @@ from tests.intake.conftest import check_account
 from tests.sizes import cases
 
 CASES = cases(500, 50)
+Layout = dict[str, Any]  #: how a table is written, and what stands in it
 SPECIES = ["Cu", "Zn", "Pb", "Fe2O3", "SiO2", "As", "Mn", "MgO", "FeOT", "Ni"]
 UNITS = ["ppm", "mg/kg", "%", "ppb", "g/t", "µg/kg", "wt %", "oz/short ton"]
 STYLES = ["{s} ({u})", "{s} {u}", "{s}_{u}", "{s} [{u}]", "{s}, {u}", "{m} {s} {u}"]
@@ -64,7 +66,7 @@ CELL = st.one_of(
 
 
 @st.composite
-def layouts(draw):
+def layouts(draw: st.DrawFn) -> Layout:
     names = draw(st.lists(st.sampled_from(SPECIES), min_size=1, max_size=5, unique_by=_element))
     units = [draw(st.sampled_from(UNITS)) for _ in names]
     rows = draw(st.integers(1, 6))
@@ -112,7 +114,7 @@ def _mg_kg(cell: Cell, species: str, unit: str) -> float:
     return float(cell.text) * known.to_mg_kg
 
 
-def _rows(layout) -> list[list[str]]:
+def _rows(layout: Layout) -> list[list[str]]:
     names, units = layout["names"], layout["units"]
 
     def shown(cell: Cell) -> str:
@@ -142,7 +144,7 @@ def _rows(layout) -> list[list[str]]:
     return result
 
 
-def _write(layout, folder: Path) -> Path:
+def _write(layout: Layout, folder: Path) -> Path:
     rows = _rows(layout)
     if layout["kind"] == "xlsx":
         path = folder / "t.xlsx"
@@ -163,7 +165,7 @@ def _write(layout, folder: Path) -> Path:
     return path
 
 
-def _typed(text: str):
+def _typed(text: str) -> float | str | None:
     try:
         return float(text)
     except ValueError:
@@ -177,7 +179,9 @@ def _typed(text: str):
     derandomize=True,
 )
 @given(layout=layouts())
-def test_tables_are_read_back_exactly(layout, tmp_path, monkeypatch) -> None:
+def test_tables_are_read_back_exactly(
+    layout: Layout, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", 0 if layout["quick"] else 1 << 40)
     path = _write(layout, tmp_path)
     table = TableSettings(kind="lab", files=("x",), cells={"decimal_mark": _told(layout)})
@@ -210,7 +214,7 @@ def test_tables_are_read_back_exactly(layout, tmp_path, monkeypatch) -> None:
             assert value == pytest.approx(expected, rel=1e-13, nan_ok=True)
 
 
-def _told(layout) -> str:
+def _told(layout: Layout) -> str:
     """The mark is told only where the cells can't tell it: no figure but thousands."""
     figures = [
         c for row in layout["body"] for c in row if c.text and c.code in {QUANTIFIED, BELOW, ABOVE}
@@ -241,7 +245,12 @@ ROWS = st.lists(
     quoted=st.booleans(),
 )
 def test_the_quick_and_the_careful_way_give_the_same(
-    rows, delimiter, padded, quoted, tmp_path, monkeypatch
+    rows: list[list[str]],
+    delimiter: str,
+    padded: bool,
+    quoted: bool,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     path = tmp_path / "t.csv"
     if quoted:

@@ -7,7 +7,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.intake.times import parse_times
 
 
-def at(text, zone="UTC", day_first=None):
+def at(text: str, zone: str = "UTC", day_first: bool | None = None) -> datetime | None:
     read = parse_times(pa.array([text], pa.string()), zone, day_first, "t.csv")
     assert not read.bad
     return read.values[0].as_py()
@@ -35,7 +35,7 @@ def at(text, zone="UTC", day_first=None):
         ("25/08/17", datetime(2017, 8, 25, tzinfo=UTC)),
     ],
 )
-def test_dates_are_read_in_many_shapes(text, expected) -> None:
+def test_dates_are_read_in_many_shapes(text: str, expected: datetime) -> None:
     assert at(text) == expected
 
 
@@ -75,7 +75,7 @@ def test_dates_that_contradict_each_other_are_asked_about() -> None:
     ["2026-02-30", "yesterday", "2026-13-01", "12:30", "5", "1026-01-01", "2026-01-01 25:00",
              "2026-01-01 10:00 EST", "x" * 500, "2026-01-01; DROP"],
 )  # fmt: skip
-def test_what_is_no_date_is_left_out_with_a_reason(text) -> None:
+def test_what_is_no_date_is_left_out_with_a_reason(text: str) -> None:
     read = parse_times(pa.array([text, None, "2026-01-01"]), "UTC", None, "t.csv")
     assert list(read.bad) == [0]
     assert read.values.to_pylist()[:2] == [None, None]

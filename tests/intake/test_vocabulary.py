@@ -49,26 +49,26 @@ def test_every_word_of_the_vocabulary_is_listed_with_its_kind() -> None:
         ("date analysed", ""),  # a field table has no such fact
     ],
 )
-def test_nouns_and_their_numbers_combine(heading, fact) -> None:
+def test_nouns_and_their_numbers_combine(heading: str, fact: str) -> None:
     assert fact_of("field", heading) == fact
 
 
 @pytest.mark.parametrize(
     "heading", ["date analysed", "analysed date", "date of analysis", "analysed at", "analysed"]
 )
-def test_acts_and_dates_combine(heading) -> None:
+def test_acts_and_dates_combine(heading: str) -> None:
     assert fact_of("lab", heading) == "analysed_at"
 
 
 @pytest.mark.parametrize(
     "heading", ["bal", "balance error", "le concentration", "le error 1s", "sum %", "loi %"]
 )
-def test_what_is_no_element_is_known_with_any_kind_of_figure_behind_it(heading) -> None:
+def test_what_is_no_element_is_known_with_any_kind_of_figure_behind_it(heading: str) -> None:
     assert why_no_result(heading)
 
 
 @pytest.mark.parametrize("heading", ["total fe %", "balsam", "level", "sum of squares", ""])
-def test_other_headings_are_not_taken_for_sums_and_balances(heading) -> None:
+def test_other_headings_are_not_taken_for_sums_and_balances(heading: str) -> None:
     assert not why_no_result(heading)
 
 

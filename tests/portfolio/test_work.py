@@ -6,6 +6,7 @@ import dataclasses
 import multiprocessing
 import threading
 import time
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from typer.testing import CliRunner
 
 from reconcile.base import provenance
 from reconcile.cli import app
+from reconcile.intake.workspace import Workspace
 from reconcile.portfolio import listed, processes, running, work
 from reconcile.portfolio.listed import Portfolio
 from reconcile.portfolio.status import Standing, duty
@@ -27,25 +29,25 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture
-def site(tmp_path: Path, data_alone: None):
+def site(tmp_path: Path, data_alone: None) -> Workspace:
     return listed.load(sites.build_portfolio(tmp_path, 1, [MONTH])).sites[0].workspace
 
 
-def test_a_site_that_another_run_holds_says_so_after_its_wait(site) -> None:
+def test_a_site_that_another_run_holds_says_so_after_its_wait(site: Workspace) -> None:
     with Store(site.store_file):
         (month,) = work.work(asked(site, (MONTH,), 0.0)).months
     assert month.state is State.BUSY
     assert "Another run is using" in month.message
 
 
-def test_a_site_that_another_run_holds_for_a_while_is_waited_for(site) -> None:
+def test_a_site_that_another_run_holds_for_a_while_is_waited_for(site: Workspace) -> None:
     store = Store(site.store_file)
     threading.Timer(0.5, store.close).start()
     (month,) = work.work(asked(site, (MONTH,), 30.0)).months
     assert month.state is State.RELEASED
 
 
-def test_a_worker_with_other_versions_refuses_and_says_what_to_install(site) -> None:
+def test_a_worker_with_other_versions_refuses_and_says_what_to_install(site: Workspace) -> None:
     order = asked(site, (MONTH,), 0.0)
     other = dataclasses.replace(order, made_with={**order.made_with, "numpy": "1.0"})
     (month,) = work.work(other).months
@@ -55,12 +57,14 @@ def test_a_worker_with_other_versions_refuses_and_says_what_to_install(site) -> 
     assert not site.output.exists()
 
 
-def test_a_month_that_can_not_be_run_stops_no_other(site) -> None:
+def test_a_month_that_can_not_be_run_stops_no_other(site: Workspace) -> None:
     states = [m.state for m in work.work(asked(site, ("2026-01", MONTH), 0.0)).months]
     assert states == [State.FAILED, State.RELEASED]
 
 
-def test_a_shadow_run_says_what_would_change_and_changes_nothing(site, tmp_path: Path) -> None:
+def test_a_shadow_run_says_what_would_change_and_changes_nothing(
+    site: Workspace, tmp_path: Path
+) -> None:
     work.work(asked(site, (MONTH,), 0.0))
     before = small.bytes_of(site.output)
     shadow = str(tmp_path / "copies")
@@ -146,7 +150,7 @@ def test_a_worker_that_is_killed_each_time_is_told_and_leaves_nothing_half_writt
     assert site is not None
     began = multiprocessing.get_context("spawn").Process.start
 
-    def and_kill(process) -> None:  # type: ignore[no-untyped-def]
+    def and_kill(process: BaseProcess) -> None:  # type: ignore[no-untyped-def]
         began(process)
         process.kill()
 

@@ -38,7 +38,9 @@ def test_the_trueness_check_compares_the_deviation_with_twice_the_joined_uncerta
     ("element", "printed"),
     [("zn", 8.9), ("ni", 20), ("cr", 20.4), ("ba", 12), ("cd", 13), ("hg", 13), ("sb", 24)],
 )
-def test_duplicates_of_the_soil_campaign_have_the_printed_repeatability(element, printed) -> None:
+def test_duplicates_of_the_soil_campaign_have_the_printed_repeatability(
+    element: str, printed: float
+) -> None:
     pairs = [
         r
         for r in rows("field_xrf_duplicates")

@@ -31,7 +31,13 @@ import pytest
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model.stratum import Stratum
 from reconcile.base.model.tables import PAIR_COLUMNS
-from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, INSUFFICIENT, LABORATORY_ONLY
+from reconcile.base.model.verdict import (
+    ACCEPTED,
+    ACCEPTED_CORRECTED,
+    INSUFFICIENT,
+    LABORATORY_ONLY,
+    Verdict,
+)
 from reconcile.base.reasons import Exclusion
 from reconcile.base.settings.thresholds import ErrorSettings
 from reconcile.base.settings.whole import Settings
@@ -107,7 +113,7 @@ def stratum(element: str) -> Stratum:
     )  # fmt: skip
 
 
-def decision(element: str):  # type: ignore[no-untyped-def]
+def decision(element: str) -> tuple[evaluation.Evaluated, factor_proposal.Proposal, Verdict]:  # type: ignore[no-untyped-def]
     """Everything that the program makes of one element."""
     settings = config()
     error = laboratory_error.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.05))[("", "")]

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from reconcile.base.model.release import StratumResult
 from reconcile.base.model.verdict import Ask, Criterion, Outcome
 from reconcile.reporting import words
 from reconcile.reporting.document import cover, verdicts
@@ -11,7 +12,9 @@ from reconcile.statistics.proportions import clopper_pearson
 from tests.reporting import builder
 
 
-def with_missed(result, missed, of, acts="at or above"):
+def with_missed(
+    result: StratumResult, missed: int, of: int, acts: str = "at or above"
+) -> StratumResult:
     """The stratum's first level with so many missed samples."""
     share = clopper_pearson(missed, of)
     field = "false_positive" if acts == "below" else "false_negative"
@@ -19,7 +22,7 @@ def with_missed(result, missed, of, acts="at or above"):
     return replace(result, statistics=replace(result.statistics, levels=(level,)))
 
 
-def usable():
+def usable() -> StratumResult:
     result = builder.ordinary()
     assert verdicts.kind_of(result) < 2
     return result

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from reconcile.base.model.further import Further, Results
+from reconcile.base.model.release import StratumResult
 from reconcile.reporting import details, figures, further, numbers, words
 from reconcile.reporting.document import figure_rows, screen
 from reconcile.reporting.figures import by_key
@@ -18,19 +19,21 @@ from tests.reporting import builder
 
 
 @pytest.fixture(scope="module")
-def ordinary():
+def ordinary() -> StratumResult:
     return builder.ordinary()
 
 
-def tables(result) -> list[list[figures.Figure]]:
+def tables(result: StratumResult) -> list[list[figures.Figure]]:
     return [figures.further(result.statistics, side) for side in figures.FURTHER_TABLES]
 
 
-def spoken(result) -> str:
+def spoken(result: StratumResult) -> str:
     return " ".join(details.sentences_of(result))
 
 
-def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(ordinary) -> None:
+def test_every_further_figure_is_in_statistics_csv_with_unit_n_and_interval(
+    ordinary: StratumResult,
+) -> None:
     value = builder.reconciliation([ordinary])
     rows = csv.DictReader(io.StringIO(data_files(value)["statistics.csv"].decode("utf-8")))
     found = {row["figure"]: row for row in rows}
@@ -68,7 +71,7 @@ def test_masses_are_in_the_readers_unit() -> None:
     assert f"{value}\N{NO-BREAK SPACE}{numbers.unit_name('%')}" in spoken(iron)
 
 
-def test_a_sentence_says_what_more_spots_would_buy(ordinary) -> None:
+def test_a_sentence_says_what_more_spots_would_buy(ordinary: StratumResult) -> None:
     found = by_key(ordinary.statistics)
     once, twice, four = (found[f"mean_se_{k}"].value for k in (1, 2, 4))
     assert once / twice == pytest.approx(math.sqrt(2))
@@ -78,13 +81,15 @@ def test_a_sentence_says_what_more_spots_would_buy(ordinary) -> None:
     assert "6 spots would bring it to" in text
 
 
-def test_three_methods_say_what_they_rest_on(ordinary) -> None:
+def test_three_methods_say_what_they_rest_on(ordinary: StratumResult) -> None:
     text = spoken(ordinary)
     assert "With none of the three methods taken as the truth" in text
     assert "only if their errors are independent" in text
 
 
-def test_the_level_stands_with_what_decided_and_the_limits_under_methods(ordinary) -> None:
+def test_the_level_stands_with_what_decided_and_the_limits_under_methods(
+    ordinary: StratumResult,
+) -> None:
     found = ordinary.statistics.further.get(Further.QUALITY_LEVEL)
     text = spoken(ordinary)
     assert f"Data-quality level: {found.level}" in text
@@ -94,7 +99,7 @@ def test_the_level_stands_with_what_decided_and_the_limits_under_methods(ordinar
         assert number in limits
 
 
-def test_raw_and_adjusted_p_values_stand_together(ordinary) -> None:
+def test_raw_and_adjusted_p_values_stand_together(ordinary: StratumResult) -> None:
     s = ordinary.statistics
     tested = replace(s, bias=replace(s.bias, p_value=0.012, p_value_adjusted=0.031))
     text = spoken(replace(ordinary, statistics=tested))
@@ -184,7 +189,7 @@ def test_thirds_of_a_rank_line_carry_no_interval() -> None:
     assert "No intervals are given" not in spoken(result)
 
 
-def test_the_page_for_the_screen_holds_the_same_figures(ordinary) -> None:
+def test_the_page_for_the_screen_holds_the_same_figures(ordinary: StratumResult) -> None:
     page = screen.page(builder.reconciliation([ordinary])).decode("utf-8")
     left, right = tables(ordinary)
     for figure in (*left, *right):

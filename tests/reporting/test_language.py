@@ -50,7 +50,7 @@ def prose(source: str) -> list[tuple[int, str]]:
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda path: str(path.relative_to(ROOM)))
-def test_no_words_for_readers_stand_outside_the_folder_of_the_language(module) -> None:
+def test_no_words_for_readers_stand_outside_the_folder_of_the_language(module: Path) -> None:
     assert prose(module.read_text(encoding="utf-8")) == []
 
 
@@ -66,7 +66,7 @@ def test_no_words_for_readers_stand_outside_the_folder_of_the_language(module) -
         'f"{low} limit of {high}"',
     ],
 )
-def test_the_search_finds_words_where_there_are_any(code) -> None:
+def test_the_search_finds_words_where_there_are_any(code: str) -> None:
     assert prose(code)
 
 
@@ -80,7 +80,7 @@ def test_the_search_finds_words_where_there_are_any(code) -> None:
         'fmt = "0.0E+00"',
     ],
 )
-def test_the_search_passes_markup_keys_and_what_programmers_read(code) -> None:
+def test_the_search_passes_markup_keys_and_what_programmers_read(code: str) -> None:
     assert prose(code) == []
 
 

@@ -10,6 +10,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from PIL import Image
 from pypdf import PdfReader
 from reportlab.pdfgen.canvas import Canvas
 
-from reconcile.base.model.release import EarlierResult
+from reconcile.base.model.release import EarlierResult, Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.document import audit, report, stratum_page
 from reconcile.reporting.figures import Figure, by_key
@@ -45,7 +46,7 @@ class Word:
     text: str
 
 
-def pages_of(content: bytes, folder) -> list[tuple[float, float, list[Word]]]:
+def pages_of(content: bytes, folder: Path) -> list[tuple[float, float, list[Word]]]:
     """Width, height and words of each page."""
     (folder / "report.pdf").write_bytes(content)
     subprocess.run(["pdftotext", "-bbox", "report.pdf", "boxes.html"], cwd=folder, check=True)
@@ -74,7 +75,7 @@ def overlaps(words_: list[Word]) -> list[tuple[str, str]]:
     return found
 
 
-def with_history(value):
+def with_history(value: Reconciliation) -> Reconciliation:
     """The same with two earlier months, so that the trends are drawn."""
     past = tuple(
         EarlierResult(period, f"{period}-r1", x.stratum.key, 30, ratio, ratio * 0.96, ratio * 1.05,
@@ -101,7 +102,9 @@ CASES = {
     "name",
     cases(tuple(CASES), tuple(n for n in CASES if n != "sixty elements")),
 )
-def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_path) -> None:
+def test_words_stay_inside_the_margins_apart_and_under_their_headings(
+    name: str, tmp_path: Path
+) -> None:
     value = CASES[name]()
     for draw in (report.report, audit.audit):
         check_pages(draw(value), tmp_path)
@@ -109,7 +112,9 @@ def test_words_stay_inside_the_margins_apart_and_under_their_headings(name, tmp_
 
 @measured
 @pytest.mark.slow
-def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_path) -> None:
+def test_the_pages_of_the_example_are_laid_out_like_the_others(
+    demo_month: tuple[Reconciliation, dict[str, bytes]], tmp_path: Path
+) -> None:
     for name in ("report.pdf", "audit.pdf"):
         content = demo_month[1][name]
         check_pages(content, tmp_path)
@@ -120,19 +125,19 @@ def test_the_pages_of_the_example_are_laid_out_like_the_others(demo_month, tmp_p
 
 @measured
 @pytest.mark.parametrize("name", cases(("one element", "sixty elements"), ("one element",)))
-def test_no_label_of_ordinary_length_is_cut(name, tmp_path) -> None:
+def test_no_label_of_ordinary_length_is_cut(name: str, tmp_path: Path) -> None:
     value = CASES[name]()
     for draw in (report.report, audit.audit):
         assert cut_labels(draw(value), tmp_path) == []
 
 
 @measured
-def test_a_cut_label_would_be_noticed(tmp_path) -> None:
+def test_a_cut_label_would_be_noticed(tmp_path: Path) -> None:
     long = builder.result_of(builder.stratum_of("Cu", matrix="a matrix of " + "many words " * 30))
     assert cut_labels(report.report(builder.reconciliation([long])), tmp_path)
 
 
-def cut_labels(content: bytes, folder) -> list[tuple[int, str]]:
+def cut_labels(content: bytes, folder: Path) -> list[tuple[int, str]]:
     """Page and line of each text that ends in an ellipsis; one that stands alone cuts nothing,
     and text from files says how long it is where it is cut."""
     found = []
@@ -198,7 +203,7 @@ def test_a_page_that_is_left_half_empty_would_be_noticed(tmp_path) -> None:
     assert [number for number, _ in half_empty(made.getvalue(), tmp_path)] == [1]
 
 
-def check_pages(content: bytes, tmp_path) -> None:
+def check_pages(content: bytes, tmp_path: Path) -> None:
     """Words inside the margins, apart from each other; no heading last on its page."""
     titles = {
         title.replace(" ", "")

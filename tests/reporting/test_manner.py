@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from pypdf import PdfReader
 
+from reconcile.base.model.release import Reconciliation
 from reconcile.base.settings.workspace import ReportSettings
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document import audit, report, screen
@@ -33,7 +34,7 @@ POINTED = re.compile(r"(?<![\w.])\d+\.\d+(?![\w.])")
         ("at 2026-10-05T08:30:00Z", "at 5 October 2026, 08:30 UTC"),
     ],
 )
-def test_numbers_and_dates_in_our_sentences_take_the_readers_form(text, shown) -> None:
+def test_numbers_and_dates_in_our_sentences_take_the_readers_form(text: str, shown: str) -> None:
     with written_as(COMMA):
         assert styled(text) == shown
 
@@ -43,7 +44,7 @@ def test_numbers_and_dates_in_our_sentences_take_the_readers_form(text, shown) -
     ["release 2026-10-r2-3fa9c2d4", "S-1.5", "version 3.11.2", "pairs_1.5.csv", "7.8.2.1",
      "found '0.35'", "SMP-2026-10-05", "H12.5A", "in/2026-10-05/field.csv"],
 )  # fmt: skip
-def test_ids_versions_file_names_and_quotations_stay_as_they_are(text) -> None:
+def test_ids_versions_file_names_and_quotations_stay_as_they_are(text: str) -> None:
     with written_as(COMMA):
         assert styled(text) == text
 
@@ -53,7 +54,7 @@ def test_without_settings_texts_stay_but_for_the_minus() -> None:
 
 
 @given(st.floats(-1e12, 1e12, allow_nan=False), st.integers(1, 6))
-def test_a_number_differs_between_the_marks_only_by_the_mark(value, digits) -> None:
+def test_a_number_differs_between_the_marks_only_by_the_mark(value: float, digits: int) -> None:
     pointed = numbers.plain_sig(value, digits)
     with written_as(Manner(",")):
         assert numbers.plain_sig(value, digits).replace(",", ".") == pointed
@@ -61,7 +62,7 @@ def test_a_number_differs_between_the_marks_only_by_the_mark(value, digits) -> N
 
 
 @pytest.mark.parametrize("style", list(words.DATE_STYLES))
-def test_every_style_of_the_settings_has_its_words(style) -> None:
+def test_every_style_of_the_settings_has_its_words(style: str) -> None:
     assert ReportSettings(date_style=style).date_style == style
     with written_as(Manner(".", style)):
         text = styled("2026-03-09")
@@ -115,7 +116,9 @@ def test_the_page_with_a_comma_has_no_point_within_a_number() -> None:
 
 
 @pytest.mark.slow
-def test_the_examples_report_with_a_comma_has_no_point_within_a_number(demo_month) -> None:
+def test_the_examples_report_with_a_comma_has_no_point_within_a_number(
+    demo_month: tuple[Reconciliation, dict[str, bytes]],
+) -> None:
     value = replace(demo_month[0], decimal_mark=",", date_style="day month year")
     printed = text_of(report.report(value)) + text_of(audit.audit(value))
     for text in (quoted(printed), plain_html(screen.page(value))):

@@ -28,7 +28,9 @@ def read(text: str) -> float:
         (-0.04, -0.4, 0.3, ("-0.04", "-0.40 to 0.30")),
     ],
 )
-def test_an_estimate_gets_the_digits_that_its_interval_allows(value, low, high, shown) -> None:
+def test_an_estimate_gets_the_digits_that_its_interval_allows(
+    value: float, low: float, high: float, shown: tuple[str, str]
+) -> None:
     assert numbers.estimate_texts(value, low, high) == shown
 
 
@@ -56,7 +58,9 @@ def test_an_open_end_is_infinite_not_missing() -> None:
 
 
 @given(value=finite, half=st.floats(1e-6, 1e8))
-def test_no_number_is_scientific_or_has_more_than_five_digits_of_its_own(value, half) -> None:
+def test_no_number_is_scientific_or_has_more_than_five_digits_of_its_own(
+    value: float, half: float
+) -> None:
     text = numbers.plain(value, numbers.decimals_for(value, half))
     assert re.fullmatch(rf"-?\d[\d{SPACE}]*(\.\d+)?", text)
     digits = text.lstrip("-0.").replace(".", "").replace(SPACE, "")
@@ -64,7 +68,7 @@ def test_no_number_is_scientific_or_has_more_than_five_digits_of_its_own(value, 
 
 
 @given(value=finite, half=st.floats(1e-6, 1e8))
-def test_rounding_stays_within_the_shown_digits(value, half) -> None:
+def test_rounding_stays_within_the_shown_digits(value: float, half: float) -> None:
     decimals = numbers.decimals_for(value, half)
     shown = read(numbers.plain(value, decimals))
     assert abs(shown - value) <= 0.5 * 10.0**-decimals * (1 + 1e-6)
@@ -72,7 +76,7 @@ def test_rounding_stays_within_the_shown_digits(value, half) -> None:
 
 @given(value=finite, half=st.floats(1e-6, 1e6))
 def test_the_step_shown_is_finer_than_the_uncertainty_or_two_digits_of_the_number(
-    value, half
+    value: float, half: float
 ) -> None:
     decimals = numbers.decimals_for(value, half)
     largest = max(abs(value), 1e-12)
@@ -100,7 +104,7 @@ def test_stated_values_keep_their_digits() -> None:
 
 
 @pytest.mark.parametrize("value", [1e300, -1e300, 1e308, 1e16, 1e-300, 5e-324, -5e-324])
-def test_numbers_that_no_material_has_stay_short(value) -> None:
+def test_numbers_that_no_material_has_stay_short(value: float) -> None:
     shown = [
         numbers.plain_sig(value),
         numbers.exact(value),

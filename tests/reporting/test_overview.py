@@ -2,7 +2,10 @@
 
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,7 +17,12 @@ from reconcile.reporting.document import screen
 from tests.reporting import builder
 
 
-def manifest(period, revision=1, verdicts=(("Cu", "accepted"), ("Pb", "laboratory only")), **more):
+def manifest(
+    period: str,
+    revision: int = 1,
+    verdicts: Sequence[tuple[str, str]] = (("Cu", "accepted"), ("Pb", "laboratory only")),
+    **more: object,
+) -> dict[str, Any]:
     strata = {
         f"{element} | XRF": {"label": f"{element} · XRF · soil", "verdict": verdict, "used": 21}
         for element, verdict in verdicts
@@ -27,7 +35,7 @@ def manifest(period, revision=1, verdicts=(("Cu", "accepted"), ("Pb", "laborator
     } | more  # fmt: skip
 
 
-def written(folder, *manifests):
+def written(folder: Path, *manifests: dict[str, Any]) -> Path:
     for content in manifests:
         place = folder / content["period"] / f"r{content['revision']}"
         place.mkdir(parents=True)
@@ -35,7 +43,7 @@ def written(folder, *manifests):
     return folder
 
 
-def two_months():
+def two_months() -> tuple[overview.Month, ...]:
     then = overview.Then(1, "Cu · XRF · soil", "accepted", 21)
     lead = overview.Then(2, "Pb · XRF · soil", "insufficient evidence", 7)
     now = replace(then, verdict="laboratory only")
@@ -52,11 +60,15 @@ def two_months():
     )  # fmt: skip
 
 
-def page_of(months, unread=(), lives=()):
+def page_of(
+    months: Sequence[overview.Month], unread: Sequence[str] = (), lives: Sequence[Life] = ()
+) -> bytes:
     return document.page("Site", "en", months, unread, lives)
 
 
-def life(status, until, period="2026-10", form="ratio", approver="P-2"):
+def life(
+    status: str, until: str, period: str = "2026-10", form: str = "ratio", approver: str = "P-2"
+) -> Life:
     factor = replace(
         next(x.factor for x in builder.mixed().results if x.factor), status=status, form=form,
         valid_from="2026-10-01", valid_until=until,
@@ -64,7 +76,7 @@ def life(status, until, period="2026-10", form="ratio", approver="P-2"):
     return Life(factor, period, 1, "r", "P-1", "P-1", "", "accepted", "", approver=approver)
 
 
-def test_the_latest_revision_of_each_month_is_read_from_its_manifest_alone(tmp_path) -> None:
+def test_the_latest_revision_of_each_month_is_read_from_its_manifest_alone(tmp_path: Path) -> None:
     again = manifest("2026-10", 2, (("Cu", "accepted"),))
     folder = written(tmp_path, manifest("2026-09"), manifest("2026-10"), again)
     months, unread = overview.months(folder)
@@ -75,7 +87,7 @@ def test_the_latest_revision_of_each_month_is_read_from_its_manifest_alone(tmp_p
     assert unread == ()
 
 
-def test_a_month_that_cannot_be_read_is_named_and_hides_no_other(tmp_path) -> None:
+def test_a_month_that_cannot_be_read_is_named_and_hides_no_other(tmp_path: Path) -> None:
     folder = written(tmp_path, manifest("2026-09"), manifest("2026-10"))
     (folder / "2026-09" / "r1" / "manifest.json").write_text("{", encoding="utf-8")
     months, unread = overview.months(folder)
@@ -118,14 +130,14 @@ def test_every_file_and_what_was_drawn_beside_has_a_link() -> None:
         (life("approved", "2027-03-31", form="none"), ""),
     ],
 )
-def test_factors_in_force_expiring_waiting_and_over_are_told(given, said) -> None:
+def test_factors_in_force_expiring_waiting_and_over_are_told(given: Life, said: str) -> None:
     text = page_of(two_months(), lives=[given]).decode()
     assert (given.factor.factor_id in text) == bool(said)
     if said:
         assert f"<td>{words.OVERVIEW_STATES[said]}</td>" in text
 
 
-def test_a_workspace_without_releases_says_so(tmp_path) -> None:
+def test_a_workspace_without_releases_says_so(tmp_path: Path) -> None:
     months, unread = overview.months(tmp_path / "none")
     assert words.OVERVIEW_NONE in page_of(months, unread).decode()
 

@@ -5,6 +5,7 @@ import io
 import math
 import re
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from pypdf import PdfReader
 
 from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model.account import WaterfallStep
-from reconcile.base.model.release import Change
+from reconcile.base.model.release import Change, Reconciliation
 from reconcile.base.model.verdict import INSUFFICIENT, LABORATORY_ONLY, Ask, Criterion, Outcome
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import words
@@ -23,11 +24,11 @@ from tests.reporting import builder, test_quality
 from tests.sizes import cases
 
 
-def read(reconciliation) -> PdfReader:
+def read(reconciliation: Reconciliation) -> PdfReader:
     return PdfReader(io.BytesIO(report.report(reconciliation)), strict=True)
 
 
-def read_audit(reconciliation) -> PdfReader:
+def read_audit(reconciliation: Reconciliation) -> PdfReader:
     return PdfReader(io.BytesIO(audit.audit(reconciliation)), strict=True)
 
 
@@ -37,36 +38,38 @@ def squeezed(text: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def mixed():
+def mixed() -> Reconciliation:
     return builder.mixed()
 
 
 @pytest.fixture(scope="module")
-def reader(mixed):
+def reader(mixed: Reconciliation) -> PdfReader:
     return read(mixed)
 
 
 @pytest.fixture(scope="module")
-def audit_reader(mixed):
+def audit_reader(mixed: Reconciliation) -> PdfReader:
     return read_audit(mixed)
 
 
 @pytest.fixture(scope="module")
-def audit_pages(audit_reader):
+def audit_pages(audit_reader: PdfReader) -> list[str]:
     return [page.extract_text() for page in audit_reader.pages]
 
 
 @pytest.fixture(scope="module")
-def pages(reader):
+def pages(reader: PdfReader) -> list[str]:
     return [page.extract_text() for page in reader.pages]
 
 
-def test_release_id_and_page_x_of_y_stand_on_every_page(pages) -> None:
+def test_release_id_and_page_x_of_y_stand_on_every_page(pages: list[str]) -> None:
     for number, text in enumerate(pages, start=1):
         assert f"Release {builder.RELEASE} · page {number} of {len(pages)}" in text
 
 
-def test_a_draft_says_so_on_every_page_and_an_approved_release_does_not(mixed, pages) -> None:
+def test_a_draft_says_so_on_every_page_and_an_approved_release_does_not(
+    mixed: Reconciliation, pages: list[str]
+) -> None:
     assert all(words.DRAFT in text for text in pages)
     approved = read(dataclasses.replace(mixed, status="approved"))
     assert not any(words.DRAFT in page.extract_text() for page in approved.pages)
@@ -74,11 +77,11 @@ def test_a_draft_says_so_on_every_page_and_an_approved_release_does_not(mixed, p
 
 @pytest.mark.slow
 @pytest.mark.parametrize("sample", builder.HOSTILE_IDS)
-def test_hostile_ids_come_out_as_they_were_written(audit_pages, sample) -> None:
+def test_hostile_ids_come_out_as_they_were_written(audit_pages: list[str], sample: str) -> None:
     assert squeezed(printable(sample)) in squeezed("".join(audit_pages))
 
 
-def test_no_id_becomes_an_image_a_link_or_a_script(reader) -> None:
+def test_no_id_becomes_an_image_a_link_or_a_script(reader: PdfReader) -> None:
     raw = report.report(builder.reconciliation([builder.hostile()]))
     assert b"/JavaScript" not in raw
     assert b"/Launch" not in raw
@@ -90,7 +93,7 @@ def test_no_id_becomes_an_image_a_link_or_a_script(reader) -> None:
             assert "/Dest" in target or "/GoTo" in str(target)
 
 
-def test_every_text_is_in_the_embedded_subset_typeface(reader) -> None:
+def test_every_text_is_in_the_embedded_subset_typeface(reader: PdfReader) -> None:
     fonts = {}
     for page in reader.pages:
         for font in page["/Resources"]["/Font"].values():
@@ -103,7 +106,9 @@ def test_every_text_is_in_the_embedded_subset_typeface(reader) -> None:
         assert len(descriptor["/FontFile2"].get_object().get_data()) < 200_000, name
 
 
-def test_title_author_and_language_are_set_and_dates_are_fixed(reader, mixed) -> None:
+def test_title_author_and_language_are_set_and_dates_are_fixed(
+    reader: PdfReader, mixed: Reconciliation
+) -> None:
     assert reader.metadata.title == mixed.title
     assert reader.metadata.author == mixed.prepared_by
     assert reader.metadata.creation_date.year == 2000
@@ -111,11 +116,11 @@ def test_title_author_and_language_are_set_and_dates_are_fixed(reader, mixed) ->
 
 
 def test_bookmarks_lead_to_sections_and_to_the_page_of_each_stratum(
-    audit_reader, mixed, audit_pages
+    audit_reader: PdfReader, mixed: Reconciliation, audit_pages: list[str]
 ) -> None:
     flat = []
 
-    def walk(items) -> None:
+    def walk(items: list[Any]) -> None:
         for item in items:
             if isinstance(item, list):
                 walk(item)
@@ -131,10 +136,10 @@ def test_bookmarks_lead_to_sections_and_to_the_page_of_each_stratum(
         assert squeezed(label) in squeezed(audit_pages[titles[label]])
 
 
-def outline_pages(reader) -> dict[str, int]:
+def outline_pages(reader: PdfReader) -> dict[str, int]:
     found = {}
 
-    def walk(items) -> None:
+    def walk(items: list[Any]) -> None:
         for item in items:
             if isinstance(item, list):
                 walk(item)
@@ -147,7 +152,7 @@ def outline_pages(reader) -> dict[str, int]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_each_stratum_has_exactly_one_page(paper) -> None:
+def test_each_stratum_has_exactly_one_page(paper: str) -> None:
     results = [builder.ordinary(), builder.absolute(), builder.censored(), builder.hostile()]
     reader = read_audit(builder.reconciliation(results, paper))
     places = outline_pages(reader)
@@ -161,7 +166,7 @@ def test_each_stratum_has_exactly_one_page(paper) -> None:
     )
 
 
-def test_a_stratum_with_too_little_gets_a_short_form_two_to_a_page(audit_reader) -> None:
+def test_a_stratum_with_too_little_gets_a_short_form_two_to_a_page(audit_reader: PdfReader) -> None:
     places = outline_pages(audit_reader)
     assert places["Ni · XRF · laterite"] == places["Co · XRF · laterite"]
     text = audit_reader.pages[places["Ni · XRF · laterite"]].extract_text()
@@ -169,7 +174,9 @@ def test_a_stratum_with_too_little_gets_a_short_form_two_to_a_page(audit_reader)
     assert "Insufficient evidence" in text
 
 
-def test_the_page_shows_every_criterion_the_factor_and_the_sentences(audit_reader, mixed) -> None:
+def test_the_page_shows_every_criterion_the_factor_and_the_sentences(
+    audit_reader: PdfReader, mixed: Reconciliation
+) -> None:
     result = mixed.results[0]
     text = squeezed(
         audit_reader.pages[outline_pages(audit_reader)[result.stratum.label]].extract_text()
@@ -184,7 +191,7 @@ def test_the_page_shows_every_criterion_the_factor_and_the_sentences(audit_reade
     assert squeezed(result.factor.basis) in text
 
 
-def test_the_cover_answers_the_five_questions(pages) -> None:
+def test_the_cover_answers_the_five_questions(pages: list[str]) -> None:
     for question in (words.Q_MAY_I, words.Q_RISK, words.Q_NEXT):
         assert question in pages[0]
     for question in (words.Q_VERDICTS, words.Q_HOW_WRONG, words.Q_LEFT_OUT, words.Q_CHANGED):
@@ -202,7 +209,7 @@ def test_the_cover_answers_the_five_questions(pages) -> None:
     ],
 )
 def test_the_cover_is_one_page_however_many_strata_steps_and_changes_there_are(
-    paper, count
+    paper: str, count: int
 ) -> None:
     steps = tuple(
         WaterfallStep(f"step {i} with a name of ordinary length", "rows", 10, 9, (("why", 1),))
@@ -221,13 +228,17 @@ def test_the_cover_is_one_page_however_many_strata_steps_and_changes_there_are(
     assert outline_pages(read(value))[printable(results[0].stratum.label)] == 2
 
 
-def test_long_lists_say_how_many_there_are_and_where(audit_pages, mixed) -> None:
+def test_long_lists_say_how_many_there_are_and_where(
+    audit_pages: list[str], mixed: Reconciliation
+) -> None:
     text = " ".join(" ".join(audit_pages).split())
     assert f"The first 50 of {len(mixed.quarantine)} are listed; all are in quarantine.csv." in text
     assert f"The first 120 of {len(mixed.field_only)} are listed" in text
 
 
-def test_inputs_settings_and_heads_are_printed_whole(audit_pages, mixed) -> None:
+def test_inputs_settings_and_heads_are_printed_whole(
+    audit_pages: list[str], mixed: Reconciliation
+) -> None:
     text = squeezed("".join(audit_pages))
     for file in mixed.inputs:
         assert file.sha256 in text
@@ -240,7 +251,7 @@ def test_inputs_settings_and_heads_are_printed_whole(audit_pages, mixed) -> None
         assert squeezed(line.meaning) in text
 
 
-def test_cautions_and_signatures_close_the_report(pages) -> None:
+def test_cautions_and_signatures_close_the_report(pages: list[str]) -> None:
     text = " ".join(" ".join(pages[-2:]).split())
     for title, caution in words.CAUTION_TEXT:
         assert title in text
@@ -251,7 +262,7 @@ def test_cautions_and_signatures_close_the_report(pages) -> None:
 
 
 def test_the_page_numbers_that_the_verdict_table_prints_are_those_of_the_bookmarks(
-    audit_reader, audit_pages, mixed
+    audit_reader: PdfReader, audit_pages: list[str], mixed: Reconciliation
 ) -> None:
     places = outline_pages(audit_reader)
     lines = audit_pages[places[words.VERDICTS]].splitlines()
@@ -260,7 +271,7 @@ def test_the_page_numbers_that_the_verdict_table_prints_are_those_of_the_bookmar
 
 
 def test_each_page_of_the_audit_volume_has_a_label_and_a_number_of_its_own(
-    audit_reader, audit_pages
+    audit_reader: PdfReader, audit_pages: list[str]
 ) -> None:
     count = len(audit_pages)
     assert audit_reader.page_labels == [f"A{n}" for n in range(1, count + 1)]
@@ -269,7 +280,7 @@ def test_each_page_of_the_audit_volume_has_a_label_and_a_number_of_its_own(
 
 
 def test_the_contents_of_the_audit_volume_name_every_section_and_stratum(
-    audit_pages, mixed
+    audit_pages: list[str], mixed: Reconciliation
 ) -> None:
     first = squeezed(audit_pages[0])
     for title in (words.VERDICTS, words.DETAILS, words.SETTINGS, words.EXCLUSIONS, words.ACCOUNT):
@@ -279,7 +290,7 @@ def test_the_contents_of_the_audit_volume_name_every_section_and_stratum(
 
 
 @pytest.mark.parametrize("count", [0, 1, 4, pytest.param(60, marks=pytest.mark.slow)])
-def test_any_number_of_strata_makes_a_report(count) -> None:
+def test_any_number_of_strata_makes_a_report(count: int) -> None:
     reader = read_audit(builder.many(count, n=21))
     places = outline_pages(reader)
     strata = [t for t in places if t.endswith("· soil")]
@@ -343,7 +354,7 @@ SCALES = ("log ratio", "absolute")
         for k, s in enumerate(SCALES)
     ],
 )
-def test_odd_data_make_a_report_and_a_workbook(name, scale) -> None:
+def test_odd_data_make_a_report_and_a_workbook(name: str, scale: str) -> None:
     result = builder.result_of(
         builder.stratum_of(), values=ODD[name], scale=scale, decision=LABORATORY_ONLY
     )
@@ -367,7 +378,7 @@ def squeezed_numbers(text: str) -> str:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("n", cases([2, 30], [8]))
-def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n) -> None:
+def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n: int) -> None:
     stratum = dataclasses.replace(
         builder.stratum_of(),
         matrix="m" * 20_000,
@@ -392,11 +403,13 @@ def test_names_and_notes_of_any_length_do_not_stop_a_stratum(n) -> None:
 
 
 @pytest.mark.slow
-def test_page_numbers_settle_within_the_passes(monkeypatch, mixed) -> None:
+def test_page_numbers_settle_within_the_passes(
+    monkeypatch: pytest.MonkeyPatch, mixed: Reconciliation
+) -> None:
     passes = []
     original = book.Book.build
 
-    def counted(self, *args, **kwargs):
+    def counted(self: book.Book, *args: Any, **kwargs: Any) -> Any:
         passes.append(1)
         return original(self, *args, **kwargs)
 
@@ -406,7 +419,9 @@ def test_page_numbers_settle_within_the_passes(monkeypatch, mixed) -> None:
 
 
 @pytest.mark.parametrize("value", cases([1e300, -1e300, 1e308, 1e-300, 5e-324], [1e308, 5e-324]))
-def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(value) -> None:
+def test_numbers_that_no_material_has_stop_neither_report_nor_page_nor_workbook(
+    value: float,
+) -> None:
     base = builder.reconciliation([builder.ordinary()])
     size = abs(value)
     checks = tuple(

@@ -3,7 +3,9 @@
 import dataclasses
 import math
 import re
+from collections.abc import Iterator
 from functools import cache
+from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
@@ -11,8 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
+from numpy.typing import ArrayLike
 from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Path, PolyLine, Rect, String
 
+from reconcile.base.model.release import StratumResult
 from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor
 from reconcile.reporting import fonts, words
 from reconcile.reporting.document import quality
@@ -42,7 +46,7 @@ from tests.reporting import builder, test_quality
 WIDTH, HEIGHT = 300.0, 200.0
 
 
-def shapes(node):
+def shapes(node: Any) -> Iterator[Any]:
     """Every leaf of a drawing with its place on the drawing (turned text left out)."""
     for child in node.contents:
         if isinstance(child, Group):
@@ -52,7 +56,7 @@ def shapes(node):
             yield child
 
 
-def box(shape):
+def box(shape: Any) -> tuple[float, float, float, float]:
     if isinstance(shape, Circle):
         r = shape.r
         return shape.cx - r, shape.cy - r, shape.cx + r, shape.cy + r
@@ -63,7 +67,7 @@ def box(shape):
     return shape.getBounds()
 
 
-def assert_inside(drawing: Drawing, width=WIDTH, height=HEIGHT) -> None:
+def assert_inside(drawing: Drawing, width: float = WIDTH, height: float = HEIGHT) -> None:
     for shape in shapes(drawing):
         x0, y0, x1, y1 = box(shape)
         assert x0 >= -1.5, shape.__dict__
@@ -72,13 +76,15 @@ def assert_inside(drawing: Drawing, width=WIDTH, height=HEIGHT) -> None:
         assert y1 <= height + 1.5, shape.__dict__
 
 
-def method(points, fit=None, levels=()):
+def method(
+    points: tuple[Points, ...], fit: Curve | None = None, levels: tuple[Level, ...] = ()
+) -> MethodPlot:
     return MethodPlot(
         points, fit, levels, "Laboratory, mg/kg", "Field, mg/kg", "field = lab", "decision level"
     )
 
 
-def used(x, y):
+def used(x: ArrayLike, y: ArrayLike) -> Points:
     return Points("used", "used", np.asarray(x, float), np.asarray(y, float))
 
 
@@ -110,7 +116,7 @@ def test_marks_stand_where_the_numbers_are() -> None:
     ("low", "high", "log"), [(1.0, 9.9, False), (1.0, 10.1, True), (-1.0, 1000.0, False)]
 )
 def test_axes_are_logarithmic_where_the_range_exceeds_one_order_of_magnitude(
-    low, high, log
+    low: float, high: float, log: bool
 ) -> None:
     assert axes.wants_log(np.array([low, high])) is log
 
@@ -119,7 +125,7 @@ def test_axes_are_logarithmic_where_the_range_exceeds_one_order_of_magnitude(
     st.floats(-1e7, 1e7),
     st.floats(1e-3, 1e7),
 )
-def test_linear_axes_hold_their_data_and_have_ticks_of_equal_step(low, width) -> None:
+def test_linear_axes_hold_their_data_and_have_ticks_of_equal_step(low: float, width: float) -> None:
     axis = axes.linear(low, low + width)
     slack = 1e-8 * (abs(low) + width)
     assert axis.low <= low + slack
@@ -133,7 +139,7 @@ def test_linear_axes_hold_their_data_and_have_ticks_of_equal_step(low, width) ->
 
 
 @given(st.floats(1e-4, 1e4), st.floats(1.0, 1e4))
-def test_logarithmic_axes_hold_their_data_and_at_least_one_tick(low, ratio) -> None:
+def test_logarithmic_axes_hold_their_data_and_at_least_one_tick(low: float, ratio: float) -> None:
     axis = axes.logarithmic(low, low * ratio)
     assert axis.low <= low
     assert axis.high >= low * ratio
@@ -151,7 +157,9 @@ values = hnp.arrays(
 
 @settings(max_examples=60, deadline=None)
 @given(values, st.data())
-def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(x, data) -> None:
+def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(
+    x: np.ndarray, data: st.DataObject
+) -> None:
     y = data.draw(hnp.arrays(np.float64, len(x), elements=st.floats(-1e6, 1e6)))
     kind = data.draw(st.sampled_from(kinds.MARKS))
     points = Points(kind, "any", x, y, y if kind == "partial" else None)
@@ -162,7 +170,9 @@ def test_no_mark_or_text_of_a_method_plot_leaves_the_drawing(x, data) -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(values, st.booleans(), st.data())
-def test_no_mark_or_text_of_a_difference_plot_leaves_the_drawing(x, ratio, data) -> None:
+def test_no_mark_or_text_of_a_difference_plot_leaves_the_drawing(
+    x: np.ndarray, ratio: bool, data: st.DataObject
+) -> None:
     x = np.abs(x) + 1e-3 if ratio else x
     y = data.draw(hnp.arrays(np.float64, len(x), elements=st.floats(1e-3, 1e3)))
     rules = tuple(
@@ -290,7 +300,7 @@ def every_kind() -> dict[str, object]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", KINDS)
-def test_paper_and_screen_draw_the_same_scene(name) -> None:
+def test_paper_and_screen_draw_the_same_scene(name: str) -> None:
     plot = every_kind()[name]
     root = ElementTree.fromstring(svg.svg(plot, "a plot"))
     width, height = map(float, root.attrib["viewBox"].split()[2:])
@@ -318,7 +328,7 @@ def test_paper_and_screen_draw_the_same_scene(name) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", KINDS)
-def test_on_the_screen_every_value_is_a_mark_that_says_something(name) -> None:
+def test_on_the_screen_every_value_is_a_mark_that_says_something(name: str) -> None:
     plot = every_kind()[name]
     root = ElementTree.fromstring(svg.svg(plot, "a plot"))
     told = [e.text for e in root.iter("title")]
@@ -388,14 +398,14 @@ def test_a_plot_of_differences_shows_the_agreed_bias_as_shares_of_the_level() ->
     assert lines[1] - lines[0] == 2 + len(plot.span)
 
 
-def as_read(result):
+def as_read(result: StratumResult) -> StratumResult:
     """The same with a verdict of the readings."""
     return dataclasses.replace(
         result, verdict=dataclasses.replace(result.verdict, decision=ACCEPTED), factor=None
     )
 
 
-def corrected(result):
+def corrected(result: StratumResult) -> StratumResult:
     """The same with a verdict of corrected values and a factor that halves every reading."""
     verdict = dataclasses.replace(result.verdict, decision=ACCEPTED_CORRECTED)
     factor = CorrectionFactor(

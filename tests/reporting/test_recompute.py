@@ -6,11 +6,13 @@ import shutil
 import subprocess
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
 
 import reconcile
+from reconcile.base.model.figures import StratumStatistics
 from reconcile.reporting import words
 from reconcile.reporting.document import workbook
 from reconcile.reporting.render import recompute
@@ -89,18 +91,22 @@ def helpers_agree(content: bytes, book: openpyxl.Workbook) -> None:
 
 @pytest.mark.slow
 @office
-def test_every_formula_agrees_for_ordinary_censored_hostile_and_empty_strata(tmp_path) -> None:
+def test_every_formula_agrees_for_ordinary_censored_hostile_and_empty_strata(
+    tmp_path: Path,
+) -> None:
     value = builder.mixed()
     assert_agrees(workbook.workbook(value), tmp_path, len(value.results))
 
 
 @pytest.mark.slow
 @office
-def test_a_wrong_value_of_the_program_is_shown_as_disagreement(tmp_path, monkeypatch) -> None:
+def test_a_wrong_value_of_the_program_is_shown_as_disagreement(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     value = builder.reconciliation([builder.ordinary()])
     true = recompute.by_key
 
-    def with_a_fault(statistics):
+    def with_a_fault(statistics: StratumStatistics) -> dict[str, Any]:
         figures = dict(true(statistics))
         wrong = figures["ols_slope"]
         object.__setattr__(wrong, "value", wrong.value * (1 + 1e-7))
@@ -129,7 +135,9 @@ def test_every_headline_figure_is_recomputed_where_it_can_be_estimated() -> None
 @office
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["demo", "pottery"])
-def test_a_whole_workspace_agrees_after_recalculation(name, tmp_path, request) -> None:
+def test_a_whole_workspace_agrees_after_recalculation(
+    name: str, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
     if name == "demo":
         value, files = request.getfixturevalue("demo_month")
         assert_agrees(files["workbook.xlsx"], tmp_path, len(value.results))

@@ -11,6 +11,7 @@ import numpy as np
 import openpyxl
 import pytest
 
+from reconcile.base.model.release import Reconciliation
 from reconcile.figures import registry
 from reconcile.figures.definition import Definition, Group, Place, Side, Studied
 from reconcile.reporting import words
@@ -30,7 +31,7 @@ def middle(x: Studied) -> Estimate:
 
 
 @pytest.fixture
-def release(monkeypatch: pytest.MonkeyPatch):
+def release(monkeypatch: pytest.MonkeyPatch) -> Reconciliation:
     """A release made while the registry holds one figure more."""
     one: Definition[object] = Definition(
         CODE, "ratio", compute=middle, places=(Place(Side.LEFT, 15),), source="this test"
@@ -41,7 +42,7 @@ def release(monkeypatch: pytest.MonkeyPatch):
     return builder.reconciliation([builder.ordinary.__wrapped__()])  # not the kept one
 
 
-def test_one_more_record_stands_in_csv_json_sheet_and_page(release) -> None:
+def test_one_more_record_stands_in_csv_json_sheet_and_page(release: Reconciliation) -> None:
     (result,) = release.results
     used = result.pairs.loc[result.pairs["used"]]
     truth = float(np.median(used["field_mean"] / used["lab_mean"]))

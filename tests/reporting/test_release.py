@@ -19,7 +19,7 @@ NAMES = {
 }  # fmt: skip
 
 
-def test_every_file_is_written_and_named(tmp_path) -> None:
+def test_every_file_is_written_and_named(tmp_path: Path) -> None:
     names = write_release(builder.mixed(), tmp_path)
     assert set(names) == NAMES
     assert {p.name for p in tmp_path.iterdir()} == NAMES
@@ -27,7 +27,7 @@ def test_every_file_is_written_and_named(tmp_path) -> None:
 
 
 @pytest.mark.slow
-def test_equal_values_give_equal_bytes_even_in_another_process(tmp_path) -> None:
+def test_equal_values_give_equal_bytes_even_in_another_process(tmp_path: Path) -> None:
     here, there = tmp_path / "here", tmp_path / "there"
     here.mkdir()
     there.mkdir()
@@ -50,7 +50,7 @@ def test_equal_values_give_equal_bytes_even_in_another_process(tmp_path) -> None
 
 
 @pytest.mark.slow
-def test_forty_strata_take_less_than_a_minute(tmp_path) -> None:
+def test_forty_strata_take_less_than_a_minute(tmp_path: Path) -> None:
     value = builder.many(40)
     start = time.process_time()
     write_release(value, tmp_path)

@@ -5,6 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from reconcile.base.model.release import Reconciliation
+from reconcile.base.model.stratum import Stratum
 from reconcile.base.model.verdict import CorrectionFactor
 from reconcile.judgement import scoring
 from reconcile.judgement.scoring import KEEP, WITHDRAW, Past
@@ -15,7 +17,9 @@ from tests import volumes
 from tests.reporting import builder
 
 
-def scored(stratum, ratio: float, n: int = 30, relative: bool = True) -> scoring.FactorScore:
+def scored(
+    stratum: Stratum, ratio: float, n: int = 30, relative: bool = True
+) -> scoring.FactorScore:
     """A ratio factor of 1.2 on pairs whose true ratio is ``1.2 * ratio``."""
     factor = CorrectionFactor(
         "Cu-1", stratum, "ratio", 0.0, 1.2, ((0.0, 0.0), (0.0, 1e-4)), 0.08 if relative else 20.0,
@@ -28,7 +32,7 @@ def scored(stratum, ratio: float, n: int = 30, relative: bool = True) -> scoring
 
 
 @pytest.fixture
-def release():
+def release() -> Reconciliation:
     r = builder.mixed()
     stratum = r.results[0].stratum
     past = (
@@ -39,7 +43,9 @@ def release():
     return replace(r, factor_scores=(scored(r.results[1].stratum, 1.0), moved))
 
 
-def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release) -> None:
+def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(
+    release: Reconciliation,
+) -> None:
     first, _ = scores.charts(release)
     score, title, plot = first
     assert score.call == WITHDRAW
@@ -52,11 +58,13 @@ def test_the_chart_holds_the_months_on_one_scale_with_the_control_lines(release)
     assert plot.low[-1] > plot.bounds[1]
 
 
-def test_what_asks_for_an_act_stands_first(release) -> None:
+def test_what_asks_for_an_act_stands_first(release: Reconciliation) -> None:
     assert [s.call for s in scores.scores_of(release)] == [WITHDRAW, KEEP]
 
 
-def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(release) -> None:
+def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(
+    release: Reconciliation,
+) -> None:
     score = scored(release.results[0].stratum, 1.0, relative=False)
     plot = scores.plot_of(replace(release, factor_scores=(score,)), score)
     assert plot is not None
@@ -67,7 +75,7 @@ def test_a_factor_in_differences_has_its_chart_about_zero_in_the_readers_unit(re
 
 
 @pytest.mark.slow
-def test_report_and_page_show_chart_and_sentence(release) -> None:
+def test_report_and_page_show_chart_and_sentence(release: Reconciliation) -> None:
     text = " ".join(p.extract_text() for p in volumes.both(release))
     text = text.replace("\n", " ")
     page = screen.page(release).decode()

@@ -13,11 +13,13 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pypdf import PdfReader
 
 from reconcile.base.characters import visible
+from reconcile.base.model.release import Reconciliation
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import words
 from reconcile.reporting.document import audit, quality, screen
@@ -29,12 +31,12 @@ VOID = {"meta", "input", "br", "line"}
 
 
 @pytest.fixture(scope="module")
-def mixed():
+def mixed() -> Reconciliation:
     return builder.mixed()
 
 
 @pytest.fixture(scope="module")
-def page(mixed):
+def page(mixed: Reconciliation) -> str:
     return screen.page(mixed).decode("utf-8")
 
 
@@ -48,26 +50,26 @@ class Checker(HTMLParser):
         self.attributes: list[tuple[str, str, str]] = []
         self.text: list[str] = []
 
-    def handle_starttag(self, tag, attrs) -> None:
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags[tag] = self.tags.get(tag, 0) + 1
         self.attributes += [(tag, name, value or "") for name, value in attrs]
         if tag not in VOID:
             self.open.append(tag)
 
-    def handle_startendtag(self, tag, attrs) -> None:
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags[tag] = self.tags.get(tag, 0) + 1
         self.attributes += [(tag, name, value or "") for name, value in attrs]
 
-    def handle_endtag(self, tag) -> None:
+    def handle_endtag(self, tag: str) -> None:
         assert self.open, tag
         assert self.open.pop() == tag
 
-    def handle_data(self, data) -> None:
+    def handle_data(self, data: str) -> None:
         self.text.append(data)
 
 
 @pytest.fixture(scope="module")
-def checked(page):
+def checked(page: str) -> Checker:
     checker = Checker()
     checker.feed(page)
     checker.close()
@@ -75,7 +77,7 @@ def checked(page):
     return checker
 
 
-def test_nothing_is_loaded_from_anywhere(checked) -> None:
+def test_nothing_is_loaded_from_anywhere(checked: Checker) -> None:
     for tag, name, value in checked.attributes:
         assert name not in ("src", "srcset", "action", "style", "data", "xlink:href"), (tag, name)
         assert not name.startswith("on"), (tag, name)
@@ -85,7 +87,7 @@ def test_nothing_is_loaded_from_anywhere(checked) -> None:
     assert not {"img", "iframe", "object", "link", "base", "form"} & set(checked.tags)
 
 
-def test_the_policy_names_the_digests_of_the_one_style_and_the_one_script(page) -> None:
+def test_the_policy_names_the_digests_of_the_one_style_and_the_one_script(page: str) -> None:
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1]
     assert policy.startswith("default-src 'none'")
     assert "unsafe" not in policy
@@ -97,7 +99,7 @@ def test_the_policy_names_the_digests_of_the_one_style_and_the_one_script(page) 
 
 @pytest.mark.parametrize("sample", builder.HOSTILE_IDS)
 def test_hostile_ids_are_shown_as_they_were_written_and_never_as_markup(
-    checked, page, sample
+    checked: Checker, page: str, sample: str
 ) -> None:
     assert visible(sample) in "".join(checked.text)
     assert builder.MARKUP_ID not in page
@@ -105,7 +107,7 @@ def test_hostile_ids_are_shown_as_they_were_written_and_never_as_markup(
 
 
 def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_there(
-    page, mixed
+    page: str, mixed: Reconciliation
 ) -> None:
     text = html.unescape(re.sub(r"<[^>]+>", "\n", page)).replace("−", "-")
     for x in mixed.results:
@@ -126,7 +128,7 @@ def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_the
             assert title in text
 
 
-def test_each_mark_tells_its_sample_and_its_values(page, mixed) -> None:
+def test_each_mark_tells_its_sample_and_its_values(page: str, mixed: Reconciliation) -> None:
     first = mixed.results[0]
     section = re.search(r'<section id="stratum-1".*?</section>', page, re.DOTALL)[0]
     assert words.HOVER in section
@@ -139,7 +141,7 @@ def test_each_mark_tells_its_sample_and_its_values(page, mixed) -> None:
     assert sum("at most" in t for t in titles) == 16
 
 
-def test_equal_values_give_equal_bytes(mixed, page) -> None:
+def test_equal_values_give_equal_bytes(mixed: Reconciliation, page: str) -> None:
     assert screen.page(builder.mixed()).decode() == page
 
 
@@ -170,7 +172,9 @@ def dump(path: Path, folder: Path, script: str = "") -> str:
 
 
 @browser
-def test_a_browser_runs_the_script_from_a_file_and_refuses_nothing(page, tmp_path) -> None:
+def test_a_browser_runs_the_script_from_a_file_and_refuses_nothing(
+    page: str, tmp_path: Path
+) -> None:
     file = tmp_path / "report.html"
     file.write_text(page, encoding="utf-8")
     dom = dump(file, tmp_path)
@@ -178,7 +182,7 @@ def test_a_browser_runs_the_script_from_a_file_and_refuses_nothing(page, tmp_pat
 
 
 @browser
-def test_tables_sort_by_number_and_filter_by_words(page, tmp_path) -> None:
+def test_tables_sort_by_number_and_filter_by_words(page: str, tmp_path: Path) -> None:
     file = tmp_path / "report.html"
     file.write_text(page, encoding="utf-8")
     probe = """
@@ -205,7 +209,7 @@ document.body.dataset.some = rows.filter((r) => !r.hidden).length;
 def outline_of(content: bytes) -> list[str]:
     """Titles of the printed report's bookmarks, all levels."""
 
-    def walk(items) -> list[str]:
+    def walk(items: list[Any]) -> list[str]:
         found = []
         for item in items:
             found += walk(item) if isinstance(item, list) else [str(item.title)]
@@ -220,7 +224,7 @@ def headings_of(page: str) -> list[str]:
     return [html.unescape(shown.sub("", text)) for text in found]
 
 
-def missing_sections(value) -> list[str]:
+def missing_sections(value: Reconciliation) -> list[str]:
     page = screen.page(value).decode("utf-8")
     there = {visible(title) for title in headings_of(page)}
     # The plots for which printed pages have no room stand with their strata.
@@ -231,7 +235,7 @@ def missing_sections(value) -> list[str]:
     ]
 
 
-def with_controls():
+def with_controls() -> Reconciliation:
     """Each kind of stratum, with charts, rates and stages of controls."""
     wild = [100.0 + (i % 2) for i in range(20)]
     wild[12] = 130.0
@@ -251,7 +255,9 @@ def test_the_page_has_every_section_of_the_printed_report() -> None:
 
 
 @pytest.mark.slow
-def test_the_examples_page_has_every_section_of_its_printed_report(demo_month) -> None:
+def test_the_examples_page_has_every_section_of_its_printed_report(
+    demo_month: tuple[Reconciliation, dict[str, bytes]],
+) -> None:
     assert missing_sections(demo_month[0]) == []
 
 
@@ -282,7 +288,7 @@ def test_every_recovery_is_a_mark_that_tells_its_control() -> None:
 
 @pytest.mark.slow
 @browser
-def test_a_browser_draws_the_charts_of_controls(tmp_path) -> None:
+def test_a_browser_draws_the_charts_of_controls(tmp_path: Path) -> None:
     file = tmp_path / "report.html"
     file.write_bytes(screen.page(with_controls()))
     probe = """
@@ -303,7 +309,7 @@ def elements_of(page: str) -> list[tuple[str, dict[str, str]]]:
     found: list[tuple[str, dict[str, str]]] = []
 
     class Seen(HTMLParser):
-        def handle_starttag(self, tag, attrs) -> None:
+        def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
             found.append((tag, {name: value or "" for name, value in attrs}))
 
     Seen().feed(page)
@@ -319,11 +325,11 @@ def pages() -> dict[str, str]:
 
 
 @pytest.fixture(scope="module", params=["report", "releases"])
-def either(request):
+def either(request: pytest.FixtureRequest) -> str:
     return pages()[request.param]
 
 
-def test_headings_go_down_one_level_at_a_time(either) -> None:
+def test_headings_go_down_one_level_at_a_time(either: str) -> None:
     levels = [int(tag[1]) for tag, _ in elements_of(either) if re.fullmatch("h[1-6]", tag)]
     assert levels[0] == 1
     assert levels.count(1) == 1
@@ -331,7 +337,7 @@ def test_headings_go_down_one_level_at_a_time(either) -> None:
     assert steps == []
 
 
-def test_every_drawing_control_and_link_has_a_name(either) -> None:
+def test_every_drawing_control_and_link_has_a_name(either: str) -> None:
     open_links = re.findall(r"<a\b([^>]*)>(.*?)</a>", either, re.DOTALL)
     assert open_links
     for attributes, inside in open_links:
@@ -352,7 +358,7 @@ def test_every_drawing_control_and_link_has_a_name(either) -> None:
     assert all(text.strip() for text in buttons)
 
 
-def test_names_of_places_are_used_once_and_every_link_within_finds_its_place(either) -> None:
+def test_names_of_places_are_used_once_and_every_link_within_finds_its_place(either: str) -> None:
     ids = [a["id"] for _, a in elements_of(either) if "id" in a]
     assert len(ids) == len(set(ids))
     for tag, attributes in elements_of(either):
@@ -360,7 +366,7 @@ def test_names_of_places_are_used_once_and_every_link_within_finds_its_place(eit
             assert attributes["href"][1:] in ids
 
 
-def test_what_drawings_show_is_said_in_numbers(page, mixed) -> None:
+def test_what_drawings_show_is_said_in_numbers(page: str, mixed: Reconciliation) -> None:
     first = mixed.results[0]
     labels = [a["aria-label"] for tag, a in elements_of(page) if tag == "svg"]
     methods = next(
@@ -416,7 +422,7 @@ def probe_of(page: str, folder: Path, script: str) -> dict[str, object]:
 
 
 @browser
-def test_every_column_of_every_table_sorts_up_and_down(either, tmp_path) -> None:
+def test_every_column_of_every_table_sorts_up_and_down(either: str, tmp_path: Path) -> None:
     """Numbers by size, whatever their spaces, minus and units; texts in the order of letters."""
     out = probe_of(
         either,
@@ -450,7 +456,9 @@ for (const table of document.querySelectorAll("table[data-sort]")) {
 
 
 @browser
-def test_strata_are_chosen_by_element_material_verdict_and_change(page, mixed, tmp_path) -> None:
+def test_strata_are_chosen_by_element_material_verdict_and_change(
+    page: str, mixed: Reconciliation, tmp_path: Path
+) -> None:
     out = probe_of(
         page,
         tmp_path,
@@ -487,7 +495,7 @@ out.all = shown().length;
 
 
 @browser
-def test_the_word_as_with_a_capital_finds_arsenic_alone(tmp_path) -> None:
+def test_the_word_as_with_a_capital_finds_arsenic_alone(tmp_path: Path) -> None:
     results = [builder.result_of(builder.stratum_of(e)) for e in ("As", "Cu", "Pb", "Zn")] * 3
     value = builder.reconciliation(results)
     out = probe_of(
@@ -509,7 +517,7 @@ q.value = ""; q.dispatchEvent(new Event("input")); out.all = shown();
 
 @browser
 def test_the_mark_under_the_mouse_or_chosen_by_keys_tells_the_story_of_its_pair(
-    page, mixed, tmp_path
+    page: str, mixed: Reconciliation, tmp_path: Path
 ) -> None:
     out = probe_of(
         page,
@@ -532,7 +540,9 @@ out.keys = story.textContent;
 
 
 @browser
-def test_a_link_to_a_stratum_opens_it_and_the_top_is_a_click_away(page, tmp_path) -> None:
+def test_a_link_to_a_stratum_opens_it_and_the_top_is_a_click_away(
+    page: str, tmp_path: Path
+) -> None:
     out = probe_of(
         page,
         tmp_path,

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import pytest
 from pypdf import PdfReader
 
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting.document import audit
 from reconcile.reporting.render.tables import data_files
 from tests.reporting import builder
@@ -184,7 +185,9 @@ def check(files: dict[str, bytes]) -> int:
         ("10 100", 10_160.0, False), ("0", 0.4, True), ("22", 22.0, True), ("22", 23.0, False),
     ],
 )  # fmt: skip
-def test_the_comparison_tells_rounding_from_another_number(text, value, right) -> None:
+def test_the_comparison_tells_rounding_from_another_number(
+    text: str, value: float, right: bool
+) -> None:
     assert agrees(text, value) is right
 
 
@@ -198,7 +201,9 @@ def test_numbers_in_the_sentences_of_each_kind_of_stratum_are_those_of_the_table
 
 
 @pytest.mark.slow
-def test_numbers_in_the_sentences_of_the_example_are_those_of_the_table(demo_month) -> None:
+def test_numbers_in_the_sentences_of_the_example_are_those_of_the_table(
+    demo_month: tuple[Reconciliation, dict[str, bytes]],
+) -> None:
     reconciliation, files = demo_month
     assert len(reconciliation.results) > 40
     assert check(files) > 8 * len(reconciliation.results)

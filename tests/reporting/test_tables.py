@@ -8,6 +8,7 @@ import math
 import pandas as pd
 import pytest
 
+from reconcile.base.model.release import Reconciliation
 from reconcile.base.model.tables import EXCLUSION_COLUMNS, PAIR_COLUMNS
 from reconcile.reporting.figures import figures_of
 from reconcile.reporting.render import tables
@@ -15,12 +16,12 @@ from tests.reporting import builder
 
 
 @pytest.fixture(scope="module")
-def mixed():
+def mixed() -> Reconciliation:
     return builder.mixed()
 
 
 @pytest.fixture(scope="module")
-def files(mixed):
+def files(mixed: Reconciliation) -> dict[str, bytes]:
     return tables.data_files(mixed)
 
 
@@ -28,7 +29,7 @@ def rows(content: bytes) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(content.decode("utf-8"), newline="")))
 
 
-def test_line_ends_are_newlines_and_text_is_utf8(files) -> None:
+def test_line_ends_are_newlines_and_text_is_utf8(files: dict[str, bytes]) -> None:
     for name, content in files.items():
         assert content.endswith(b"\n"), name
         text = content.decode("utf-8")
@@ -36,7 +37,9 @@ def test_line_ends_are_newlines_and_text_is_utf8(files) -> None:
             assert "\r\n" not in text, name
 
 
-def test_every_figure_of_every_stratum_is_in_statistics_csv_to_the_last_bit(files, mixed) -> None:
+def test_every_figure_of_every_stratum_is_in_statistics_csv_to_the_last_bit(
+    files: dict[str, bytes], mixed: Reconciliation
+) -> None:
     found = rows(files["statistics.csv"])
     expected = [(x.stratum.key, f) for x in mixed.results for f in figures_of(x.statistics)]
     assert len(found) == len(expected)
@@ -47,7 +50,9 @@ def test_every_figure_of_every_stratum_is_in_statistics_csv_to_the_last_bit(file
         assert row["unit"] in {"mg/kg", "1"}
 
 
-def test_statistics_json_is_standard_json_with_null_for_what_is_not_known(files, mixed) -> None:
+def test_statistics_json_is_standard_json_with_null_for_what_is_not_known(
+    files: dict[str, bytes], mixed: Reconciliation
+) -> None:
     def refuse(name: str) -> None:
         raise AssertionError(name)
 
@@ -60,7 +65,9 @@ def test_statistics_json_is_standard_json_with_null_for_what_is_not_known(files,
     assert text == json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
 
-def test_pairs_csv_holds_every_pair_with_ids_as_written(files, mixed) -> None:
+def test_pairs_csv_holds_every_pair_with_ids_as_written(
+    files: dict[str, bytes], mixed: Reconciliation
+) -> None:
     found = rows(files["pairs.csv"])
     assert len(found) == sum(len(x.pairs) for x in mixed.results)
     assert list(found[0]) == [tables.pair_heading(c) for c in PAIR_COLUMNS]
@@ -73,7 +80,7 @@ def test_pairs_csv_holds_every_pair_with_ids_as_written(files, mixed) -> None:
     assert pd.Timestamp(found[0]["field_time"]) == first["field_time"]
 
 
-def test_no_csv_cell_starts_a_formula(files) -> None:
+def test_no_csv_cell_starts_a_formula(files: dict[str, bytes]) -> None:
     for name, content in files.items():
         if name.endswith(".csv"):
             for row in csv.reader(io.StringIO(content.decode("utf-8"), newline="")):
@@ -81,21 +88,25 @@ def test_no_csv_cell_starts_a_formula(files) -> None:
                     assert not cell.startswith(("=", "@", "+S", "-1+")), (name, cell)
 
 
-def test_exclusions_and_quarantine_are_complete(files, mixed) -> None:
+def test_exclusions_and_quarantine_are_complete(
+    files: dict[str, bytes], mixed: Reconciliation
+) -> None:
     assert len(rows(files["exclusions.csv"])) == len(mixed.exclusions)
     assert tuple(rows(files["exclusions.csv"])[0]) == EXCLUSION_COLUMNS
     assert len(rows(files["quarantine.csv"])) == len(mixed.quarantine)
     assert tuple(rows(files["quarantine.csv"])[0]) == tables.QUARANTINE_FILE_COLUMNS
 
 
-def test_the_waterfall_balances_from_its_own_rows(files) -> None:
+def test_the_waterfall_balances_from_its_own_rows(files: dict[str, bytes]) -> None:
     frame = pd.read_csv(io.BytesIO(files["waterfall.csv"]))
     for _, step in frame.groupby("step"):
         first = step.iloc[0]
         assert first["entered"] - first["kept"] - step["lost"].sum() == first["balance"] == 0
 
 
-def test_factors_carry_their_whole_key_covariance_and_units(files, mixed) -> None:
+def test_factors_carry_their_whole_key_covariance_and_units(
+    files: dict[str, bytes], mixed: Reconciliation
+) -> None:
     (row,) = rows(files["factors.csv"])
     factor = mixed.results[0].factor
     assert row["factor_id"] == factor.factor_id

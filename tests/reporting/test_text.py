@@ -15,7 +15,7 @@ anything = st.text(st.characters(), max_size=80)
 
 
 @given(anything)
-def test_any_text_makes_a_paragraph_that_says_it(raw) -> None:
+def test_any_text_makes_a_paragraph_that_says_it(raw: str) -> None:
     paragraph = Paragraph(text.markup(raw), style("cell"))
     said = "".join(fragment.text for fragment in paragraph.frags)
     assert said.replace("\N{NO-BREAK SPACE}", " ") == text.printable(raw).replace(
@@ -24,7 +24,7 @@ def test_any_text_makes_a_paragraph_that_says_it(raw) -> None:
 
 
 @given(anything)
-def test_printable_text_has_a_glyph_for_every_character_and_loses_none(raw) -> None:
+def test_printable_text_has_a_glyph_for_every_character_and_loses_none(raw: str) -> None:
     shown = text.printable(raw)
     assert all(ord(c) in text.covered() for c in shown)
     for c in raw:
@@ -40,17 +40,17 @@ def test_long_text_is_cut_and_says_how_long_it_was() -> None:
 
 
 @pytest.mark.parametrize("raw", ["=1+1", "+SUM(A1)", "@x", "-1+2", "\t=1", "＝1"])
-def test_csv_text_that_a_spreadsheet_would_run_gets_an_apostrophe(raw) -> None:
+def test_csv_text_that_a_spreadsheet_would_run_gets_an_apostrophe(raw: str) -> None:
     assert spreadsheet.csv_text(raw) == f"'{raw}"
 
 
 @pytest.mark.parametrize("raw", ["-12", "+5.3", "S-1", "", "a=b", "12"])
-def test_csv_text_that_is_harmless_stays_as_it_is(raw) -> None:
+def test_csv_text_that_is_harmless_stays_as_it_is(raw: str) -> None:
     assert spreadsheet.csv_text(raw) == raw
 
 
 @pytest.mark.parametrize("raw", HOSTILE_IDS)
-def test_excel_text_reads_back_as_it_was_but_for_characters_that_xml_can_not_hold(raw) -> None:
+def test_excel_text_reads_back_as_it_was_but_for_characters_that_xml_can_not_hold(raw: str) -> None:
     assert unescape(text.cell_text(raw)) == text.visible(raw)
 
 

@@ -7,15 +7,21 @@ import re
 import shutil
 import subprocess
 import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from openpyxl import Workbook
 from openpyxl.utils.escape import unescape
+from openpyxl.worksheet.worksheet import Worksheet
 from pypdf import PdfReader
 
 from reconcile.base.characters import visible
+from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import answers, words
 from reconcile.reporting.document import glance, stratum_sheet, workbook
 from reconcile.reporting.render import charts, recompute
@@ -24,26 +30,26 @@ from tests.reporting import builder
 
 
 @pytest.fixture(scope="module")
-def mixed():
+def mixed() -> Reconciliation:
     return builder.mixed()
 
 
 @pytest.fixture(scope="module")
-def content(mixed):
+def content(mixed: Reconciliation) -> bytes:
     return workbook.workbook(mixed)
 
 
 @pytest.fixture(scope="module")
-def book(content):
+def book(content: bytes) -> Workbook:
     return openpyxl.load_workbook(io.BytesIO(content))
 
 
-def column(sheet, heading, row=1):
+def column(sheet: Worksheet, heading: str, row: int = 1) -> list[Any]:
     place = next(c.column for c in sheet[row] if c.value == heading)
     return [sheet.cell(r, place) for r in range(row + 1, sheet.max_row + 1)]
 
 
-def test_sheets_are_named_visible_and_in_order(book) -> None:
+def test_sheets_are_named_visible_and_in_order(book: Workbook) -> None:
     names = list(words.SHEETS.values())
     assert book.sheetnames == [name for name in names if name in book.sheetnames]
     assert book.sheetnames[:4] == ["At a glance", "Strata", "Pairs", "Each stratum"]
@@ -54,7 +60,9 @@ def test_sheets_are_named_visible_and_in_order(book) -> None:
         assert not any(d.hidden for d in sheet.row_dimensions.values())
 
 
-def test_there_is_no_macro_no_outside_link_and_no_formula_but_our_own(content, book) -> None:
+def test_there_is_no_macro_no_outside_link_and_no_formula_but_our_own(
+    content: bytes, book: Workbook
+) -> None:
     names = zipfile.ZipFile(io.BytesIO(content)).namelist()
     assert not any("vba" in n.lower() or "externalLink" in n for n in names)
     helpers = set(words.HELPERS.values())
@@ -72,7 +80,7 @@ def test_there_is_no_macro_no_outside_link_and_no_formula_but_our_own(content, b
                     assert "cmd" not in cell.value
 
 
-def formulas_of(book):
+def formulas_of(book: Workbook) -> Iterator[tuple[str, str, Any]]:
     for name in ("Calculation", "Recomputed"):
         for row in book[name].iter_rows():
             for cell in row:
@@ -80,7 +88,9 @@ def formulas_of(book):
                     yield name, cell.coordinate, cell.value
 
 
-def test_every_formula_has_a_result_for_what_does_not_compute(content, book) -> None:
+def test_every_formula_has_a_result_for_what_does_not_compute(
+    content: bytes, book: Workbook
+) -> None:
     shown = openpyxl.load_workbook(io.BytesIO(content), data_only=True)
     empty = set()
     for name, place, formula in formulas_of(book):
@@ -92,7 +102,9 @@ def test_every_formula_has_a_result_for_what_does_not_compute(content, book) -> 
     assert empty <= {"=IF"}  # logarithms and ratios of what is none show nothing
 
 
-def test_results_beside_the_programs_values_are_equal_to_them(content, mixed) -> None:
+def test_results_beside_the_programs_values_are_equal_to_them(
+    content: bytes, mixed: Reconciliation
+) -> None:
     sheet = openpyxl.load_workbook(io.BytesIO(content), data_only=True)["Recomputed"]
     compared = 0
     for row in sheet.iter_rows(min_row=7, max_row=sheet.max_row, values_only=True):
@@ -113,7 +125,7 @@ def test_results_that_no_figure_holds_are_computed_from_the_pairs() -> None:
     assert all(math.isfinite(value) for value in found.values())
 
 
-def test_a_data_frame_reads_results_and_dates(content, mixed) -> None:
+def test_a_data_frame_reads_results_and_dates(content: bytes, mixed: Reconciliation) -> None:
     frame = pd.read_excel(io.BytesIO(content), sheet_name="Pairs", engine="openpyxl")
     assert len(frame) == sum(len(x.pairs) for x in mixed.results)
     times = pd.to_datetime(frame["Field time, UTC"].dropna())
@@ -129,7 +141,7 @@ def test_a_data_frame_reads_results_and_dates(content, mixed) -> None:
 
 
 @pytest.mark.parametrize("name", ["Strata", "Pairs", "Statistics", "Factors", "Months"])
-def test_tables_have_names_and_the_columns_that_one_pivots_by(book, name) -> None:
+def test_tables_have_names_and_the_columns_that_one_pivots_by(book: Workbook, name: str) -> None:
     sheet = book[name]
     if not sheet.tables:
         assert sheet.max_row == 1
@@ -142,7 +154,7 @@ def test_tables_have_names_and_the_columns_that_one_pivots_by(book, name) -> Non
     assert {"Element", "Technique", "Material"} <= set(headings)
 
 
-def test_dates_are_dates_and_say_no_zone_but_utc(content, mixed) -> None:
+def test_dates_are_dates_and_say_no_zone_but_utc(content: bytes, mixed: Reconciliation) -> None:
     sheet = openpyxl.load_workbook(io.BytesIO(content), data_only=True)["Strata"]
     until = [c.value for c in column(sheet, "Valid until")]
     expected = [x.verdict.valid_until or None for x in mixed.results]
@@ -150,13 +162,13 @@ def test_dates_are_dates_and_say_no_zone_but_utc(content, mixed) -> None:
     assert any(until)
 
 
-def test_what_asks_for_a_look_is_marked_by_conditional_formats(book) -> None:
+def test_what_asks_for_a_look_is_marked_by_conditional_formats(book: Workbook) -> None:
     for name in ("Strata", "Pairs", "Recomputed", "Findings", "Controls"):
         assert len(book[name].conditional_formatting), name
 
 
 def test_the_first_sheet_has_the_answer_and_the_picture_with_what_it_shows(
-    content, book, mixed
+    content: bytes, book: Workbook, mixed: Reconciliation
 ) -> None:
     sheet = book["At a glance"]
     texts = [c.value for row in sheet.iter_rows() for c in row if c.value]
@@ -168,7 +180,7 @@ def test_the_first_sheet_has_the_answer_and_the_picture_with_what_it_shows(
         assert printable(x.stratum.label) in told
 
 
-def test_charts_carry_the_values_that_they_show(content, mixed) -> None:
+def test_charts_carry_the_values_that_they_show(content: bytes, mixed: Reconciliation) -> None:
     parts = zipfile.ZipFile(io.BytesIO(content))
     chart = parts.read("xl/charts/chart1.xml").decode()
     assert chart.count("numCache") >= 2 * 2 * 2
@@ -176,7 +188,7 @@ def test_charts_carry_the_values_that_they_show(content, mixed) -> None:
     assert not re.search("<numRef><f>[^<]*</f></numRef>", chart)
 
 
-def test_formulas_use_only_functions_that_both_kinds_of_program_have(book) -> None:
+def test_formulas_use_only_functions_that_both_kinds_of_program_have(book: Workbook) -> None:
     """Names in the functions' lists of ECMA-376 (prefix for later ones) and OpenFormula 1.2."""
     known = {
         "IF", "AND", "OR", "COUNTIF", "COUNT", "AVERAGE", "DEVSQ", "SUMPRODUCT", "SQRT", "EXP",
@@ -192,7 +204,9 @@ def test_formulas_use_only_functions_that_both_kinds_of_program_have(book) -> No
     assert {"SLOPE", "_xlfn.STDEV.S", "CORREL", "SUMPRODUCT"} <= found
 
 
-def test_named_ranges_are_valid_and_cover_the_used_pairs_of_each_stratum(book, mixed) -> None:
+def test_named_ranges_are_valid_and_cover_the_used_pairs_of_each_stratum(
+    book: Workbook, mixed: Reconciliation
+) -> None:
     names = book.defined_names
     pairs = book["Calculation"]
     lab = next(c.column_letter for c in pairs[2] if c.value == "Lab mean, mg/kg")
@@ -216,13 +230,13 @@ def test_named_ranges_are_valid_and_cover_the_used_pairs_of_each_stratum(book, m
         assert sorted(values) == pytest.approx(expected, rel=1e-15)
 
 
-def test_no_sheet_is_protected_from_sorting_and_filtering(book) -> None:
+def test_no_sheet_is_protected_from_sorting_and_filtering(book: Workbook) -> None:
     for sheet in book:
         assert not sheet.protection.sheet, sheet.title
     assert book.calculation.fullCalcOnLoad
 
 
-def test_ids_are_kept_as_text_and_as_written(book) -> None:
+def test_ids_are_kept_as_text_and_as_written(book: Workbook) -> None:
     cells = column(book["Pairs"], "Sample id")
     found = {unescape(str(c.value)): c for c in cells}
     for sample in builder.HOSTILE_IDS:
@@ -234,12 +248,12 @@ def test_ids_are_kept_as_text_and_as_written(book) -> None:
             assert cell.quotePrefix, sample
 
 
-def test_an_id_that_looks_like_a_code_of_the_format_is_read_as_written(content) -> None:
+def test_an_id_that_looks_like_a_code_of_the_format_is_read_as_written(content: bytes) -> None:
     frame = pd.read_excel(io.BytesIO(content), sheet_name="Pairs", engine="calamine", dtype=str)
     assert "_x0041_" in set(frame["Sample id"])
 
 
-def test_headings_are_frozen_and_carry_units(book) -> None:
+def test_headings_are_frozen_and_carry_units(book: Workbook) -> None:
     for sheet in book:
         assert sheet.freeze_panes, sheet.title
     headings = [c.value for c in book["Pairs"][1]]
@@ -248,7 +262,7 @@ def test_headings_are_frozen_and_carry_units(book) -> None:
     assert any("mg/kg" in str(c.value) for c in book["Factors"][1])
 
 
-def test_numbers_are_numbers_with_a_format(book, mixed) -> None:
+def test_numbers_are_numbers_with_a_format(book: Workbook, mixed: Reconciliation) -> None:
     values = [c for c in column(book["Pairs"], "Lab mean, mg/kg") if c.value is not None]
     assert all(c.data_type == "n" for c in values)
     # sixteen digits are written; Excel itself keeps fifteen
@@ -257,7 +271,9 @@ def test_numbers_are_numbers_with_a_format(book, mixed) -> None:
     assert all("E" not in c.number_format for c in values)
 
 
-def test_the_strata_have_a_row_each_with_verdict_bias_and_margin(book, mixed) -> None:
+def test_the_strata_have_a_row_each_with_verdict_bias_and_margin(
+    book: Workbook, mixed: Reconciliation
+) -> None:
     sheet = book["Strata"]
     verdicts = [c.value for c in column(sheet, "Verdict")]
     assert verdicts == [words.DECISION_TITLE[x.verdict.decision] for x in mixed.results]
@@ -269,7 +285,9 @@ def test_the_strata_have_a_row_each_with_verdict_bias_and_margin(book, mixed) ->
         assert margin.value == x.statistics.bias.equivalence.margin
 
 
-def test_each_stratum_stands_in_words_beside_its_chart(book, mixed) -> None:
+def test_each_stratum_stands_in_words_beside_its_chart(
+    book: Workbook, mixed: Reconciliation
+) -> None:
     sheet = book["Each stratum"]
     texts = [unescape(str(c.value)) for c in sheet["B"] if c.value]
     for x in mixed.results:
@@ -281,7 +299,9 @@ def test_each_stratum_stands_in_words_beside_its_chart(book, mixed) -> None:
     assert len(anchors) == len(sheet._charts)
 
 
-def test_used_and_left_out_field_values_stand_in_their_own_columns(book, mixed) -> None:
+def test_used_and_left_out_field_values_stand_in_their_own_columns(
+    book: Workbook, mixed: Reconciliation
+) -> None:
     sheet = book["Calculation"]
     used = [c.value for c in column(sheet, "Field used, unit shown", 2)]
     left = [c.value for c in column(sheet, "Field left out, unit shown", 2)]
@@ -292,7 +312,9 @@ def test_used_and_left_out_field_values_stand_in_their_own_columns(book, mixed) 
     assert sum(v is not None for v in left) == quantified - sum(v is not None for v in used)
 
 
-def test_every_stratum_that_has_pairs_with_numbers_has_a_chart_of_its_own_rows(book, mixed) -> None:
+def test_every_stratum_that_has_pairs_with_numbers_has_a_chart_of_its_own_rows(
+    book: Workbook, mixed: Reconciliation
+) -> None:
     drawn = book["Each stratum"]._charts
     assert len(drawn) == sum(charts.drawable(x) for x in mixed.results)
     first = drawn[0].series[0]
@@ -301,7 +323,7 @@ def test_every_stratum_that_has_pairs_with_numbers_has_a_chart_of_its_own_rows(b
     assert first.yVal.numRef.f.replace("'", "") == f"Calculation!$F$3:$F${n + 2}"
 
 
-def test_charts_stop_at_the_limit_and_say_so(monkeypatch) -> None:
+def test_charts_stop_at_the_limit_and_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stratum_sheet, "MOST_CHARTS", 2)
     book = openpyxl.load_workbook(io.BytesIO(workbook.workbook(builder.many(3, n=21))))
     assert len(book["Each stratum"]._charts) == 2
@@ -309,7 +331,9 @@ def test_charts_stop_at_the_limit_and_say_so(monkeypatch) -> None:
     assert words.CHART_LIMIT.format(shown=2, total=3) in texts
 
 
-def test_print_setup_has_paper_titles_and_the_release_id(book, mixed) -> None:
+def test_print_setup_has_paper_titles_and_the_release_id(
+    book: Workbook, mixed: Reconciliation
+) -> None:
     for sheet in book:
         upright = sheet.title == "At a glance"
         assert sheet.page_setup.orientation == ("portrait" if upright else "landscape")
@@ -319,7 +343,9 @@ def test_print_setup_has_paper_titles_and_the_release_id(book, mixed) -> None:
     assert book["Pairs"].print_title_rows == "$1:$1"
 
 
-def test_exclusions_quarantine_and_unmatched_samples_are_all_there(book, mixed) -> None:
+def test_exclusions_quarantine_and_unmatched_samples_are_all_there(
+    book: Workbook, mixed: Reconciliation
+) -> None:
     kinds = [c.value for c in column(book["Left out"], "What")]
     assert kinds.count("excluded") == len(mixed.exclusions)
     assert kinds.count("quarantined") == len(mixed.quarantine)
@@ -327,11 +353,11 @@ def test_exclusions_quarantine_and_unmatched_samples_are_all_there(book, mixed) 
     assert kinds.count("lab only") == len(mixed.lab_only)
 
 
-def test_equal_values_give_equal_bytes(content) -> None:
+def test_equal_values_give_equal_bytes(content: bytes) -> None:
     assert workbook.workbook(builder.mixed()) == content
 
 
-def test_properties_hold_no_clock(content, book) -> None:
+def test_properties_hold_no_clock(content: bytes, book: Workbook) -> None:
     assert book.properties.created.year == book.properties.modified.year == 2000
     for entry in zipfile.ZipFile(io.BytesIO(content)).infolist():
         assert entry.date_time == (1980, 1, 1, 0, 0, 0)
@@ -339,7 +365,7 @@ def test_properties_hold_no_clock(content, book) -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="no office program to open it with")
-def test_an_office_program_opens_it_and_shows_ids_as_text(content, tmp_path) -> None:
+def test_an_office_program_opens_it_and_shows_ids_as_text(content: bytes, tmp_path: Path) -> None:
     """An implementation of ECMA-376 other than ours reads the file."""
     (tmp_path / "workbook.xlsx").write_bytes(content)
     every_sheet = "44,34,76,1,,0,false,true,false,false,false,-1"
@@ -358,7 +384,9 @@ def test_an_office_program_opens_it_and_shows_ids_as_text(content, tmp_path) -> 
 
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="no office program to print it with")
-def test_the_examples_workbook_prints_on_sixty_pages_at_most(demo_month, tmp_path) -> None:
+def test_the_examples_workbook_prints_on_sixty_pages_at_most(
+    demo_month: tuple[Reconciliation, dict[str, bytes]], tmp_path: Path
+) -> None:
     (tmp_path / "workbook.xlsx").write_bytes(demo_month[1]["workbook.xlsx"])
     subprocess.run(
         ["soffice", f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}", "--headless",

@@ -1,6 +1,8 @@
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,14 +15,14 @@ from reconcile.intake import tables
 from schemas.common import contract
 
 
-def facts(names, rows=3, **given):
+def facts(names: Iterable[str], rows: int = 3, **given: Any) -> pd.DataFrame:
     frame = pd.DataFrame({name: [None] * rows for name in names if name != "row"})
     for name, values in given.items():
         frame[name] = values
     return frame
 
 
-def field(**given):
+def field(**given: Any) -> pd.DataFrame:
     given.setdefault("sample_id", ["S1", "S2", "S3"])
     given.setdefault("technique", ["XRF"] * 3)
     return facts(tables.FIELD_FACTS, **given)
@@ -95,7 +97,7 @@ def test_empty_tables_are_valid() -> None:
         ({"duplicate_kind": [None, "odd", "pulp"]}, "kind of duplicate"),
     ],
 )
-def test_broken_field_facts_name_the_row_and_the_reason(given, reason) -> None:
+def test_broken_field_facts_name_the_row_and_the_reason(given: dict[str, Any], reason: str) -> None:
     (failure,) = schemas.validate("field", field(**given), None)
     assert (failure.row, failure.column) == (1, "")
     assert reason in failure.reason
@@ -138,7 +140,7 @@ def test_lab_facts_are_checked() -> None:
     ]
 
 
-def _lab(**given):
+def _lab(**given: Any) -> pd.DataFrame:
     given.setdefault("sample_id", ["S1", "S2", "S3"])
     return facts(tables.LAB_FACTS, **given)
 
@@ -183,7 +185,7 @@ def test_registers_and_aliases_need_ids() -> None:
     assert [f.row for f in schemas.validate("aliases", aliases, None)] == [1, 2]
 
 
-def pairs(**given):
+def pairs(**given: Any) -> pd.DataFrame:
     frame = pd.DataFrame({name: [None] * 2 for name in PAIR_COLUMNS})
     frame = frame.assign(
         stratum="Cu | x", sample_id=["S1", "S2"], field_qualifier="", lab_qualifier="",

@@ -11,7 +11,7 @@ from reconcile.statistics.proportions import clopper_pearson
 from tests.sizes import cases
 
 
-def month(n: int, seed: int, step: float = 0.0, sd: float = 0.05):
+def month(n: int, seed: int, step: float = 0.0, sd: float = 0.05) -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(seed)
     later = np.arange(n) >= n // 2
     return np.where(later, step, 0.0) + rng.normal(0, sd, n), np.arange(n) * 1.0

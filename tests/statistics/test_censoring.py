@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -314,7 +315,9 @@ def test_the_censored_log_normal_agrees_with_scipy() -> None:
         right=np.full(np.sum(value > 5), math.log(5)),
     )  # fmt: skip
 
-    def precise(f, x0, args, disp):
+    def precise(
+        f: Callable[..., float], x0: np.ndarray, args: tuple[object, ...], disp: object
+    ) -> np.ndarray:
         return optimize.minimize(
             f, x0, args=args, method="Nelder-Mead", options={"xatol": 1e-11, "fatol": 1e-13}
         ).x

@@ -214,7 +214,9 @@ def test_adjusted_p_values_agree_with_statsmodels(collect: mock.Mock, p: list[fl
 
 
 @given(st.integers(1, 400), st.data(), st.sampled_from([0.9, 0.95, 0.99]))
-def test_exact_intervals_of_a_share_are_those_of_scipy(n: int, data: st.DataObject, level) -> None:
+def test_exact_intervals_of_a_share_are_those_of_scipy(
+    n: int, data: st.DataObject, level: float
+) -> None:
     count = data.draw(st.integers(0, n))
     for side, way in (("two-sided", "two-sided"), ("upper", "less"), ("lower", "greater")):
         found = clopper_pearson(count, n, level, side)

@@ -20,7 +20,9 @@ from reconcile.statistics.level_band import (
 from reconcile.statistics.noncentral_t import one_sided_tolerance_factor, tail_bound
 
 
-def simulated(n: int, seed: int, spread: float = 16.0, rsd: float = 0.08, lab_rsd: float = 0.02):
+def simulated(
+    n: int, seed: int, spread: float = 16.0, rsd: float = 0.08, lab_rsd: float = 0.02
+) -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(seed)
     true = 50 * np.exp(rng.uniform(0, math.log(spread), n))
     return true * np.exp(rng.normal(0, lab_rsd, n)), true * np.exp(rng.normal(0, rsd, n))

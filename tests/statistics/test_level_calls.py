@@ -56,7 +56,7 @@ def test_at_the_level_itself_each_wrong_call_is_as_rare_as_agreed(relative: bool
     bias=st.floats(-0.3, 0.3),
 )  # fmt: skip
 def test_no_result_is_called_on_the_side_where_it_does_not_lie(
-    value, u, df, rates, relative, bias
+    value: float, u: float, df: float, rates: tuple[float, float], relative: bool, bias: float
 ) -> None:
     call = level_call(value, 250.0, u, df, *rates, relative, bias)
     assert call.below_up_to <= 250 <= call.above_from
@@ -66,7 +66,7 @@ def test_no_result_is_called_on_the_side_where_it_does_not_lie(
 
 
 @pytest.mark.parametrize("bad", [{"value": math.nan}, {"u": 0.0}, {"u": math.nan}, {"value": -1.0}])
-def test_a_number_that_can_not_be_judged_is_refused(bad) -> None:
+def test_a_number_that_can_not_be_judged_is_refused(bad: dict[str, float]) -> None:
     given = {"value": 300.0, "u": 20.0} | bad
     with pytest.raises(ValueError, match="value"):
         level_call(given["value"], 250, given["u"], 30, 0.05, 0.05, True)

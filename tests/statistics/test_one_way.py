@@ -1,7 +1,10 @@
 """Groups against each other, held to a handbook and to reference libraries."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from reconcile.statistics.one_way import one_way, trend
@@ -15,7 +18,7 @@ LEVELS = (
 )
 
 
-def long(groups):
+def long(groups: Sequence[ArrayLike]) -> tuple[np.ndarray, list[str]]:
     return np.concatenate(groups), [f"level {i}" for i, g in enumerate(groups, 1) for _ in g]
 
 
@@ -51,7 +54,7 @@ def test_equal_groups_are_called_different_in_one_of_a_hundred_studies_at_one_pe
 
 
 @pytest.mark.parametrize("names", [["a"] * 4, ["a", "b", "c", "d"]])
-def test_nothing_is_tested_without_two_groups_and_scatter_within(names) -> None:
+def test_nothing_is_tested_without_two_groups_and_scatter_within(names: list[str]) -> None:
     found = one_way([1.0, 2.0, 3.0, 5.0], names)
     assert found.reason
     assert np.isnan(found.p_value)

@@ -22,6 +22,7 @@ from reconcile.statistics.pairwise_slopes import (
     kendall_pulls,
     list_inversions,
 )
+from reconcile.statistics.result import Estimate
 from tests.sizes import cases
 
 UP = Fraction(10**12)  # stands for a vertical slope, above all others
@@ -302,7 +303,7 @@ def test_the_cumulative_sums_are_those_of_the_paper_counted_by_hand() -> None:
     assert found.p_value == pytest.approx(stats.kstwobign.sf(1.0), rel=1e-9)
 
 
-def _value(estimate, value: float):
+def _value(estimate: Estimate, value: float) -> Estimate:
     return type(estimate)(value, 0.1, value - 0.2, value + 0.2, estimate.n)
 
 

@@ -56,7 +56,9 @@ def test_sites_without_a_fault_are_called_apart_in_few_studies(n: int, tau: floa
     assert covered / studies > 0.95 - 3 * math.sqrt(0.05 * 0.95 / studies)
 
 
-def lines(rng: np.random.Generator, wrong_instrument: float, wrong_laboratory: float):
+def lines(
+    rng: np.random.Generator, wrong_instrument: float, wrong_laboratory: float
+) -> tuple[list[float], list[float], list[str], dict[str, list[str]]]:
     """Twelve sites, each with an instrument and two elements, in turn with three laboratories."""
     y, comparison, instrument, laboratory = [], [], [], []
     for site in range(12):

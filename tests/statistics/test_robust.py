@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 from scipy import stats
 from statsmodels import robust as sm_robust
 
 from reconcile.statistics.robust import (
+    RobustEstimate,
     algorithm_a,
     huber_proposal_2,
     median_mad,
@@ -23,7 +26,9 @@ ALL = [algorithm_a, huber_proposal_2, median_mad]
 
 @pytest.mark.parametrize("name", PAIRS)
 @pytest.mark.parametrize("function", ALL, ids=lambda f: f.__name__)
-def test_degenerate_values_give_a_reason_and_no_warning(function, name: str) -> None:
+def test_degenerate_values_give_a_reason_and_no_warning(
+    function: Callable[[ArrayLike], RobustEstimate], name: str
+) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         for values in PAIRS[name]:
@@ -31,7 +36,9 @@ def test_degenerate_values_give_a_reason_and_no_warning(function, name: str) -> 
 
 
 @pytest.mark.parametrize("function", ALL[:3], ids=lambda f: f.__name__)
-def test_a_wild_value_hardly_moves_the_robust_mean(function) -> None:
+def test_a_wild_value_hardly_moves_the_robust_mean(
+    function: Callable[[ArrayLike], RobustEstimate],
+) -> None:
     values = np.random.default_rng(1).normal(10, 1, 30)
     wild = values.copy()
     wild[0] = 1e9
@@ -102,7 +109,9 @@ def test_wrong_shapes_are_refused() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("n", [20, 40, 100])
 @pytest.mark.parametrize("function", ALL[:3], ids=lambda f: f.__name__)
-def test_the_interval_of_the_robust_mean_covers_as_often_as_it_says(function, n: int) -> None:
+def test_the_interval_of_the_robust_mean_covers_as_often_as_it_says(
+    function: Callable[[ArrayLike], RobustEstimate], n: int
+) -> None:
     rng = np.random.default_rng(100 + n)
     found = [function(row).location for row in rng.normal(0, 1, (2000, n))]
     assert 0.93 <= np.mean([e.low <= 0 <= e.high for e in found]) <= 0.97

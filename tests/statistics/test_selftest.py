@@ -6,6 +6,7 @@ import time
 from dataclasses import replace
 
 import pytest
+from numpy.typing import ArrayLike
 
 from reconcile.statistics import robust, selftest
 from reconcile.statistics.result import Estimate
@@ -32,7 +33,7 @@ def test_every_row_is_complete_and_speaks() -> None:
 def test_an_interval_that_is_too_narrow_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     genuine = robust.algorithm_a
 
-    def too_narrow(values):
+    def too_narrow(values: ArrayLike) -> robust.RobustEstimate:
         found = genuine(values)
         e = found.location
         half = (e.high - e.low) / 4
@@ -49,7 +50,7 @@ def test_an_interval_that_is_too_narrow_is_caught(monkeypatch: pytest.MonkeyPatc
 def test_an_interval_that_is_far_too_wide_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     genuine = robust.algorithm_a
 
-    def too_wide(values):
+    def too_wide(values: ArrayLike) -> robust.RobustEstimate:
         found = genuine(values)
         e = found.location
         return replace(found, location=replace(e, low=e.value - 99, high=e.value + 99))

@@ -23,6 +23,7 @@ import numpy as np
 from scipy import integrate, stats
 
 from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, Ask, Outcome
+from reconcile.base.settings.whole import Settings
 from reconcile.commands import planning
 from reconcile.figures import evaluation, laboratory_error
 from reconcile.judgement import factor_proposal, verdicts
@@ -69,7 +70,7 @@ def _number(question: str, case: str, n: int, figure: str, values: list[float], 
 # ---- one study each; all at the top level, for the pool ------------------------------------
 
 
-def _evaluated(truth: Truth, n: int, seed: int):  # type: ignore[no-untyped-def]
+def _evaluated(truth: Truth, n: int, seed: int) -> tuple[Settings, evaluation.Evaluated]:  # type: ignore[no-untyped-def]
     config, study = trial.settings_of(truth), draw(truth, n, seed)
     errors = laboratory_error.lab_errors(study.duplicates, config.errors)
     found = evaluation.evaluate(
