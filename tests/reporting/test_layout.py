@@ -11,6 +11,7 @@ import shutil
 import subprocess
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -154,7 +155,7 @@ def part_starts(content: bytes) -> set[int]:
     """Numbers of the pages, from 0, on which a part or a stratum begins, and of the end."""
     reader = PdfReader(io.BytesIO(content))
 
-    def numbers_of(outline) -> set[int]:
+    def numbers_of(outline: list[Any]) -> set[int]:
         found = set()
         for entry in outline:
             if isinstance(entry, list):
@@ -166,7 +167,7 @@ def part_starts(content: bytes) -> set[int]:
     return numbers_of(reader.outline) | {len(reader.pages)}
 
 
-def half_empty(content: bytes, folder) -> list[tuple[int, float]]:
+def half_empty(content: bytes, folder: Path) -> list[tuple[int, float]]:
     """Pages, seen at 60 dpi, whose lower half holds nothing though their part goes on.
 
     With each how far down it is drawn, as a share of its height.
@@ -190,7 +191,7 @@ def half_empty(content: bytes, folder) -> list[tuple[int, float]]:
 
 
 @measured
-def test_a_page_that_is_left_half_empty_would_be_noticed(tmp_path) -> None:
+def test_a_page_that_is_left_half_empty_would_be_noticed(tmp_path: Path) -> None:
     made = io.BytesIO()
     canvas = Canvas(made, pagesize=(300, 400))
     canvas.bookmarkPage("part")
