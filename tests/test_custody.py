@@ -64,6 +64,9 @@ def test_a_break_shared_by_a_dispatch_is_told_once() -> None:
     assert len(judgement.findings) == 1
     assert "and 5 more" in judgement.findings[0].subject
     assert sum(word == "broken" for word in judgement.status.values()) == 11
+    why = judgement.broken_by()
+    assert {s for s, word in judgement.status.items() if word == "broken"} == set(why)
+    assert all(why.values())  # a pair that is left out says which rule broke its chain
 
 
 def test_dates_without_time_of_day_are_taken_as_whole_days_of_the_zone() -> None:

@@ -193,3 +193,9 @@ def test_specimens_of_such_an_instrument_are_one_set(named: tuple[Path, Reconcil
         if s.results.side == "field"
     }
     assert field == {("XRF", f"XRF · {INSTRUMENT} · {CALIBRATION}")}
+
+
+def test_broken_custody_says_which_rule_broke_it() -> None:
+    code = Exclusion.CUSTODY_BROKEN
+    assert in_words(code, "seal, time out of order") == "custody broken: seal, time out of order"
+    assert in_words(code) == "custody broken"

@@ -40,7 +40,7 @@ ZERO_UNSTATED = frozenset(
 
 _WORDS = {
     Exclusion.LEFT_OUT: "left out by entry: {what}",
-    Exclusion.CUSTODY_BROKEN: "custody broken",
+    Exclusion.CUSTODY_BROKEN: "custody broken: {what}",
     Exclusion.BATCH_FAILED: "batch failed its control: {what}",
     Exclusion.OPEN_TO_CONTAMINATION: "open to contamination: {what}",
     Exclusion.SEVERAL_ROLES: "base metal and weld in one mean, which is the content of neither",
@@ -59,4 +59,6 @@ _WORDS = {
 
 def in_words(code: str, what: str = "") -> str:
     """The reason for a reader; ``what`` is the entry, control or limit of which it speaks."""
-    return _WORDS[Exclusion(code)].replace("{what}", what) if code else ""
+    if not code:
+        return ""
+    return _WORDS[Exclusion(code)].replace("{what}", what).removesuffix(": ")

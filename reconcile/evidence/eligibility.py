@@ -272,6 +272,7 @@ def with_reasons(
     pairs: pd.DataFrame,
     strata: Sequence[Stratum],
     custody_status: Mapping[str, str],
+    broken_by: Mapping[str, str],
     checks: Sequence[QualityCheck],
     interference: pd.DataFrame,
     high_sums: Sequence[HighMean],
@@ -298,7 +299,7 @@ def with_reasons(
     # in this order: the first that holds stands, with what it speaks of
     reasons: list[tuple[Sequence[str], Sequence[str]]] = [
         (entries, left_out),
-        (broken, nothing),
+        (broken, [broken_by.get(s, "") for s in pairs["sample_id"]]),
         ([Exclusion.BATCH_FAILED if why else "" for why in whys], whys),
         ([Exclusion.OPEN_TO_CONTAMINATION if why else "" for why in opens], opens),
         ([Exclusion.SEVERAL_ROLES if mixed else "" for mixed in pairs["several_roles"]], nothing),

@@ -99,6 +99,7 @@ def judge_controls(run: Run) -> Run:
         run,
         quality=tuple(checks),
         custody_status=dict(judgement.status),
+        custody_broken_by=judgement.broken_by(),
         custody_head=custody.head(events) if len(events) else "",
         custody_gone=tuple(dict.fromkeys(item.path for item in lost)),
         lab_errors=laboratory_error.lab_errors(duplicates, run.workspace.settings.errors),

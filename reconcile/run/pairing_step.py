@@ -55,6 +55,7 @@ def make_pairs(run: Run) -> Run:
             selection.marked(store, linked),
             joined.strata,
             run.custody_status,
+            run.custody_broken_by,
             run.quality,
             interference,
             high,

@@ -63,6 +63,7 @@ class Run:
     quality: tuple[QualityCheck, ...] = ()
     controls: ControlRecord = field(default_factory=ControlRecord)
     custody_status: dict[str, str] = field(default_factory=dict)
+    custody_broken_by: dict[str, str] = field(default_factory=dict)  # rules, by sample id
     custody_head: str = ""
     custody_gone: tuple[str, ...] = ()  # custody files that a release used and that are gone
     lab_errors: dict[tuple[str, str], laboratory_error.LabError] = field(default_factory=dict)

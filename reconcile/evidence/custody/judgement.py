@@ -42,6 +42,18 @@ class CustodyJudgement:
     findings: tuple[Finding, ...]
     breaks: tuple[Break, ...]
 
+    def broken_by(self) -> dict[str, str]:
+        """The rules that break each broken chain, by every spelling of the sample's id."""
+        rules: dict[str, dict[str, None]] = defaultdict(dict)
+        for item in self.breaks:
+            if item.severity == SERIOUS:
+                rules[item.sample][item.rule] = None
+        return {
+            spelling: ", ".join(rules[comparison_form(spelling)])
+            for spelling, state in self.status.items()
+            if state == BROKEN
+        }
+
     def of(self, sample_id: str) -> str:
         """The status of one sample; 'not recorded' for one that was never met."""
         return self.status.get(sample_id, NOT_RECORDED)

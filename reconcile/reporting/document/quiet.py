@@ -80,6 +80,6 @@ def _plot(x: StratumResult, width: float) -> Flowable | None:
     if found is None:
         return None
     # the whole names of the axes, as the large plot has them, would be cut here
-    level = words.AXIS_LEVEL_SHORT.format(unit=x.unit)
+    level = words.AXIS_LEVEL_SHORT.format(unit=numbers.unit_name(x.unit))
     off = found.y_title if found.ratio else words.AXIS_DIFFERENCE_SHORT
     return drawn.difference_plot(replace(found, x_title=level, y_title=off), width, _HEIGHT)
