@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.random_effects import Apart, RandomEffects
 from reconcile.statistics.suspects import Suspect
 
@@ -17,6 +18,7 @@ class SiteRelease:
     manifest_sha256: str
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class SiteBias:
     """The bias of one stratum at one site, as ln(field/lab)."""
@@ -49,6 +51,7 @@ class Compared:
     lines: tuple[SiteBias, ...]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class BetweenSites:
     """One month of a portfolio: all that its report, page, workbook and tables show."""

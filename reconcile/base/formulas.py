@@ -13,10 +13,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from reconcile.base.quantities import ELEMENTS
+from reconcile.statistics.equality import equal_with_nan
 
 _LONGEST = 200
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Bounded:
     """A value between bounds, with its slope along each element at the middle."""

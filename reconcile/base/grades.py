@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass
 
 from reconcile.base.formulas import Formula
+from reconcile.statistics.equality import equal_with_nan
 
 SIMPLE, GUARDED, GUARDED_REJECTION = (
     "simple acceptance", "guarded acceptance", "guarded rejection",
@@ -30,6 +31,7 @@ NOT_IN_TABLE = "not in the table of limits"
 LOW, HIGH = "below the minimum", "above the maximum"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Limit:
     """What one grade may hold of one element, mg/kg; NaN where there is no limit."""
@@ -55,6 +57,7 @@ class Limit:
         return f"{self.element} = {self.formula.text}"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Measured:
     """One element's result of one specimen, mg/kg, with what is known of its uncertainty."""
@@ -78,6 +81,7 @@ class Measured:
         return self.low if self.low == self.high else math.nan
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Place:
     """A place of a part, as its rows state it."""
@@ -95,6 +99,7 @@ class Place:
         return ", ".join(part for part in (self.location, role, at) if part)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class PlaceDifference:
     """The test of one element over the places of one part; mg/kg."""
@@ -131,6 +136,7 @@ class ResultSet:
 _WORST = (EXCLUDED, NOT_IN_TABLE, NOT_JUDGED, CONSISTENT, MEETS)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ElementCall:
     """What one element says of one grade; mg/kg."""
@@ -203,6 +209,7 @@ class SpecimenConformity:
         return tuple(found.items())
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ConformityRecord:
     """Every result set of a period against a table of limits, with the rule."""

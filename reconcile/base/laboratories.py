@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reconcile.base.methods import LabMethod
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import Estimate
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class BetweenLaboratories:
     """Results of two laboratories for the same samples; ratios are second over first."""
@@ -48,6 +50,7 @@ class GroupMean:
 CERTIFICATES, OPERATORS = "certificates", "operators"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class GroupShifts:
     """Whether certificates, or operators, read differently against the other side of the pairs.

@@ -15,6 +15,7 @@ from functools import lru_cache
 import periodictable
 
 from reconcile.base.characters import fold_name
+from reconcile.statistics.equality import equal_with_nan
 
 #: Edition of the atomic weights in use, as the report prints it.
 ATOMIC_WEIGHTS_EDITION = (
@@ -33,6 +34,7 @@ LONG_TON_G = 2240 * 453.59237
 TONNE_G = 1_000_000.0
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Unit:
     """A unit of reported results.
@@ -52,6 +54,7 @@ class Unit:
         return self.per_litre == self.per_litre
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Species:
     """An element as reported: by itself or as an oxide (or other compound).

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import Estimate
 
 RANDOM, NEAR_LEVEL, EXTREME, SUSPICION = "random", "near a level", "extreme", "suspicion"
@@ -11,6 +12,7 @@ RANDOM, NEAR_LEVEL, EXTREME, SUSPICION = "random", "near a level", "extreme", "s
 ENDS = frozenset({EXTREME, SUSPICION})
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class OfStratum:
     """How the used pairs of one stratum were chosen, and their bias by it."""
@@ -33,6 +35,7 @@ class OfStratum:
         return bool(stated) and stated <= ENDS and not self.with_chance
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Sent:
     """How many of the samples of one kind that the field read the laboratory has answered for."""

@@ -25,6 +25,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.base.model.figures import StratumStatistics
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import Estimate
 
 NAN = math.nan
@@ -56,6 +57,7 @@ class Place:
     if_known: bool = False  # left out of its table where it has no value
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Number:
     """A number in its base unit (mg/kg, or 1), with what is known of it."""
@@ -80,6 +82,7 @@ class Number:
         )  # fmt: skip
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Several:
     """So many spots (or readings) in a label."""
@@ -88,6 +91,7 @@ class Several:
     by_spots: bool
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class At:
     """A level in a label: in the reader's unit on a page, by its number in the files."""
@@ -100,6 +104,7 @@ class At:
 Part = str | Several | At
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Studied:
     """What a figure may be computed from: the used pairs, and how the period is judged."""

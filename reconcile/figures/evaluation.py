@@ -44,9 +44,11 @@ from reconcile.figures.shown_unit import levels
 from reconcile.pairs import clusters
 from reconcile.statistics import agreement, bias, censoring, decisions, error_model, lines
 from reconcile.statistics.clusters import judged
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.error_model import Known
 
 
+@equal_with_nan
 @dataclass(frozen=True)
 class Evaluated:
     """One stratum's pairs and all that was computed from them."""

@@ -21,6 +21,7 @@ from reconcile.base.model.singles import Scatter, WithoutPair
 from reconcile.base.model.stratum import Stratum
 from reconcile.statistics import agreement, bias, censoring, components, decisions, lines
 from reconcile.statistics.components import ThreeMethods
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.error_structure import ErrorStructure
 
 Array = NDArray[np.float64]
@@ -273,6 +274,7 @@ def scatter(readings: Readings, scale: str, level: float) -> Scatter | None:
     )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Side:
     """One field method on its samples, for the comparison of three methods."""

@@ -12,12 +12,14 @@ import pandas as pd
 from reconcile.base.model.stratum import Stratum
 from reconcile.base.settings.thresholds import ErrorSettings
 from reconcile.figures.definition import Array
+from reconcile.statistics.equality import equal_with_nan
 
 _FEWEST_DUPLICATES = 3
 
 _NEAR = 1.25  # duplicates up to this factor outside the range of the pairs still count
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LabError:
     """Error of one lab determination, from duplicates or from the settings."""

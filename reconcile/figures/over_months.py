@@ -19,6 +19,7 @@ from reconcile.figures.repeatability import repeatability
 from reconcile.figures.shown_unit import levels_of
 from reconcile.pairs import clusters
 from reconcile.statistics.clusters import judged
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.limited_months import limited_model
 from reconcile.statistics.months import AssumedSpread, MonthsModel
 from reconcile.statistics.result import Estimate
@@ -33,6 +34,7 @@ def to_fraction(value: float, logs: bool, at: float) -> float:
     return value / at
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Between:
     """Variance between months on the working scale, and its degrees of freedom."""
@@ -41,6 +43,7 @@ class Between:
     df: float
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Scaled:
     """The bias over months and the scale on which it was found."""
@@ -90,6 +93,7 @@ class Scaled:
         return Estimate(e.value / a, e.se, e.low / a, e.high / a, e.n, e.level, e.method, e.reason)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class OnScale:
     """Pairs as their errors on the working scale, shape (n,): log ratios or mg/kg.

@@ -13,9 +13,11 @@ from reconcile.base.settings.whole import Settings
 from reconcile.figures.definition import Array
 from reconcile.figures.put_back import that_may_count
 from reconcile.statistics import bias, decisions, lines
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import not_estimable
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class DisplayUnit:
     """The reader's unit of one element."""

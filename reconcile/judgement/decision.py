@@ -18,6 +18,7 @@ from scipy import special
 from reconcile.base.model.verdict import AS_READ, Ask, Criterion, Outcome
 from reconcile.statistics._values import Floats, Integers
 from reconcile.statistics.bias_in_time import stretches_in_time
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.grey_region import EdgeChance, edge_chance
 from reconcile.statistics.level_band import (
     ProvedRange,
@@ -33,6 +34,7 @@ from reconcile.statistics.proportions import clopper_pearson
 Z = float(special.ndtri(0.975))  # limits of agreement hold 95 % of single differences
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LevelTerms:
     """What was agreed for one decision level; the level in the unit of the values."""
@@ -45,6 +47,7 @@ class LevelTerms:
     false_alarms: float = 0.10
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Terms:
     """What was agreed before the data."""
@@ -70,6 +73,7 @@ class Counts:
     rest: int
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Decision:
     """What the pairs showed; the range in the unit of the values, NaN where nothing is accepted."""

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from reconcile.statistics import error_model
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.error_model import ErrorModel
 
 Array = NDArray[np.float64]
@@ -29,6 +30,7 @@ _REPEATS, _OUTER_REPEATS, _INNER_REPEATS = 10, 4, 1
 _SEED = 20_240_229
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Fit:
     """Coefficients: field = intercept + slope·lab, of logarithms for 'power'."""
@@ -37,6 +39,7 @@ class Fit:
     slope: float
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Candidates:
     """What is compared and by which rules; the same for the whole and for every part of it."""

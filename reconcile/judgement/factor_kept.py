@@ -12,10 +12,12 @@ from reconcile.judgement.factor_choice import Array, Fit, applied
 from reconcile.judgement.factor_proposal import Proposal, correct
 from reconcile.judgement.scoring import KEEP, NOT_JUDGED
 from reconcile.reporting import words
+from reconcile.statistics.equality import equal_with_nan
 
 _AT = 50  # levels at which both factors are compared
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Change:
     """What a new fit would change of the factor in force."""

@@ -27,10 +27,12 @@ from reconcile.judgement import factor_proposal
 from reconcile.judgement.factor_life import PROPOSED, Life
 from reconcile.pairs import pair_strata, sides
 from reconcile.pairs.averaging import Means
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.store.database import Store
 from reconcile.store.statements import sql
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class FieldMean:
     """One sample's field mean of one element, with its key; mg/kg."""
@@ -100,6 +102,7 @@ class Flag:
         return f"{self.kind}: {self.what}" if self.what else str(self.kind)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Corrected:
     """What became of one field mean; mg/kg. ``corrected`` is NaN where a flag stands."""

@@ -15,10 +15,12 @@ from dataclasses import dataclass
 from reconcile.base.model.release import EarlierResult
 from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, CorrectionFactor, Verdict
 from reconcile.intake.workspace import months_between
+from reconcile.statistics.equality import equal_with_nan
 
 MONTHS_OF_A_YEAR = 12
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Expected:
     """The verdicts of one period together."""
@@ -47,6 +49,7 @@ def expected(verdicts: Iterable[Verdict]) -> Expected:
     return Expected(accepted, sum(v.decisions for v in judged), min(most, float(accepted)))
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Year:
     """The acceptances of this period and of the releases of the months before it."""

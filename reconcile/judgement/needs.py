@@ -18,10 +18,12 @@ from reconcile.judgement.decision import (
     spread_and_range,
 )
 from reconcile.statistics import more_pairs
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.grey_region import edge_terms
 from reconcile.statistics.level_band import ProvedRange
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Need:
     """Samples that a criterion needs if what was found stays so; NaN: no number would do."""

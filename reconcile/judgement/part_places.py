@@ -8,9 +8,11 @@ from dataclasses import dataclass
 
 from reconcile.pairs import places, sides
 from reconcile.pairs.sides import Key
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.store.database import Store
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class PartPlace:
     """One place of a part; values as read, mg/kg."""

@@ -25,6 +25,7 @@ from reconcile.judgement.results import NO_VALUE, Ground, Result, Rules, decide
 from reconcile.judgement.sheet_content import ResultSheet, from_bytes
 from reconcile.judgement.sheet_life import SheetLife
 from reconcile.releases import record, release
+from reconcile.statistics.equality import equal_with_nan
 
 JSON = "result_sheet.json"
 #: What names a field mean of a sheet.
@@ -39,6 +40,7 @@ class Cause(StrEnum):
     READING_CORRECTED = "reading corrected"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Touch:
     """One result at one level that comes out otherwise now; mg/kg, NaN where there is no value."""

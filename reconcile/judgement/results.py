@@ -24,6 +24,7 @@ from reconcile.judgement import factor_proposal
 from reconcile.judgement.decision import LevelTerms
 from reconcile.judgement.factor_life import Life
 from reconcile.judgement.field_values import FieldMean, FlagKind, correct_mean, differences
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.level_calls import TOO_CLOSE, level_call
 
 
@@ -50,6 +51,7 @@ class Reason:
     what: str = ""
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Ground:
     """What the newest release that has evidence of a stratum says of its field-only results."""
@@ -72,6 +74,7 @@ class Ground:
     lab_relative: bool = True
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class AtLevel:
     """One result at one decision level; mg/kg."""
@@ -93,6 +96,7 @@ CORRECTED, AS_READ, NO_VALUE = "corrected", "as read", "no value"
 PARTS = ("factor", "spot to split", "spots")
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Result:
     """One field mean with all that is decided of it; mg/kg."""
@@ -127,6 +131,7 @@ class Result:
         return TOO_CLOSE in self.calls
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Rules:
     """What was agreed before the data, and what is known of the days."""

@@ -26,6 +26,7 @@ from reconcile.pairs.clusters import Codes
 from reconcile.statistics import distributions as stats
 from reconcile.statistics.clusters import ONE_CLUSTER, judged
 from reconcile.statistics.cusum import Cusum, tabular_cusum
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import Estimate, not_estimable
 
@@ -40,6 +41,7 @@ NO_SPREAD = Between(0.0, math.inf)
 _SHIFT_SHARE, _COVERAGE_SHARE = 0.8, 0.1
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Past:
     """One earlier score of the same stratum, for the chart over months."""
@@ -63,6 +65,7 @@ class Past:
         return self.month_freedom if math.isfinite(self.month_freedom) else self.n - 1
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class FactorScore:
     """How one factor did on pairs that it had not seen.
@@ -322,6 +325,7 @@ class Earlier:
     in_force: bool = False
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Scored:
     """The month's used pairs of one stratum, what was agreed of them, and their clusters."""

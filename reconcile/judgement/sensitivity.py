@@ -20,8 +20,10 @@ from reconcile.figures import evaluation
 from reconcile.figures.laboratory_error import LabError
 from reconcile.judgement import factor_proposal, verdicts
 from reconcile.reporting import words
+from reconcile.statistics.equality import equal_with_nan
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Judging:
     """What a verdict rests on beside its pairs."""

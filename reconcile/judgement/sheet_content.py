@@ -16,8 +16,10 @@ from reconcile.judgement.field_values import FieldMean
 from reconcile.judgement.part_places import PartPlace
 from reconcile.judgement.results import AtLevel, Reason, Result
 from reconcile.judgement.sheet_positions import Position
+from reconcile.statistics.equality import equal_with_nan
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Costs:
     """What a laboratory assay and each wrong call cost, in one currency; NaN: not given."""
@@ -28,6 +30,7 @@ class Costs:
     currency: str = ""
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Unit:
     """The reader's unit of an element in a matrix."""
@@ -57,6 +60,7 @@ class GradeLine:
         return ", ".join(x for x in (self.sample_id, self.at_place) if x)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class PhotoOf:
     """The picture that stands on the sheet of one part, and the spots marked on it."""
@@ -67,6 +71,7 @@ class PhotoOf:
     marks: tuple[tuple[str, float, float], ...]  # spot, % from the left, % from above
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ResultSheet:
     """One revision of a numbered sheet."""

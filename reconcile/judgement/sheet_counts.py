@@ -10,6 +10,7 @@ from typing import Literal
 from reconcile.judgement.results import AtLevel, Result
 from reconcile.judgement.sheet_content import Costs
 from reconcile.statistics.decision_unit import UnitMean, unit_mean
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.level_calls import ABOVE, BELOW, TOO_CLOSE
 
 #: What becomes of a sample, the first that any of its results asks for.
@@ -23,6 +24,7 @@ NO_LEVEL: SampleCall = "no level"
 ORDER = (ACT, CLOSE, UNDECIDED, NO_ACTION, NO_LEVEL)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LevelCount:
     """Calls of all results of one element at one level."""
@@ -38,6 +40,7 @@ class LevelCount:
     rate_below: float
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Policy:
     """What a way of deciding is expected to cost; in the currency of the settings."""

@@ -9,12 +9,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from reconcile.base.settings.workspace import WorkspaceSettings
+from reconcile.statistics.equality import equal_with_nan
 
 WGS84 = "WGS 84"
 #: Spellings of the one system in which GeoJSON may give positions (RFC 7946, section 4).
 _SPELLINGS = frozenset({"wgs84", "wgs1984", "epsg4326", "crs84", "ogccrs84", "gps", "4326"})
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Position:
     """Where one sample was taken, in the system that its row or the settings name."""

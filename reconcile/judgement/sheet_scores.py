@@ -24,6 +24,7 @@ from reconcile.judgement.results import AtLevel, Result
 from reconcile.judgement.sheet_content import ResultSheet
 from reconcile.judgement.sheet_life import SheetLife
 from reconcile.releases import release
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.level_calls import ABOVE, BELOW
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import Estimate
@@ -33,6 +34,7 @@ Answers = Mapping[tuple[str, str, str], tuple[float, float]]
 RANDOM = "random"  # kind of a sample of a dispatch that stands for all that were called
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class SideScore:
     """Calls of one side of a level, against the laboratory's results."""

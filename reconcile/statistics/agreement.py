@@ -29,6 +29,7 @@ from reconcile.statistics.concordance import (
     concordance,
     correlation,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.level_limits import (
     LevelLimits,
     ReplicateLimits,
@@ -56,6 +57,7 @@ __all__ = [
 Scale = Literal["absolute", "relative", "log ratio"]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LimitsOfAgreement:
     """The interval that holds 95 % of field against lab, on one scale.

@@ -25,6 +25,7 @@ from reconcile.statistics._values import (
     show,
     with_unit,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.line import ROUNDING
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
@@ -195,6 +196,7 @@ def hodges_lehmann(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Est
 # ---- equivalence --------------------------------------------------------------------------
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Equivalence:
     """Two one-sided tests against a margin agreed before the data."""

@@ -17,11 +17,13 @@ from scipy import special
 
 from reconcile.statistics._values import Floats, quiet, same_length, vector
 from reconcile.statistics.clusters import Clustered
+from reconcile.statistics.equality import equal_with_nan
 
 #: Most stretches, the samples that each should hold, and the fewest that one can be judged by.
 STRETCHES, WISHED, FEWEST = 3, 10, 3
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """Mean error of neighbours in time; ends of the interval of two one-sided t tests.

@@ -29,6 +29,7 @@ from reconcile.statistics._values import (
     same_length,
     vector,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 FEWEST_PAIRS = 5
@@ -37,6 +38,7 @@ FEWEST_QUANTIFIED = 5
 SMALLEST_PROBABILITY = 1e-15  # what the bivariate normal can resolve
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class CensoredBias:
     """Geometric field/lab ratio from all pairs, quantified or not."""

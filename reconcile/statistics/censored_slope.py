@@ -21,6 +21,7 @@ from reconcile.statistics._values import (
     show,
     vector,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 from reconcile.statistics.turnbull_masses import turnbull
 
@@ -29,6 +30,7 @@ Signs = NDArray[np.int8]
 LARGEST = 4000  # pairs of pairs grow with the square
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class CensoredLine:
     """Line y = intercept + slope·x through censored pairs (logarithms where ``scale`` 'log')."""

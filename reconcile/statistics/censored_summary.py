@@ -34,6 +34,7 @@ from reconcile.statistics._values import (
     vector,
     with_unit,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 
@@ -44,6 +45,7 @@ def _left_censored(value: ArrayLike, nondetect: ArrayLike) -> tuple[Floats, Bool
     return v[keep], c[keep]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class KaplanMeier:
     """Distribution of left-censored values without a model.
@@ -204,6 +206,7 @@ def _median(
     return estimate(centre, NAN, low, high, n, level, method)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class OrderStatistics:
     """Regression on order statistics: a line through the quantified values' logarithms."""
@@ -307,6 +310,7 @@ def regression_on_order_statistics(value: ArrayLike, nondetect: ArrayLike) -> Or
     )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LogNormalFit:
     """Log-normal distribution by maximum likelihood with censored values kept."""

@@ -20,12 +20,14 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from reconcile.statistics._values import Floats, Integers, check_level, estimate, quiet, vector
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 ONE_CLUSTER = "all pairs are of one cluster, which shows nothing of how clusters differ"
 _METHOD = "analysis of variance between clusters"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Clustered:
     """How far ``n`` pairs in clusters are from being independent.

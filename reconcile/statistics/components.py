@@ -26,6 +26,7 @@ from reconcile.statistics._values import (
     vector,
     with_unit,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.error_ratio import (
     VarianceRatio,
     error_variance_ratio,
@@ -63,6 +64,7 @@ __all__ = [
 Estimator = Literal["moments", "reml"]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class NestedVariance:
     """Variance components (unit squared) and mean (unit) of shots in spots in samples.
@@ -120,6 +122,7 @@ def _nothing(n: int, reason: str, method: str, level: float) -> NestedVariance:
     return NestedVariance(n, 0, 0, e, e, e, e, NAN, (0, 0), NAN, False, method, reason)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class _Moments:
     """Ordinary and unweighted mean squares of a nested layout, in scaled units."""

@@ -23,6 +23,7 @@ from reconcile.statistics._values import (
     point,
     quiet,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.line import ROUNDING
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
@@ -31,6 +32,7 @@ CorrelationInterval = Literal["jackknife", "normal"]
 _TIE = 4e-15
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Concordance:
     """Lin's concordance correlation with its parts."""
@@ -55,6 +57,7 @@ class Concordance:
         )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Correlation:
     """Pearson and Spearman correlation: printed, never the verdict."""

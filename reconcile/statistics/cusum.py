@@ -10,10 +10,12 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from reconcile.statistics._values import vector
+from reconcile.statistics.equality import equal_with_nan
 
 _STATES = 400  # of the chain; the run lengths differ from their limit by less than 0.1 %
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Cusum:
     """Upper and lower sums after each value, and the values at which one passed ``h``."""

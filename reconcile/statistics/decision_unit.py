@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import check_level
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN
 
 #: From this coefficient of variation on Chebyshev's limit stands (ITRC names 1.5 for the choice
@@ -25,6 +26,7 @@ SKEWED = 1.0
 FEWEST = 3
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class UnitMean:
     """Mean of the samples of one unit; unit of the values."""

@@ -20,6 +20,7 @@ from reconcile.statistics._values import (
     vector,
     with_unit,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.guard_bands import Conformity, GuardBand, conformity, guard_band
 from reconcile.statistics.multiplicity import (
     InteractionTest,
@@ -80,6 +81,7 @@ __all__ = [
 Scale = Literal["log ratio", "absolute"]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class DecisionTable:
     """Two-by-two counts at a decision level; 'above' means at or above it."""
@@ -213,6 +215,7 @@ def decision_table_censored(
     )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class FieldLimit:
     """The field value to act on so that a true value at the level is rarely missed."""

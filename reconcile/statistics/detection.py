@@ -9,10 +9,12 @@ from numpy.typing import ArrayLike
 
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import check_level, flags, interval_text, show
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class DetectTable:
     """Pairs by who detected, with McNemar's exact test on the disagreements."""

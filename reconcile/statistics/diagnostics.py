@@ -20,6 +20,7 @@ from reconcile.statistics.deming import (
     weighted_deming,
     weighted_deming_point,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.least_squares import ols, polynomial
 from reconcile.statistics.line import Line, on_a_line
 from reconcile.statistics.passing_bablok import (
@@ -39,6 +40,7 @@ FEWEST_IN_THIRD = 6
 LEFT_OUT, LEFT_OUT_OF_RANKS = 30, 8
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Third:
     """The line fitted to one third of the pairs, by lab value."""
@@ -49,6 +51,7 @@ class Third:
     slope: Estimate
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Diagnostics:
     """Whether the line holds.

@@ -28,6 +28,7 @@ from reconcile.statistics._values import (
     vector,
 )
 from reconcile.statistics.deming import slope_of_sums
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.line import (
     Covariance,
     Line,
@@ -60,6 +61,7 @@ EXACTLY_LEFT_OUT = 60
 _ROUNDS, _CLOSE, _STATED = 500, 1e-12, 1e6
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Known:
     """A variance that is known apart from the pairs: of a pair's value, not of a replicate."""
@@ -71,6 +73,7 @@ class Known:
 UNKNOWN = Known(NAN, 0.0)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ErrorModel:
     """Variances of a pair's errors and the line that belongs to them.

@@ -20,6 +20,7 @@ from reconcile.statistics._values import (
     show,
     vector,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 from reconcile.statistics.variance_intervals import chi_square_limits
 
@@ -76,6 +77,7 @@ def replicate_sd(values: ArrayLike, sample: ArrayLike, level: float = 0.95) -> E
     )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class VarianceRatio:
     """λ = var(error of field) / var(error of lab), each of the value that enters a pair."""

@@ -21,6 +21,7 @@ from reconcile.statistics._values import (
     show,
     vector,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 CONSTANT_SD, CONSTANT_CV, MIXED, UNKNOWN = "constant SD", "constant CV", "mixed", "unknown"
@@ -34,6 +35,7 @@ _ODDS = np.concatenate([[-np.inf], np.linspace(-24, 24, 961), [np.inf]])
 _BLOCK = 2048  # samples at once; bounds the memory
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ErrorStructure:
     """σ(c)² = s0² + (θ·c)² fitted to the SDs of replicates at many levels.

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from reconcile.statistics.equality import equal_with_nan
 
 import numpy as np
 from scipy import special
@@ -22,6 +23,7 @@ from reconcile.statistics.result import NAN
 UNEVEN = 0.20
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class EdgeChance:
     """Chance of the wrong call for a true content at an edge, with one-sided bounds."""

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import percent, with_unit
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class GuardBand:
     """The acceptance limits that a stated rule sets inside the specification limits."""
@@ -78,6 +80,7 @@ def guard_band(
     return GuardBand(lower_limit, upper_limit, u, width, accept_low, accept_high, rule, risk)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Conformity:
     """Chance that the true value lies within the limits, given the measured one."""

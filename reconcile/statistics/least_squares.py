@@ -19,6 +19,7 @@ from reconcile.statistics._values import (
     show,
     vector,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.line import (
     Covariance,
     Line,
@@ -89,6 +90,7 @@ def fit(
     return line_of(method, x, y, a, b, covariance, level, NAN, rule, freedom)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Polynomial:
     """Least-squares polynomial: y = c₀ + c₁x + c₂x² + …"""

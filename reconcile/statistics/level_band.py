@@ -19,6 +19,7 @@ from scipy import special
 
 from reconcile.statistics._values import Booleans, Floats, Integers, pairs, quiet
 from reconcile.statistics.clusters import Clustered, judged
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.line import trouble
 from reconcile.statistics.result import NAN
 
@@ -30,6 +31,7 @@ FEWEST_LOCAL, LOCAL_SHARE = 10, 0.25
 _POINTS = 201
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class TruthLine:
     """Field on true content, on the working scale, by the known error variance of the lab.
@@ -180,6 +182,7 @@ def working_hotelling(df: float, alpha: float = 0.05) -> float:
     return math.sqrt(df * (alpha ** (-2 / df) - 1))
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LevelInterval:
     """The bias at one true content as a fraction of it: interval of two one-sided tests."""
@@ -208,6 +211,7 @@ def _expm1(value: float) -> float:
     return math.expm1(value) if value < 700 else math.inf
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ProvedRange:
     """The part of the range of the lab values in which the bias is shown to be within a margin.

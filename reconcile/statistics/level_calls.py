@@ -17,6 +17,7 @@ from typing import Literal
 
 from scipy import special
 
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN
 
 Called = Literal["below", "above", "too close to call"]
@@ -26,6 +27,7 @@ TOO_CLOSE: Called = "too close to call"
 _MOST = 600.0  # no number is larger by a factor of which this is the logarithm
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LevelCall:
     """On which side of a level a result lies; limits in the unit of the values."""

@@ -23,6 +23,7 @@ from reconcile.statistics._values import (
     vector,
     with_unit,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.least_squares import fit
 from reconcile.statistics.line import ROUNDING, Line, no_line, trouble
 from reconcile.statistics.result import NAN, Estimate, not_estimable
@@ -33,6 +34,7 @@ FEWEST = 10
 _TO_SD = math.sqrt(math.pi / 2)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LevelLimits:
     """Limits of agreement that change with the level (Bland & Altman 1999, section 3.2).
@@ -152,6 +154,7 @@ def level_dependent_limits(
     )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ReplicateLimits:
     """Limits of agreement of single results from replicates (Bland & Altman 1999, section 5)."""

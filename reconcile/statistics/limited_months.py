@@ -38,11 +38,13 @@ from reconcile.statistics._values import (
     vector,
 )
 from reconcile.statistics.clusters import ONE_CLUSTER
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.month_steps import Months
 from reconcile.statistics.month_sums import month_sums, of_summaries, within_at
 from reconcile.statistics.months import AssumedSpread, MonthsModel, no_model, of_sums
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Summaries:
     """Months on a scale near one, value = centre + unit·z: means of so many whole pairs.

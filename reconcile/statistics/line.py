@@ -20,6 +20,7 @@ from reconcile.statistics._values import (
     quiet,
     vector,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 Covariance = tuple[tuple[float, float], tuple[float, float]]
@@ -29,6 +30,7 @@ ON_A_LINE = "the points lie on a line, so its error can't be estimated"
 ROUNDING = 1e-13
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Line:
     """y = intercept + slope x, with its uncertainty.

@@ -17,12 +17,14 @@ from scipy import special
 
 from reconcile.statistics._values import Floats, quiet
 from reconcile.statistics.cusum import Cusum, run_length, tabular_cusum
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.month_steps import Months, log_sum, weighed
 
 _STATES = 401  # of the chain
 _MOST = 8.0  # standard deviations that one month may count
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Charted:
     """Both charts after the last month; run lengths in months, without a change."""

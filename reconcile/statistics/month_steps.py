@@ -24,6 +24,7 @@ import numpy as np
 from scipy import special
 
 from reconcile.statistics._values import Floats, estimate, quiet
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.normal_mixture import weighted_interval
 from reconcile.statistics.result import NAN, Estimate
 from reconcile.statistics.step_limits import FIRST_LOOK, limit_at
@@ -65,6 +66,7 @@ class Months:
         return replace(self, counts=self.counts / effects)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Moved:
     """A change that was signalled: places count months from 0.
@@ -81,6 +83,7 @@ class Moved:
     limit: float
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Looked:
     """What all the looks gave: changes in order of time, and the last look of the last stretch."""

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import special
 
 from reconcile.statistics._values import Floats, Integers
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.variance_search import lowest
 
 #: A lattice of Fibonacci numbers: even in both directions at once (Niederreiter 1992).
@@ -16,6 +17,7 @@ POINTS, _STRIDE = 610, 377
 _ROUNDS, _CLOSE = 200, 1e-13
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class MonthSums:
     """Pairs on a scale near one: values, months 0 … a − 1 and known variances, shape (n,).

@@ -36,6 +36,7 @@ from reconcile.statistics._values import (
     vector,
 )
 from reconcile.statistics.clusters import ONE_CLUSTER
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.month_sums import (
     MonthSums,
     month_sums,
@@ -49,6 +50,7 @@ from reconcile.statistics.result import NAN, Estimate, not_estimable
 ONE_MONTH = "one month shows nothing of how the bias moves between months"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class AssumedSpread:
     """SD between months (working scale) that is assumed, and how many degrees of freedom it has.
@@ -72,6 +74,7 @@ class MonthBias:
     seen: Estimate
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Fitted:
     """What was fitted, on a scale near one: value = centre + unit·z."""

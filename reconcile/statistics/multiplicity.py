@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Floats, labels, quiet, same_length, show, vector
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN
 
 
@@ -29,6 +30,7 @@ def benjamini_hochberg(p_values: ArrayLike) -> Floats:
     return adjusted
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class InteractionTest:
     """Do strata share one slope, and with one slope one intercept?"""

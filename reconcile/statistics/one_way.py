@@ -12,6 +12,7 @@ from scipy import special
 
 from reconcile.statistics._quantiles import t_quantile
 from reconcile.statistics._values import check_level, estimate, quiet, same_length, vector
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 
@@ -24,6 +25,7 @@ class GroupShift:
     shift: Estimate
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class OneWay:
     """F test of equal means; shifts with the SD within groups. ``reason``: why there is none."""

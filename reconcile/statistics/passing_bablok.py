@@ -20,6 +20,7 @@ from reconcile.statistics._values import (
     quiet,
     show,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.line import (
     NO_COVARIANCE,
     ON_A_LINE,
@@ -184,6 +185,7 @@ def passing_bablok(
     return line((se, low, high), (math.sqrt(c00), *ends), ((c00, c01), (c01, se * se)))
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class CusumLinearity:
     """Whether the points run straight along a line (Passing & Bablok 1983, section 3)."""

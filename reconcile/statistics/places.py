@@ -11,12 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from reconcile.statistics._values import quiet, same_length, vector
+from reconcile.statistics.equality import equal_with_nan
 
 REPLICATES, PLACES_ALONE = "replicates within places", "places beside each other"
 _DRAWS, _SEED = 40_000, 20  # of the distribution of the two-group ratio
 _FEWEST_FREEDOM = 2
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class PlaceTest:
     """Which of m places differ; shapes (m,). ``reason``: why nothing was tested."""

@@ -22,6 +22,7 @@ from reconcile.statistics._values import (
     vector,
     with_unit,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 from reconcile.statistics.variance_intervals import (
@@ -87,6 +88,7 @@ def duplicate_cv(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Es
     return estimate(cv, cv / math.sqrt(2 * df), math.sqrt(low), math.sqrt(high), n, level, method)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class HalfDifferences:
     """Half absolute relative differences |a − b|/(a + b) of duplicates, as fractions."""
@@ -137,6 +139,7 @@ def hard(
     )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Precision:
     """Repeatability and reproducibility (SDs in the unit of the values)."""

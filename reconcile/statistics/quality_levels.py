@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from reconcile.statistics._values import percent, show
+from reconcile.statistics.equality import equal_with_nan
 
 DEFINITIVE = "definitive"
 QUANTITATIVE_SCREENING = "quantitative screening"
@@ -13,6 +14,7 @@ QUALITATIVE_SCREENING = "qualitative screening"
 NOT_ASSIGNED = "not assigned"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class QualityLevelLimits:
     """The published limits; relative standard deviations and r² as fractions.
@@ -35,6 +37,7 @@ class QualityLevelLimits:
 PUBLISHED_LIMITS = QualityLevelLimits()
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class DataQualityLevel:
     """Level of one element for one method, with what bound it."""
@@ -114,6 +117,7 @@ def data_quality_level(
     return DataQualityLevel(level, rsd, r_squared, similar, binding, note, limits=limits)
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class MethodCriteria:
     """The numeric criteria of US EPA Method 6200 for one element."""

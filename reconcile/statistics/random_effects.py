@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Booleans, Floats, check_level, quiet, same_length, vector
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.multiplicity import benjamini_hochberg
 from reconcile.statistics.result import NAN
 from reconcile.statistics.roots import brentq
@@ -25,6 +26,7 @@ from reconcile.statistics.roots import brentq
 TOO_FEW = "fewer than two sites have a value with a variance"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class RandomEffects:
     """The mean over sites, in the unit of the values, and what the sites differ by."""
@@ -44,6 +46,7 @@ class RandomEffects:
     reason: str = ""
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Apart:
     """One site against all others."""

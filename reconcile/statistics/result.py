@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from reconcile.statistics.equality import equal_with_nan
+
 NAN = float("nan")
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """One estimated quantity with its uncertainty.

@@ -19,6 +19,7 @@ from reconcile.statistics._values import (
     point,
     quiet,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import Estimate, not_estimable
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
 MAD_TO_SD = 1.4826022185056018
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class RobustEstimate:
     """Robust location (with interval) and scale, in the unit of the values."""

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from reconcile.statistics._values import show
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN
 
 
@@ -40,6 +41,7 @@ def _reading(score: float) -> str:
     return "satisfactory" if size <= 2 else "questionable" if size < 3 else "unsatisfactory"
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Scores:
     """z, zeta and En of one value against one reference; NaN where an input is missing."""

@@ -16,6 +16,7 @@ from reconcile.statistics import agreement, bias, censoring, components, decisio
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Floats, percent, quiet, show
 from reconcile.statistics.censored_ratio import batch_log_ratio_bias
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.proportions import clopper_pearson
 from reconcile.statistics.result import NAN, Estimate
 
@@ -27,6 +28,7 @@ LEVEL = 0.95
 Study = dict[str, Estimate]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class SelfTestRow:
     """One estimator over many simulated studies of known truth."""
@@ -61,6 +63,7 @@ class SelfTestRow:
         )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class _Scenario:
     area: str

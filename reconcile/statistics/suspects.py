@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike
 
 from reconcile.statistics import distributions as stats
 from reconcile.statistics._values import Booleans, Floats, quiet, same_length, vector
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.multiplicity import benjamini_hochberg
 from reconcile.statistics.random_effects import between_variance
 
@@ -29,6 +30,7 @@ FEWEST_OTHERS = 3
 MOST = 8
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Contrast:
     """A candidate against the others in one comparison, in the unit of the values."""
@@ -44,6 +46,7 @@ class Contrast:
     others: int
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Suspect:
     """One candidate where what the named ones explain is taken off."""
@@ -106,6 +109,7 @@ def suspects(
 _Effects = dict[bytes, tuple[Contrast, ...]]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class _Search:
     """The lines, and the lines of each candidate."""

@@ -21,6 +21,7 @@ from reconcile.statistics._values import (
     vector,
     with_unit,
 )
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 Interval = Literal["generalised", "bootstrap"]
@@ -32,6 +33,7 @@ ASSUMPTION = (
 )
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ThreeMethods:
     """Error variances (unit squared; relative where ``scale`` is 'log') of three methods.

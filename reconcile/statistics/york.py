@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from reconcile.statistics.equality import equal_with_nan
 from typing import Literal
 
 import numpy as np
@@ -95,6 +96,7 @@ def york(
 SdAt = Callable[[Floats], Floats]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class CurveFit:
     """A York line by curves, and the SD beyond them that the scatter about it asks for.

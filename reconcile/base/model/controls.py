@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from reconcile.statistics.equality import equal_with_nan
+
 if TYPE_CHECKING:
     from reconcile.statistics.result import Estimate
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class QualityCheck:
     """One measured control against its expectation."""
@@ -36,6 +39,7 @@ class QualityCheck:
         return f"{self.rule}: {self.why}" if self.why else self.rule
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class ControlChart:
     """The results of one control by one method in order of time, with centre and SD, mg/kg."""
@@ -54,6 +58,7 @@ class ControlChart:
     any_rate: float  # the same for all rules together
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class DuplicateStage:
     """How far results of one stage of duplicates repeat, and what that stage adds."""
@@ -67,6 +72,7 @@ class DuplicateStage:
     added: float  # relative SD that this stage adds to the one after it; NaN: not resolved
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class InsertionRate:
     """Controls of one kind among samples and controls, against the plan."""

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from reconcile.statistics.equality import equal_with_nan
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -23,6 +25,7 @@ from reconcile.base.model.further import Results
 from reconcile.base.model.stratum import LevelBias
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Readings:
     """Single quantified results behind the pairs of one stratum, mg/kg; arrays of one shape each.
@@ -38,6 +41,7 @@ class Readings:
     lab_sample: NDArray[np.int64]
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class PointErrors:
     """SDs of a sample's result on both sides, by level: what a York line needs."""
@@ -59,6 +63,7 @@ class Censored:
     both: int
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Bias:
     """What separates field and laboratory on average; differences in mg/kg."""
@@ -71,6 +76,7 @@ class Bias:
     p_value_adjusted: float = float("nan")  # Benjamini-Hochberg over strata
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Agreement:
     """How far a single field result lies from the laboratory's."""
@@ -83,6 +89,7 @@ class Agreement:
     share_margin: float  # the fraction of the lab's value that counts as near it
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Fits:
     """Lines through the pairs; which one leads is ``StratumStatistics.headline``."""
@@ -96,6 +103,7 @@ class Fits:
     lab_on_field: Line  # least squares, the predictor of lab from field, for reference only
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class StratumStatistics:
     """What was computed for one stratum; mass fractions in mg/kg, ratios dimensionless."""

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from reconcile.statistics.equality import equal_with_nan
+
 if TYPE_CHECKING:
     from reconcile.statistics.result import Estimate
 
@@ -45,6 +47,7 @@ class EvidenceMonth:
     seen: Estimate  # as the model sees it beside the other months
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class BiasMoved:
     """A change of the bias over months that was signalled; ``size`` as a fraction.
@@ -60,6 +63,7 @@ class BiasMoved:
     limit: float
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class MonthChart:
     """The months since the last change against what the ones before each said; in SDs."""
@@ -77,6 +81,7 @@ class MonthChart:
     beyond: bool  # one of both is beyond its limit
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Watched:
     """Whether the bias stays from month to month: changes, oldest first, and the charts."""
@@ -90,6 +95,7 @@ class Watched:
     begins_anew: bool = True  # by the settings, after a change
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """The months on which a stratum is judged; biases and SDs as fractions, n counts pairs."""

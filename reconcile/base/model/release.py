@@ -10,6 +10,7 @@ import pandas as pd
 
 from reconcile.base.registers import Registers
 from reconcile.base.selection import SelectionRecord
+from reconcile.statistics.equality import equal_with_nan
 
 if TYPE_CHECKING:
     from reconcile.base.grades import ConformityRecord
@@ -23,6 +24,7 @@ from reconcile.base.model.tables import CORRECTION_COLUMNS
 from reconcile.base.model.verdict import CorrectionFactor, Verdict
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class StratumResult:
     """Everything that the report says of one stratum."""
@@ -64,6 +66,7 @@ class Change:
     after: str
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class EarlierResult:
     """What the latest release of an earlier period said of one stratum."""
@@ -114,6 +117,7 @@ class Awaited:
     samples: int
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Reconciliation:
     """One period's reconciliation: all that the report, workbook and tables show."""

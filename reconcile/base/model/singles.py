@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from reconcile.statistics.equality import equal_with_nan
+
 if TYPE_CHECKING:
     from reconcile.statistics.components import NestedVariance
     from reconcile.statistics.decisions import InteractionTest
@@ -12,6 +14,7 @@ if TYPE_CHECKING:
     from reconcile.statistics.result import Estimate
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Scatter:
     """Where the scatter of field readings comes from, and what more spots would buy.
@@ -28,6 +31,7 @@ class Scatter:
     limits: ReplicateLimits  # of one spot (or reading) against one lab result
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class WithoutPair:
     """The leading figures without the pair that moves the slope most."""
@@ -39,6 +43,7 @@ class WithoutPair:
     slope: Estimate
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Pooling:
     """Whether strata that differ in some facts only were taken together, and the test."""
@@ -50,6 +55,7 @@ class Pooling:
     test: InteractionTest
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class PartlyPooled:
     """The bias of a stratum beside that of like ones; biases as fractions."""

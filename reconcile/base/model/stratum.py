@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture, joined
+from reconcile.statistics.equality import equal_with_nan
 
 if TYPE_CHECKING:
     from reconcile.statistics.result import Estimate
@@ -90,6 +91,7 @@ class ReadAs:
     recalculated: bool = False  # the program turned every one of them from oxide to element
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class LevelBias:
     """Bias of the field method at one decision level, from the headline line."""

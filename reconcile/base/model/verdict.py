@@ -6,11 +6,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+from reconcile.statistics.equality import equal_with_nan
+
 if TYPE_CHECKING:
     pass
 from reconcile.base.model.stratum import Stratum
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class CorrectionFactor:
     """What turns a field value into the lab's scale: lab = (field - intercept) / slope."""
@@ -126,6 +129,7 @@ APPROVED = "approved"
 NOT_FOR_USE = "not for use"  # fitted where the verdict accepts no correction
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """What may be done with field-only results for one stratum, and why."""
