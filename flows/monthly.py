@@ -29,7 +29,7 @@ from prefect.states import Completed
 
 from reconcile.base.characters import visible
 from reconcile.base.errors import BusyError, ReconcileError
-from reconcile.intake import months
+from reconcile.intake import months, storage
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import unfinished
@@ -126,6 +126,7 @@ def monthly(folder: str, period: str = "") -> State[str]:
     ws.check_period(workspace, month)
     schedule = workspace.settings.schedule
     unfinished.begun(workspace.output, month)
+    _once_it_can("stage the inputs", storage.fetch, workspace)
     with _opened(workspace) as store:
         unfinished.begun(workspace.output, month)  # a run of this month may have ended meanwhile
         run = begin(workspace, month, store)
@@ -190,17 +191,22 @@ def open_store(workspace: Workspace) -> Store:
 
 def _opened(workspace: Workspace) -> Store:
     """The store, once no other run holds it."""
+    store: Store = _once_it_can("open the store", open_store, workspace)
+    return store
+
+
+def _once_it_can(name: str, work: Callable[[Workspace], Any], workspace: Workspace) -> Any:
+    """A task that waits for what another run holds, or for a storage that can't be reached."""
     schedule = workspace.settings.schedule
-    opening: Any = task(
-        name="open the store",
+    waiting: Any = task(
+        name=name,
         retries=schedule.busy_retries,
         retry_delay_seconds=schedule.busy_seconds,
         retry_condition_fn=worth_a_retry,
         cache_policy=NO_CACHE,
         persist_result=False,
-    )(open_store)
-    store: Store = opening(workspace)
-    return store
+    )(work)
+    return waiting(workspace)
 
 
 def _plain(text: str) -> str:

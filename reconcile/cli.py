@@ -668,9 +668,11 @@ def _drawn(folder: Path, period: str, document: str) -> Drawn:
 def _walk(folder: Path, period: str) -> RunOutcome:
     from reconcile.intake import workspace as ws
     from reconcile.run import unchanged
+    from reconcile.run.staging import stage
 
     workspace = ws.load_workspace(folder)
     ws.check_period(workspace, period)
+    stage(workspace, period)
     answered = unchanged.answered(workspace, period)
     if answered is not None:  # before the steps are loaded
         return answered

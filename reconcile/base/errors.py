@@ -25,3 +25,7 @@ class ReconcileError(Exception):
 
 class BusyError(ReconcileError):
     """Another run holds the workspace: what waiting mends."""
+
+
+class UnreachableError(BusyError):
+    """A storage can't be reached: waiting may mend it too."""

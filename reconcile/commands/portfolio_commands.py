@@ -86,6 +86,27 @@ def rerun(
 
 
 @portfolio_app.command()
+def stage(file: ListFile = Path(), site: Site = None) -> None:
+    """Lay the input files of sites on their storage, from where a run on any machine takes them."""
+    from reconcile.commands import portfolio_shown
+    from reconcile.intake import storage
+    from reconcile.portfolio import listed
+
+    portfolio = listed.load(file)
+    told = False
+    for one in listed.chosen(portfolio, tuple(site or ())):
+        try:
+            if one.workspace is None:
+                raise one.fault or ReconcileError("It can't be read.")
+            laid = storage.lay(one.workspace)
+            portfolio_shown.show_laid(one.name, one.workspace.settings.workspace.inputs, laid)
+        except ReconcileError as error:  # of one site; it stops no other
+            portfolio_shown.show_fault(one.name, error)
+            told = True
+    raise typer.Exit(_code(told))
+
+
+@portfolio_app.command()
 def compare(month: Month, file: ListFile = Path()) -> None:
     """Hold a month's sites against each other: which instrument or laboratory stands out."""
     from reconcile.commands import portfolio_shown

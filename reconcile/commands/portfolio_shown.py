@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import open_console, say
 from reconcile.commands.printing import row, table
 from reconcile.portfolio.release import Made
@@ -39,6 +40,19 @@ def show_run(sites: Sequence[SiteDone]) -> None:
     memory = [site.memory_mb for site in sites if site.memory_mb is not None]
     if memory:
         say(f"Most memory of a worker: {max(memory):.0f} MB.")
+
+
+def show_laid(site: str, address: str, laid: int) -> None:
+    """What was laid on a site's storage."""
+    if address:
+        say(f"{site}: {numbers.count(laid, 'new file', 'new files')} on {address}.")
+    else:
+        say(f"{site}: its settings state no storage (inputs under [workspace]).")
+
+
+def show_fault(site: str, error: ReconcileError) -> None:
+    """What one site can't do."""
+    say(f"{site}: {error}")
 
 
 def needs_a_person(sites: Sequence[SiteDone]) -> bool:
@@ -105,5 +119,6 @@ def what(d: Duty) -> Iterator[str]:
         yield words.DUTY_MISSING.format(months=", ".join(d.missing))
     if d.unfinished:
         yield words.DUTY_UNFINISHED.format(months=", ".join(d.unfinished))
+    yield from filter(None, d.notes)
     for text in dues(d.accreditations):
         yield words.DUTY_ACCREDITATION.format(what=text)

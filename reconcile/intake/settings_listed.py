@@ -81,7 +81,7 @@ def setting_lines(settings: Settings) -> tuple[SettingLine, ...]:
 
 def _lines_of(part: BaseModel, prefix: str) -> Iterator[SettingLine]:
     for name, info in type(part).model_fields.items():
-        if name == "output":
+        if name in ("output", "inputs"):
             continue
         value = getattr(part, name)
         if isinstance(value, tuple):

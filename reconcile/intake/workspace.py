@@ -312,7 +312,7 @@ def settings_hash(settings: Settings) -> str:
     content = settings.model_dump(
         mode="json",
         exclude={
-            "workspace": {"output"}, "schedule": True, "labels": True, "people": True,
+            "workspace": {"output", "inputs"}, "schedule": True, "labels": True, "people": True,
             "sheet": True, "engine": True,
         },
     )  # fmt: skip

@@ -57,6 +57,7 @@ class Duty:
     age_days: int | None = None  # since the last time in its data
     missing: tuple[str, ...] = ()  # months with files and no release
     unfinished: tuple[str, ...] = ()  # months whose last run did not end
+    notes: tuple[str, ...] = ()  # of these months, what the note that was left says
     message: str = ""
 
     @property
@@ -87,15 +88,12 @@ def _standing(workspace: Workspace, portfolio: Portfolio, now: datetime) -> Duty
     until = (now.date().replace(day=1) - timedelta(days=1)).strftime("%Y-%m")
     missing = months.without_release(workspace, until)
     released = months.with_releases(workspace)
-    broken = tuple(
-        p
-        for p in sorted({*released, *missing})
-        if unfinished.note_of(workspace.output, p).is_file()
-    )
+    broken = unfinished.months(workspace.output)
+    notes = tuple(unfinished.told(workspace.output, p) for p in broken)
     latest = release.latest(workspace.releases(released[-1])) if released else None
     if latest is None:
         standing = Standing.UNFINISHED if broken else Standing.NEVER
-        return Duty(name, folder, standing, missing=missing, unfinished=broken)
+        return Duty(name, folder, standing, missing=missing, unfinished=broken, notes=notes)
     m = latest.manifest
     findings = int(m.get("open_findings", 0))
     standing = (
@@ -121,6 +119,7 @@ def _standing(workspace: Workspace, portfolio: Portfolio, now: datetime) -> Duty
                     today, soon)
         ),
         age_days=_age(str(m.get("data_until", "")), now), missing=missing, unfinished=broken,
+        notes=notes,
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from reconcile.base import provenance
-from reconcile.base.errors import BusyError, ReconcileError
+from reconcile.base.errors import BusyError, ReconcileError, UnreachableError
 from reconcile.base.model.release import Reconciliation
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import Workspace
@@ -28,6 +28,7 @@ class State(StrEnum):
     DIFFERS = "differs"  # of a shadow run: another release would come
     FAILED = "failed"
     BUSY = "busy"  # another run held the site all the time
+    UNREACHABLE = "unreachable"  # so was the storage of its inputs
     REFUSED = "refused"  # this worker has other versions than asked for
     KILLED = "killed"
 
@@ -131,7 +132,9 @@ def shadow_of(workspace: Workspace, folder: Path) -> Workspace:
         shutil.copytree(workspace.output, target, dirs_exist_ok=True)
     settings = workspace.settings.model_copy(
         update={
-            "workspace": workspace.settings.workspace.model_copy(update={"output": str(target)})
+            "workspace": workspace.settings.workspace.model_copy(
+                update={"output": str(target), "inputs": ""}
+            )
         }
     )
     return replace(workspace, settings=settings)
@@ -161,9 +164,8 @@ def _month(workspace: Workspace, order: Asked, period: str) -> MonthDone:
     try:
         found = _one(workspace, order, period)
     except BusyError as error:
-        found = MonthDone(
-            order.site, period, State.BUSY, message=error.message, advice=error.advice
-        )
+        state = State.UNREACHABLE if isinstance(error, UnreachableError) else State.BUSY
+        found = MonthDone(order.site, period, state, message=error.message, advice=error.advice)
     except ReconcileError as error:
         found = MonthDone(
             order.site, period, State.FAILED, message=error.message, advice=error.advice

@@ -29,6 +29,26 @@ def write(output: Path, period: str, what: str) -> None:
         write_whole(note_of(output, period), text.encode("utf-8", "replace"))
 
 
+def months(output: Path) -> tuple[str, ...]:
+    """Months that have a note, in order."""
+    before, after = "last_failure_", ".txt"
+    return tuple(
+        sorted(
+            path.name.removeprefix(before).removesuffix(after)
+            for path in output.glob(f"{before}*{after}")
+        )
+    )
+
+
+def told(output: Path, period: str) -> str:
+    """What the note of a month says first; '' where there is none."""
+    try:
+        with note_of(output, period).open(encoding="utf-8", errors="replace") as stream:
+            return stream.readline(2000).strip()
+    except OSError:
+        return ""
+
+
 def begun(output: Path, period: str) -> None:
     """Leave the note that stands where a run ends without a word."""
     write(output, period, f"A run of {period} began and did not end: it still runs, or was killed.")

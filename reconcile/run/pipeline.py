@@ -26,6 +26,7 @@ from reconcile.run.pairing_step import make_pairs
 from reconcile.run.reading import find_files, read_found, read_tables, reading_key
 from reconcile.run.releasing import quarantine_of, write_the_release
 from reconcile.run.settling import settle_identities
+from reconcile.run.staging import stage
 from reconcile.run.state import Run, RunOutcome, Tell, silent
 from reconcile.store.database import Store
 
@@ -91,6 +92,7 @@ def run_workspace(
 ) -> RunOutcome:
     """The same for a workspace that is loaded."""
     ws.check_period(workspace, period)
+    stage(workspace, period)
     return unchanged.answered(workspace, period) or run_in_full(
         workspace, period, tell=tell, step_started=step_started
     )

@@ -48,6 +48,11 @@ class WorkspaceSettings(Part):
     output: Annotated[str, Field(max_length=250)] = Field(
         "out", description="folder for releases, relative to this file"
     )
+    inputs: Annotated[str, Field(max_length=500)] = Field(
+        "",
+        description="address of the input files on object storage (s3://…, gs://…, file://…); a "
+        "run brings them into the folder first; empty: they lie there",
+    )
     coordinate_system: Annotated[str, Field(max_length=100)] = Field(
         "",
         description="of coordinates whose rows name none, such as 'EPSG:32633'; empty: longitude "
@@ -78,6 +83,13 @@ class WorkspaceSettings(Part):
                 f"'{value}' is not a known time zone{meant(value, _zones())}; write a name such as "
                 "'Africa/Accra' or 'UTC'"
             )
+        return value
+
+    @field_validator("inputs")
+    @classmethod
+    def _an_address(cls, value: str) -> str:
+        if value and "://" not in value:
+            raise ValueError("write an address, such as s3://bucket/north-pit")
         return value
 
     @field_validator("output")

@@ -6,6 +6,7 @@ PORTFOLIO_STATES = {
     "differs": "would change",
     "failed": "failed",
     "busy": "held by another run",
+    "unreachable": "storage can't be reached",
     "refused": "worker has other versions",
     "killed": "worker was killed",
 }
