@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import re
 import tempfile
 from collections.abc import Callable
@@ -140,6 +142,30 @@ def status(file: ListFile = Path()) -> None:
     rows = duty(listed.load(file), persons.clock())
     portfolio_shown.show_duty(rows)
     raise typer.Exit(_code(any(row.needs_a_person for row in rows)))
+
+
+@portfolio_app.command("mail")
+def mail_calls(
+    to: Annotated[list[str], typer.Option(help="who is written to; may be given again")],
+    smtp: Annotated[str, typer.Option(metavar="HOST:PORT", help="the mail server")],
+    sender: Annotated[str, typer.Option("--from", help="address that the mail comes from")],
+    user: Annotated[
+        str, typer.Option(help="name at the mail server; password in RECONCILE_SMTP_PASSWORD")
+    ] = "",
+    port: Annotated[int, typer.Option(help="port of this machine to listen on")] = 8025,
+) -> None:
+    """Send on as mail what the server calls, until stopped; for 'schedule --call'."""
+    from reconcile.portfolio import mail
+
+    host, _, number = smtp.rpartition(":")
+    if not host or not number.isdecimal():
+        raise ReconcileError(f"'{smtp}' is no mail server.", "Write host and port: localhost:25.")
+    password = os.environ.get("RECONCILE_SMTP_PASSWORD", "")
+    post = mail.Post(host, int(number), sender, tuple(to), user, password)
+    with mail.gateway(post, port, say) as serving:
+        say(f"Listening: reconcile schedule --call http://127.0.0.1:{serving.server_port}/")
+        with contextlib.suppress(KeyboardInterrupt):
+            serving.serve_forever()
 
 
 def _runner(portfolio: Portfolio) -> Runner:

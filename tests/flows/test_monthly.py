@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 import logging
-import os
-import socket
 import subprocess
 import sys
-import time
-import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +17,7 @@ import reconcile
 from reconcile.releases import unfinished
 from reconcile.store.database import Store
 from tests import small
+from tests.flows.standing import wait_for
 
 PERIOD = "2026-10"
 
@@ -49,53 +46,6 @@ def test_what_the_analyst_must_mend_is_not_tried_again() -> None:
     assert not worth_a_retry(None, None, State(ReconcileError("Another run is using this.")))
     assert worth_a_retry(None, None, State(BusyError("It is held.")))
     assert worth_a_retry(None, None, State(TimeoutError()))
-
-
-def wait_for(what: str, ready: Callable[[], bool], seconds: float) -> None:
-    until = time.monotonic() + seconds
-    while time.monotonic() < until:
-        if ready():
-            return
-        time.sleep(0.5)
-    raise AssertionError(f"{what} did not come within {seconds} s")
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
-    """A standing server on loopback with a home of its own; yields the environment to use."""
-    tmp_path = tmp_path_factory.mktemp("server")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    environment = {
-        **os.environ,
-        "PREFECT_HOME": str(tmp_path / "prefect"),
-        "PREFECT_API_URL": f"http://127.0.0.1:{port}/api",
-        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
-        "DO_NOT_TRACK": "1",
-        "COLUMNS": "200",  # keeps the tables of the client on one line
-    }
-    log = (tmp_path / "server.log").open("wb")
-    process = subprocess.Popen(
-        [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1",
-         "--port", str(port), "--no-ui"],
-        env=environment, stdout=log, stderr=log,
-    )  # fmt: skip
-
-    def healthy() -> bool:
-        try:
-            with urllib.request.urlopen(environment["PREFECT_API_URL"] + "/health", timeout=2):
-                return True
-        except OSError:
-            return False
-
-    try:
-        wait_for("the server", healthy, 90)
-        yield environment
-    finally:
-        process.terminate()
-        process.wait(30)
-        log.close()
 
 
 @pytest.mark.slow

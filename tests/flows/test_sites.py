@@ -7,32 +7,33 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+import urllib.request
+from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import pytest
 
 from reconcile.intake.workspace import load_workspace
+from reconcile.portfolio import mail
 from reconcile.store.database import Store
 from tests import sites
-from tests.flows.test_monthly import server, wait_for  # noqa: F401 - a fixture
+from tests.flows.mail_server import Received
+from tests.flows.standing import wait_for
 from tests.sizes import cases
 
 MONTH = "2026-10"
 
 
-def command(server: dict[str, str], *words: str) -> subprocess.CompletedProcess[str]:  # noqa: F811
+def command(server: dict[str, str], *words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", *words], env=server, capture_output=True, text=True, timeout=240,
         check=False,
     )  # fmt: skip
 
 
-def runs(server: dict[str, str]) -> list[tuple[str, str, str]]:  # noqa: F811
+def runs(server: dict[str, str]) -> list[tuple[str, str, str]]:
     """Name, state and type of the state of every flow run, as the server has them."""
-    import urllib.request
-
     request = urllib.request.Request(
         server["PREFECT_API_URL"] + "/flow_runs/filter", b"{}", {"Content-Type": "application/json"}
     )
@@ -41,37 +42,48 @@ def runs(server: dict[str, str]) -> list[tuple[str, str, str]]:  # noqa: F811
     return [(r["name"], r["state"]["name"], r["state"]["type"]) for r in found]
 
 
-def has(server: dict[str, str], name: str, state: str) -> Callable[[], bool]:  # noqa: F811
+def has(server: dict[str, str], name: str, state: str) -> Callable[[], bool]:
     return lambda: any((n, s) == (name, state) for n, s, _ in runs(server))
 
 
 @pytest.fixture
-def called() -> tuple[str, list[dict[str, str]]]:
-    """A stand-in for whatever calls the person on duty; yields its address and what it was told."""
+def called(received: Received) -> Iterator[tuple[str, list[dict[str, str]], Received]]:
+    """A stand-in for whatever calls the person on duty: its address, what it was told, the mail.
+
+    What it is told goes on to the program's own gateway, and from there to a mail server.
+    """
     told: list[dict[str, str]] = []
+    gateway = mail.gateway(
+        mail.Post("127.0.0.1", received.port, "server@example.org", ("duty@example.org",)), 0, print
+    )
 
     class Stand(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
-            told.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
-            self.send_response(204)
-            self.end_headers()
+            content = self.rfile.read(int(self.headers["Content-Length"]))
+            told.append(json.loads(content))
+            address = f"http://127.0.0.1:{gateway.server_port}/"
+            with urllib.request.urlopen(urllib.request.Request(address, content), timeout=30):
+                self.send_response(204)
+                self.end_headers()
 
         def log_message(self, *_: object) -> None:
             pass
 
     stand = HTTPServer(("127.0.0.1", 0), Stand)
-    threading.Thread(target=stand.serve_forever, daemon=True).start()
-    yield f"http://127.0.0.1:{stand.server_port}/call", told
+    for serving in (stand, gateway):
+        threading.Thread(target=serving.serve_forever, daemon=True).start()
+    yield f"http://127.0.0.1:{stand.server_port}/call", told, received
     stand.shutdown()
+    gateway.shutdown()
 
 
 @pytest.mark.slow
 def test_a_site_on_a_server_catches_up_waits_for_a_busy_store_and_calls_a_person(
     tmp_path: Path,
-    server: dict[str, str],  # noqa: F811
-    called: tuple[str, list[dict[str, str]]],
+    server: dict[str, str],
+    called: tuple[str, list[dict[str, str]], Received],
 ) -> None:
-    address, told = called
+    address, told, received = called
     site = sites.build(tmp_path / "site", 0, [MONTH])
     with (site / "reconcile.toml").open("a", encoding="utf-8") as stream:
         stream.write('[schedule]\ncatch_up = "run"\nbusy_retries = 60\nbusy_seconds = 1\n')
@@ -115,6 +127,9 @@ def test_a_site_on_a_server_catches_up_waits_for_a_busy_store_and_calls_a_person
         wait_for("the failure", has(server, "site-00 · 2026-12", "Failed"), 240)
         wait_for("its call", lambda: any(t["call"] == "failed" for t in told), 60)
         assert (site / "out" / "last_failure_2026-12.txt").is_file()
+        subjects = [message["Subject"] for message in received.mail]
+        assert f"Findings need a person: site-00 · {MONTH}" in subjects
+        assert "A run failed: site-00 · 2026-12" in subjects
     finally:
         if held is not None:
             held.close()
@@ -127,7 +142,7 @@ def test_a_site_on_a_server_catches_up_waits_for_a_busy_store_and_calls_a_person
 @pytest.mark.skipif(not cases(True, False), reason="minutes of waiting: RECONCILE_CASES=all")
 def test_the_workers_of_a_pool_do_what_is_left_to_them(
     tmp_path: Path,
-    server: dict[str, str],  # noqa: F811
+    server: dict[str, str],
 ) -> None:
     site = sites.build(tmp_path / "site", 7, [MONTH])
     assert command(
@@ -147,6 +162,39 @@ def test_the_workers_of_a_pool_do_what_is_left_to_them(
     )  # fmt: skip
     try:
         wait_for("the end", has(server, f"site-07 · {MONTH}", "Completed"), 300)
+    finally:
+        worker.terminate()
+        worker.wait(60)
+    assert (site / "out" / "releases" / MONTH / "r1" / "manifest.json").is_file()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not cases(True, False), reason="minutes of waiting: RECONCILE_CASES=all")
+def test_the_file_of_deployments_gives_a_pool_a_site_whose_month_its_worker_releases(
+    tmp_path: Path, server: dict[str, str]
+) -> None:
+    site = sites.build(tmp_path / "site", 8, [MONTH])
+    text = (Path(__file__).parents[2] / "prefect.yaml").read_text("utf-8")
+    here = text.replace("/sites/north-pit", site.as_posix()).replace("north-pit", "site-08")
+    (tmp_path / "prefect.yaml").write_text(here.replace("name: sites", "name: by-file"), "utf-8")
+    assert command(
+        server, "prefect", "work-pool", "create", "by-file", "--type", "process"
+    ).returncode == 0  # fmt: skip
+    made = subprocess.run(
+        [sys.executable, "-m", "prefect", "--no-prompt", "deploy", "--all"],
+        cwd=tmp_path, env=server, capture_output=True, text=True, timeout=240, check=False,
+    )  # fmt: skip
+    assert made.returncode == 0, made.stdout + made.stderr
+    command(
+        server, "prefect", "deployment", "run", "monthly-reconciliation/site-08",
+        "--param", f"period={MONTH}",
+    )  # fmt: skip
+    worker = subprocess.Popen(
+        [sys.executable, "-m", "prefect", "worker", "start", "--pool", "by-file", "--run-once"],
+        env=server, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        wait_for("the end", has(server, f"site-08 · {MONTH}", "Completed"), 300)
     finally:
         worker.terminate()
         worker.wait(60)

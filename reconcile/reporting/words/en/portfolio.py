@@ -117,3 +117,16 @@ BETWEEN_SHEETS = {
 }
 BETWEEN_MATTERS = "A difference of {matters} or more matters here."
 BETWEEN_SMALL = "smaller than what matters"
+
+#: By the name of a call, what it says to the person on duty.
+CALLS = {
+    "failed": "A run failed",
+    "crashed": "A run ended without a word",
+    "late": "A run is late",
+    "needs a person": "Findings need a person",
+}
+CALL_OTHER = "The schedule calls"
+CALL_SUBJECT = "{what}: {about}"
+CALL_WHERE = "'reconcile portfolio status' shows every site."
+CALL_SENT = "Sent: {subject}"
+CALL_NOT_SENT = "Not sent: {subject} ({error})"
