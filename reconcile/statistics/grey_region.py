@@ -15,6 +15,7 @@ import numpy as np
 from scipy import special
 
 from reconcile.statistics import distributions as stats
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.level_band import FEWEST_LOCAL, TruthLine
 from reconcile.statistics.noncentral_t import tail_bound
 from reconcile.statistics.result import NAN

@@ -21,6 +21,7 @@ from reconcile.statistics._values import (
     vector,
 )
 from reconcile.statistics.deming import NOT_SETTLED
+from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.least_squares import fit
 from reconcile.statistics.line import Line, flat, line_of, no_line, trouble, unfit
 from reconcile.statistics.result import NAN
