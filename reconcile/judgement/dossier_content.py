@@ -35,8 +35,10 @@ from reconcile.intake.settings_listed import NOT_GIVEN
 from reconcile.judgement import criterion_words, factor_life, factor_proposal, scoring
 from reconcile.judgement.criterion_words import Written
 from reconcile.releases import anchors, history, release, sign_off
+from reconcile.statistics.equality import equal_with_nan
 
 
+@equal_with_nan
 @dataclass(frozen=True, slots=True)
 class Covered:
     """One stratum of the release with its verdict and what shows it."""
