@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from reconcile.statistics.equality import equal_with_nan
 
 import numpy as np
 from scipy import special

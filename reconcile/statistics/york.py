@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from reconcile.statistics.equality import equal_with_nan
 from typing import Literal
 
 import numpy as np
