@@ -24,7 +24,7 @@ from reconcile.reporting.document import (
     verdicts,
 )
 from reconcile.reporting.document.attention import verdicts_before
-from reconcile.reporting.document.blocks import MOST_ROWS, Section
+from reconcile.reporting.document.blocks import Section
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
 from reconcile.reporting.plots.alt import alt
@@ -272,6 +272,9 @@ def _evidence(x: StratumResult) -> str:
     )
 
 
+_MOST_PAIRS = 300  # rows of one stratum on the page, so that strata bound its size
+
+
 def _pairs(x: StratumResult) -> str:
     """Every pair with its story, which the marks of the plots tell too."""
     frame, unit, per = x.pairs, numbers.unit_name(x.unit), x.per_mg_kg
@@ -279,6 +282,7 @@ def _pairs(x: StratumResult) -> str:
         return ""
     names = ("operator", "custody", "field_time", "lab_time", "certificate", "reason")
     given = frame.reindex(columns=["sample_id", "lab_mean", "field_mean", "used", *names])
+    given = given.iloc[:_MOST_PAIRS]
     rows: list[list[Cell | int]] = []
     for p in given.itertuples(index=False):
         lab, field = _float(p.lab_mean), _float(p.field_mean)
@@ -296,10 +300,9 @@ def _pairs(x: StratumResult) -> str:
         )
     title = words.PAIRS_OF.format(label=x.stratum.label)
     headings = [h.format(unit=unit) for h in words.PAIRS_OF_HEADINGS]
-    made = table(headings, rows[:MOST_ROWS], (1, 2, 3), kind="pairs")
-    return (
-        f"<details><summary>{escaped(title)}</summary>{made}{cut(len(rows), 'pairs.csv')}</details>"
-    )
+    made = table(headings, rows, (1, 2, 3), kind="pairs")
+    rest = cut(len(frame), "pairs.csv", _MOST_PAIRS)
+    return f"<details><summary>{escaped(title)}</summary>{made}{rest}</details>"
 
 
 def _float(value: object) -> float:

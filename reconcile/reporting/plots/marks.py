@@ -16,7 +16,7 @@ from reportlab.lib.colors import white
 from reconcile.base.model.controls import ControlChart
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
-from reconcile.reporting.plots import canvas
+from reconcile.reporting.plots import canvas, density
 from reconcile.reporting.plots.canvas import ACCENT, INK
 from reconcile.reporting.plots.kinds import (
     Curve,
@@ -153,6 +153,11 @@ def marks(frame: canvas.Frame, points: Points, told: Sequence[str] = ()) -> None
         return
     whole = np.column_stack([px, py, upper])[inside]
     said = [text for text, kept in zip(told or [""] * len(px), inside, strict=True) if kept]
+    if len(whole) > density.MOST_MARKS:
+        alone = density.sparse(whole[:, :2])
+        frame.group.add(density.drawn(whole[~alone, :2], ACCENT if points.kind == "used" else INK))
+        whole = whole[alone]
+        said = [text for text, kept in zip(said, alone.tolist(), strict=True) if kept]
     group = Marks(
         points.kind,
         [(*place, text) for place, text in zip(whole.tolist(), said, strict=True)],

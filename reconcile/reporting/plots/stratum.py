@@ -17,6 +17,7 @@ from reconcile.base.model.verdict import ACCEPTED_CORRECTED, Ask, Verdict
 from reconcile.judgement.factor_choice import Fit, applied
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
+from reconcile.reporting.plots.density import MOST_MARKS
 from reconcile.reporting.plots.kinds import (
     ChancePlot,
     Curve,
@@ -141,8 +142,15 @@ def method_plot_of(result: StratumResult) -> MethodPlot:
         words.AXIS_FIELD.format(unit=unit),
         words.LEGEND["one"],
         words.LEGEND["level"],
-        words.NO_LIMIT.format(n=missing) if missing else "",
+        " ".join([*([words.NO_LIMIT.format(n=missing)] if missing else []), *_many(points)]),
     )
+
+
+def _many(points: Sequence[Points]) -> list[str]:
+    """That pairs are drawn as a density, where they are."""
+    if not any(len(p.x) > MOST_MARKS for p in points):
+        return []
+    return [words.AS_DENSITY.format(most=numbers.plain(MOST_MARKS, 0))]
 
 
 def _differences(
@@ -177,6 +185,8 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
     corrected = after_correction(result)
     if corrected is not None:
         moved, _ = _differences(corrected, ratio, ("used",))
+        if _many(moved):  # of two densities neither could be read: that of the values that count
+            out = [p for p in out if p.kind != "used"]
         out += [
             dataclasses.replace(p, kind="corrected", label=words.LEGEND["corrected"]) for p in moved
         ]
@@ -204,6 +214,7 @@ def difference_plot_of(result: StratumResult) -> DifferencePlot | None:
     axis = words.AXIS_GEOMETRIC if ratio else words.AXIS_MEAN
     margin, span, beyond = on_scale(*_agreed(result), ratio)
     notes = [words.NOT_DRAWN.format(n=hidden)] if hidden else []
+    notes += _many(out)
     notes += [words.AGREED_MARGIN] if margin else []
     notes += [words.AGREED_SPAN] if span else []
     notes += [words.AGREED_SPAN_BEYOND] if beyond else []

@@ -97,7 +97,7 @@ def write(sheet: Sheet, results: Sequence[StratumResult], formulas: bool) -> dic
     blocks: dict[str, Block] = {}
     row = _TOP
     for number, x in enumerate(results, start=1):
-        if row + len(x.pairs) > sheets.MOST_ROWS:
+        if row + len(x.pairs) > sheets.MOST_PAIRS:
             continue
         used = int(x.pairs["used"].fillna(False).astype(bool).sum())
         block = Block(number, row + 1, used, row + len(x.pairs))

@@ -96,8 +96,8 @@ def facts(rows: Sequence[tuple[str, object]]) -> str:
     return f"<dl>{items}</dl>"
 
 
-def cut(total: int, file: str) -> str:
+def cut(total: int, file: str, most: int = MOST_ROWS) -> str:
     """That the table is cut, where it is."""
-    if total <= MOST_ROWS:
+    if total <= most:
         return ""
-    return paragraph(words.TRUNCATED.format(shown=MOST_ROWS, total=total, file=file), "small")
+    return paragraph(words.TRUNCATED.format(shown=most, total=total, file=file), "small")

@@ -399,6 +399,7 @@ MORE_PLOTS_INTRO = (
 )
 NOT_DRAWN = "{n} at or below zero not drawn on log axes"
 NO_LIMIT = "{n} without stated limit not drawn"
+AS_DENSITY = "Shades: over {most} pairs."
 NOTHING_TO_PLOT = "No pair can be drawn."
 
 # ---- sections ------------------------------------------------------------------------
