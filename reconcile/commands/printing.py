@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 25
 _LONG = 32  # characters; a longer cell of a row that is no line of a table has a line
-_TALLEST = 4  # lines of a row of a table
+_TALLEST, _MEAN = 12, 3  # lines of a row of a table, of one and of all in the mean
 
 
 class FittingTable(Table):
@@ -76,7 +76,8 @@ def _widths(headings: Sequence[str], cells: Sequence[Sequence[str]], most: int) 
         max(len(wrapped(text, width)) for text, width in zip(texts, widths, strict=True))
         for texts in zip(*cells, strict=True)
     ]
-    return widths if max(heights, default=1) <= _TALLEST else None
+    tall = max(heights, default=1) > _TALLEST or sum(heights) > _MEAN * len(heights)
+    return None if tall else widths
 
 
 def _longest_word(text: str) -> int:
