@@ -24,7 +24,7 @@ from reconcile.intake import delimited
 from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_file
 from reconcile.releases import record
-from reconcile.run import reading as reading_step
+from reconcile.run import unread
 from reconcile.store import binding, contents, ledger
 from reconcile.store.database import Store
 from reconcile.store.opened import UnfitStore, tables_of_files
@@ -524,7 +524,7 @@ def test_other_code_makes_a_revision_and_reads_no_file_again(
     site: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(provenance, "code_version", lambda: "0.1.0+another")
-    monkeypatch.setattr(reading_step, "read_file", _nothing_is_read)
+    monkeypatch.setattr(unread, "read_file", _nothing_is_read)
     outcome = reconcile.run_period(site, PERIOD)
     assert outcome.reconciliation.revision == 2
     assert [c.what for c in outcome.reconciliation.changes] == ["program"]

@@ -23,11 +23,12 @@ from reconcile.run.judging import (
 )
 from reconcile.run.looking_back import look_at_sheets
 from reconcile.run.pairing_step import make_pairs
-from reconcile.run.reading import find_files, read_found, read_tables, reading_key
+from reconcile.run.reading import find_files, read_found, read_tables
 from reconcile.run.releasing import quarantine_of, write_the_release
 from reconcile.run.settling import settle_identities
 from reconcile.run.staging import stage
 from reconcile.run.state import Run, RunOutcome, Tell, silent
+from reconcile.run.unread import reading_key
 from reconcile.store.database import Store
 
 __all__ = [

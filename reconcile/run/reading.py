@@ -1,48 +1,31 @@
-"""The steps that read: files found, archived, read and stored."""
+"""The steps that find the month's files and read them into the store."""
 
 from __future__ import annotations
 
-import hashlib
-import json
-import re
-import shutil
-import time
-from collections.abc import Callable, Sequence
-from dataclasses import astuple, dataclass, replace
-from functools import partial
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, TypeVar
 
 import duckdb
-import pandas as pd
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model.account import Finding
 from reconcile.base.regular import open_regular
-from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import workspace as ws
-from reconcile.intake.corrections import Correction
-from reconcile.intake.delimited import lacks_line_end
-from reconcile.intake.read import ids_that_may_be, read_file
-from reconcile.intake.sources import state_of
-from reconcile.intake.tables import ABSENT, TypedTable
-from reconcile.intake.workspace import FoundFile, Workspace
-from reconcile.pairs import pairing, twofold
+from reconcile.intake.tables import ABSENT
 from reconcile.pairs.pairing import RunFile
 from reconcile.run.ahead import ahead
+from reconcile.run.archiving import Archive, BeingWritten
 from reconcile.run.state import Run
+from reconcile.run.twice import by_ids_met, without_copies, without_same_cells
+from reconcile.run.unread import Register, Unread, met_or_unread, register_of
 from reconcile.samples import overlay
 from reconcile.store import binding
 from reconcile.store.binding import Binding, Doubted
 from reconcile.store.cell_columns import ROW_TABLES
-from reconcile.store.database import Store, StoredFile
-from reconcile.store.ledger import Name, Reading
+from reconcile.store.database import StoredFile
 from reconcile.store.statements import sql
-
-_Result = TypeVar("_Result")
-_ENDING = re.compile(r"\.[a-z0-9]{1,16}")
 
 
 def find_files(run: Run) -> Run:
@@ -140,10 +123,10 @@ def _read_found(run: Run, bound: Binding) -> Run:
     corrections: overlay.Corrections | None = None
     code = provenance.reading_version()
     stored: dict[int, StoredFile] = {}
-    register: _Register | None = None
-    tables: dict[int, _Unread] = {}
+    register: Register | None = None
+    tables: dict[int, Unread] = {}
     unready: list[Finding] = []
-    archive = _Archive(run)
+    archive = Archive(run)
     for index in order:
         file = run.found[index]
         table = archive.table_of(file)
@@ -164,11 +147,11 @@ def _read_found(run: Run, bound: Binding) -> Run:
         if table.kind != "corrections" and corrections is None:
             corrections = overlay.corrections_in(run.store, [s.file_id for s in stored.values()])
         if first.get(table.kind, 2) == 2 and register is None:
-            register = _register(run, [stored[i].file_id for i in stored])
-        met = _met(run, bound, archive, file, table, code, register, corrections or {})
-        if isinstance(met, _Unread) and table.kind in first:
+            register = register_of(run, [stored[i].file_id for i in stored])
+        met = met_or_unread(run, bound, archive, file, table, code, register, corrections or {})
+        if isinstance(met, Unread) and table.kind in first:
             stored[index] = met.into(run, bound, met.read())
-        elif isinstance(met, _Unread):
+        elif isinstance(met, Unread):
             tables[index] = met
         else:
             run.tell(file.shown)
@@ -178,7 +161,7 @@ def _read_found(run: Run, bound: Binding) -> Run:
         tables.items(), ahead([met.read for met in tables.values()]), strict=True
     ):
         stored[index] = met.into(run, bound, read)
-    stored = _by_ids_met(run, bound, archive, stored, code, register, corrections or {})
+    stored = by_ids_met(run, bound, archive, stored, code, register, corrections or {})
     findings = tuple(
         Finding(
             "intake",
@@ -191,8 +174,8 @@ def _read_found(run: Run, bound: Binding) -> Run:
         for _, s in sorted(stored.items())
         if s.problem
     )
-    stored, copies = _without_copies(run, stored)
-    stored, twice = _without_same_cells(run, bound, stored)
+    stored, copies = without_copies(run, stored)
+    stored, twice = without_same_cells(run, bound, stored)
     findings += (*unready, *copies, *twice, *_absent_columns(run, stored))
     numbers = [stored[i].file_id for i in sorted(stored)]
     findings += (*_asked_columns(run, numbers), *_notes_of(run, numbers))
@@ -220,55 +203,6 @@ def _read_found(run: Run, bound: Binding) -> Run:
         ),
         findings=run.findings + findings,
     )
-
-
-class _Archive:
-    """The archived copies of a run's files, each taken once, and how each is to be read."""
-
-    def __init__(self, run: Run) -> None:
-        self._workspace = run.workspace
-        self._taken: dict[Path, tuple[str, Path] | OSError | BeingWritten] = {}
-        self._unended = self._without_last_line_ends(run.found)
-
-    def of(self, file: FoundFile) -> tuple[str, Path] | OSError | BeingWritten:
-        """Digest and copy, or why there is none."""
-        if file.path not in self._taken:
-            try:
-                self._taken[file.path] = archived(self._workspace, file)
-            except (OSError, BeingWritten) as error:
-                self._taken[file.path] = error
-        return self._taken[file.path]
-
-    def copy_of(self, file: FoundFile) -> tuple[str, Path]:
-        """Digest and copy. Raises OSError or BeingWritten where there is none."""
-        taken = self.of(file)
-        if isinstance(taken, Exception):
-            raise taken
-        return taken
-
-    def table_of(self, file: FoundFile) -> TableSettings:
-        """The settings of its [[table]], with what its files have in common."""
-        table = self._workspace.table(file.table_index)
-        if file.table_index in self._unended:
-            return table.model_copy(update={"final_line_end": "absent"})
-        return table
-
-    def _without_last_line_ends(self, found: Sequence[FoundFile]) -> frozenset[int]:
-        """The [[table]] entries of whose text files, two at least, none has a last line end.
-
-        The program that writes them sets none, so its lack is no sign of a file that was cut off.
-        """
-        lacking: dict[int, dict[str, bool]] = {}
-        for file in found:
-            if self._workspace.table(file.table_index).kind == "evidence":
-                continue
-            taken = self.of(file)
-            if isinstance(taken, Exception):
-                continue
-            digest, copy = taken
-            if copy.is_file() and (lacks := lacks_line_end(copy)) is not None:
-                lacking.setdefault(file.table_index, {})[digest] = lacks
-        return frozenset(at for at, each in lacking.items() if len(each) > 1 and all(each.values()))
 
 
 def _notes_of(run: Run, file_ids: list[int]) -> tuple[Finding, ...]:
@@ -336,355 +270,3 @@ def _absent_columns(run: Run, stored: dict[int, StoredFile]) -> tuple[Finding, .
                     )
                 )  # fmt: skip
     return tuple(findings)
-
-
-def _by_ids_met(
-    run: Run,
-    bound: Binding,
-    archive: _Archive,
-    stored: dict[int, StoredFile],
-    code: str,
-    register: _Register | None,
-    corrections: overlay.Corrections,
-) -> dict[int, StoredFile]:
-    """Read again the files with several id columns, knowing the ids of the other side.
-
-    These are the register's, where there is one, and those that a person entered as aliases.
-    """
-    doubtful = {
-        index
-        for index, file in stored.items()
-        if file.kind in ("field", "lab") and not file.problem and run.store.rows(
-            sql("reading.has_ids"), [file.file_id],
-        )
-    }  # fmt: skip
-    if not doubtful:
-        return stored
-    numbers = [file.file_id for file in stored.values()]
-    known = {
-        str(text)
-        for (text,) in run.store.rows(
-            sql("reading.ids"),
-            [numbers, numbers],
-        )
-        if text
-    }
-    of_register = register is not None and register.rows["sample_id"].notna().any()
-    again = dict(stored)
-    for index in sorted(doubtful):
-        met = known
-        if not of_register:
-            other = "lab" if stored[index].kind == "field" else "field"
-            met = known | _ids_of(run, bound, archive, stored, other, doubtful)
-        file = run.found[index]
-        table = archive.table_of(file)
-        read = _met(run, bound, archive, file, table, code, register, corrections, frozenset(met))
-        again[index] = read.into(run, bound, read.read()) if isinstance(read, _Unread) else read
-    return again
-
-
-def _ids_of(
-    run: Run,
-    bound: Binding,
-    archive: _Archive,
-    stored: dict[int, StoredFile],
-    kind: str,
-    doubtful: set[int],
-) -> frozenset[str]:
-    """The sample ids of one side; of a file that itself has several columns of ids, all."""
-    found: set[str] = set()
-    for index, file in stored.items():
-        if file.kind != kind or file.problem:
-            continue
-        if index in doubtful:
-            zone = run.workspace.settings.workspace.time_zone
-            found_file = run.found[index]
-            digest, copy = archive.copy_of(found_file)
-            table = archive.table_of(found_file)
-            ids = partial(ids_that_may_be, copy, file.path, table, zone)
-            met, told = _of_copy(run.workspace, found_file, digest, copy, ids)
-            bound.told += told
-            found |= met
-        else:
-            found |= {*pairing.written_ids(run.store, [RunFile(file.file_id, 0, True)], kind)}
-    return frozenset(found)
-
-
-def _without_copies(
-    run: Run, stored: dict[int, StoredFile]
-) -> tuple[dict[int, StoredFile], tuple[Finding, ...]]:
-    """Each file's bytes once per table: a copy under another name would count twice."""
-    kept: dict[int, StoredFile] = {}
-    first: dict[tuple[int, str], str] = {}
-    tables: dict[int, int] = {}  # by file_id: the table that reads it so
-    findings = []
-    for index, file in sorted(stored.items()):
-        table = run.found[index].table_index
-        if (before := tables.setdefault(file.file_id, table)) != table:
-            findings.append(
-                Finding(
-                    "intake", "warning", file.path,
-                    f"The [[table]] entries {before + 1} and {table + 1} read {file.path} in the "
-                    "same way; it was read once.",
-                    advice="Take one of the two out of the settings.",
-                    code=FindingCode.READ_TWICE_ALIKE,
-                )
-            )  # fmt: skip
-            continue
-        if file.file_id in {known.file_id for known in kept.values()}:
-            continue  # two patterns of one table find the same file
-        key = (run.found[index].table_index, file.sha256)
-        if file.sha256 and not file.problem and key in first:
-            findings.append(
-                Finding(
-                    "intake", "serious", file.path,
-                    f"{file.path} is a copy of {first[key]}, byte for byte; it was not read again.",
-                    advice="Take one of the two away.",
-                    code=FindingCode.FILE_COPIED,
-                )
-            )  # fmt: skip
-            continue
-        first.setdefault(key, file.path)
-        kept[index] = file
-    return kept, tuple(findings)
-
-
-def _without_same_cells(
-    run: Run, bound: Binding, stored: dict[int, StoredFile]
-) -> tuple[dict[int, StoredFile], tuple[Finding, ...]]:
-    """Refuse both readings of cells that are field and laboratory at once.
-
-    Which of the two they are only a person knows; the file stays, without rows, as one that
-    could not be read.
-    """
-    kept, findings = dict(stored), []
-    for same in twofold.same_cells(run.store, stored):
-        field, lab = stored[same.field], stored[same.lab]
-        entries = [run.found[i].table_index + 1 for i in (same.field, same.lab)]
-        one = field.path == lab.path
-        name = field.path if one else f"{field.path} and {lab.path}"
-        begin = f"{name} is read twice:" if one else f"{name} hold the same bytes:"
-        where = "".join(f", sheet {sheet}" for sheet in same.sheets if sheet)
-        columns = ", ".join(f"'{heading}'" for heading in same.headings[:8])
-        more = ", …" if len(same.headings) > 8 else ""
-        text = (
-            f"{begin} the [[table]] entries {entries[0]} (field) and {entries[1]} (lab) read the "
-            f"same cells, {same.rows} {'row' if same.rows == 1 else 'rows'} of {columns}{more}"
-            f"{where}. "
-            "Compared with itself a table agrees always; neither reading was used."
-        )
-        advice = (
-            "Let only one of the two entries find the file; where one sheet holds both sides, "
-            'give each entry its own columns: columns = { "heading" = "ignore" }.'
-        )
-        findings.append(
-            Finding(
-                "intake", "serious", name, text, advice=advice, code=FindingCode.SAME_CELLS_TWICE
-            )
-        )
-        for index, file in ((same.field, field), (same.lab, lab)):
-            key = hashlib.sha256(f"{file.kind}\n{text}\n{advice}".encode()).hexdigest()
-            reading = Reading(file.path, file.sha256, key, "")
-            kept[index] = bound.known(reading.name) or bound.add(
-                reading, file.kind, file.size, ReconcileError(text, advice)
-            )
-    return kept, tuple(findings)
-
-
-@dataclass(frozen=True, slots=True)
-class _Register:
-    """The rows of the run's sample registers, and the readings that they come from."""
-
-    rows: pd.DataFrame
-    names: tuple[Name, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Read:
-    """The tables of a file, or why it can't be read as a whole; what was told of its copy."""
-
-    tables: tuple[TypedTable, ...] | ReconcileError
-    told: tuple[Finding, ...] = ()
-
-
-def _of_copy(
-    workspace: Workspace, found: FoundFile, digest: str, copy: Path, read: Callable[[], _Result]
-) -> tuple[_Result, tuple[Finding, ...]]:
-    """What ``read`` gives of an archived copy, and what was told of it.
-
-    A copy that is not what was archived is not used but restored.
-    """
-    of_read, result = binding.digested(copy, read)
-    if of_read == digest:
-        return result, ()
-    told = binding.restored(workspace, found.shown, found.path, digest, copy)
-    of_read, result = binding.digested(copy, read)
-    if of_read != digest:
-        raise ReconcileError(
-            f"The archived copy of {found.shown} ({copy}) changes while it is read.",
-            "Find out what writes there; nothing was released.",
-        )
-    return result, (told,)
-
-
-@dataclass(frozen=True, slots=True)
-class _Unread:
-    """A file that the store does not hold yet, with all that its reading depends on."""
-
-    workspace: Workspace
-    found: FoundFile
-    digest: str
-    key: str
-    copy: Path
-    table: TableSettings
-    zone: str
-    code: str
-    register: _Register | None
-    corrections: Sequence[Correction]
-    met_ids: frozenset[str] = frozenset()
-
-    def read(self) -> _Read:
-        """Read the archived copy."""
-        return _Read(*_of_copy(self.workspace, self.found, self.digest, self.copy, self._tables))
-
-    def _tables(self) -> tuple[TypedTable, ...] | ReconcileError:
-        try:
-            return read_file(
-                self.copy, self.found.shown, self.table, zone=self.zone,
-                register=None if self.register is None else self.register.rows,
-                corrections=self.corrections, sha256=self.digest, met_ids=self.met_ids,
-            )  # fmt: skip
-        except ReconcileError as error:
-            return error
-
-    def into(self, run: Run, bound: Binding, read: _Read) -> StoredFile:
-        """Put what was read into the store, once: two patterns may find the same file."""
-        run.tell(self.found.shown)
-        bound.told += read.told
-        name = (self.found.shown, self.digest, self.key)
-        known = bound.known(name)
-        if known is not None:
-            return known
-        recipe = binding.recipe_of(
-            table_of_reading(self.table), self.zone, self.code,
-            None if self.register is None else self.register.names,
-            [astuple(c) for c in self.corrections], sorted(self.met_ids),
-        )  # fmt: skip
-        reading = Reading(*name, "", self.copy.name, recipe)
-        return bound.add(reading, self.table.kind, self.copy.stat().st_size, read.tables)
-
-
-def _met(
-    run: Run,
-    bound: Binding,
-    archive: _Archive,
-    file: FoundFile,
-    table: TableSettings,
-    code: str,
-    register: _Register | None,
-    corrections: overlay.Corrections,
-    met_ids: frozenset[str] = frozenset(),
-) -> StoredFile | _Unread:
-    """The file as the store holds it, or what is needed to read it; archived in any case."""
-    zone = run.workspace.settings.workspace.time_zone
-    try:
-        digest, copy = archive.copy_of(file)
-    except OSError as error:
-        problem = ReconcileError(
-            f"{file.shown} can't be read: {error.strerror or error}.",
-            "Give a file that can be read, or take it out of 'files'.",
-        )
-        reading = Reading(file.shown, "", f"{code}\n{problem.message}", "")  # may change tomorrow
-        return bound.known(reading.name) or bound.add(reading, table.kind, 0, problem)
-    looked_up = register if table.look_up == "lab_id" else None
-    mine = corrections.get((file.shown, digest), ())
-    rows = None if looked_up is None else looked_up.rows
-    key = reading_key(table, zone, code, rows, mine, met_ids)
-    known = bound.known((file.shown, digest, key))
-    if known is not None:
-        return known
-    return _Unread(
-        run.workspace, file, digest, key, copy, table, zone, code, looked_up, mine, met_ids
-    )
-
-
-_ATTEMPTS = 4
-_PAUSE_S = 0.2  # before the second attempt; longer before each further one
-
-
-class BeingWritten(ReconcileError):
-    """A file that changed each time that it was copied."""
-
-
-def archived(workspace: Workspace, file: FoundFile) -> tuple[str, Path]:
-    """Digest and archived copy; what is read later is the copy, whatever becomes of the file.
-
-    The digest is that of one state of the file: one that changes meanwhile is taken again.
-    Raises BeingWritten where it changes every time.
-    """
-    ending = file.path.suffix.lower()
-    if not _ENDING.fullmatch(ending):  # another file system may not take it
-        ending = ""
-    for attempt in range(_ATTEMPTS):
-        time.sleep(_PAUSE_S * attempt)
-        working = None
-        with open_regular(file.path) as stream:
-            before = state_of(file.path)
-            digest = hashlib.file_digest(stream, "sha256").hexdigest()
-            copy = workspace.archive / f"{digest}{ending}"
-            if not copy.exists():
-                workspace.archive.mkdir(parents=True, exist_ok=True)
-                working = copy.with_name(f".unfinished-{copy.name}")
-                stream.seek(0)
-                with working.open("wb") as target:
-                    shutil.copyfileobj(stream, target, 1 << 20)
-        if state_of(file.path) == before and (working is None or ws.sha256_of(working) == digest):
-            if working is not None:
-                working.replace(copy)
-            return digest, copy
-        if working is not None:
-            working.unlink()
-    raise BeingWritten(
-        f"{file.shown} is being written; it was not read this time.",
-        "Run again when it is whole.",
-    )
-
-
-def table_of_reading(table: TableSettings) -> dict[str, Any]:
-    """The settings of a table that bear on how a file is read."""
-    return table.model_dump(mode="json", exclude={"files", "required", "name"})
-
-
-def reading_key(
-    table: TableSettings,
-    zone: str,
-    code: str,
-    register: pd.DataFrame | None,
-    corrections: Sequence[Correction] = (),
-    met_ids: frozenset[str] = frozenset(),
-) -> str:
-    """What a reading depends on beside the file's bytes: settings, zone, code, register,
-    corrections, and the ids by which one of several id columns is chosen."""
-    content: list[Any] = [table_of_reading(table), zone, code]
-    if register is not None:
-        content.append(register.to_json(date_format="iso", orient="split"))
-    content += [list(astuple(c)) for c in corrections]
-    if met_ids:
-        content.append({"met ids": sorted(met_ids)})
-    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
-
-
-def _register(run: Run, file_ids: list[int]) -> _Register:
-    names = run.store.rows(
-        sql("reading.register_files"),
-        [file_ids],
-    )
-    return _Register(register_rows(run.store, file_ids), tuple((p, s, k) for p, s, k in names))
-
-
-def register_rows(store: Store, file_ids: list[int]) -> pd.DataFrame:
-    """The rows of the sample registers among these files."""
-    return store.frame(
-        sql("reading.register_rows"),
-        [file_ids],
-    )

@@ -26,7 +26,7 @@ from reconcile.releases import anchors, history, persons, record, release, settl
 from reconcile.reporting.files import write_release
 from reconcile.reporting.render.tables import data_files
 from reconcile.run import gathering
-from reconcile.run.reading import archived
+from reconcile.run.archiving import archived
 from reconcile.run.state import NO_CHANGES, Run, RunOutcome, of_run
 from reconcile.samples import overlay
 from reconcile.store.statements import listed, quoted, sql

@@ -17,7 +17,7 @@ from reconcile.intake.corrections import Correction
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable
 from reconcile.intake.workspace import Workspace
-from reconcile.run.reading import reading_key, register_rows
+from reconcile.run.unread import reading_key, register_rows
 from reconcile.store import binding, contents, ledger
 from reconcile.store.binding import Binding, Doubted
 from reconcile.store.database import Store

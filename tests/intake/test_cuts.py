@@ -20,7 +20,7 @@ from reconcile.commands.checking import check
 from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import in_full
-from reconcile.run import pipeline, reading
+from reconcile.run import archiving, pipeline
 from tests.intake.conftest import Read, check_account
 from tests.sizes import cases
 from tests.small import SETTINGS, build
@@ -239,8 +239,8 @@ def growing(times: int, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
                 handle.write(f"S{990 + left[0]},5,5\n")
         copy(source, target, length)
 
-    monkeypatch.setattr(reading.shutil, "copyfileobj", copied)
-    monkeypatch.setattr(reading, "_PAUSE_S", 0)
+    monkeypatch.setattr(archiving.shutil, "copyfileobj", copied)
+    monkeypatch.setattr(archiving, "_PAUSE_S", 0)
 
 
 def test_a_file_that_grows_while_it_is_copied_is_taken_again_until_it_is_whole(
