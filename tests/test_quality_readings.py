@@ -12,7 +12,8 @@ from scipy import stats
 from reconcile.base.model.account import Finding
 from reconcile.base.settings.thresholds import Thresholds
 from reconcile.evidence import quality
-from reconcile.evidence.quality.readings import OVERLAPS, Overlap, kendall_sums
+from reconcile.evidence.quality.order_of_shots import kendall_sums
+from reconcile.evidence.quality.reading_facts import OVERLAPS, Overlap
 
 T = Thresholds()
 XRF, LIBS = "XRF · X1 · soil 1", "LIBS · L1 · rock 1"

@@ -21,9 +21,10 @@ from reconcile.evidence.quality.daily import judge_daily
 from reconcile.evidence.quality.duplicates import duplicate_stages, judge_duplicates
 from reconcile.evidence.quality.history import chart_findings, control_charts
 from reconcile.evidence.quality.interference import interference_flags
+from reconcile.evidence.quality.of_reading import Column
 from reconcile.evidence.quality.outcome import contaminated_below, failed_batches, findings
 from reconcile.evidence.quality.rates import against_plan, insertion_rates, rate_findings
-from reconcile.evidence.quality.readings import Column, judge_readings
+from reconcile.evidence.quality.readings import judge_readings
 from reconcile.evidence.quality.references import (
     ReferenceScores,
     judge_reference_materials,

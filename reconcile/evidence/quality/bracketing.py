@@ -30,7 +30,7 @@ from reconcile.evidence.quality.controls import (
     usual_limits,
     whole,
 )
-from reconcile.evidence.quality.readings import named
+from reconcile.evidence.quality.of_reading import named
 from reconcile.evidence.quality.references import certified_values, spread_of
 from reconcile.samples.identity import comparison_form
 from reconcile.statistics.bias import geometric_mean_ratio

@@ -20,6 +20,7 @@ from reconcile.reporting.document import (
     figure_rows,
     glance,
     signing,
+    stratum_factor,
     stratum_page,
     verdicts,
 )
@@ -248,7 +249,7 @@ def _stratum(r: Reconciliation, x: StratumResult, anchor: str, before: dict[str,
         + table(headings, figure_rows.right_rows(x), (1, 2, 3), False, ours=(0,))
         + f"</div></div><h4>{words.CRITERIA}</h4>"
         + table(words.CRITERIA_HEADINGS, criteria, sortable=False, ours=(0, 1, 2, 3))
-        + f"<h4>{words.FACTOR}</h4>{paragraph(stratum_page.factor_text(x))}"
+        + f"<h4>{words.FACTOR}</h4>{paragraph(stratum_factor.factor_text(x))}"
         + (f"<h4>{words.NOTES}</h4><ul>{notes}</ul>" if notes else "")
         + f"<h4>{words.DETAILS}</h4><details><summary>{escaped(further)}</summary>"
         + f"{more_table}{more_text}</details>"

@@ -10,7 +10,7 @@ import pandas as pd
 from reconcile.base.model.release import Reconciliation, StratumResult
 from reconcile.base.model.verdict import DECISIONS
 from reconcile.reporting import numbers, words
-from reconcile.reporting.document import stratum_page
+from reconcile.reporting.document import stratum_factor
 
 
 def record_head(r: Reconciliation) -> str:
@@ -131,7 +131,7 @@ def _factors(r: Reconciliation) -> list[str]:
     return [
         words.STATEMENT_FACTOR.format(
             stratum=x.stratum.label,
-            factor=stratum_page.factor_text(x),
+            factor=stratum_factor.factor_text(x),
             status=x.factor.status if x.factor else "",
         )
         for x in with_factor

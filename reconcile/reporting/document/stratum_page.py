@@ -1,11 +1,10 @@
-"""The page of one stratum, and the half-page form where there is too little to plot."""
+"""The page of one stratum: verdict, picture, figures, criteria and factor; whole or half a page."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from enum import Enum
 from functools import partial
 
 from reportlab.graphics.shapes import Drawing
@@ -16,15 +15,11 @@ from reconcile.base.model.release import Reconciliation, StratumResult
 from reconcile.base.model.verdict import (
     DECISIONS,
     INSUFFICIENT,
-    NOT_FOR_USE,
-    Ask,
-    CorrectionFactor,
-    Criterion,
-    Outcome,
 )
-from reconcile.judgement.criterion_words import written
 from reconcile.reporting import evidence, further, numbers, words
 from reconcile.reporting.document.figure_rows import Row, further_rows, left_rows, right_rows
+from reconcile.reporting.document.stratum_criteria import Folded, criteria_table, open_criteria
+from reconcile.reporting.document.stratum_factor import factor_lines, labelled
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled
@@ -53,21 +48,15 @@ from reconcile.reporting.render.styles import (
 from reconcile.reporting.sentences import element_name, line_name, range_of
 from reconcile.reporting.text import markup
 
-
-class Folded(Enum):
-    """Which criteria stand together in one row, where room is short."""
-
-    NOTHING = 0
-    BEFORE_FIGURES = 1  # those that ask no figure, where they don't stand in the way
-    ALL_SHOWN = 2  # all that don't stand in the way
-
-
 #: Heights between which the plots of a page are chosen, points.
 _LOWEST, _HIGHEST = 50 * mm, 78 * mm
+
 _SMALLEST = 40 * mm  # rather than a second page for the last lines
+
 _ONE_LINE = 5 * mm  # where notes are cut, one line says so
+
 _NOTES_ON_HALF = 4
-_MOST_OPEN = 6  # criteria that stand in the way, where the others are only counted
+
 _FEWEST = 8  # pairs from which an insufficient stratum gets a whole page
 
 
@@ -170,7 +159,7 @@ def _tail(
             if in_brief
             else [criteria_table(result, width, folded=folded)]
         ),
-        *_factor(result, width, with_rule),
+        *factor_lines(result, width, with_rule),
     ]
 
 
@@ -252,8 +241,6 @@ def half_page(
 
 
 # ---- head ----------------------------------------------------------------------------
-
-
 def _title(result: StratumResult, anchor: str, width: float) -> list[Flowable]:
     """Heading, methods and verdict."""
     stratum = result.stratum
@@ -405,8 +392,6 @@ def _plots(result: StratumResult, width: float, height: float) -> Flowable:
 
 
 # ---- figures -------------------------------------------------------------------------
-
-
 def _table(rows: list[Row], result: StratumResult, width: float) -> Table:
     half = (width - 5 * mm) / 2
     level = numbers.percent(result.statistics.bias.mean_difference.level)
@@ -416,148 +401,6 @@ def _table(rows: list[Row], result: StratumResult, width: float) -> Table:
     return grid(headings, cells, [half * s for s in shares], right=(1, 2, 3), compact=True)
 
 
-def open_criteria(result: StratumResult, width: float, counted: bool = False) -> list[Flowable]:
-    """The criteria that are not shown or shown to fail, and how many others there are.
-
-    Where all are met all of them stand there, or how many there are, where that is asked for.
-    """
-    met = sum(c.passes for c in result.verdict.criteria)
-    if met == len(result.verdict.criteria):
-        if counted:
-            return [own(words.CRITERIA_ALL_MET.format(n=met), "small")]
-        return [criteria_table(result, width)]
-    if counted:
-        standing = [c for c in result.verdict.criteria if not c.passes]
-        failed = [c for c in standing if c.outcome is Outcome.FAILED] or standing
-        left = len(result.verdict.criteria) - len(failed[:_MOST_OPEN])
-        rest = [own(words.CRITERIA_OTHERS.format(n=left), "small")] if left else []
-        return [_grid_of(failed[:_MOST_OPEN], width), *rest]
-    note = [own(words.CRITERIA_MET.format(n=met), "small")] if met else []
-    return [criteria_table(result, width, met_too=False), *note]
-
-
-def _grid_of(criteria: Sequence[Criterion], width: float) -> Table:
-    rows: list[list[Flowable | str]] = [
-        [worded(c.name), worded(c.asked), worded(c.found), own(c.outcome, "cell-bold")]
-        for c in map(written, criteria)
-    ]
-    shares = (0.20, 0.30, 0.39, 0.11)
-    return grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
-
-
-#: What is asked before any figure.
-_BEFORE_FIGURES = frozenset(
-    {
-        Ask.PURPOSE, Ask.ELEMENT, Ask.FAULT, Ask.DESCRIPTION, Ask.PAIRS, Ask.THIRDS, Ask.CENSORED,
-        Ask.CONTROLS, Ask.SPOTS, Ask.CUSTODY, Ask.QUALITY_LEVEL, Ask.SELECTION, Ask.LEVEL_SAMPLES,
-        Ask.MEAN_BIAS,
-    }
-)  # fmt: skip
-
-
-def criteria_table(
-    result: StratumResult, width: float, met_too: bool = True, folded: Folded = Folded.NOTHING
-) -> Table:
-    """Every criterion of the verdict, or those that stand in its way: asked, found, outcome.
-
-    ``folded``: what stands in one row for what is shown and one for what is only told.
-    """
-    shown = [c for c in result.verdict.criteria if met_too or not c.passes]
-    plain = [
-        c
-        for c in shown
-        if c.outcome in (Outcome.SHOWN, Outcome.TOLD)
-        and (
-            folded is Folded.ALL_SHOWN
-            or (folded is Folded.BEFORE_FIGURES and c.ask in _BEFORE_FIGURES)
-        )
-    ]
-    rows: list[list[Flowable | str]] = [
-        [
-            worded(c.name),
-            worded(c.asked),
-            worded(c.found),
-            own(c.outcome, "cell-bold" if c.fails else "cell"),
-        ]
-        for c in map(written, (c for c in shown if c not in plain))
-    ]
-    across = []
-    for outcome in (Outcome.SHOWN, Outcome.TOLD):
-        if own_ones := [written(c) for c in plain if c.outcome is outcome]:
-            text = "; ".join(
-                words.CRITERION_MET.format(name=c.name, found=c.found) for c in own_ones
-            )
-            rows.append([worded(text, limit=1800), "", "", own(words.OUTCOMES[outcome], "cell")])
-            across.append(("SPAN", (0, len(rows)), (2, len(rows))))
-    shares = (0.20, 0.30, 0.39, 0.11)
-    table = grid(words.CRITERIA_HEADINGS, rows, [width * s for s in shares], compact=True)
-    table.setStyle(across)
-    return table
-
-
-# ---- factor and notes ----------------------------------------------------------------
-
-
-def factor_coefficients(factor: CorrectionFactor, unit: str, per_mg_kg: float) -> tuple[str, str]:
-    """Intercept and slope with their standard errors, as text."""
-    se_a, se_b = (
-        math.sqrt(v) if v >= 0 else math.nan
-        for v in (factor.covariance[0][0], factor.covariance[1][1])
-    )
-    scale = 1.0 if factor.form == "power" else per_mg_kg
-
-    def one(value: float, se: float, unit: str) -> str:
-        text = numbers.show(value, unit, se)
-        if not (math.isfinite(se) and se > 0):
-            return text
-        decimals = numbers.decimals_for(value, se)
-        return words.WITH_ERROR.format(value=text, se=numbers.plain(se, max(decimals, 0)))
-
-    intercept = one(factor.intercept * scale, se_a * scale, "" if factor.form == "power" else unit)
-    slope = one(factor.slope, se_b, "")
-    return intercept, slope
-
-
-def _factor(result: StratumResult, width: float, with_reason: bool = True) -> list[Flowable]:
-    factor = result.factor
-    if not with_reason and factor is not None and factor.status == NOT_FOR_USE:
-        return []
-    return [gap(4), _labelled(words.FACTOR, factor_text(result, with_reason))]
-
-
-def factor_text(result: StratumResult, with_reason: bool = True) -> str:
-    """The factor in words, or that there is none."""
-    factor = result.factor
-    if factor is None or factor.form == "none":
-        reason = f" {factor.reason}" if factor is not None and factor.reason else ""
-        return f"{words.NO_FACTOR}{reason}"
-    intercept, slope = factor_coefficients(factor, result.unit, result.per_mg_kg)
-    low, high = factor.low * result.per_mg_kg, factor.high * result.per_mg_kg
-    used = []
-    if factor.form in ("offset", "line", "power"):
-        used.append(f"a = {intercept}")
-    if factor.form in ("ratio", "line", "power"):
-        used.append(f"b = {slope}")
-    text = words.FACTOR_TEXT.format(
-        id=factor.factor_id,
-        status=factor.status,
-        form=words.FACTOR_FORM.get(factor.form, factor.form),
-        coefficients=", ".join(used),
-        n=factor.n,
-        range=numbers.interval_of_numbers(low, high, result.unit),
-        before=numbers.percent(factor.error_before),
-        after=numbers.percent(factor.error_after),
-        basis=factor.basis.rstrip(". "),
-    )
-    return text + (f" {factor.reason.rstrip('. ')}." if factor.reason and with_reason else "")
-
-
-def _labelled(label: str, text: str) -> Paragraph:
-    return Paragraph(
-        f'<font name="ReportBold">{label}:</font> {styled(markup(text))}', style("small")
-    )
-
-
 def _cut(text: str, most: int = 400) -> str:
     return text if len(text) <= most else f"{text[:most]}…"
 
@@ -565,8 +408,8 @@ def _cut(text: str, most: int = 400) -> str:
 def _notes(notes: Sequence[str], shown: int) -> list[Flowable]:
     out: list[Flowable] = []
     for i, note in enumerate(_cut(note) for note in notes[:shown]):
-        out.append(_labelled(words.NOTES, note) if i == 0 else worded(f"· {note}", "small", 500))
+        out.append(labelled(words.NOTES, note) if i == 0 else worded(f"· {note}", "small", 500))
     if left := len(notes) - shown:
         text = words.NOTES_CUT.format(n=left, section=words.DETAILS)
-        out.append(own(text, "small") if out else _labelled(words.NOTES, text))
+        out.append(own(text, "small") if out else labelled(words.NOTES, text))
     return out
