@@ -28,6 +28,7 @@ from reconcile.run import unread
 from reconcile.store import binding, contents, ledger
 from reconcile.store.database import Store
 from reconcile.store.opened import UnfitStore, tables_of_files
+from reconcile.store.statements import Sql
 from tests import small
 from tests.test_verify import with_custody
 
@@ -181,16 +182,17 @@ def test_a_change_of_any_table_of_the_store_is_found(released: Path, tmp_path: P
     path = tmp_path / "copy.duckdb"
     shutil.copy(store_of(released), path)
     with Store(path) as store:
-        numbers = [n for (n,) in store.rows("SELECT file_id FROM file")]
+        numbers = [n for (n,) in store.rows(Sql("SELECT file_id FROM file"))]
         before = {n: contents.digest_of(store, n) for n in numbers}
         changed = 0
         for table in tables_of_files():
             for column in store.columns(table):
                 name = f'"{column}"'
-                filled = store.rows(
+                query = (
                     f"SELECT min(rowid), any_value(typeof({name})) FROM {table} "
                     f"WHERE {name} IS NOT NULL"
                 )
+                filled = store.rows(Sql(query))
                 ((row, kind),) = filled
                 if row is None or column == "file_id":
                     continue
@@ -199,7 +201,7 @@ def test_a_change_of_any_table_of_the_store_is_found(released: Path, tmp_path: P
                     "TIMESTAMP": f"{name} + INTERVAL 1 SECOND",
                     "DOUBLE": f"CASE WHEN {name} < 1 THEN {name} + 1 ELSE 0.5 END",  # not a number
                 }.get(kind, f"{name} + 1")
-                ((number,),) = store.rows(f"SELECT file_id FROM {table} WHERE rowid = {row}")
+                ((number,),) = store.rows(Sql(f"SELECT file_id FROM {table} WHERE rowid = {row}"))
                 store.connection.begin()
                 store.connection.execute(f"UPDATE {table} SET {name} = {other} WHERE rowid = {row}")
                 after = contents.digest_of(store, number)
@@ -216,7 +218,7 @@ def test_rows_that_are_added_doubled_or_taken_away_are_found(
     path = tmp_path / "copy.duckdb"
     shutil.copy(store_of(released), path)
     with Store(path) as store:
-        ((number,),) = store.rows("SELECT file_id FROM file WHERE path = 'lab.csv'")
+        ((number,),) = store.rows(Sql("SELECT file_id FROM file WHERE path = 'lab.csv'"))
         before = contents.digest_of(store, number)
         for statement in (
             "INSERT INTO lab_stored SELECT * FROM lab_stored LIMIT 1",
@@ -294,7 +296,7 @@ def test_a_store_that_this_version_can_not_use_is_moved_aside_and_begun_anew(
         Store(path, only_look=True)
     assert path.read_bytes() == whole
     with Store(path) as store:
-        assert store.rows("SELECT count(*) FROM file") == [(0,)]
+        assert store.rows(Sql("SELECT count(*) FROM file")) == [(0,)]
         assert "moved to" in store.told[0]
     (aside,) = tmp_path.glob("*aside*.duckdb")
     assert aside.read_bytes() == whole

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -160,14 +161,15 @@ def test_an_over_range_re_assay_stands_for_the_limited_value_and_both_are_named(
     folder = workspace(tmp_path / "w", lab1=FULL.format(issue=1, cu=">10000"), lab2=OVER)
     outcome = reconcile.run_period(folder, "all")
     pairs = pairs_of(outcome).set_index(["element", "sample_id"])
-    row = pairs.loc[("Cu", "S1")]
+    row: Any = pairs.loc[("Cu", "S1")]
     assert row["lab_mean_mg_kg"] == "15200.0"
     assert row["used"] == "yes"
     assert " | laboratory A · ICP-OES · M1 · four acids | " in row["stratum"]
     assert row["certificate"] == "C1, C2"
     for part in (">10000 mg/kg", "15200 mg/kg", "M1-HIGH", "lab1.csv, row 2", "lab2.csv, row 2"):
         assert part in row["lab_link"]
-    assert set(pairs.loc["Cu", "stratum"]) == {row["stratum"]}
+    strata: Any = pairs.loc["Cu", "stratum"]
+    assert set(strata) == {row["stratum"]}
     assert results_step(outcome)["stands in the place of a value above the range"] == 1
     excluded = outcome.reconciliation.exclusions
     assert excluded["evidence"].str.contains("superseded by the over-range re-assay").any()
@@ -314,7 +316,7 @@ def test_a_failed_control_of_the_re_assay_s_batch_keeps_the_pair_out(tmp_path: P
             "Code,Element,Value,Uncertainty,k,Unit\nRM1,Cu,20000,400,2,mg/kg\n", encoding="utf-8"
         )
         pairs = pairs_of(reconcile.run_period(folder, "all")).set_index(["element", "sample_id"])
-        row = pairs.loc[("Cu", "S1")]
+        row: Any = pairs.loc[("Cu", "S1")]
         assert (row["used"] == "yes") is kept, row["reason"]
         assert row["reason"].startswith("" if kept else "batch failed its control")
 

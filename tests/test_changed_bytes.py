@@ -15,6 +15,7 @@ from reconcile.releases import record
 from reconcile.releases.release import MANIFEST
 from reconcile.store.database import Store
 from reconcile.store.opened import UnfitStore, tables_of_files
+from reconcile.store.statements import Sql
 from tests.sizes import cases
 from tests.test_verify import PERIOD, with_custody
 
@@ -94,7 +95,7 @@ def can_be_read(path: Path) -> bool:
     try:
         with Store(path, only_look=True) as store:
             for table in tables_of_files():
-                store.rows(f"SELECT max(hash(held)) FROM {table} AS held")
+                store.rows(Sql(f"SELECT max(hash(held)) FROM {table} AS held"))
     except (UnfitStore, duckdb.Error):
         return False
     return True

@@ -42,6 +42,7 @@ from reconcile.judgement import conformity, factor_life, specimen_results
 from reconcile.reporting import words
 from reconcile.reporting.document import conformity as conformity_pages
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql
 from tests import volumes
 from tests.small import bytes_of
 from tests.test_cli import reconcile as command
@@ -439,7 +440,7 @@ def test_a_store_made_before_the_kind_was_known_gets_its_table(tmp_path: Path) -
     with Store(tmp_path / "old.duckdb") as old:
         old.connection.execute("DROP TABLE specification_limit")
     with Store(tmp_path / "old.duckdb") as new:
-        assert new.rows("SELECT count(*) FROM specification_limit") == [(0,)]
+        assert new.rows(Sql("SELECT count(*) FROM specification_limit")) == [(0,)]
 
 
 def test_a_workspace_without_limits_says_how_to_name_them(tmp_path: Path) -> None:

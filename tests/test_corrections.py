@@ -7,7 +7,9 @@ import functools
 import hashlib
 import io
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
+from typing import Any, cast
 
 import openpyxl
 import pandas as pd
@@ -297,11 +299,11 @@ def test_the_account_of_every_file_balances_in_csv_workbook_and_report(tmp_path:
     field = table.loc[table["file"].eq("field.csv")]
     assert field["reason"].tolist()[1] == "quarantined: no sample id"
     assert set(table["balance"]) == {0}
-    for (_, kept), rows in table.groupby(["step", "kept"]):
+    for (_, kept), rows in cast("Iterable[Any]", table.groupby(["step", "kept"])):
         assert (rows["entered"] == kept + rows["lost"].sum()).all()
     book = openpyxl.load_workbook(outcome.release_folder / "workbook.xlsx", read_only=True)
-    rows = list(book["Account of files"].iter_rows(values_only=True))
-    assert ("field.csv", None, "field", "table 1", 5, 4, 3) in {row[:7] for row in rows}
+    shown = list(book["Account of files"].iter_rows(values_only=True))
+    assert ("field.csv", None, "field", "table 1", 5, 4, 3) in {row[:7] for row in shown}
     text = "".join(p.extract_text() for p in volumes.pages_of(outcome.release_folder))
     assert "Account of each file" in text
 
@@ -359,9 +361,9 @@ def test_a_certificate_s_workbook_is_corrected_from_a_list_saved_as_a_workbook(
         "corrections/*.csv", "corrections/*.xlsx"
     )
     (folder / "reconcile.toml").write_text(settings, encoding="utf-8")
-    (row,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["file"] == "lab.xlsx"]
-    assert (row["sheet"], row["row"], row["found"]) == ("Results", "6", "39O")
-    row |= {"corrected_value": "390", "corrected_by": "analyst 2", "corrected_because": "typed"}
+    (bad,) = [r for r in quarantine(reconcile.run_period(folder, "all")) if r["file"] == "lab.xlsx"]
+    assert (bad["sheet"], bad["row"], bad["found"]) == ("Results", "6", "39O")
+    bad |= {"corrected_value": "390", "corrected_by": "analyst 2", "corrected_because": "typed"}
     entered = openpyxl.Workbook()
     page = entered.active
     assert page is not None

@@ -104,7 +104,7 @@ def _frames(tables: Tables) -> tuple[pd.DataFrame, ...]:
 def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject) -> None:
     tables = clean()
     tables.events = tables.events[:40]
-    frames = []
+    frames: list[pd.DataFrame] = []
     for frame in _frames(tables):
         for _ in range(data.draw(st.integers(0, 12))):
             row = data.draw(st.integers(0, len(frame) - 1))
@@ -112,7 +112,8 @@ def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject
             frame.iat[row, column] = data.draw(GAPS)
         drop = data.draw(st.sets(st.sampled_from(list(frame.columns)), max_size=3))
         frames.append(frame.drop(columns=sorted(drop)))
-    judgement = custody.judge(*frames, Thresholds())
+    events, samples, lab, field = frames
+    judgement = custody.judge(events, samples, lab, field, Thresholds())
     assert set(judgement.status.values()) <= {"complete", "deviation", "broken", "not recorded"}
     custody.story("Q1-100", frames[0], frames[1], frames[3], frames[2])
     custody.chain(frames[0])

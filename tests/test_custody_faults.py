@@ -122,8 +122,8 @@ def clean() -> Tables:
                     "reported_at": away + timedelta(days=6),
                 }
             )
-    for number, event in enumerate(tables.events):
-        event["event_id"], event["row"] = f"E-{number:04d}", number + 2
+    for number, made in enumerate(tables.events):
+        made["event_id"], made["row"] = f"E-{number:04d}", number + 2
     return tables
 
 

@@ -19,6 +19,7 @@ from reconcile.intake import workspace
 from reconcile.intake.tables import CUSTODY_FACTS
 from reconcile.run import pipeline
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql
 from tests.test_custody_faults import clean
 
 PERIOD = "2026-09"
@@ -209,4 +210,4 @@ def test_a_store_made_before_the_register_had_these_columns_learns_them(tmp_path
     with Store(path) as store:
         store.connection.execute("ALTER TABLE register DROP COLUMN collected_by")
     with Store(path) as store:
-        assert store.rows("SELECT collected_by, dispatched_at, seal FROM register") == []
+        assert store.rows(Sql("SELECT collected_by, dispatched_at, seal FROM register")) == []

@@ -15,6 +15,7 @@ from scipy import stats
 from reconcile.base.model.verdict import HELD_OUT, Ask, Criterion, Outcome
 from reconcile.judgement import criterion_words
 from reconcile.judgement.decision import Counts, Decision, LevelTerms, Terms, cut, decide
+from reconcile.statistics.level_band import Scale
 from reconcile.statistics.proportions import clopper_pearson
 from tests.sizes import cases
 from tests.validation import clusters
@@ -201,7 +202,7 @@ def test_nothing_is_shown_by_too_few_or_unusable_values() -> None:
     scale=st.sampled_from(["log ratio", "absolute"]), timed=st.booleans(),
 )  # fmt: skip
 def test_whatever_is_accepted_has_every_judged_interval_inside_what_was_agreed(
-    seed: int, n: int, ratio: float, rsd: float, power: float, spread: float, scale: str,
+    seed: int, n: int, ratio: float, rsd: float, power: float, spread: float, scale: Scale,
     timed: bool,
 ) -> None:  # fmt: skip
     lab, field = method(n, seed, ratio, rsd, power, spread)
@@ -279,7 +280,7 @@ def test_a_step_shows_whatever_part_of_the_range_is_accepted() -> None:
 def test_samples_read_late_because_they_are_poor_do_not_pass_for_a_step() -> None:
     # 8 mg/kg too high everywhere: the poor ones lie beyond the margin, out of the accepted range
     lab, field = method(100, 0, rsd=0.02)
-    times = np.where(lab < 80, 1000.0, 0.0) + np.arange(100)
+    times = np.where(lab < 80, 1000.0, 0.0) + np.arange(100.0)
     made = decide(lab, field + 8, Terms(), lab_variance=0.02**2, times=times)
     assert made.accepted
     assert made.low > 100

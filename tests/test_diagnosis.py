@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -398,7 +399,7 @@ def test_the_id_of_a_finding_follows_from_what_it_is_and_not_from_its_words() ->
 # ---- digestion ----------------------------------------------------------------------
 
 
-def _result(element: str, digestion_class: str, low: float, value: float = 1.3) -> SimpleNamespace:
+def _result(element: str, digestion_class: str, low: float, value: float = 1.3) -> Any:
     ratio = Estimate(value, 0.05, low, 1.45, 30)
     return SimpleNamespace(
         stratum=Stratum(

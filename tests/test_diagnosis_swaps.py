@@ -43,7 +43,7 @@ def _study(
     )
 
 
-def _alarms(studies: int, seed: int, **how: float) -> float:
+def _alarms(studies: int, seed: int, **how: Any) -> float:
     rng = np.random.default_rng(seed)
     return sum(bool(diagnosis.suspected_swaps(*_study(rng, **how))) for _ in range(studies)) / (
         studies

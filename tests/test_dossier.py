@@ -261,7 +261,7 @@ def test_a_factor_that_later_pairs_call_to_be_withdrawn_is_told(
     assert covered.factor is not None
 
     def later(call: str) -> SimpleNamespace:
-        score = {"factor_id": covered.factor.factor_id, "call": call}  # type: ignore[union-attr]
+        score = {"factor_id": covered.factor.factor_id, "call": call}
         manifest = {"strata": {}, "release_id": "2026-11-r1", "factor_scores": [score]}
         return SimpleNamespace(manifest=manifest)
 

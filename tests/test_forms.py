@@ -16,11 +16,13 @@ import pandas as pd
 import pytest
 from PIL import Image
 from pypdf import PdfReader
+from reportlab.lib.units import inch
 from reportlab.pdfgen.canvas import Canvas
 
 from reconcile.base.errors import ReconcileError
 from reconcile.commands import forms, receiving, storytelling
 from reconcile.commands.receiving import Receipt
+from reconcile.releases import kept_custody
 from reconcile.reporting import words
 from reconcile.reporting.render import codes
 from reconcile.run import pipeline
@@ -157,9 +159,9 @@ def test_fifty_random_plain_ids_read_back_from_both_codes(tmp_path: Path) -> Non
 
 def test_no_bar_is_narrower_than_a_fifth_of_a_millimetre() -> None:
     for length in range(1, 30):
-        bar = codes.bar_code("x" * length, codes.inch * 2.9, 20)
+        bar = codes.bar_code("x" * length, inch * 2.9, 20)
         if isinstance(bar, codes.BarCode):
-            assert bar.bars.barWidth >= 0.2 * codes.inch / 25.4
+            assert bar.bars.barWidth >= 0.2 * inch / 25.4
             # ISO/IEC 15417: quiet zone of ten modules (from memory)
             assert bar.bars.lquiet == bar.bars.rquiet == 10 * bar.bars.barWidth
         else:
@@ -278,7 +280,7 @@ def test_a_receipt_adds_one_event_that_the_next_run_shows(tmp_path: Path) -> Non
     recorded = receiving.receive(folder, "d-2", GOOD)
     assert recorded.trouble == ""
     assert recorded.samples == 30
-    rows = list(csv.DictReader((folder / receiving.RECEIVED).open(encoding="utf-8")))
+    rows = list(csv.DictReader((folder / kept_custody.RECEIVED).open(encoding="utf-8")))
     assert len(rows) == 1
     assert rows[0]["Dispatch"] == "D-2"
     assert rows[0]["Note"] == 'one bag "damp"'
@@ -294,7 +296,7 @@ def test_a_receipt_adds_one_event_that_the_next_run_shows(tmp_path: Path) -> Non
 def test_a_second_receipt_leaves_the_first_as_it_was(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY)
     receiving.receive(folder, "D-1", GOOD)
-    path = folder / receiving.RECEIVED
+    path = folder / kept_custody.RECEIVED
     # a person's editor may have taken the last line break away
     before = path.read_bytes().rstrip(b"\n")
     path.write_bytes(before)
@@ -306,10 +308,10 @@ def test_a_second_receipt_leaves_the_first_as_it_was(tmp_path: Path) -> None:
 def test_the_same_receipt_is_not_added_twice(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY)
     receiving.receive(folder, "D-1", GOOD)
-    before = (folder / receiving.RECEIVED).read_bytes()
+    before = (folder / kept_custody.RECEIVED).read_bytes()
     with pytest.raises(ReconcileError, match="already"):
         receiving.receive(folder, "D-1", GOOD)
-    assert (folder / receiving.RECEIVED).read_bytes() == before
+    assert (folder / kept_custody.RECEIVED).read_bytes() == before
 
 
 def test_a_receipt_before_the_collection_is_refused(tmp_path: Path) -> None:
@@ -333,7 +335,7 @@ def test_with_a_register_of_people_a_receipt_is_given_by_one_of_them(tmp_path: P
     with pytest.raises(ReconcileError, match="holds no 'reception 2'"):
         receiving.receive(folder, "D-1", replace(GOOD, by="reception 2"))
     receiving.receive(folder, "D-1", replace(GOOD, by="Reception 1"))
-    assert "Dora Huber" in (folder / receiving.RECEIVED).read_text("utf-8")
+    assert "Dora Huber" in (folder / kept_custody.RECEIVED).read_text("utf-8")
 
 
 def test_a_receipt_that_no_table_reads_says_what_to_add(tmp_path: Path) -> None:
@@ -370,12 +372,12 @@ def test_a_receipt_that_can_not_be_right_changes_nothing(
     folder = site(tmp_path / "site", ORDINARY)
     with pytest.raises(ReconcileError, match=word):
         receiving.receive(folder, "D-1", receipt)
-    assert not (folder / receiving.RECEIVED).exists()
+    assert not (folder / kept_custody.RECEIVED).exists()
 
 
 def test_a_file_of_another_kind_in_that_place_is_left_alone(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY)
-    path = folder / receiving.RECEIVED
+    path = folder / kept_custody.RECEIVED
     path.parent.mkdir()
     for content in (b"name,when\nx,y\n", b"\xff\xfe\x00"):
         path.write_bytes(content)
@@ -387,7 +389,7 @@ def test_a_file_of_another_kind_in_that_place_is_left_alone(tmp_path: Path) -> N
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
 def test_a_pipe_in_that_place_is_named_and_not_waited_for(tmp_path: Path) -> None:
     folder = site(tmp_path / "site", ORDINARY, custody="")
-    path = folder / receiving.RECEIVED
+    path = folder / kept_custody.RECEIVED
     path.parent.mkdir()
     os.mkfifo(path)
     with pytest.raises(ReconcileError, match="named pipe"):

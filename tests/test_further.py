@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -253,7 +254,7 @@ def test_a_line_through_too_many_censored_pairs_is_left_out_and_says_so() -> Non
     lab = np.exp(rng.uniform(1, 5, 2100))
     frame = pd.DataFrame({"lab_low": lab, "lab_high": lab, "field_low": lab, "field_high": lab})
     frame["lab_qualifier"] = frame["field_qualifier"] = ""
-    frame.loc[:3, ["field_low", "field_qualifier"]] = [0.0, "<"]
+    frame.loc[:3, ["field_low", "field_qualifier"]] = cast("Any", [0.0, "<"])
     line = dict(further.of_censored(frame, 0.95))[Further.CENSORED_LINE]
     assert line.n == 2100
     assert "2100 pairs are more than" in line.sentence()

@@ -47,7 +47,7 @@ def released(site: Path, *periods: str) -> None:
         reconcile.run_period(site, period)
 
 
-def codes(run: pipeline.Run) -> set[FindingCode]:
+def codes(run: pipeline.Run) -> set[str]:
     return {f.code for f in run.findings}
 
 

@@ -109,7 +109,10 @@ def parts(kind: type[BaseModel], seen: set[type]) -> set[type]:
     return seen
 
 
-@pytest.mark.parametrize("part", sorted(parts(Settings, set()), key=lambda p: p.__name__))
+PARTS = sorted(parts(Settings, set()), key=lambda p: p.__name__)
+
+
+@pytest.mark.parametrize("part", PARTS)
 def test_every_setting_says_what_it_means_and_every_number_is_bounded(
     part: type[BaseModel],
 ) -> None:

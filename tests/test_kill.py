@@ -15,6 +15,7 @@ import reconcile
 from reconcile.commands.verifying import verify
 from reconcile.releases import record
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql
 from tests import small
 from tests.sizes import cases
 from tests.test_verify import with_custody
@@ -59,5 +60,5 @@ def test_forty_kills_at_random_moments_cost_nothing(tmp_path: Path) -> None:
             entries = record.read(site / "out" / record.RECORD).entries
             assert Counter(e.kind for e in entries) == {"custody event": 3, "release": 1}
             with Store(site / "out" / "store" / "reconcile.duckdb") as store:
-                rows = store.rows("SELECT count(*), count(DISTINCT (path, sha256)) FROM file")
+                rows = store.rows(Sql("SELECT count(*), count(DISTINCT (path, sha256)) FROM file"))
                 assert rows[0][0] == rows[0][1]

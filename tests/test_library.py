@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import pandas as pd
@@ -67,7 +68,7 @@ def test_numbers_are_numbers_and_units_stand_in_the_heading(month: reconcile.Run
 
 
 @pytest.mark.parametrize("kind", ["methods", "differences"])
-def test_a_figure_shows_itself_as_svg(month: reconcile.RunOutcome, kind: str) -> None:
+def test_a_figure_shows_itself_as_svg(month: reconcile.RunOutcome, kind: Any) -> None:
     figure = reconcile.element_figure(month, "Cu", kind=kind)
     root = ElementTree.fromstring(figure._repr_svg_())
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
@@ -85,7 +86,7 @@ def test_a_figure_shows_itself_as_svg(month: reconcile.RunOutcome, kind: str) ->
     ],
 )
 def test_what_can_not_be_drawn_is_told(
-    month: reconcile.RunOutcome, wanted: dict[str, str], told: str
+    month: reconcile.RunOutcome, wanted: dict[str, Any], told: str
 ) -> None:
     with pytest.raises(ReconcileError) as raised:
         reconcile.element_figure(month, **wanted)

@@ -15,7 +15,7 @@ from reconcile.base.model.verdict import Ask, Outcome
 from reconcile.judgement.decision import LevelTerms, Terms, decide
 from reconcile.judgement.needs import needs
 from reconcile.statistics import more_pairs
-from reconcile.statistics.level_band import truth_line
+from reconcile.statistics.level_band import Scale, truth_line
 from tests.sizes import cases
 from tests.test_decision import method
 
@@ -32,7 +32,7 @@ TERMS = Terms(levels=(LevelTerms("cut-off", 200.0), LevelTerms("high", 500.0)))
     size=st.sampled_from([1, 1, 3, 7]),
 )  # fmt: skip
 def test_the_plan_asks_for_no_more_where_shown_and_for_more_or_never_where_not(
-    seed: int, n: int, ratio: float, rsd: float, power: float, spread: float, scale: str,
+    seed: int, n: int, ratio: float, rsd: float, power: float, spread: float, scale: Scale,
     missed_bound: float | None, timed: bool, size: int,
 ) -> None:  # fmt: skip
     lab, field = method(n, seed, ratio, rsd, power, spread)

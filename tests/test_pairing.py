@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
 
+from reconcile.base.model.account import WaterfallStep
 from reconcile.base.model.tables import QUARANTINE_COLUMNS
 from reconcile.evidence import eligibility
 from reconcile.intake import tables as contract
@@ -19,6 +21,7 @@ from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
 from reconcile.pairs import account, pairing, sides
 from reconcile.store.cell_columns import NUMBER_FACTS, TIME_FACTS
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql, sql
 
 FACTS = {"field": contract.FIELD_FACTS, "lab": contract.LAB_FACTS}
 
@@ -69,7 +72,7 @@ def joined(
     assign_by: str = "nothing",
     pool: tuple[str, ...] = (),
     zone: str = "UTC",
-) -> tuple[pairing.Joined, tuple[pairing.WaterfallStep, ...]]:
+) -> tuple[pairing.Joined, tuple[WaterfallStep, ...]]:
     with Store(None) as store:
         files = []
         for place, (kind, rows) in enumerate((("field", field_rows), ("lab", lab_rows))):
@@ -223,7 +226,7 @@ def test_a_certificate_given_twice_without_an_issue_number_stays_out() -> None:
         pairing.place_rows(store, "nothing", None)
         (finding,) = account.placement_findings(store)
         assert "C1" in finding.text
-        kept = store.rows("SELECT count(*) FROM lab_row WHERE disposition = 'sample'")
+        kept = store.rows(Sql("SELECT count(*) FROM lab_row WHERE disposition = 'sample'"))
         assert kept == [(0,)]
 
 
@@ -278,7 +281,7 @@ def test_keys_with_quotes_and_statements_stay_identifiers() -> None:
 
 @pytest.mark.parametrize("written", [[], [None], [None, "2026-10-04T22:00Z"]])
 def test_the_day_of_a_moment_is_text_whatever_times_are_missing(written: list[str | None]) -> None:
-    moments = pd.Series(pd.to_datetime(written, utc=True))
+    moments = pd.Series(pd.to_datetime(cast("Any", written), utc=True))
     days = eligibility.days_of(moments, "Australia/Brisbane")
     assert (days + " x").tolist() == [f"{'2026-10-05' if text else ''} x" for text in written]
 
@@ -314,7 +317,7 @@ def test_means_of_many_rows_belong_to_their_samples(tmp_path: Path) -> None:
         pairing.place_rows(store, "nothing", None)
         side = sides.Side(store, "field")
         means = side.of(sides.Key("Cu", "Cu", ""))
-        names = store.frame("SELECT sample_id FROM field_sample ORDER BY number")["sample_id"]
+        names = store.frame(Sql("SELECT sample_id FROM field_sample ORDER BY number"))["sample_id"]
     truth = pd.Series(value).groupby(sample).mean()
     wanted = truth.to_numpy()[np.searchsorted(truth.index, names.str[1:].astype(int))]
     np.testing.assert_allclose(means.low, wanted, rtol=1e-12)
@@ -474,11 +477,11 @@ def test_lab_samples_of_one_row_each_are_the_same_with_and_without_grouping() ->
         pairing.place_rows(store, "nothing", None)
         found = []
         for name in ("lab_samples", "lab_samples_alone"):
-            store.connection.execute(pairing.sql(name))
+            store.connection.execute(sql(name))
             found.append(
                 (
-                    store.rows("DESCRIBE lab_sample"),
-                    store.rows("SELECT * FROM lab_sample ORDER BY number"),
+                    store.rows(Sql("DESCRIBE lab_sample")),
+                    store.rows(Sql("SELECT * FROM lab_sample ORDER BY number")),
                 )
             )
     assert found[0] == found[1]
@@ -506,7 +509,7 @@ def test_reading_numbers_that_start_again_each_day_are_told_apart_by_their_times
     again = [field_row("A", 40.0 + i, reading_no=str(i), measured_at=at(2, 9, i)) for i in range(6)]
     row = joined(first + again, [lab_row("A", 20.0)])[0].pairs.iloc[0]
     assert (row.field_n, row.field_spots) == (19, 19)
-    values = [r["Cu"] for r in first + again]
+    values: Any = [r["Cu"] for r in first + again]
     assert row.field_mean == pytest.approx(np.mean(values), rel=1e-14)
     assert row.field_se == pytest.approx(np.std(values, ddof=1) / math.sqrt(19), rel=1e-12)
 
@@ -575,7 +578,7 @@ def test_restarted_numbers_are_told_apart_alike_however_their_order_is_found(
             "sample_id": [f"S{i // 12:04d}" for i in range(n)],
             "reading_no": [str(i % 7) for i in range(n)],
             "measured_at": [pd.Timestamp(2026, 10, 1 + i % 28, 8, i % 60) for i in range(n)],
-            "operator": rng.choice(["a", "b", None], n),
+            "operator": rng.choice(cast("Any", ["a", "b", None]), n),
             "shot_no": [str(i % 2) if i % 24 < 12 else None for i in range(n)],
             "r:Cu": rng.lognormal(3, 1, n),
         }

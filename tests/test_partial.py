@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import warnings
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -99,7 +100,7 @@ def test_strata_that_differ_much_say_little_of_each_other() -> None:
         {"pair_type": "same cup"},
     ],
 )
-def test_never_across_what_makes_results_of_another_kind(other: dict[str, object]) -> None:
+def test_never_across_what_makes_results_of_another_kind(other: dict[str, Any]) -> None:
     strata, found = evaluated(COUNTS, BIASES)
     changed = replace(strata[0], **other)
     found[changed.key] = found.pop(strata[0].key)

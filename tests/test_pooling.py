@@ -112,6 +112,7 @@ def test_the_report_says_whether_strata_were_pooled_and_shows_the_test(allowed: 
 
     result = builder.ordinary()
     found = result.statistics.further.get(Further.POOLING)
+    assert found is not None
     s = replace(
         result.statistics, further=Results(((Further.POOLING, replace(found, pooled=allowed)),))
     )

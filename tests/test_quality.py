@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -25,7 +26,7 @@ def _control(**facts: object) -> dict[str, object]:
     }  # fmt: skip
 
 
-def _lab(*rows: dict[str, object]) -> quality.ReferenceScores:
+def _lab(*rows: dict[str, object]) -> QualityCheck:
     (check,) = quality.judge_reference_materials(NONE, pd.DataFrame(rows), REFERENCE, T)
     return check
 
@@ -271,7 +272,7 @@ def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject
 @given(st.permutations(range(0, 120, 3)))
 @pytest.mark.slow
 def test_the_order_of_the_rows_does_not_change_a_verdict(order: list[int]) -> None:
-    frame = clean().iloc[:120].assign(at=pd.NaT)
+    frame = clean().iloc[:120].assign(at=cast("Any", pd.NaT))
     part = frame.iloc[sorted(order)]
     mixed = frame.iloc[list(order)]
     one = {(c.side, c.kind, c.code, c.element, c.batch): c.passed for c in judged(part)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -138,7 +139,7 @@ def _censored(frame: pd.DataFrame, place: Place, _: random.Random) -> Expected:
         frame, side="lab", element=place["element"], batch=place["batch"],
         reference_code=place["code"],
     )  # fmt: skip
-    frame.loc[here, ["value_mg_kg", "qualifier"]] = [np.nan, "<"]
+    frame.loc[here, ["value_mg_kg", "qualifier"]] = cast("Any", [np.nan, "<"])
     return {("lab", "reference material", place["code"], place["element"], place["batch"])}
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from reconcile.base.model.account import Finding
@@ -19,7 +21,7 @@ T = Thresholds()
 XRF, LIBS = "XRF · X1 · soil 1", "LIBS · L1 · rock 1"
 
 
-def xrf(samples: int = 20, **facts: object) -> pd.DataFrame:
+def xrf(samples: int = 20, **facts: Any) -> pd.DataFrame:
     """Three readings of each sample; nothing to find in them."""
     names = [f"S-{i:02d}" for i in range(samples) for _ in range(3)]
     frame = pd.DataFrame(
@@ -42,7 +44,7 @@ def libs(samples: int = 20, spots: int = 8, shots: int = 4) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def column(element: str, value: object, error: object = np.nan) -> quality.Column:
+def column(element: str, value: ArrayLike, error: Any = np.nan) -> quality.Column:
     values = np.asarray(value, dtype=np.float64)
     return quality.Column(element, values, np.broadcast_to(np.float64(error), values.shape).copy())
 

@@ -10,6 +10,7 @@ import pytest
 from reconcile.base.errors import ReconcileError
 from reconcile.commands import forms, receiving, storytelling
 from reconcile.commands.receiving import Receipt
+from reconcile.releases import kept_custody
 from reconcile.run import pipeline
 from tests import small
 from tests.test_cli import reconcile as command
@@ -110,7 +111,7 @@ def test_codes_of_every_sample_make_a_plain_receipt(tmp_path: Path) -> None:
     path = tmp_path / "scanned.txt"
     path.write_text("".join(f"S{i + 1:03d}\r\n" for i in range(40)), "utf-8")
     receiving.receive(folder, "D-1", replace(GOOD, containers=40, scanned=path))
-    lines = (folder / receiving.RECEIVED).read_text("utf-8").splitlines()
+    lines = (folder / kept_custody.RECEIVED).read_text("utf-8").splitlines()
     assert len(lines) == 2
     assert "broken" not in statuses(folder)
 
@@ -131,7 +132,7 @@ def test_a_receipt_that_contradicts_the_list_adds_nothing(
     folder = site(tmp_path / "w")
     with pytest.raises(ReconcileError, match=said):
         receiving.receive(folder, "D-1", receipt)
-    assert not (folder / receiving.RECEIVED).exists()
+    assert not (folder / kept_custody.RECEIVED).exists()
 
 
 def test_the_command_and_the_form_say_the_same(tmp_path: Path) -> None:

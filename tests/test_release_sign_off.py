@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -49,7 +50,7 @@ def site(made: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(made, tmp_path / "site"))
 
 
-def signed(site: Path, *acts: tuple[str, ...]) -> release_signing.Done:
+def signed(site: Path, *acts: Any) -> release_signing.Done:
     for act in acts:
         done = release_signing.sign(site, PERIOD, *act)
     return done

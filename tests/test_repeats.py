@@ -223,7 +223,7 @@ def copy_rows(folder: Path, names: dict[str, str], field_times: float = 1.0) -> 
     for name in ("field.csv", "lab.csv", "register.csv"):
         path = folder / name
         lines = path.read_text("utf-8").splitlines()
-        more = []
+        more: list[str] = []
         for line in lines[1:]:
             sample, *cells = line.split(",")
             if sample in names:

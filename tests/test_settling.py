@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 from openpyxl import load_workbook
@@ -150,7 +151,8 @@ def test_what_can_not_be_settled_is_refused_and_changes_nothing(
     folder, outcomes = made
     path = folder / "out" / record.RECORD
     before = path.read_bytes()
-    given = {"finding_id": fault_of(outcomes[0]).id, "by": BY, "reason": WHY, "at": AT,
+    given: dict[str, Any] = {
+             "finding_id": fault_of(outcomes[0]).id, "by": BY, "reason": WHY, "at": AT,
              "verdict": NO_FAULT}  # fmt: skip
     with pytest.raises(ReconcileError, match=said):
         settling.settle(folder, **(given | change))

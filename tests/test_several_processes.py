@@ -26,7 +26,7 @@ from reconcile.commands import applying, receiving
 from reconcile.commands.receiving import Receipt
 from reconcile.commands.verifying import verify
 from reconcile.judgement import factor_life
-from reconcile.releases import record
+from reconcile.releases import kept_custody, record
 from reconcile.run import releasing
 from tests import small
 from tests.sizes import cases
@@ -49,7 +49,7 @@ def _join(barrier: Any) -> None:
     """In each process: what it waits for, and no report, which takes most of a run's time."""
     global _together
     _together = barrier
-    releasing.write_release = small.data_alone
+    releasing.write_release = small.data_alone  # type: ignore[assignment, attr-defined]
 
 
 # ---- what one process does in one round; top-level, so that it can be sent there -----------
@@ -68,13 +68,16 @@ def refused(word: str, action: Callable[[], object]) -> bool:
 
 def write_places(site: Path, process: int, number: int) -> str:
     """The places where files are written: receipts, record, a file that must be new."""
-    place = site / receiving.RECEIVED
+    place = site / kept_custody.RECEIVED
     others = [""] * (len(receiving.HEADINGS) - 1)
     with writing.one_at_a_time(place):
         receiving.append(place, [f"own-{process}-{number}", *others])
     with writing.one_at_a_time(place):
         refused("already", lambda: receiving.append(place, [f"all-{number}", *others]))
-    acts = [("act", {"own": f"{process}-{number}"}), ("act", {"all": number})]
+    acts: list[tuple[str, dict[str, Any]]] = [
+        ("act", {"own": f"{process}-{number}"}),
+        ("act", {"all": number}),
+    ]
     record.extend(site / record.RECORD, acts)
     target, content = site / f"new-{number}.csv", b"%d\n" % process * 2000
     late = refused("exists already", lambda: writing.write_whole(target, content, new=True))
@@ -198,7 +201,7 @@ def refusals(made: Sequence[Sequence[Outcome]]) -> list[str]:
 def check_places(site: Path, made: list[list[Outcome]], rounds: int) -> None:
     assert refusals(made) == []
     processes = len(made)
-    with (site / receiving.RECEIVED).open(encoding="utf-8", newline="") as stream:
+    with (site / kept_custody.RECEIVED).open(encoding="utf-8", newline="") as stream:
         ids = Counter(row["Event ID"] for row in csv.DictReader(stream))
     wanted = {f"own-{p}-{n}" for p in range(processes) for n in range(rounds)}
     assert ids == Counter(wanted | {f"all-{n}" for n in range(rounds)})
@@ -216,7 +219,7 @@ def check_places(site: Path, made: list[list[Outcome]], rounds: int) -> None:
 
 def check_receipts(site: Path, made: list[list[Outcome]], rounds: int) -> None:
     assert refusals(made) == []
-    with (site / receiving.RECEIVED).open(encoding="utf-8", newline="") as stream:
+    with (site / kept_custody.RECEIVED).open(encoding="utf-8", newline="") as stream:
         lines = Counter((row["By"], row["Note"]) for row in csv.DictReader(stream))
     names = [*(f"process {p}" for p in range(len(made))), "everybody"]
     assert lines == Counter((name, f"round {n}") for name in names for n in range(rounds))
@@ -324,7 +327,7 @@ def test_different_commands_at_once_lose_and_double_nothing(
         e.content["factor_id"] for e in entries if e.content.get("act") == "approved"
     )
     assert approved == Counter(done for what, _, _, done in told if what == "approve")
-    with (site / receiving.RECEIVED).open(encoding="utf-8", newline="") as stream:
+    with (site / kept_custody.RECEIVED).open(encoding="utf-8", newline="") as stream:
         lines = Counter((row["By"], row["Note"]) for row in csv.DictReader(stream))
     assert set(lines.values()) == {1}
     own = {(f"process {p}", f"round {n}") for what, p, n, _ in told if what == "receive"}

@@ -226,7 +226,7 @@ def test_the_author_can_not_approve_and_the_client_answers_what_is_approved(issu
 def test_an_act_needs_name_role_time_and_text(
     issued: Path, change: tuple[int, str], said: str
 ) -> None:
-    act = list(CHECK)
+    act: list[Any] = list(CHECK)
     act[change[0]] = change[1]
     with pytest.raises(ReconcileError, match=said):
         issuing.sign_off(issued, "RS-0001", *act)

@@ -17,6 +17,7 @@ from reconcile import cli
 from reconcile.base.model.tables import PAIR_COLUMNS
 from reconcile.base.model.verdict import DECISIONS
 from reconcile.commands import trying
+from reconcile.commands.options import FINDINGS
 from reconcile.figures import laboratory_error
 from reconcile.reporting.plots import svg
 from reconcile.reporting.plots.characteristics import characteristics
@@ -263,7 +264,7 @@ def test_the_command_shows_and_keeps_the_table_and_says_where_the_promise_is_bro
     with pytest.raises(SystemExit) as ended:
         cli.main()
     out = capsys.readouterr().out
-    assert ended.value.code == cli.FINDINGS
+    assert ended.value.code == FINDINGS
     assert "1 of 2: plain" in out
     assert "0.0% (0.0% to 11.6%)" in out  # 1 − 0.025^(1/30)
     assert "100.0% (88.4% to 100.0%)" in out

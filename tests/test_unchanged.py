@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -28,8 +30,15 @@ def test_nothing_is_computed_where_nothing_changed_and_everything_where_somethin
 ) -> None:
     first = reconcile.run_period(site, PERIOD)
     walked: list[str] = []
-    steps = tuple((name, lambda run, n=name, s=step: (walked.append(n), s(run))[1])
-                  for name, step in pipeline.STEPS)  # fmt: skip
+
+    def watched(name: str, step: Callable[[pipeline.Run], pipeline.Run]) -> Any:
+        def walk(run: pipeline.Run) -> pipeline.Run:
+            walked.append(name)
+            return step(run)
+
+        return name, walk
+
+    steps = tuple(watched(name, step) for name, step in pipeline.STEPS)
     monkeypatch.setattr(pipeline, "STEPS", steps)
     again = reconcile.run_period(site, PERIOD)
     assert not walked

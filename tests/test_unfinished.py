@@ -23,7 +23,7 @@ PERIOD = "2026-10"
 
 def stopping(
     error: BaseException,
-) -> tuple[tuple[str, Callable[[pipeline.Run], pipeline.Run]], ...]:  # type: ignore[no-untyped-def]
+) -> tuple[tuple[str, Callable[[pipeline.Run], pipeline.Run]], ...]:
     def step(run: pipeline.Run) -> pipeline.Run:
         raise error
 

@@ -13,6 +13,7 @@ from reconcile.commands import checking, storytelling
 from reconcile.reporting import sentences
 from reconcile.run import pipeline
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql
 from tests import small
 from tests.test_cli import reconcile as command
 
@@ -137,7 +138,7 @@ def test_a_long_table_counts_lines_without_a_result_too(tmp_path: Path) -> None:
 
 def test_a_plain_table_has_no_row_without_a_result(tmp_path: Path) -> None:
     with Store(None) as store:
-        assert store.rows("SELECT count(*) FROM row_without_result") == [(0,)]
+        assert store.rows(Sql("SELECT count(*) FROM row_without_result")) == [(0,)]
     small.build(tmp_path)
     made = reconcile.run_period(tmp_path, PERIOD).reconciliation
     assert not [step for step in made.waterfall if "no result" in dict(step.lost)]

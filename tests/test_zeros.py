@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -119,6 +120,7 @@ def test_one_zero_among_25_leaves_ratio_factor_and_verdict_of_the_other_24(
     assert found.verdict.decision == truth.verdict.decision
     # nothing that is put back again gives the zero the weight of a measurement
     assert found.verdict.put_back == 0
+    aside: Any
     (aside,) = found.pairs.loc[found.pairs["sample_id"].eq("S005")].itertuples()
     assert aside.reason_code == Exclusion.FIELD_ZERO_UNSTATED
     assert not aside.used

@@ -13,6 +13,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import redirect_stdout
+from functools import partial
 from io import StringIO
 from pathlib import Path
 from typing import TypeVar
@@ -29,6 +30,7 @@ from reconcile.pairs import pairing, sides
 from reconcile.run.ahead import ahead
 from reconcile.store import contents
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql
 
 ELEMENTS = list(ELEMENT_NAMES)[19:59]  # calcium to praseodymium
 FIELD_HEAD = ["Sample", "Measured at", "Reading No", "Operator", "Matrix", *ELEMENTS]
@@ -121,7 +123,7 @@ def taken_in(store: Store, paths: tuple[Path, Path], rows: int) -> list[int]:
 
 def agreement(store: Store, both: tuple[sides.Side, sides.Side]) -> pd.DataFrame:
     """Pairs, mean difference and its SD per element."""
-    pairs = store.frame("SELECT field_number, lab_number FROM sample_pair")
+    pairs = store.frame(Sql("SELECT field_number, lab_number FROM sample_pair"))
     field_at, lab_at = (pairs[f"{side}_number"].to_numpy("int64") for side in ("field", "lab"))
     keys = [sides.keys_of(store, side, ()) for side in ("field", "lab")]
     rows = []
@@ -154,7 +156,7 @@ def main(rows: int) -> None:
         print(f"{rows:,} field rows and {rows:,} lab rows, {len(ELEMENTS)} elements, {size:.0f} MB")
         for path, head in ((field, FIELD_HEAD), (lab, LAB_HEAD)):
             scan(path, head)  # the file is in memory from here on
-            clock.step(f"scan {path.name}", lambda p=path, h=head: scan(p, h))
+            clock.step(f"scan {path.name}", partial(scan, path, head))
         with redirect_stdout(StringIO()):  # once in full before it is clocked, as the scan is
             whole_way(Clock(), Path(folder) / "first.duckdb", (field, lab), rows)
         found = whole_way(clock, Path(folder) / "bench.duckdb", (field, lab), rows)

@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 import shutil
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -578,7 +578,7 @@ def test_the_unsorted_tables_give_the_pairs_of_their_month(
         return {
             (r.stratum.element, r.stratum.technique, str(p.sample_id)): (p.field_mean, p.lab_mean)
             for r in run.results
-            for p in r.pairs.itertuples()
+            for p in cast("Iterable[Any]", r.pairs.itertuples())
             if r.stratum.element in chosen
         }
 

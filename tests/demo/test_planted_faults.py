@@ -250,7 +250,7 @@ CUSTODY: dict[str, Fault] = {
     ),
     "received before released": _shifted("received", 0, -1.5, "Time out of order", "broken"),
     "another seal": _edit("received", 1, "Seal differs", "broken", Seal="X-77"),
-    "seal torn": _edit("received", 1, "Seal not intact", "broken", **{"Seal intact": "no"}),
+    "seal torn": _edit("received", 1, "Seal not intact", "broken", (), **{"Seal intact": "no"}),
     "seal nobody looked at": _seal_unseen,
     "bag missing or too many": _count,
     "mass lost": _mass,

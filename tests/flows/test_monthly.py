@@ -97,9 +97,9 @@ def plain_task(slept: list[float]) -> Callable[..., Callable[..., Callable[..., 
         retry_delay_seconds: float,
         retry_condition_fn: Callable[..., bool],
         **_: object,
-    ) -> Callable[[Callable[..., object]], Callable[..., object]]:  # type: ignore[no-untyped-def]
-        def wrapped(work: Callable[..., object]) -> Callable[..., object]:  # type: ignore[no-untyped-def]
-            def call(*values: object) -> object:  # type: ignore[no-untyped-def]
+    ) -> Callable[[Callable[..., object]], Callable[..., object]]:
+        def wrapped(work: Callable[..., object]) -> Callable[..., object]:
+            def call(*values: object) -> object:
                 for left in range(retries, -1, -1):
                     try:
                         return work(*values)
@@ -107,6 +107,7 @@ def plain_task(slept: list[float]) -> Callable[..., Callable[..., Callable[..., 
                         if not left or not retry_condition_fn(None, None, Failed(error)):
                             raise
                         slept.append(retry_delay_seconds)
+                raise AssertionError("the last try returns or raises")
 
             return call
 

@@ -50,8 +50,8 @@ def raw_rows(path: Path, sheet: str) -> Rows:
             text = data.decode("cp1252")
         reader = csv.reader(io.StringIO(text), delimiter="\t" if path.suffix == ".txt" else ",")
         before = 0
-        for cells in reader:
-            rows[before + 1] = [c.strip() for c in cells]
+        for line in reader:
+            rows[before + 1] = [c.strip() for c in line]
             before = reader.line_num
     return {number: cells for number, cells in rows.items() if any(cells)}
 
@@ -104,5 +104,5 @@ def account_of(path: Path, table: TypedTable) -> CellAccount:
         "data rows": table.rows_in_file, "accepted": len(accepted), "refused": len(refused),
         "set aside": aside,
     }  # fmt: skip
-    cells = sum(bool(c) for row in raw.values() for c in row)
-    return CellAccount(cells, dict(fates), empty, rows)
+    filled = sum(bool(c) for row in raw.values() for c in row)
+    return CellAccount(filled, dict(fates), empty, rows)

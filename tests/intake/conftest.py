@@ -19,7 +19,7 @@ class Read(Protocol):
 
     def __call__(
         self,
-        content: bytes | str | Sequence[Sequence[object]],
+        content: bytes | str | Sequence[Sequence[Any]],
         kind: str = "field",
         *,
         name: str = "table.csv",
@@ -41,7 +41,7 @@ def read(tmp_path: Path) -> Read:
     """Write a text (or rows of a sheet) and read it as one table."""
 
     def _read(
-        content: bytes | str | Sequence[Sequence[object]],
+        content: bytes | str | Sequence[Sequence[Any]],
         kind: str = "field",
         *,
         name: str = "table.csv",
@@ -58,7 +58,7 @@ def read(tmp_path: Path) -> Read:
             book = openpyxl.Workbook()
             sheet = book.active
             for row in content:
-                sheet.append(row)
+                sheet.append(list(row))
             path = path.with_suffix(".xlsx")
             book.save(path)
         if kind == "field":

@@ -242,11 +242,11 @@ def _write_text(rng: random.Random, made: File, delimiter: str) -> None:
             texts.append(_quoted(text) if quote else text)
         cells.append(texts)
     if over_lines and len(made.rows) > 2:
-        row = rng.randrange(len(made.rows))
-        moved = any(i == f"shifted {made.rows[row].name}" for i in made.injuries)
-        if len(cells[row]) == len(made.heading) and not moved:
-            cells[row][notes[0]] = '"first\nsecond ""part"""'
-            made.injuries.append(f"note over lines in {made.rows[row].name}")
+        which = rng.randrange(len(made.rows))
+        moved = any(i == f"shifted {made.rows[which].name}" for i in made.injuries)
+        if len(cells[which]) == len(made.heading) and not moved:
+            cells[which][notes[0]] = '"first\nsecond ""part"""'
+            made.injuries.append(f"note over lines in {made.rows[which].name}")
     for kind in wanted:
         if kind == "quote":
             _quote_injury(rng, made, cells)
@@ -265,13 +265,13 @@ def _write_text(rng: random.Random, made: File, delimiter: str) -> None:
     end = rng.choice(["\n", "\r\n"])
     head = [_quoted(h) if style == "all" or delimiter in h else h for h in made.heading]
     lines = [delimiter.join(head)]
-    number = 2
+    line = 2
     for row, texts in zip(made.rows, cells, strict=True):
         if "blank" in wanted and rng.random() < 0.2:
             lines.append("")
-            number += 1
-        row.line, row.lines = number, 1 + sum(text.count("\n") for text in texts)
-        number += row.lines
+            line += 1
+        row.line, row.lines = line, 1 + sum(text.count("\n") for text in texts)
+        line += row.lines
         lines.append(delimiter.join(texts))
     text = end.join(lines) + end
     content = text.encode()

@@ -17,7 +17,7 @@ def read(folder: Path, text: str, kind: str, take: tuple[str, ...], **more: obje
     path = folder / "both.csv"
     path.write_text(text, "utf-8")
     fixed = {"technique": "XRF"} if kind == "field" else {"technique": "ICP-OES"}
-    table = TableSettings(kind=kind, files=("x",), unit="mg/kg", take=take, fixed=fixed, **more)  # type: ignore[arg-type]
+    table = TableSettings(kind=kind, files=("x",), unit="mg/kg", take=take, fixed=fixed, **more)
     (found,) = read_file(path, "both.csv", table, zone="UTC")
     check_account(found)
     return found

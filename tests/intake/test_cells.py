@@ -174,9 +174,9 @@ CELL = st.one_of(
 def test_columns_are_read_like_their_single_cells(
     texts: list[str], rules: cells.CellFormat
 ) -> None:
-    texts = [t if t else None for t in texts]
-    read = parse_column(pa.array(texts, pa.string()), rules)
-    for at, text in enumerate(texts):
+    cells_ = [t if t else None for t in texts]
+    read = parse_column(pa.array(cells_, pa.string()), rules)
+    for at, text in enumerate(cells_):
         alone = cells.parse_text(text, rules)
         assert read.code[at] == alone.code, text
         assert _same(read.value[at], alone.value), text

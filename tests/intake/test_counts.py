@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import openpyxl
 import pyarrow as pa
@@ -166,7 +166,7 @@ def test_marks_around_plain_cells_are_counted_in_one_go_and_otherwise_alike(tmp_
     rows = [["S1", 'a "b"'], ["S2", "two\nlines"], ["S3", ""]]
     for quoting, strip in product((csv.QUOTE_ALL, csv.QUOTE_MINIMAL), (True, False)):
         target = io.StringIO()
-        writer = csv.writer(target, quoting=quoting, lineterminator="\n")
+        writer = csv.writer(target, quoting=cast("Any", quoting), lineterminator="\n")
         writer.writerows([[c.replace('"', "") if strip else c for c in row] for row in rows])
         path.write_text(target.getvalue(), newline="")
         assert count_text(path, "utf-8", ",", 0) == Counted(4, 0, 3)

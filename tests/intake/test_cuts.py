@@ -19,6 +19,7 @@ from reconcile.base.settings.tables import TableSettings
 from reconcile.commands.checking import check
 from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_file
+from reconcile.intake.sources import open_sheets
 from reconcile.intake.tables import in_full
 from reconcile.run import archiving, pipeline
 from tests.intake.conftest import Read, check_account
@@ -134,7 +135,7 @@ EACH = tuple(zip(range(4), range(4), strict=True))
     ("which", "encoded"), cases(tuple(itertools.product(range(4), range(4))), EACH)
 )
 def test_a_text_of_any_kind_cut_at_any_byte_gives_true_values_only(
-    which: tuple[int, int], encoded: tuple[int, int], tmp_path: Path
+    which: int, encoded: int, tmp_path: Path
 ) -> None:
     (text, table), (encoding, end) = TEXTS[which], ENCODINGS[encoded]
     assert untold(text.replace("\n", end).encode(encoding), table, tmp_path) == ([], [])
@@ -239,7 +240,7 @@ def growing(times: int, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
                 handle.write(f"S{990 + left[0]},5,5\n")
         copy(source, target, length)
 
-    monkeypatch.setattr(archiving.shutil, "copyfileobj", copied)
+    monkeypatch.setattr(shutil, "copyfileobj", copied)
     monkeypatch.setattr(archiving, "_PAUSE_S", 0)
 
 
@@ -278,7 +279,7 @@ def test_a_file_that_changes_while_it_is_read_outside_a_run_is_refused(
     path.write_text("Sample,Cu ppm\nS1,5\n")
     from reconcile.intake import read as reader
 
-    sheets = reader.open_sheets
+    sheets = open_sheets
 
     def grown(*given: Any) -> object:
         found = sheets(*given)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pytest
 
 from tests.intake.conftest import Read
@@ -10,7 +12,7 @@ HEAD = ["Sample", "Reading No", "Cu ppm", "Fe ppm"]
 ROWS = [["S-1", 1, 10.5, 100], ["S-2", 2, 20.5, 200], ["S-3", 3, 30.5, 300], ["S-4", 4, 40.5, 400]]
 
 
-def shifted(row: int) -> list[list[object]]:
+def shifted(row: int) -> list[Sequence[object]]:
     rows = [list(r) for r in ROWS]
     rows[row] = [*rows[row][1:], None]
     return [HEAD, *rows]

@@ -11,6 +11,7 @@ import sys
 import unicodedata
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import openpyxl
@@ -294,7 +295,8 @@ def inline(path: Path) -> None:
 @pytest.mark.parametrize("strings", ["shared", "inline"])
 def test_raised_text_of_a_workbook_is_no_part_of_the_number(strings: str, tmp_path: Path) -> None:
     book = openpyxl.Workbook()
-    for row, cells_of_row in enumerate(ROWS, 1):
+    of_rows: Any = ROWS
+    for row, cells_of_row in enumerate(of_rows, 1):
         for column, value in enumerate(cells_of_row, 1):
             book.active.cell(row, column).value = value
     path = tmp_path / "t.xlsx"

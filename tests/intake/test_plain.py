@@ -20,6 +20,7 @@ from reconcile.intake import delimited
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import BELOW, PLAIN, QUANTIFIED, TypedTable, in_full
 from reconcile.store.database import Store
+from reconcile.store.statements import Sql
 from tests import small
 from tests.intake.test_hostile import mutate
 from tests.sizes import cases
@@ -44,7 +45,7 @@ def tables(
 ) -> tuple[TypedTable, TypedTable]:
     """The file read in the quick way and cell by cell."""
     table = TableSettings(kind=kind, files=("x",), **given)
-    found = []
+    found: list[TypedTable] = []
     for limit in (0, 1 << 40):
         monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", limit)
         found += read_file(path, "t", table, zone="UTC")
@@ -57,7 +58,7 @@ def same(quick: TypedTable, careful: TypedTable) -> None:
     assert quick.texts.equals(careful.texts)
     assert quick.quarantine.equals(careful.quarantine)
     assert repr(quick.columns) == repr(careful.columns)  # NaN stands in some
-    rest = dict.fromkeys(("values", "texts", "quarantine", "columns"))
+    rest: Any = dict.fromkeys(("values", "texts", "quarantine", "columns"))
     assert dataclasses.replace(quick, **rest) == dataclasses.replace(careful, **rest)
 
 
@@ -347,17 +348,18 @@ def test_the_store_gives_one_answer_for_plain_and_other_rows(
     path.write_text(body, encoding="utf-8")
     plain, careful = tables(path, monkeypatch)
     assert is_plain(plain)
-    answers = []
+    answers: list[Any] = []
     for files in ([plain, careful], [careful, plain], [plain], [careful]):
         with Store(tmp_path / f"{len(answers)}.duckdb") as store:
             for number, read in enumerate(files):
                 store.add(f"f{number}", str(number), "", "lab", 1, [read])
             for key in ("Cu", "Zn"):
                 cell = store.cells("lab").of(key)
-                rows = store.rows(
+                query = (
                     f"SELECT sample_id, {cell.value}, {cell.code}, {cell.limit}, {cell.error} "
                     'FROM lab ORDER BY file_id, "row"'
                 )
+                rows = store.rows(Sql(query))
                 half = len(rows) // len(files)
                 assert rows[:half] == rows[-half:]
                 answers.append((key, rows[:half]))
@@ -380,7 +382,9 @@ def test_a_release_is_the_same_to_the_byte_in_both_ways(
         site = small.build(tmp_path / name / "site")
         outcome = reconcile.run_period(site, PERIOD)
         with Store(site / "out" / "store" / "reconcile.duckdb") as store:
-            stored = {c for (c,) in store.rows("SELECT column_name FROM (DESCRIBE field_stored)")}
+            stored = {
+                c for (c,) in store.rows(Sql("SELECT column_name FROM (DESCRIBE field_stored)"))
+            }
         assert ("r:Cu" in stored) == (name == "quick")
         assert ("v:Cu" in stored) == (name == "careful")
         released.append(small.bytes_of(outcome.release_folder))

@@ -81,7 +81,7 @@ def test_preamble_repeated_headings_summary_lines_and_remarks_are_set_aside(read
 
 
 def test_a_certificate_with_unit_method_and_limit_rows(read: Read) -> None:
-    rows = [
+    rows: list[list[object]] = [
         ["Certificate C-1", None, None, None],
         [],
         ["Method", "QZ-FIRE1", "QZ-ACID2", "QZ-ACID2"],
@@ -488,7 +488,7 @@ def test_a_plain_date_of_a_certificate_is_asked_about(read: Read) -> None:
 
 
 def test_a_label_above_the_ids_of_a_certificate_heads_the_id_column(read: Read) -> None:
-    rows = [
+    rows: list[list[object]] = [
         [None, "W-21", "ICP-61", "ICP-61"],
         ["Analyte", "Recvd Wt.", "Ag", "Al"],
         ["DESCRIPTION", "kg", "ppm", "%"],
@@ -502,7 +502,7 @@ def test_a_label_above_the_ids_of_a_certificate_heads_the_id_column(read: Read) 
 
 
 def test_the_name_of_the_id_column_may_stand_in_the_row_of_units(read: Read) -> None:
-    rows = [
+    rows: list[list[object]] = [
         ["Laboratory"], ["Client", "X"], ["Date", "2026-10-01"], ["Samples", 3], [],
         [None, "Cu", "Fe"], ["Sample ID", "ppm", "%"], [None, "ICP-OES", "XRF"], ["A", 1, 2],
     ]  # fmt: skip
@@ -514,7 +514,7 @@ def test_the_name_of_the_id_column_may_stand_in_the_row_of_units(read: Read) -> 
 
 
 def test_units_and_errors_may_stand_below_a_spread_element(read: Read) -> None:
-    rows = [
+    rows: list[list[object]] = [
         ["Reading", "Sample", "Cu", None, "Zn", None],
         [None, None, "ppm", "±2σ", "ppm", "±2σ"],
         [1, "A", 5, 1, 6, 2],

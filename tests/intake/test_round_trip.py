@@ -17,7 +17,7 @@ from reconcile.base.quantities import parse_species, parse_unit
 from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import delimited
 from reconcile.intake.read import read_file
-from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, in_full
+from reconcile.intake.tables import ABOVE, BELOW, NO_RESULT, QUANTIFIED, TypedTable, in_full
 from tests.intake.conftest import check_account
 from tests.sizes import cases
 
@@ -254,12 +254,12 @@ def test_the_quick_and_the_careful_way_give_the_same(
 ) -> None:
     path = tmp_path / "t.csv"
     if quoted:
-        rows = [(f'"{a}{delimiter}"', b, f'"{c}"') for a, b, c in rows]
-    lines = [("Sample", "Cu ppm", "Zn ppm"), *rows]
+        rows = [[f'"{a}{delimiter}"', b, f'"{c}"'] for a, b, c in rows]
+    lines = [["Sample", "Cu ppm", "Zn ppm"], *rows]
     join = f" {delimiter}" if padded else delimiter
     path.write_text("\n".join(join.join(row) for row in lines) + "\n", encoding="utf-8")
     table = TableSettings(kind="lab", files=("x",))
-    results = []
+    results: list[TypedTable] = []
     for limit in (0, 1 << 40):
         monkeypatch.setattr(delimited, "QUICK_FROM_BYTES", limit)
         results += read_file(path, "t", table, zone="UTC")

@@ -30,7 +30,9 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture
 def site(tmp_path: Path, data_alone: None) -> Workspace:
-    return listed.load(sites.build_portfolio(tmp_path, 1, [MONTH])).sites[0].workspace
+    workspace = listed.load(sites.build_portfolio(tmp_path, 1, [MONTH])).sites[0].workspace
+    assert workspace is not None
+    return workspace
 
 
 def test_a_site_that_another_run_holds_says_so_after_its_wait(site: Workspace) -> None:
@@ -150,7 +152,7 @@ def test_a_worker_that_is_killed_each_time_is_told_and_leaves_nothing_half_writt
     assert site is not None
     began = multiprocessing.get_context("spawn").Process.start
 
-    def and_kill(process: BaseProcess) -> None:  # type: ignore[no-untyped-def]
+    def and_kill(process: BaseProcess) -> None:
         began(process)
         process.kill()
 

@@ -77,7 +77,7 @@ def test_replicates_give_the_published_corrected_sd() -> None:
 
 def with_components(
     between: float, within: tuple[float, float], n: int, m: int, mean: float
-) -> tuple[np.ndarray, ...]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Replicates that have exactly the given components of variance."""
     d = stats.norm.ppf((np.arange(n) + 0.5) / n)
     d = mean + (d - d.mean()) / d.std(ddof=1) * math.sqrt(between)

@@ -113,7 +113,7 @@ def stratum(element: str) -> Stratum:
     )  # fmt: skip
 
 
-def decision(element: str) -> tuple[evaluation.Evaluated, factor_proposal.Proposal, Verdict]:  # type: ignore[no-untyped-def]
+def decision(element: str) -> tuple[evaluation.Evaluated, factor_proposal.Proposal, Verdict]:
     """Everything that the program makes of one element."""
     settings = config()
     error = laboratory_error.lab_errors(pd.DataFrame(), ErrorSettings(lab_rsd=0.05))[("", "")]

@@ -1,6 +1,7 @@
 """The first page answers which, for what, until when and what may still go wrong."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -18,7 +19,8 @@ def with_missed(
     """The stratum's first level with so many missed samples."""
     share = clopper_pearson(missed, of)
     field = "false_positive" if acts == "below" else "false_negative"
-    level = replace(result.statistics.levels[0], acts=acts, **{field: share})
+    changed: Any = {"acts": acts, field: share}
+    level = replace(result.statistics.levels[0], **changed)
     return replace(result, statistics=replace(result.statistics, levels=(level,)))
 
 

@@ -12,6 +12,7 @@ from reconcile.base.model.further import Further, Results
 from reconcile.base.model.release import StratumResult
 from reconcile.reporting import details, figures, further, numbers, words
 from reconcile.reporting.document import figure_rows, screen
+from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.render.tables import data_files
 from reconcile.statistics import agreement
@@ -23,7 +24,7 @@ def ordinary() -> StratumResult:
     return builder.ordinary()
 
 
-def tables(result: StratumResult) -> list[list[figures.Figure]]:
+def tables(result: StratumResult) -> list[list[Figure]]:
     return [figures.further(result.statistics, side) for side in figures.FURTHER_TABLES]
 
 
@@ -119,6 +120,7 @@ def test_censored_strata_have_medians_a_line_and_detection() -> None:
 def test_where_limits_decide_everything_no_slope_is_made_up() -> None:
     result = builder.censored()
     found = result.statistics.further.get(Further.CENSORED_LINE)
+    assert found is not None
     bare = replace(found, slope=replace(found.slope, low=math.nan, high=math.nan, reason="few"))
     s = replace(result.statistics, further=Results(((Further.CENSORED_LINE, bare),)))
     assert "censored_slope" not in by_key(s)

@@ -22,7 +22,8 @@ from reportlab.pdfgen.canvas import Canvas
 from reconcile.base.model.release import EarlierResult, Reconciliation
 from reconcile.reporting import words
 from reconcile.reporting.document import audit, report, stratum_page
-from reconcile.reporting.figures import Figure, by_key
+from reconcile.reporting.figure import Figure
+from reconcile.reporting.figures import by_key
 from reconcile.reporting.render.styles import MARGIN_BOTTOM, MARGIN_X
 from reconcile.reporting.render.tables import data_files
 from reconcile.reporting.text import printable
@@ -54,7 +55,8 @@ def pages_of(content: bytes, folder: Path) -> list[tuple[float, float, list[Word
     text = (folder / "boxes.html").read_text(encoding="utf-8")
     return [
         (float(w), float(h), [
-            Word(*map(float, m.groups()[:4]), html.unescape(m[5])) for m in _WORD.finditer(body)
+            Word(float(m[1]), float(m[2]), float(m[3]), float(m[4]), html.unescape(m[5]))
+            for m in _WORD.finditer(body)
         ])
         for w, h, body in _PAGE.findall(text)
     ]  # fmt: skip
@@ -156,12 +158,14 @@ def part_starts(content: bytes) -> set[int]:
     reader = PdfReader(io.BytesIO(content))
 
     def numbers_of(outline: list[Any]) -> set[int]:
-        found = set()
+        found: set[int] = set()
         for entry in outline:
             if isinstance(entry, list):
                 found |= numbers_of(entry)
             else:
-                found.add(reader.get_destination_page_number(entry))
+                number = reader.get_destination_page_number(entry)
+                assert number is not None
+                found.add(number)
         return found
 
     return numbers_of(reader.outline) | {len(reader.pages)}
@@ -239,7 +243,9 @@ def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics() -> None:
     made = {k: f for x in value.results for k, f in by_key(x.statistics).items()}
     rows = csv.DictReader(io.StringIO(data_files(value)["statistics.csv"].decode("utf-8")))
     for row in rows:
-        numbers = {c: float(row[c]) if row[c] else float("nan") for c in ("value", "low", "high")}
+        numbers: Any = {
+            c: float(row[c]) if row[c] else float("nan") for c in ("value", "low", "high")
+        }
         n = int(row["n"]) if row["n"] else None
         figure = replace(made[row["figure"]], n=n, **numbers)
         table[row["stratum"].lstrip("'"), row["figure"]] = figure
@@ -258,11 +264,11 @@ def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics() -> None:
         title = squeezed(printable(x.stratum.label))
         page = next(t for t in texts if title in t and squeezed(words.FIGURES_LEFT) in t)
         for key in keys:
-            figure = table.get((x.stratum.key.lstrip("'"), key))
-            if figure is None:
+            told = table.get((x.stratum.key.lstrip("'"), key))
+            if told is None:
                 continue
-            shown, interval = figure.texts(x.per_mg_kg)
-            n = "" if figure.n is None else str(figure.n)
-            assert squeezed(shown + interval + n) in page, (x.stratum.label, key)
+            shown, interval = told.texts(x.per_mg_kg)
+            pairs = "" if told.n is None else str(told.n)
+            assert squeezed(shown + interval + pairs) in page, (x.stratum.label, key)
             checked += 1
     assert checked > 40

@@ -137,7 +137,7 @@ def test_bookmarks_lead_to_sections_and_to_the_page_of_each_stratum(
 
 
 def outline_pages(reader: PdfReader) -> dict[str, int]:
-    found = {}
+    found: dict[str, Any] = {}
 
     def walk(items: list[Any]) -> None:
         for item in items:

@@ -279,7 +279,7 @@ KINDS = ("method", "censored", "difference", "trend", "chance", "strip", "contro
 
 
 @cache
-def every_kind() -> dict[str, object]:
+def every_kind() -> dict[str, Any]:
     """One plot of each kind."""
     r = builder.mixed()
     first, censored = r.results[0], builder.censored()
@@ -368,6 +368,7 @@ def test_a_sign_that_was_moved_stands_where_it_was_moved_to_on_the_screen() -> N
 def test_the_plot_of_ratios_shows_what_was_agreed_for_bias_and_spread() -> None:
     result = builder.ordinary()
     plot = difference_plot_of(result)
+    assert plot is not None
     margin = result.statistics.bias.equivalence.margin
     assert plot.margin == (1 / (1 + margin), 1 + margin)
     assert words.AGREED_MARGIN in plot.note
@@ -387,6 +388,7 @@ def test_few_pairs_get_no_fitted_line_in_their_plot() -> None:
 def test_a_plot_of_differences_shows_the_agreed_bias_as_shares_of_the_level() -> None:
     result = builder.absolute()
     plot = difference_plot_of(result)
+    assert plot is not None
     assert not plot.ratio
     margin = result.statistics.bias.equivalence.margin
     for end, share in zip((1 / (1 + margin), 1 + margin), plot.margin, strict=True):

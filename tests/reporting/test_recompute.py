@@ -15,6 +15,7 @@ import reconcile
 from reconcile.base.model.figures import StratumStatistics
 from reconcile.reporting import words
 from reconcile.reporting.document import workbook
+from reconcile.reporting.figures import by_key
 from reconcile.reporting.render import recompute
 from tests import workspaces
 from tests.reporting import builder
@@ -51,10 +52,11 @@ def recalculated(content: bytes, folder: Path) -> openpyxl.Workbook:
 def assert_agrees(content: bytes, folder: Path, strata: int) -> None:
     """No error cell anywhere; each number within 1e-9 of the program's; none left out."""
     book = recalculated(content, folder)
-    for sheet in book:
-        for row in sheet.iter_rows():
-            for cell in row:
-                assert cell.data_type != "e", (sheet.title, cell.coordinate, cell.value)
+    for any_sheet in book:
+        for cells in any_sheet.iter_rows():
+            for any_cell in cells:
+                where = any_sheet.title, any_cell.coordinate, any_cell.value
+                assert any_cell.data_type != "e", where
     sheet = book["Recomputed"]
     original = openpyxl.load_workbook(io.BytesIO(content), data_only=True)["Recomputed"]
     compared, seen = 0, set()
@@ -104,7 +106,7 @@ def test_a_wrong_value_of_the_program_is_shown_as_disagreement(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     value = builder.reconciliation([builder.ordinary()])
-    true = recompute.by_key
+    true = by_key
 
     def with_a_fault(statistics: StratumStatistics) -> dict[str, Any]:
         figures = dict(true(statistics))

@@ -155,9 +155,10 @@ def dump(path: Path, folder: Path, script: str = "") -> str:
             "sha256-" + base64.b64encode(hashlib.sha256(c.encode()).digest()).decode()
             for c in (content, new)
         ]
-        text = text.replace(content, new).replace(*digest)
+        text = text.replace(content, new).replace(digest[0], digest[1])
         path = folder / "probed.html"
         path.write_text(text, encoding="utf-8")
+    assert CHROMIUM is not None
     done = subprocess.run(
         [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu",
          "--disable-background-networking", f"--user-data-dir={folder / 'profile'}",
@@ -412,7 +413,7 @@ def test_letters_stand_out_from_what_lies_behind_them_in_light_dark_and_print() 
 # ---- in a browser --------------------------------------------------------------------
 
 
-def probe_of(page: str, folder: Path, script: str) -> dict[str, object]:
+def probe_of(page: str, folder: Path, script: str) -> dict[str, Any]:
     """What ``script``, which fills ``out``, finds on the page in a browser."""
     file = folder / "page.html"
     file.write_text(page, encoding="utf-8")

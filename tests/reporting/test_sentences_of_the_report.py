@@ -80,9 +80,9 @@ def agrees(text: str, value: float, beside: tuple[str, ...] = ()) -> bool:
 def table_of(files: dict[str, bytes]) -> dict[str, dict[str, Row]]:
     found: dict[str, dict[str, Row]] = {}
     for row in csv.DictReader(io.StringIO(files["statistics.csv"].decode("utf-8"))):
-        numbers = [float(row[c]) if row[c] else math.nan for c in ("value", "low", "high")]
+        value, low, high = (float(row[c]) if row[c] else math.nan for c in ("value", "low", "high"))
         n = int(row["n"]) if row["n"] else 0
-        found.setdefault(row["stratum"].lstrip("'"), {})[row["figure"]] = Row(*numbers, n)
+        found.setdefault(row["stratum"].lstrip("'"), {})[row["figure"]] = Row(value, low, high, n)
     return found
 
 

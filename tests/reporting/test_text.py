@@ -7,7 +7,8 @@ from openpyxl.utils.escape import unescape
 from reportlab.platypus import Paragraph
 
 from reconcile.base import spreadsheet
-from reconcile.reporting import text
+from reconcile.base.characters import visible
+from reconcile.reporting import fonts, text
 from reconcile.reporting.render.styles import style
 from tests.reporting.builder import HOSTILE_IDS
 
@@ -26,13 +27,13 @@ def test_any_text_makes_a_paragraph_that_says_it(raw: str) -> None:
 @given(anything)
 def test_printable_text_has_a_glyph_for_every_character_and_loses_none(raw: str) -> None:
     shown = text.printable(raw)
-    assert all(ord(c) in text.covered() for c in shown)
+    assert all(ord(c) in fonts.covered() for c in shown)
     for c in raw:
         assert c in shown or f"⟨U+{ord(c):04X}⟩" in shown
 
 
 def test_direction_and_control_characters_are_written_out() -> None:
-    assert text.visible("a\u202eb\x07") == "a⟨U+202E⟩b⟨U+0007⟩"
+    assert visible("a\u202eb\x07") == "a⟨U+202E⟩b⟨U+0007⟩"
 
 
 def test_long_text_is_cut_and_says_how_long_it_was() -> None:
@@ -51,7 +52,7 @@ def test_csv_text_that_is_harmless_stays_as_it_is(raw: str) -> None:
 
 @pytest.mark.parametrize("raw", HOSTILE_IDS)
 def test_excel_text_reads_back_as_it_was_but_for_characters_that_xml_can_not_hold(raw: str) -> None:
-    assert unescape(text.cell_text(raw)) == text.visible(raw)
+    assert unescape(text.cell_text(raw)) == visible(raw)
 
 
 def test_excel_text_is_cut_at_the_limit_of_a_cell() -> None:

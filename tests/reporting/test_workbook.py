@@ -170,7 +170,7 @@ def test_what_asks_for_a_look_is_marked_by_conditional_formats(book: Workbook) -
 def test_the_first_sheet_has_the_answer_and_the_picture_with_what_it_shows(
     content: bytes, book: Workbook, mixed: Reconciliation
 ) -> None:
-    sheet = book["At a glance"]
+    sheet: Any = book["At a glance"]
     texts = [c.value for row in sheet.iter_rows() for c in row if c.value]
     assert answers.answer(mixed) in texts
     assert len(sheet._images) == 1
@@ -288,7 +288,7 @@ def test_the_strata_have_a_row_each_with_verdict_bias_and_margin(
 def test_each_stratum_stands_in_words_beside_its_chart(
     book: Workbook, mixed: Reconciliation
 ) -> None:
-    sheet = book["Each stratum"]
+    sheet: Any = book["Each stratum"]
     texts = [unescape(str(c.value)) for c in sheet["B"] if c.value]
     for x in mixed.results:
         assert sum(text.split()[:8] == " ".join(x.sentences).split()[:8] for text in texts) == 1
@@ -315,7 +315,8 @@ def test_used_and_left_out_field_values_stand_in_their_own_columns(
 def test_every_stratum_that_has_pairs_with_numbers_has_a_chart_of_its_own_rows(
     book: Workbook, mixed: Reconciliation
 ) -> None:
-    drawn = book["Each stratum"]._charts
+    sheet: Any = book["Each stratum"]
+    drawn = sheet._charts
     assert len(drawn) == sum(charts.drawable(x) for x in mixed.results)
     first = drawn[0].series[0]
     n = len(mixed.results[0].pairs)
@@ -326,7 +327,8 @@ def test_every_stratum_that_has_pairs_with_numbers_has_a_chart_of_its_own_rows(
 def test_charts_stop_at_the_limit_and_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stratum_sheet, "MOST_CHARTS", 2)
     book = openpyxl.load_workbook(io.BytesIO(workbook.workbook(builder.many(3, n=21))))
-    assert len(book["Each stratum"]._charts) == 2
+    sheet: Any = book["Each stratum"]
+    assert len(sheet._charts) == 2
     texts = [c.value for c in book["Each stratum"]["A"]]
     assert words.CHART_LIMIT.format(shown=2, total=3) in texts
 

@@ -17,7 +17,7 @@ from reconcile.statistics._quantiles import noncentral_t_quantile
 from tests.statistics.degenerate_inputs import INF, NAN, PAIRS, check_sound
 
 SEEDS = st.integers(0, 2**32 - 1)
-SCALES = ("absolute", "relative", "log ratio")
+SCALES: tuple[agreement.Scale, ...] = ("absolute", "relative", "log ratio")
 
 
 def _pairs(seed: int, n: int = 25) -> tuple[np.ndarray, np.ndarray]:
@@ -56,7 +56,7 @@ def test_the_interval_of_a_limit_widens_towards_the_outside() -> None:
 @pytest.mark.parametrize("scale", SCALES)
 @given(seed=SEEDS)
 @settings(max_examples=15, deadline=None)
-def test_swapping_the_methods_turns_the_limits_round(scale: str, seed: int) -> None:
+def test_swapping_the_methods_turns_the_limits_round(scale: agreement.Scale, seed: int) -> None:
     lab, field = _pairs(seed)
     one = agreement.limits_of_agreement(lab, field, scale)
     two = agreement.limits_of_agreement(field, lab, scale)
@@ -70,7 +70,9 @@ def test_swapping_the_methods_turns_the_limits_round(scale: str, seed: int) -> N
 @pytest.mark.parametrize("scale", SCALES)
 @given(seed=SEEDS, unit=st.sampled_from([0.01, 1e4]))
 @settings(max_examples=15, deadline=None)
-def test_another_unit_scales_absolute_limits_only(scale: str, seed: int, unit: float) -> None:
+def test_another_unit_scales_absolute_limits_only(
+    scale: agreement.Scale, seed: int, unit: float
+) -> None:
     lab, field = _pairs(seed)
     one = agreement.limits_of_agreement(lab, field, scale)
     two = agreement.limits_of_agreement(unit * lab, unit * field, scale)

@@ -12,7 +12,7 @@ from reconcile.statistics import censored_slope
 from reconcile.statistics.turnbull_masses import turnbull
 
 
-def limited(n: int, seed: int) -> tuple[np.ndarray, ...]:
+def limited(n: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Bounds of n pairs, many of them below or above a limit, many of them the same."""
     rng = np.random.default_rng(seed)
     truth = rng.lognormal(3, 0.8, n)

@@ -208,7 +208,8 @@ def test_the_unit_does_not_matter(factor: float) -> None:
     lab, field = study(np.random.default_rng(5), 20)
     x, y = bounds(lab, 0.4), bounds(field, 0.5)
     plain = censored_log_ratio_bias(*x, *y)
-    scaled = censored_log_ratio_bias(*(v * factor for v in (*x, *y)))
+    a, b, c, d = (v * factor for v in (*x, *y))
+    scaled = censored_log_ratio_bias(a, b, c, d)
     assert scaled.ratio.value == pytest.approx(plain.ratio.value, rel=1e-6)
     assert scaled.ratio.high == pytest.approx(plain.ratio.high, rel=1e-5)
 
@@ -311,8 +312,8 @@ def test_the_censored_log_normal_agrees_with_scipy() -> None:
     logs = np.log(value)
     inside = (value >= 1) & (value <= 5)
     data = stats.CensoredData(
-        uncensored=logs[inside], left=np.full(np.sum(value < 1), 0.0),
-        right=np.full(np.sum(value > 5), math.log(5)),
+        uncensored=logs[inside], left=np.full(int(np.sum(value < 1)), 0.0),
+        right=np.full(int(np.sum(value > 5)), math.log(5)),
     )  # fmt: skip
 
     def precise(

@@ -45,7 +45,7 @@ def nested_data(
     return values, sample, spot
 
 
-def unbalanced(rng: np.random.Generator, samples: int) -> tuple[np.ndarray, ...]:
+def unbalanced(rng: np.random.Generator, samples: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     spots = rng.integers(1, 4, samples)
     sample_of_spot = np.repeat(np.arange(samples), spots)
     shots = rng.integers(1, 4, sample_of_spot.size)
@@ -281,14 +281,14 @@ def test_duplicates_of_the_lab_bound_what_is_left_for_the_others() -> None:
 
 
 def test_the_same_seed_gives_the_same_interval() -> None:
-    x = np.random.default_rng(18).normal(10, 1, (3, 30))
-    one = three_method_error_variances(*x, np.random.default_rng(3))
-    assert one == three_method_error_variances(*x, np.random.default_rng(3))
+    x, y, z = np.random.default_rng(18).normal(10, 1, (3, 30))
+    one = three_method_error_variances(x, y, z, np.random.default_rng(3))
+    assert one == three_method_error_variances(x, y, z, np.random.default_rng(3))
 
 
 def test_unrelated_methods_do_not_get_free_slopes() -> None:
-    x = np.random.default_rng(19).normal(10, 1, (3, 30))
-    found = three_method_error_variances(*x, np.random.default_rng(3))
+    x, y, z = np.random.default_rng(19).normal(10, 1, (3, 30))
+    found = three_method_error_variances(x, y, z, np.random.default_rng(3))
     assert not found.free_slope[0].estimable
     assert "correlated" in found.free_slope[0].reason
 
@@ -362,8 +362,8 @@ def test_three_method_intervals_cover_as_often_as_they_say(n: int) -> None:
     equal, free = [], []
     for _ in range(2000):
         t = rng.normal(0, 1, n)
-        data = [t + rng.normal(0, math.sqrt(v), n) for v in truth]
-        found = three_method_error_variances(*data, rng, resamples=1000)
+        x, y, z = (t + rng.normal(0, math.sqrt(v), n) for v in truth)
+        found = three_method_error_variances(x, y, z, rng, resamples=1000)
         equal.append(found.variances)
         free.append(found.free_slope)
     for i in range(3):
@@ -377,8 +377,8 @@ def test_the_usual_bootstrap_of_three_methods_falls_short_as_its_docstring_says(
     found = []
     for _ in range(600):
         t = rng.normal(0, 1, 20)
-        data = [t + rng.normal(0, s, 20) for s in (0.25, 0.1, 0.05)]
-        result = three_method_error_variances(*data, rng, resamples=500, interval="bootstrap")
+        x, y, z = (t + rng.normal(0, s, 20) for s in (0.25, 0.1, 0.05))
+        result = three_method_error_variances(x, y, z, rng, resamples=500, interval="bootstrap")
         found.append(result.variances[0])
     assert covered(found, 0.0625) < 0.92
 

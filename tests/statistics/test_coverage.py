@@ -44,7 +44,7 @@ class Setting:
     exact: Callable[[np.random.Generator, Array], Array]
     #: a field method whose differences are normal on ``scale``, for limits of agreement
     plain: Callable[[np.random.Generator, Array], Array]
-    scale: str
+    scale: agreement.Scale
 
 
 def _normal(rng: np.random.Generator, like: Array) -> Array:
@@ -103,6 +103,7 @@ def _differences(setting: Setting) -> dict[str, tuple[Array, Callable[[float], f
     t = setting.levels(rng, (POPULATION,))
     x, y = _population(setting)
     z = setting.plain(rng, t)
+    back: Callable[[float], float]
     if setting is CONSTANT_SD:
         suits, other, back = z - t, y - x, float
     else:
@@ -190,7 +191,7 @@ def _study(setting: Setting, rng: np.random.Generator, t: Array) -> Iterator[tup
     yield "Pearson correlation", agreement.correlation(x, y).r
     z = setting.plain(rng, t)
     for kind, pair in (("normal", (t, z)), ("not quite normal", (x, y))):
-        limits = agreement.limits_of_agreement(*pair, setting.scale)
+        limits = agreement.limits_of_agreement(pair[0], pair[1], setting.scale)
         yield f"lower limit, {kind}", limits.lower
         yield f"upper limit, {kind}", limits.upper
         if kind == "normal":
@@ -246,8 +247,11 @@ def _replicates(
     if setting is CONSTANT_SD:
         x, spots = t + 2 * _normal(rng, t), 3 + 0.95 * t + 5 * rng.normal(size=(SPOTS, n))
         one = t + 3 + 5 * rng.normal(size=(SPOTS, n))
-        constant, curves = 2 * math.sqrt(rng.chisquare(20) / 20), (lambda c: 2 + 0 * c,)
-        curves = (*curves, lambda c: 5 / math.sqrt(SPOTS) + 0 * c)
+        constant = 2 * math.sqrt(rng.chisquare(20) / 20)
+        curves: tuple[Callable[[Array], Array], Callable[[Array], Array]] = (
+            lambda c: 2 + 0 * c,
+            lambda c: 5 / math.sqrt(SPOTS) + 0 * c,
+        )
         found = constant, 0.0
         values = x, one.T.ravel()
     else:
@@ -258,7 +262,9 @@ def _replicates(
         found = 0.0, 0.03 * math.sqrt(rng.chisquare(20) / 20)
         values = np.log(t) + 0.03 * _normal(rng, t), one.T.ravel()
     y, sd = spots.mean(axis=0), spots.std(axis=0, ddof=1)
-    yield from _line("York by curves", lines.york_with_excess(x, y, *curves, None).line)
+    yield from _line(
+        "York by curves", lines.york_with_excess(x, y, curves[0], curves[1], None).line
+    )
     structure = lines.error_structure(y, sd / math.sqrt(SPOTS), np.full(n, SPOTS))
     root = math.sqrt(SPOTS)
     for name, part in (("constant", structure.s0), ("proportional", structure.theta)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import warnings
+from typing import Any
 from unittest import mock
 
 import numpy as np
@@ -118,7 +119,8 @@ def test_the_four_counts_add_up(pairs: list[tuple[float, float]], threshold: flo
     assert sum(counts) == found.n == len(pairs)
     assert found.lab_above == found.both_above + found.false_negative_count
     assert found.field_above == found.both_above + found.false_positive_count
-    same = decision_table_censored(*([p[i] for p in pairs] for i in (0, 0, 1, 1)), threshold)
+    lab, field = [p[0] for p in pairs], [p[1] for p in pairs]
+    same = decision_table_censored(lab, lab, field, field, threshold)
     assert same == found
 
 
@@ -218,7 +220,8 @@ def test_exact_intervals_of_a_share_are_those_of_scipy(
     n: int, data: st.DataObject, level: float
 ) -> None:
     count = data.draw(st.integers(0, n))
-    for side, way in (("two-sided", "two-sided"), ("upper", "less"), ("lower", "greater")):
+    sides: Any = (("two-sided", "two-sided"), ("upper", "less"), ("lower", "greater"))
+    for side, way in sides:
         found = clopper_pearson(count, n, level, side)
         other = stats.binomtest(count, n, alternative=way).proportion_ci(level, "exact")
         assert (found.low, found.high) == pytest.approx((other.low, other.high), abs=1e-9)

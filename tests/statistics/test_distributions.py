@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -16,7 +18,7 @@ FINITE = DF[~np.isinf(DF)]
 VALUES = np.array([-np.inf, -40.0, -3.0, -0.1, 0.0, 0.2, 0.9, 1.0, 2.5, 40.0, np.inf, np.nan])
 
 
-def same(one: object, other: object) -> None:
+def same(one: Any, other: Any) -> None:
     np.testing.assert_allclose(one, other, rtol=1e-12, atol=0)
 
 

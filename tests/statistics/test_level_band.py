@@ -11,6 +11,7 @@ from scipy import stats
 from reconcile.statistics import error_model
 from reconcile.statistics.grey_region import edge_chance
 from reconcile.statistics.level_band import (
+    Scale,
     bias_interval,
     limits_of_bias,
     proved_range,
@@ -84,7 +85,7 @@ def test_a_narrow_range_with_a_lab_error_does_not_flatten_the_line() -> None:
 
 
 @pytest.mark.parametrize("scale", ["log ratio", "absolute"])
-def test_an_unbiased_method_is_shown_over_most_of_its_range(scale: str) -> None:
+def test_an_unbiased_method_is_shown_over_most_of_its_range(scale: Scale) -> None:
     lab, field = simulated(200, 3, rsd=0.05, spread=4.0)
     line = truth_line(lab, field, scale, 0.02**2 if scale == "log ratio" else 2.0**2)
     anchor = float(line.lab[100])

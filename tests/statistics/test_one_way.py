@@ -4,7 +4,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from numpy.typing import ArrayLike
 from scipy import stats
 
 from reconcile.statistics.one_way import one_way, trend
@@ -18,7 +17,7 @@ LEVELS = (
 )
 
 
-def long(groups: Sequence[ArrayLike]) -> tuple[np.ndarray, list[str]]:
+def long(groups: Sequence[Sequence[float] | np.ndarray]) -> tuple[np.ndarray, list[str]]:
     return np.concatenate(groups), [f"level {i}" for i, g in enumerate(groups, 1) for _ in g]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import odrpack
@@ -142,11 +143,12 @@ def test_correlations_agree_with_scipy(seed: int) -> None:
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_limits_intervals_agree_with_scipys_noncentral_t(seed: int) -> None:
     x, y = pairs(seed)
-    for scale, d, back in (
+    scales: tuple[tuple[agreement.Scale, Any, Any], ...] = (
         ("absolute", y - x, float),
         ("relative", 2 * (y - x) / (x + y), float),
         ("log ratio", np.log(y / x), math.exp),
-    ):
+    )
+    for scale, d, back in scales:
         found = agreement.limits_of_agreement(x, y, scale)
         n, mean, sd = d.size, d.mean(), d.std(ddof=1)
         z = stats.norm.ppf(0.975)

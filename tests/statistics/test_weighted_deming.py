@@ -17,8 +17,8 @@ def again(x: np.ndarray, y: np.ndarray, lam: float, a: float, b: float) -> float
     level = (true_x + lam * (a + b * true_x)) / (1 + lam)
     w = 1 / np.maximum(level, 1e-9 * float(np.max(np.abs(x) + np.abs(y)))) ** 2
     dx, dy = x - w @ x / w.sum(), y - w @ y / w.sum()
-    sums = (np.array(w @ (p * q)) for p, q in ((dx, dx), (dy, dy), (dx, dy)))
-    return float(deming.slope_of_sums(*sums, lam))
+    xx, yy, xy = (np.array(w @ (p * q)) for p, q in ((dx, dx), (dy, dy), (dx, dy)))
+    return float(deming.slope_of_sums(xx, yy, xy, lam))
 
 
 def study(rng: np.random.Generator, n: int, spread: float, error: float) -> np.ndarray:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from reconcile.statistics import york
+from reconcile.statistics import deming, york
 from reconcile.statistics.york import york_of_parts, york_with_excess
 
 
@@ -55,7 +55,7 @@ def test_a_line_that_does_not_settle_says_so_and_has_no_numbers(
 ) -> None:
     monkeypatch.setattr(york, "_CURVE_ROUNDS", 2)
     line = york_with_excess(*study(1, 40, 0.15), lab_sd, field_sd, None).line
-    assert line.reason == york.NOT_SETTLED
+    assert line.reason == deming.NOT_SETTLED
     assert not line.slope.estimable
 
 

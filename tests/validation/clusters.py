@@ -12,6 +12,7 @@ import argparse
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing import Pool
 from pathlib import Path
 
@@ -75,9 +76,8 @@ def decided(
 ) -> tuple[Decision, Decision]:
     """One study judged with its pairs as independent, and by their clusters."""
     lab, field, owner = study(edge, n, size, correlation, seed)
-    given = (lab, field, TERMS, "log ratio", LAB_RSD**2)
-    times = np.arange(float(n))
-    return decide(*given, times=times), decide(*given, times=times, clusters=[owner])
+    judged = partial(decide, lab, field, TERMS, "log ratio", LAB_RSD**2, times=np.arange(float(n)))
+    return judged(), judged(clusters=[owner])
 
 
 def shown(made: Decision, edge: Edge) -> bool:

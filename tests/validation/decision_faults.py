@@ -70,7 +70,7 @@ def _number(question: str, case: str, n: int, figure: str, values: list[float], 
 # ---- one study each; all at the top level, for the pool ------------------------------------
 
 
-def _evaluated(truth: Truth, n: int, seed: int) -> tuple[Settings, evaluation.Evaluated]:  # type: ignore[no-untyped-def]
+def _evaluated(truth: Truth, n: int, seed: int) -> tuple[Settings, evaluation.Evaluated]:
     config, study = trial.settings_of(truth), draw(truth, n, seed)
     errors = laboratory_error.lab_errors(study.duplicates, config.errors)
     found = evaluation.evaluate(
