@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pyarrow.fs as pafs
 import pytest
@@ -53,13 +54,13 @@ def elsewhere(tmp_path: Path, laid: Workspace, address: str) -> Workspace:
 
 
 @pytest.fixture
-def cut(monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[str, int]]:
+def cut(monkeypatch: pytest.MonkeyPatch) -> dict[str, int]:
     """Reads and writes that work before the network is gone; -1 for a network that stays."""
     left = {"read": -1, "write": -1}
     for what in left:
         really = getattr(storage, f"_{what}")
 
-        def breaks(*given, what=what, really=really):  # type: ignore[no-untyped-def]
+        def breaks(*given: Any, what: str = what, really: Callable[..., Any] = really) -> Any:
             if left[what] == 0:
                 raise OSError("the network is gone")
             left[what] -= 1
