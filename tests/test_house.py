@@ -148,6 +148,45 @@ def test_every_module_stands_in_a_room() -> None:
     ]
 
 
+#: Lines of a module, beyond which it is to be divided; and those that are longer, with the reason.
+MOST_LINES = 400
+_ONE_SUBJECT = "one subject; its parts call each other, and what could be taken out was"
+LONGER = {
+    "reconcile.cli": "every command with its options, as they are typed",
+    "reconcile.reporting.words.en.report": "the words of the report in one language",
+    "reconcile.intake.vocabulary": "the words of headings, and the rules that combine them",
+    "reconcile.figures.of_further": "a list of figures, one record each",
+    "reconcile.statistics.selftest": "a list of studies of known truth, one for each estimator",
+    "reconcile.judgement.criterion_words": "the sentence of each criterion",
+    **dict.fromkeys(
+        (
+            "reconcile.commands.forms", "reconcile.commands.planning",
+            "reconcile.commands.storytelling", "reconcile.evidence.diagnosis.faults",
+            "reconcile.evidence.documents", "reconcile.evidence.eligibility",
+            "reconcile.evidence.quality.references", "reconcile.intake.cells",
+            "reconcile.intake.delimited", "reconcile.intake.facts",
+            "reconcile.judgement.decision", "reconcile.judgement.factor_life",
+            "reconcile.judgement.factor_proposal", "reconcile.judgement.scoring",
+            "reconcile.reporting.document.cover", "reconcile.reporting.document.result_sheet",
+            "reconcile.reporting.document.stratum_page", "reconcile.reporting.further",
+            "reconcile.reporting.render.recompute", "reconcile.statistics.censored_summary",
+            "reconcile.statistics.error_model", "reconcile.store.database",
+        ),
+        _ONE_SUBJECT,
+    ),
+}  # fmt: skip
+
+
+def test_no_module_is_longer_than_400_lines_but_these_for_a_reason() -> None:
+    long = {
+        name
+        for name, path in modules().items()
+        if len(path.read_text(encoding="utf-8").splitlines()) > MOST_LINES
+    }
+    assert long - set(LONGER) == set(), "divide it, or say in LONGER why not"
+    assert set(LONGER) - long == set(), "no longer long: take it out of LONGER"
+
+
 def test_the_rooms_of_the_guide_are_those_of_the_house() -> None:
     guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     drawn = guide.split("```")[3]
