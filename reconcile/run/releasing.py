@@ -124,6 +124,8 @@ def write_the_release(run: Run) -> Run:
         decimal_mark=settings.report.decimal_mark,
         date_style=settings.report.date_style,
         own_pages=settings.report.own_pages,
+        page_pairs=settings.report.page_pairs,
+        workbook_pairs=settings.report.workbook_pairs,
         near=settings.report.near,
         audit=settings.report.audit,
         rows=rows,

@@ -153,6 +153,8 @@ class Reconciliation:
     decimal_mark: str = "."
     date_style: str = "year-month-day"
     own_pages: int = 6  # strata with a page of their own in the report, at most
+    page_pairs: int = 300  # of one stratum in the page's tables, at most
+    workbook_pairs: int = 20_000  # in each of the workbook's sheets of pairs, at most
     near: float = 0.8  # share of the margin from which a bias is near it
     audit: str = ON_DEMAND  # or EACH_RUN: when audit.pdf is written
     controls: ControlRecord = field(default_factory=ControlRecord)

@@ -145,6 +145,15 @@ class ReportSettings(Part):
         description="strata with a page of their own in the report at most, the most pressing "
         "first; the others stand in brief, and all in the audit volume",
     )
+    page_pairs: Annotated[int, number(ge=0, le=1_000_000)] = Field(
+        300,
+        description="pairs of one stratum in the page's tables at most; pairs.csv holds all",
+    )
+    workbook_pairs: Annotated[int, number(ge=0, le=1_000_000)] = Field(
+        20_000,
+        description="pairs in each of the workbook's sheets of pairs at most, whole strata in "
+        "order; pairs.csv holds all",
+    )
     near: Fraction = Field(
         0.80,
         description="a bias that may reach this share of the margin is near it: someone "

@@ -50,7 +50,7 @@ def sheet(sheet: Sheet, r: Reconciliation) -> Sequence[Column]:
     ]
     rows: list[list[Any]] = []
     for x in r.results:
-        if len(rows) + len(x.pairs) <= sheets.MOST_PAIRS:
+        if len(rows) + len(x.pairs) <= r.workbook_pairs:
             rows += _rows(x, names)
     total = sum(len(x.pairs) for x in r.results)
     last = sheets.table(sheet, columns, rows, name=words.TABLES["pairs"])

@@ -253,7 +253,7 @@ def _stratum(r: Reconciliation, x: StratumResult, anchor: str, before: dict[str,
         + (f"<h4>{words.NOTES}</h4><ul>{notes}</ul>" if notes else "")
         + f"<h4>{words.DETAILS}</h4><details><summary>{escaped(further)}</summary>"
         + f"{more_table}{more_text}</details>"
-        + _pairs(x)
+        + _pairs(x, r.page_pairs)
         + "</details></section>"
     )
 
@@ -273,17 +273,14 @@ def _evidence(x: StratumResult) -> str:
     )
 
 
-_MOST_PAIRS = 300  # rows of one stratum on the page, so that strata bound its size
-
-
-def _pairs(x: StratumResult) -> str:
-    """Every pair with its story, which the marks of the plots tell too."""
+def _pairs(x: StratumResult, most: int) -> str:
+    """Pairs with their story, as the marks of the plots tell it; ``most`` rows bound the page."""
     frame, unit, per = x.pairs, numbers.unit_name(x.unit), x.per_mg_kg
     if not len(frame):
         return ""
     names = ("operator", "custody", "field_time", "lab_time", "certificate", "reason")
     given = frame.reindex(columns=["sample_id", "lab_mean", "field_mean", "used", *names])
-    given = given.iloc[:_MOST_PAIRS]
+    given = given.iloc[:most]
     rows: list[list[Cell | int]] = []
     for p in given.itertuples(index=False):
         lab, field = _float(p.lab_mean), _float(p.field_mean)
@@ -302,7 +299,7 @@ def _pairs(x: StratumResult) -> str:
     title = words.PAIRS_OF.format(label=x.stratum.label)
     headings = [h.format(unit=unit) for h in words.PAIRS_OF_HEADINGS]
     made = table(headings, rows, (1, 2, 3), kind="pairs")
-    rest = cut(len(frame), "pairs.csv", _MOST_PAIRS)
+    rest = cut(len(frame), "pairs.csv", most)
     return f"<details><summary>{escaped(title)}</summary>{made}{rest}</details>"
 
 

@@ -47,7 +47,7 @@ def workbook(r: Reconciliation) -> bytes:
 def _workbook(r: Reconciliation) -> bytes:
     book = Book()
     made = {key: book.sheet(name) for key, name in words.SHEETS.items() if _there(key, r)}
-    blocks = calculation.write(made["calculation"], r.results, formulas=True)
+    blocks = calculation.write(made["calculation"], r.results, True, r.workbook_pairs)
     glance_sheet.sheet(made["summary"], r)
     stratum_sheet.sheet(made["each"], r, made["calculation"], blocks)
     for key, write in _TABLES.items():

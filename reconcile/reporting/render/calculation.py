@@ -86,10 +86,12 @@ class Block:
     last: int
 
 
-def write(sheet: Sheet, results: Sequence[StratumResult], formulas: bool) -> dict[str, Block]:
+def write(
+    sheet: Sheet, results: Sequence[StratumResult], formulas: bool, most: int
+) -> dict[str, Block]:
     """Every pair, the used ones of each stratum first, with ``formulas`` where asked for.
 
-    Returns where each stratum stands; strata beyond the rows of a sheet are left out.
+    Returns where each stratum stands; strata beyond ``most`` pairs are left out.
     """
     columns = _columns()
     sheets.line(sheet, 1, words.CALCULATION_KEEP, "")
@@ -97,7 +99,7 @@ def write(sheet: Sheet, results: Sequence[StratumResult], formulas: bool) -> dic
     blocks: dict[str, Block] = {}
     row = _TOP
     for number, x in enumerate(results, start=1):
-        if row + len(x.pairs) > sheets.MOST_PAIRS:
+        if row + len(x.pairs) > most:
             continue
         used = int(x.pairs["used"].fillna(False).astype(bool).sum())
         block = Block(number, row + 1, used, row + len(x.pairs))

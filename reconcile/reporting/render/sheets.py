@@ -38,8 +38,6 @@ _LINE = 13.5  # height of a line, points
 _PAGE_WIDTH = 190.0  # characters across a landscape page that are still legible
 #: Rows beyond this are left to the CSV files.
 MOST_ROWS = 60_000
-#: Pairs of a workbook, which has each of them twice; the rest is in the data files.
-MOST_PAIRS = 20_000
 #: Pages that are printed of a list, and of a sheet which is there to be looked up and recomputed.
 PAGES, HEAVY_PAGES = 3, 1
 _WIDE, _HIGH = 784.0, 498.0  # points of a landscape page within its margins
