@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
+from urllib.parse import unquote
 
 import numpy as np
 import pandas as pd
@@ -42,6 +44,10 @@ def test_a_month_gives_report_workbook_tables_and_manifest(site: Path) -> None:
         assert ws.sha256_of(outcome.release_folder / entry["name"]) == entry["sha256"]
     for entry in manifest["inputs"]:
         assert ws.sha256_of(site / entry["path"]) == entry["sha256"]
+    overview = site / "out" / "index.html"
+    leads = {unquote(to) for to in re.findall(r'href="([^"#]+)', overview.read_text("utf-8"))}
+    assert f"releases/{PERIOD}/r1/report.pdf" in leads
+    assert [to for to in leads if not (overview.parent / to).exists()] == []
 
 
 def test_the_pairs_and_the_bias_are_those_of_the_tables(site: Path) -> None:
