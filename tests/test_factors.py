@@ -60,6 +60,14 @@ def test_a_release_proposes_its_factors_with_range_and_dates(site: Path) -> None
     assert (life.factor.valid_from, life.factor.valid_until) == ("2026-10-01", "2027-01-31")
 
 
+def test_a_stratum_that_needs_no_correction_has_nothing_to_approve(site: Path) -> None:
+    factors = json.loads((site / f"out/releases/{PERIOD}/r1/factors.json").read_text("utf-8"))
+    forms = {f["stratum"]["element"]: f["form"] for f in factors["factors"]}
+    assert set(forms) == {"Cu"}
+    assert "none" not in forms.values()
+    assert {x.factor.stratum.element for x in factor_life.listed(site)[0]} == {"Cu"}
+
+
 def test_another_person_approves_and_the_reason_is_kept(site: Path) -> None:
     life = factor_life.approve(site, copper(site).factor.factor_id, "Ben Osei", "ratio steady", AT)
     assert life.state == "approved"
