@@ -1,6 +1,6 @@
 """How many cases the tests with many files or studies take: few in an ordinary run.
 
-RECONCILE_CASES=all takes all; ``.ci/run`` sets it for the tests of files.
+RECONCILE_CASES=all takes all: before a release, and after a change of what reads files.
 """
 
 from __future__ import annotations
