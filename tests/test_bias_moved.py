@@ -268,6 +268,7 @@ def test_after_a_step_the_evidence_begins_with_its_month(site: Path) -> None:
     assert [m.period for m in run.earlier] == list(NAMES[:-1])
 
 
+@pytest.mark.slow
 def test_the_month_that_shows_the_step_is_judged_alone_and_names_it(site: Path) -> None:
     run = gathered(site, NAMES[-2])
     (found,) = run.gathered.values()
@@ -275,6 +276,7 @@ def test_the_month_that_shows_the_step_is_judged_alone_and_names_it(site: Path) 
     assert FindingCode.BIAS_MOVED in {f.code for f in run.findings}
 
 
+@pytest.mark.slow
 def test_twice_as_many_months_are_looked_through_as_may_count(site: Path) -> None:
     path = site / "reconcile.toml"
     text = path.read_text(encoding="utf-8")
@@ -287,6 +289,7 @@ def test_twice_as_many_months_are_looked_through_as_may_count(site: Path) -> Non
     assert {period for period, _ in found.months} <= set(NAMES[-3:])
 
 
+@pytest.mark.slow
 def test_kept_months_all_count_and_the_change_is_told(site: Path) -> None:
     path = site / "reconcile.toml"
     text = path.read_text(encoding="utf-8")

@@ -284,6 +284,7 @@ def _execute(path: Path, statement: str) -> None:
         con.execute(statement)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("trouble", FOREIGN)
 def test_a_store_that_this_version_can_not_use_is_moved_aside_and_begun_anew(
     trouble: str, released: Path, tmp_path: Path
@@ -334,6 +335,7 @@ def test_a_busy_store_is_not_moved(site: Path) -> None:
     assert not list(store_of(site).parent.glob("*aside*"))
 
 
+@pytest.mark.slow
 def test_a_story_is_told_from_what_was_read(site: Path) -> None:
     def results() -> list[Any]:
         story = storytelling.story_of(site, "S003")

@@ -80,6 +80,7 @@ FULL = (
 )
 
 
+@pytest.mark.slow
 def test_a_re_issue_of_some_elements_replaces_only_those(tmp_path: Path) -> None:
     outcome = reconcile.run_period(
         workspace(
@@ -98,6 +99,7 @@ def test_a_re_issue_of_some_elements_replaces_only_those(tmp_path: Path) -> None
                for f in outcome.reconciliation.findings)  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_re_issue_that_renames_the_method_leaves_nothing_of_the_earlier_issue(
     tmp_path: Path,
 ) -> None:
@@ -113,6 +115,7 @@ def test_a_re_issue_that_renames_the_method_leaves_nothing_of_the_earlier_issue(
     assert lab_values(outcome)["Fe", "S1"] == "7.0"
 
 
+@pytest.mark.slow
 def test_a_later_certificate_for_one_sample_and_element_replaces_only_that(tmp_path: Path) -> None:
     folder = workspace(
         tmp_path / "w",
@@ -130,6 +133,7 @@ def test_a_later_certificate_for_one_sample_and_element_replaces_only_that(tmp_p
     assert results_step(outcome)["replaced by a later certificate"] == 1
 
 
+@pytest.mark.slow
 def test_two_certificates_are_replicates_where_the_settings_say_so(tmp_path: Path) -> None:
     folder = workspace(
         tmp_path / "w",
@@ -140,6 +144,7 @@ def test_two_certificates_are_replicates_where_the_settings_say_so(tmp_path: Pat
     assert lab_values(reconcile.run_period(folder, "all"))["Cu", "S1"] == "1100.0"
 
 
+@pytest.mark.slow
 def test_certificates_without_dates_are_averaged_and_asked_about(tmp_path: Path) -> None:
     folder = workspace(
         tmp_path / "w",
@@ -177,6 +182,7 @@ def test_an_over_range_re_assay_stands_for_the_limited_value_and_both_are_named(
     assert any("superseded by the over-range re-assay" in line.what for line in story.lines)
 
 
+@pytest.mark.slow
 def test_an_over_range_column_of_the_same_certificate_answers_too(tmp_path: Path) -> None:
     """The usual shape: the element stands twice, with a second method code above it."""
     folder = workspace(
@@ -187,6 +193,7 @@ def test_an_over_range_column_of_the_same_certificate_answers_too(tmp_path: Path
     assert values == {("Cu", "S1"): "15200.0", ("Cu", "S2"): "2000.0", ("Cu", "S3"): "3000.0"}
 
 
+@pytest.mark.slow
 def test_over_range_methods_are_kept_apart_where_the_settings_say_so(tmp_path: Path) -> None:
     folder = workspace(
         tmp_path / "w", extra='[lab]\nover_range = "keep apart"',
@@ -213,6 +220,7 @@ def test_a_method_that_answers_within_the_range_as_well_is_no_re_assay(tmp_path:
     assert len(copper.loc[copper["sample_id"].eq("S2")]) == 2
 
 
+@pytest.mark.slow
 def test_a_re_assay_below_the_limit_contradicts_and_replaces_nothing(tmp_path: Path) -> None:
     folder = workspace(
         tmp_path / "w", lab1=FULL.format(issue=1, cu=">10000"), lab2=OVER.replace("15200", "8000")
@@ -224,6 +232,7 @@ def test_a_re_assay_below_the_limit_contradicts_and_replaces_nothing(tmp_path: P
     assert found.severity == "serious"
 
 
+@pytest.mark.slow
 def test_a_total_assay_does_not_stand_for_a_partial_digestion(tmp_path: Path) -> None:
     folder = workspace(
         tmp_path / "w",
@@ -260,6 +269,7 @@ def test_two_methods_are_kept_apart_unless_the_settings_rank_them(tmp_path: Path
     assert step["another method stands by the best-value rule"] == 4
 
 
+@pytest.mark.slow
 def test_controls_of_elements_that_a_re_issue_lacks_still_judge_them(tmp_path: Path) -> None:
     """A blank of issue 1 still speaks for iron where issue 2 answers for copper alone."""
     folder = workspace(
@@ -321,6 +331,7 @@ def test_a_failed_control_of_the_re_assay_s_batch_keeps_the_pair_out(tmp_path: P
         assert row["reason"].startswith("" if kept else "batch failed its control")
 
 
+@pytest.mark.slow
 def test_two_columns_of_one_element_stay_two_methods_where_the_row_names_one_too(
     tmp_path: Path,
 ) -> None:

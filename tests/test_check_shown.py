@@ -84,6 +84,7 @@ def listed(folder: Path, name: str = "quarantine.csv") -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
+@pytest.mark.slow
 def test_a_table_with_nine_thousand_refusals_is_told_in_fewer_than_sixty_lines(
     many: Path, page: list[str]
 ) -> None:
@@ -127,6 +128,7 @@ def test_every_refusal_is_shown_where_it_is_asked_for(
     assert all(f"word{n}" in said for n in range(40))
 
 
+@pytest.mark.slow
 def test_the_list_of_refusals_follows_the_files_and_keeps_what_a_person_entered(
     tmp_path: Path,
 ) -> None:

@@ -314,6 +314,7 @@ def test_the_column_whose_ids_meet_the_other_side_is_taken(tmp_path: Path, known
     assert len(report.quarantine) == 0
 
 
+@pytest.mark.slow
 def test_the_choice_of_the_id_column_is_told_and_a_line_turns_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -344,6 +345,7 @@ def test_without_evidence_a_person_is_asked_which_column_holds_the_ids(
     assert 'columns = { "Sample ID" = "sample_id" }' in shown(report, capsys)
 
 
+@pytest.mark.slow
 def test_a_new_certificate_turns_the_choice_of_the_id_column(tmp_path: Path) -> None:
     lab = f'files = ["lab*.csv"]\n{LAB}'
     folder = site(tmp_path / "s", TABLES[0], lab, field=LABELS, lab="Sample,Cu|spot 1,3")

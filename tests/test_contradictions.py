@@ -31,6 +31,7 @@ def complaint(folder: Path, addition: str, replaced: tuple[str, str] = ("", ""))
     return str(raised.value)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("addition", "place", "words"),
     [

@@ -50,6 +50,7 @@ def test_the_form_none_is_never_a_proposal() -> None:
         assert found.factor is not None or found.why.startswith("No factor: ")
 
 
+@pytest.mark.slow
 def test_noise_over_a_narrow_range_gives_no_factor() -> None:
     # truth none, spots and split 20 % apart, range ×2: a power was chosen in 90 to 100 %
     found = narrow_ranges.results(2, 0.20, True, 10)

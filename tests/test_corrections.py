@@ -187,6 +187,7 @@ def test_a_correction_that_does_not_match_is_refused_with_the_reason(
     assert all(step.balance == 0 for step in outcome.reconciliation.waterfall)
 
 
+@pytest.mark.slow
 def test_a_corrected_cell_that_is_refused_in_its_turn_is_told(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     (row,) = [r for r in listed() if r["column"] == "Cu"]
@@ -308,6 +309,7 @@ def test_the_account_of_every_file_balances_in_csv_workbook_and_report(tmp_path:
     assert "Account of each file" in text
 
 
+@pytest.mark.slow
 def test_a_sheet_that_two_tables_read_is_counted_as_two_readings(tmp_path: Path) -> None:
     """Two tables stand side by side in one sheet: each [[table]] takes its columns."""
     folder = workspace(tmp_path / "w")
@@ -330,6 +332,7 @@ def test_a_sheet_that_two_tables_read_is_counted_as_two_readings(tmp_path: Path)
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_two_tables_that_read_a_file_in_the_same_way_read_it_once(tmp_path: Path) -> None:
     folder = workspace(tmp_path / "w")
     again = SETTINGS.split("[[table]]")[2].replace("certificates", "the same again")

@@ -119,6 +119,7 @@ def test_no_combination_of_missing_cells_stops_the_judgement(data: st.DataObject
     custody.chain(frames[0])
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(
     st.lists(

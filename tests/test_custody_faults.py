@@ -366,6 +366,7 @@ def test_every_break_is_found_named_and_charged_to_no_other_sample(fault: str) -
         assert all(f.area == "custody" and f.advice for f in told)
 
 
+@pytest.mark.slow
 def test_two_faults_in_two_samples_are_both_named_and_kept_apart() -> None:
     names = [n for n in FAULTS if n not in ("bag missing or too many", "dispatch never arrives")]
     rng = random.Random(7)

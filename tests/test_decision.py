@@ -195,6 +195,7 @@ def test_nothing_is_shown_by_too_few_or_unusable_values() -> None:
         assert math.isnan(made.low)
 
 
+@pytest.mark.slow
 @hypothesis_settings(max_examples=300, deadline=None)
 @given(
     seed=st.integers(0, 10_000), n=st.integers(4, 80), ratio=st.floats(0.8, 1.25),
@@ -335,6 +336,7 @@ def test_pairs_of_one_cluster_show_nothing() -> None:
     assert "in clusters that weigh as 0 independent" in criterion_words.reason(made.binding)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("edge", clusters.EDGES, ids=lambda edge: edge.name)
 def test_the_edge_of_a_criterion_is_passed_as_seldom_in_clusters_as_promised(
     edge: clusters.Edge,

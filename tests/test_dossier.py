@@ -123,6 +123,7 @@ def test_later_releases_that_say_the_same_change_nothing(site: Path) -> None:
     assert pages.pdf(dossier_content.read(site, PERIOD)) == before
 
 
+@pytest.mark.slow
 def test_an_acceptance_that_a_later_release_takes_back_is_handed_out_only_when_asked_for(
     site: Path,
 ) -> None:

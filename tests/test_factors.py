@@ -217,6 +217,7 @@ def states(site: Path) -> dict[str, str]:
     return {x.factor.factor_id: x.state for x in factor_life.listed(site)[0]}
 
 
+@pytest.mark.slow
 def test_months_caught_up_in_one_go_leave_each_proposal_open(site: Path) -> None:
     september = proposed(site, "2026-09")
     unfit = proposed(site, "2026-11", decision="insufficient evidence")
@@ -292,6 +293,7 @@ def test_a_later_period_records_that_a_factor_expired(site: Path) -> None:
     assert factor_life.events_of_release(lives, before) == []
 
 
+@pytest.mark.slow
 def test_running_again_adds_nothing_to_the_record(site: Path) -> None:
     path = site / "out" / record.RECORD
     before = path.read_bytes()
@@ -350,6 +352,7 @@ def test_another_coefficient_has_another_id() -> None:
     assert changed.factor_id != factor.factor_id
 
 
+@pytest.mark.slow
 def test_only_a_factor_whose_verdict_accepts_field_results_is_proposed(tmp_path: Path) -> None:
     site = build(tmp_path / "site", samples=15)
     outcome = reconcile.run_period(site, PERIOD)

@@ -89,6 +89,7 @@ def test_an_endless_file_is_told_and_the_good_ones_are_read(
     assert int(report.files.set_index("path")["rows"]["field.csv"]) == 10
 
 
+@pytest.mark.slow
 @POSIX
 def test_a_pipe_among_photos_register_and_custody_is_told_and_stops_nothing(
     tmp_path: Path,

@@ -94,6 +94,7 @@ def test_pairs_come_back_from_a_release_as_they_were(site: Path) -> None:
     assert again["field_time"].tolist() == pd.to_datetime(before["field_time"], utc=True).tolist()
 
 
+@pytest.mark.slow
 def test_the_manifest_binds_each_month_by_release_and_digest(site: Path) -> None:
     released(site, "2026-10")
     folder = site / "out" / "releases" / "2026-10" / "r1"
@@ -105,6 +106,7 @@ def test_the_manifest_binds_each_month_by_release_and_digest(site: Path) -> None
         assert b["pairs"] == 14
 
 
+@pytest.mark.slow
 def test_a_sample_read_in_two_months_counts_once_and_in_the_later(site: Path) -> None:
     field = site / "field_2026-10.csv"
     text = field.read_text(encoding="utf-8")
@@ -117,6 +119,7 @@ def test_a_sample_read_in_two_months_counts_once_and_in_the_later(site: Path) ->
     assert found.again == 1
 
 
+@pytest.mark.slow
 def test_where_the_later_reading_is_not_used_the_earlier_pair_stays(site: Path) -> None:
     (site / "field_2026-10.csv").write_text(
         (site / "field_2026-10.csv").read_text(encoding="utf-8")
@@ -172,6 +175,7 @@ def test_an_earlier_release_that_is_gone_is_told_and_makes_a_new_revision(site: 
     assert [f.subject for f in told] == ["2026-08, revision 1"]
 
 
+@pytest.mark.slow
 def test_an_altered_table_of_pairs_is_told_and_does_not_count(site: Path) -> None:
     table = site / "out" / "releases" / "2026-08" / "r1" / "pairs.csv"
     table.write_bytes(table.read_bytes().replace(b"2026-08-02", b"2026-08-99"))
@@ -242,6 +246,7 @@ def test_where_every_row_belongs_to_every_month_nothing_is_added(tmp_path: Path)
     assert found.evaluated.statistics.n_used == 14
 
 
+@pytest.mark.slow
 def test_a_decision_takes_the_same_from_an_evaluation_that_leaves_out_what_is_only_shown(
     site: Path,
 ) -> None:

@@ -125,6 +125,7 @@ def test_without_a_register_every_distinct_id_is_its_own_sample() -> None:
     assert list(table["sample_id"]) == ["B-1", "B-1", "b-2"]
 
 
+@pytest.mark.slow
 @given(st.lists(IDS, max_size=12), st.lists(IDS, max_size=12), st.randoms())
 def test_resolution_does_not_depend_on_any_order_and_never_invents_an_id(
     ids: list[str], register: list[str], rng: random.Random
@@ -279,6 +280,7 @@ def test_any_text_at_all_can_be_compared_and_both_ids_stay_on_their_side(
             assert right in sides[1]
 
 
+@pytest.mark.slow
 def test_ten_thousand_against_ten_thousand_ids_take_seconds() -> None:
     rng = random.Random(2)
     a = [f"S{rng.randrange(10**7):07d}" for _ in range(10_000)]

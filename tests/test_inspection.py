@@ -40,6 +40,7 @@ def judged(site: Path, period: str) -> Run:
     return run
 
 
+@pytest.mark.slow
 def test_a_chart_holds_this_and_earlier_periods_and_none_after(site: Path) -> None:
     charts = {c.element: c for c in judged(site, "2026-10").controls.charts}
     assert set(charts) == {"Cu"}  # the iron never varies: no chart

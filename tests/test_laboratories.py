@@ -86,6 +86,7 @@ def umpire(folder: Path, extra: str = "", factor: float = 1.25) -> Path:
 STANDS = '[lab]\nstands = ["A"]'
 
 
+@pytest.mark.slow
 def test_two_laboratories_by_one_method_code_are_two_comparisons(tmp_path: Path) -> None:
     results = reconcile.run_period(two_apart(tmp_path / "w"), "all").reconciliation.results
     found = {r.stratum.laboratory: r.statistics.bias.geometric_mean_ratio.value for r in results}
@@ -169,6 +170,7 @@ def test_the_same_samples_compare_laboratory_with_laboratory(tmp_path: Path, ext
     assert ratio["value"] == found.ratio.value
 
 
+@pytest.mark.slow
 def test_laboratories_that_agree_are_shown_to(tmp_path: Path) -> None:
     r = reconcile.run_period(umpire(tmp_path / "w", STANDS, 1.0), "all").reconciliation
     (found,) = r.laboratories
@@ -177,6 +179,7 @@ def test_laboratories_that_agree_are_shown_to(tmp_path: Path) -> None:
     assert not [f for f in r.findings if f.code == "laboratories differ"]
 
 
+@pytest.mark.slow
 @pytest.mark.whole_release
 def test_laboratories_are_shown_in_report_page_and_workbook(tmp_path: Path) -> None:
     folder = reconcile.run_period(umpire(tmp_path / "w", STANDS), "all").release_folder
@@ -188,6 +191,7 @@ def test_laboratories_are_shown_in_report_page_and_workbook(tmp_path: Path) -> N
     assert {row[0] for row in rows[1:]} == {"laboratories"}
 
 
+@pytest.mark.slow
 def test_names_that_differ_in_case_alone_are_one_laboratory(tmp_path: Path) -> None:
     known = truth(40)
     folder = site(
@@ -196,6 +200,7 @@ def test_names_that_differ_in_case_alone_are_one_laboratory(tmp_path: Path) -> N
     assert len(reconcile.run_period(folder, "all").reconciliation.results) == 1
 
 
+@pytest.mark.slow
 def test_one_certificate_number_of_two_laboratories_is_two_certificates(tmp_path: Path) -> None:
     known = truth(40)
     folder = site(tmp_path / "w", assays("A", 1, known, "77"), extra='[lab]\nstands = ["A"]')
@@ -211,6 +216,7 @@ def test_one_certificate_number_of_two_laboratories_is_two_certificates(tmp_path
     assert (result.stratum.laboratory, result.statistics.n_used) == ("A", 40)
 
 
+@pytest.mark.slow
 def test_certificates_of_one_laboratory_that_move_are_told_by_batch_and_by_date(
     tmp_path: Path,
 ) -> None:
@@ -235,6 +241,7 @@ def test_certificates_of_one_laboratory_that_move_are_told_by_batch_and_by_date(
     assert set(table["kind"]) == {"certificates"}
 
 
+@pytest.mark.slow
 def test_certificates_that_read_alike_are_not_told(tmp_path: Path) -> None:
     known = truth(40)
     lines = [
@@ -244,6 +251,7 @@ def test_certificates_that_read_alike_are_not_told(tmp_path: Path) -> None:
     assert not shift.told
 
 
+@pytest.mark.slow
 def test_a_laboratory_that_only_some_rows_name_is_told(tmp_path: Path) -> None:
     known = truth(40)
     folder = site(tmp_path / "w", assays("A", 1, known[::2], "A1") + assays("", 1, known[1::2], ""))

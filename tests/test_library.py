@@ -36,6 +36,7 @@ def header(month: reconcile.RunOutcome, file: str) -> list[str]:
         return next(csv.reader(stream))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("frame", "file"),
     [

@@ -51,6 +51,7 @@ def site(folder: Path, second: float, extra: str = "", samples: int = 30) -> Pat
     return folder
 
 
+@pytest.mark.slow
 def test_an_operator_who_reads_higher_is_told_with_effect_and_interval(tmp_path: Path) -> None:
     outcome = reconcile.run_period(site(tmp_path / "w", 1.12), "all")
     (shift,) = outcome.reconciliation.group_shifts
@@ -66,6 +67,7 @@ def test_an_operator_who_reads_higher_is_told_with_effect_and_interval(tmp_path:
     assert set(table["first"]) == {"A. One", "B. Two"}
 
 
+@pytest.mark.slow
 def test_operators_that_read_alike_are_not_told(tmp_path: Path) -> None:
     r = reconcile.run_period(site(tmp_path / "w", 1.0), "all").reconciliation
     (shift,) = r.group_shifts
@@ -73,6 +75,7 @@ def test_operators_that_read_alike_are_not_told(tmp_path: Path) -> None:
     assert not [f for f in r.findings if f.code == "operators differ"]
 
 
+@pytest.mark.slow
 def test_the_size_that_is_told_is_a_setting(tmp_path: Path) -> None:
     extra = "[thresholds]\noperator_size = 0.3"
     (shift,) = reconcile.run_period(
@@ -81,6 +84,7 @@ def test_the_size_that_is_told_is_a_setting(tmp_path: Path) -> None:
     assert not shift.told
 
 
+@pytest.mark.slow
 def test_two_operators_of_one_sample_are_both_named_and_count_for_neither(tmp_path: Path) -> None:
     folder = site(tmp_path / "w", 1.0)
     text = (folder / "field.csv").read_text("utf-8").replace("S00,A. One", "S00,B. Two", 1)

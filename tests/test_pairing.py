@@ -169,6 +169,7 @@ def test_a_reissued_certificate_supersedes_the_earlier_issue() -> None:
     assert lost == {"superseded by a re-issue": 1}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("first", "later"), [("A", "B"), ("1", "rev. 2"), ("issue 1", "Issue 2")])
 def test_issues_in_letters_and_words_supersede_like_numbers(first: str, later: str) -> None:
     lab = [
@@ -286,6 +287,7 @@ def test_the_day_of_a_moment_is_text_whatever_times_are_missing(written: list[st
     assert (days + " x").tolist() == [f"{'2026-10-05' if text else ''} x" for text in written]
 
 
+@pytest.mark.slow
 def test_means_of_many_rows_belong_to_their_samples(tmp_path: Path) -> None:
     # Enough rows for every thread: an answer out of order would mix samples silently.
     n = 300_000

@@ -86,6 +86,7 @@ def test_strata_that_differ_much_say_little_of_each_other() -> None:
     assert all(one.gain / one.own.n < 1.3 for one in found)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "other",
     [

@@ -298,6 +298,7 @@ files = ["aliases.csv"]
 """
 
 
+@pytest.mark.slow
 def test_custody_events_under_an_alias_belong_to_the_sample_and_double_entries_are_named(
     site: Path,
 ) -> None:

@@ -80,6 +80,7 @@ def test_the_choice_depends_on_the_period_and_not_on_the_order_of_the_file() -> 
     assert choose(candidates(), LEVELS, 20, "2026-11") != one
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n", "number"), [(40, 10), (37, 11)])
 def test_the_kept_chance_is_the_share_of_seeds_that_choose_a_sample(n: int, number: int) -> None:
     pool = candidates(n)
@@ -175,6 +176,7 @@ def test_an_accepted_stratum_needs_nothing_more(site: Path) -> None:
     assert {n.missing for n in copper.needs} == {0}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("n", "ratio", "rsd"), [(14, 1.0, 0.06), (30, 1.0, 0.12), (40, 1.08, 0.08), (40, 1.4, 0.25)]
 )

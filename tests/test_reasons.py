@@ -164,6 +164,7 @@ def test_the_story_of_a_sample_finds_its_pairs_under_such_names(
     assert any("used for" in text or "left out" in text for text in said)
 
 
+@pytest.mark.slow
 def test_the_plan_knows_the_kind_of_a_field_sample_under_such_names(
     named: tuple[Path, Reconciliation],
 ) -> None:

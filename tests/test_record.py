@@ -235,6 +235,7 @@ def test_a_crash_between_a_line_and_its_mark_is_mended_by_the_next_act(tmp_path:
     assert (tmp_path / record.MARK).read_bytes() == new
 
 
+@pytest.mark.slow
 def test_a_record_of_before_marks_and_times_stays_readable(withdrawn: Path) -> None:
     for manifest in (withdrawn / "out" / "releases").rglob("manifest.json"):
         content = json.loads(manifest.read_text("utf-8"))
@@ -282,6 +283,7 @@ def register(site: Path, key: Path, person: str = "P2") -> None:
     (site / "people.csv").write_text(text.replace("approve; withdraw", ""), "utf-8")
 
 
+@pytest.mark.slow
 def test_a_signed_head_finds_a_record_that_was_shortened_or_written_anew(
     withdrawn: Path, key: Path
 ) -> None:

@@ -33,6 +33,7 @@ files = ["laboratories.csv"]
 """  # noqa: E501
 
 
+@pytest.mark.slow
 def test_what_registers_and_exports_state_fills_the_text_and_what_ran_out_is_told(
     tmp_path: Path,
 ) -> None:
@@ -100,6 +101,7 @@ def site(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_readings_by_somebody_who_may_not_or_no_longer_may_are_told(site: Path) -> None:
     told = {(f.code, f.subject) for f in reconcile.run_period(site, "all").reconciliation.findings}
     assert ("reader no longer authorised", "Ana Lima") in told
@@ -107,6 +109,7 @@ def test_readings_by_somebody_who_may_not_or_no_longer_may_are_told(site: Path) 
     assert not [code for code, subject in told if subject == "Kofi Mensah"]
 
 
+@pytest.mark.slow
 def test_nobody_is_told_of_where_the_register_does_not_speak_of_reading(site: Path) -> None:
     plain = (
         PEOPLE.replace("read xrf;", "").replace("read libs", "approve").replace("2026-09-30", "")

@@ -88,6 +88,7 @@ def test_documents_drawn_again_bear_the_acts_and_are_what_verify_expects(site: P
     assert verify(site).findings == ()
 
 
+@pytest.mark.slow
 def test_the_author_can_not_approve_and_the_client_answers_what_is_approved(site: Path) -> None:
     with pytest.raises(ReconcileError, match="Nobody has said yet"):
         signed(site, APPROVE)
@@ -137,6 +138,7 @@ def test_each_changed_byte_of_a_signed_report_and_of_its_act_is_found(site: Path
     assert verify(site).findings == ()
 
 
+@pytest.mark.slow
 def test_an_act_signed_with_a_key_is_verified_offline_and_held_by_a_kept_head(
     site: Path, tmp_path: Path
 ) -> None:

@@ -313,6 +313,7 @@ def test_check_tells_of_copies_and_of_shared_laboratory_rows(site: Path) -> None
     assert "4 samples" in found[FindingCode.LAB_ROW_SHARED].text
 
 
+@pytest.mark.slow
 def test_copies_that_each_count_are_judged_as_clusters(site: Path) -> None:
     path = site / "reconcile.toml"
     path.write_text(path.read_text("utf-8") + '\n[pairs]\nrepeats = "count each"\n', "utf-8")

@@ -53,6 +53,7 @@ def site(folder: Path, chosen: list[str], chance: list[str]) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_where_only_extremes_went_no_mean_bias_is_claimed(tmp_path: Path) -> None:
     folder = site(tmp_path / "w", ["Highest", "suspect"], [""])
     outcome = reconcile.run_period(folder, "all")
@@ -73,6 +74,7 @@ def test_where_only_extremes_went_no_mean_bias_is_claimed(tmp_path: Path) -> Non
     assert any("selection: extreme" in line.what for line in story.lines)
 
 
+@pytest.mark.slow
 def test_known_chances_weigh_and_the_share_sent_stands_beside_the_planned_one(
     tmp_path: Path,
 ) -> None:

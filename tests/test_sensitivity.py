@@ -133,6 +133,7 @@ def test_a_flip_stands_on_page_1_in_the_verdict_table_on_the_page_and_in_the_fil
     assert any(row[place] for row in rows[rows.index(head) + 1 :])
 
 
+@pytest.mark.slow
 def test_a_verdict_shows_its_range_and_its_date_everywhere(release: Path) -> None:
     table = pd.read_csv(release / "verdicts.csv").set_index("element")
     copper = table.loc["Cu"]

@@ -139,6 +139,7 @@ def raise_if_empty(outcome: reconcile.RunOutcome) -> None:
     raise ReconcileError("nothing was accepted", "")
 
 
+@pytest.mark.slow
 def test_metal_has_no_moisture_basis_and_its_comparison_is_described(tmp_path: Path) -> None:
     folder = small(tmp_path / "w", largest="largest_sum_pct = 104", basis="n/a")
     outcome = reconcile.run_period(folder, "all")

@@ -89,6 +89,7 @@ def test_other_strata_are_not_touched(made: tuple[Path, list[Reconciliation]]) -
     assert len({verdict_of(o, "Fe").reason for o in outcomes}) == 1
 
 
+@pytest.mark.slow
 def test_what_was_settled_makes_a_new_revision_once(
     made: tuple[Path, list[Reconciliation]],
 ) -> None:

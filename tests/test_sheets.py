@@ -162,11 +162,13 @@ def test_a_revision_takes_the_place_of_the_sheet_before(issued: Path) -> None:
     assert states == {"RS-0001 r1": "superseded", "RS-0001 r2": "issued"}
 
 
+@pytest.mark.slow
 def test_samples_with_a_laboratory_result_are_left_out(site: Path) -> None:
     with pytest.raises(ReconcileError, match="has a laboratory result"):
         issuing.issue(site, site / "field.csv", BY, ISSUED_AT)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("at", "words_"),
     [("2026-11-01T10:00+00:00", "is before the day of the last reading"), ("", "No time"),
@@ -272,6 +274,7 @@ def untold(out: Path, chance: random.Random, rounds: int) -> list[str]:
     return missed
 
 
+@pytest.mark.slow
 def test_each_of_two_hundred_changed_bytes_of_sheets_is_found(issued: Path) -> None:
     out = signed_off(issued)
     assert untold(out, random.Random(4), 200) == []
@@ -280,6 +283,7 @@ def test_each_of_two_hundred_changed_bytes_of_sheets_is_found(issued: Path) -> N
     assert (report.sheets, report.sheet_files) == (1, 8)
 
 
+@pytest.mark.slow
 def test_verify_finds_what_was_taken_away_and_what_was_added(issued: Path) -> None:
     out = signed_off(issued)
     (folder(issued) / sheet_files.CSV).unlink()
@@ -292,6 +296,7 @@ def test_verify_finds_what_was_taken_away_and_what_was_added(issued: Path) -> No
     assert len([name for name in found if "signed" in name]) == 2
 
 
+@pytest.mark.slow
 def test_a_sheet_whose_last_lines_were_cut_from_the_record_contradicts_it(issued: Path) -> None:
     issuing.sign_off(issued, "RS-0001", *CHECK)
     table = field_only(issued, {**CONTENTS, "N-6": 500.0})

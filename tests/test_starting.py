@@ -137,6 +137,7 @@ def unsorted() -> Proposal:
     return propose(UNSORTED)
 
 
+@pytest.mark.slow
 def test_registers_custody_and_limits_are_known(unsorted: Proposal) -> None:
     kinds = {seen.shown: t.kind for t in unsorted.tables for seen in t.seen}
     assert kinds["sample list.csv"] == "sample register"
@@ -580,6 +581,7 @@ def tables(draw: st.DrawFn, own: str) -> str:
     return "\n".join(lines) + "\n"
 
 
+@pytest.mark.slow
 @settings(
     max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

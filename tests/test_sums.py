@@ -61,6 +61,7 @@ def site(folder: Path, more: str = "", high: tuple[int, ...] = ()) -> tuple[Path
     return folder, np.array(sums)
 
 
+@pytest.mark.slow
 def test_shots_above_the_limit_are_told_and_none_is_cut(tmp_path: Path) -> None:
     folder, sums = site(tmp_path / "w")
     outcome = reconcile.run_period(folder, "all").reconciliation

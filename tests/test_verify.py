@@ -49,6 +49,7 @@ def test_the_proof_says_what_it_can_not_show() -> None:
     assert "not prove that what was recorded is true" in PROVES.replace("does not", "not")
 
 
+@pytest.mark.slow
 def test_a_missing_release_file_or_release_is_named(released: Path, tmp_path: Path) -> None:
     site = tmp_path / "site"
     shutil.copytree(released, site)

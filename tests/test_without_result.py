@@ -136,6 +136,7 @@ def test_a_long_table_counts_lines_without_a_result_too(tmp_path: Path) -> None:
     assert (step.entered, step.kept, dict(step.lost)) == (90, 60, {"no result": 30})
 
 
+@pytest.mark.slow
 def test_a_plain_table_has_no_row_without_a_result(tmp_path: Path) -> None:
     with Store(None) as store:
         assert store.rows(Sql("SELECT count(*) FROM row_without_result")) == [(0,)]

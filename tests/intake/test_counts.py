@@ -86,6 +86,7 @@ def test_an_empty_reference_row_is_told_and_no_other_row_answers_for_it(read: Re
     assert told == [[3, "", ""], [5, "Cu ppm", "abc"], [6, "", "x"]]
 
 
+@pytest.mark.slow
 def test_quotation_marks_anywhere_give_no_row_a_value_of_another_and_leave_none_uncounted(
     tmp_path: Path,
 ) -> None:
@@ -247,6 +248,7 @@ def test_parquet_rows_are_compared_with_the_metadata_and_empty_ones_named(tmp_pa
     assert (table.rows_in_file, table.rows_set_aside) == (3, (("empty row", 1),))
 
 
+@pytest.mark.slow
 def test_both_counts_stand_in_the_account_of_a_release(tmp_path: Path) -> None:
     folder = build(tmp_path / "site", samples=8)
     outcome = pipeline.run_period(folder, "2026-10")

@@ -244,6 +244,7 @@ def growing(times: int, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(archiving, "_PAUSE_S", 0)
 
 
+@pytest.mark.slow
 def test_a_file_that_grows_while_it_is_copied_is_taken_again_until_it_is_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -256,6 +257,7 @@ def test_a_file_that_grows_while_it_is_copied_is_taken_again_until_it_is_whole(
     assert archived == {f"{i.sha256}.csv" for i in outcome.reconciliation.inputs}
 
 
+@pytest.mark.slow
 def test_a_file_that_goes_on_growing_is_not_read_and_the_analyst_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

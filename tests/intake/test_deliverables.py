@@ -184,6 +184,7 @@ recalculate_to_dry = true
 """
 
 
+@pytest.mark.slow
 def test_targeted_spots_stay_apart_and_what_was_recalculated_is_told(tmp_path: Path) -> None:
     (tmp_path / "reconcile.toml").write_text(SETTINGS, encoding="utf-8")
     (tmp_path / "field.csv").write_text(

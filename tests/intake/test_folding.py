@@ -106,6 +106,7 @@ def test_numbers_beyond_what_a_computer_holds_are_refused(text: str) -> None:
     assert np.nansum(read.value) == 12
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cell", ["1e-400", "<1e-400", "0." + "0" * 330 + "1", "125²", "١٢", "５",
                                   "1٢", "<" + "0." + "0" * 300 + "7", "5 ²%", "–4"])  # fmt: skip
 @pytest.mark.parametrize("rows", [4, 3000])

@@ -103,6 +103,7 @@ def test_methods_in_rows_that_differ_in_case_alone_are_one_stratum_and_told(tmp_
     assert any("differ in case or blanks alone" in f.text for f in outcome.reconciliation.findings)
 
 
+@pytest.mark.slow
 def test_methods_in_headings_of_two_files_that_differ_in_case_alone_are_one(tmp_path: Path) -> None:
     outcome = run(
         tmp_path,

@@ -303,6 +303,7 @@ def test_a_file_cut_off_in_the_midst_of_a_letter_is_read_as_far_as_it_goes(
     assert "cut off" in quick.quarantine["reason"][0]
 
 
+@pytest.mark.slow
 def test_injured_plain_files_end_alike_whichever_way_they_are_read(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

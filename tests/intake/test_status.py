@@ -133,6 +133,7 @@ def test_cleaning_shots_are_not_counted_among_rejected_ones(tmp_path: Path) -> N
     assert dict(step.lost) == {"left out by a kind rule": 30}
 
 
+@pytest.mark.slow
 def test_rejected_laboratory_results_do_not_stand(tmp_path: Path) -> None:
     folder = small.build(tmp_path / "w")
     head, *rows = (folder / "lab.csv").read_text("utf-8").splitlines()

@@ -30,6 +30,7 @@ def files_of(folder: Path) -> dict[str, bytes]:
     }
 
 
+@pytest.mark.slow
 def test_one_statement_asks_all_sites(released: Portfolio, tmp_path: Path) -> None:
     held = catalogue.make(at(released, str(tmp_path)))
     assert (len(held.releases), held.removed, held.without) == (COUNT, 0, ())

@@ -33,6 +33,7 @@ def made(released: Portfolio) -> Made:
     return release.make(released, MONTH)
 
 
+@pytest.mark.slow
 def test_the_two_injected_faults_are_named_first_and_nothing_else(made: Made) -> None:
     named = [(s.kind, s.name) for s in made.value.suspects if s.named]
     assert set(named) == {("instrument", "X04"), ("laboratory", "laboratory C")}

@@ -44,6 +44,7 @@ def test_a_site_that_another_run_holds_says_so_after_its_wait(site: Workspace) -
     assert "Another run is using" in month.message
 
 
+@pytest.mark.slow
 def test_a_site_that_another_run_holds_for_a_while_is_waited_for(site: Workspace) -> None:
     store = Store(site.store_file)
     threading.Timer(0.5, store.close).start()
@@ -61,11 +62,13 @@ def test_a_worker_with_other_versions_refuses_and_says_what_to_install(site: Wor
     assert not site.output.exists()
 
 
+@pytest.mark.slow
 def test_a_month_that_can_not_be_run_stops_no_other(site: Workspace) -> None:
     states = [m.state for m in work.work(asked(site, ("2026-01", MONTH), 0.0)).months]
     assert states == [State.FAILED, State.RELEASED]
 
 
+@pytest.mark.slow
 def test_a_shadow_run_says_what_would_change_and_changes_nothing(
     site: Workspace, tmp_path: Path
 ) -> None:
@@ -84,6 +87,7 @@ def test_a_shadow_run_says_what_would_change_and_changes_nothing(
     assert small.bytes_of(site.output) == before
 
 
+@pytest.mark.slow
 def test_the_page_of_the_person_on_duty_has_a_row_for_each_site(released: Portfolio) -> None:
     rows = duty(released, persons.clock())
     assert [row.site for row in rows] == [sites.name_of(n) for n in range(COUNT)]
@@ -92,6 +96,7 @@ def test_the_page_of_the_person_on_duty_has_a_row_for_each_site(released: Portfo
     assert rows[0].age_days > 200  # the clock of the tests stands in June
 
 
+@pytest.mark.slow
 def test_what_went_wrong_stands_on_the_page_of_the_person_on_duty(
     tmp_path: Path, data_alone: None
 ) -> None:

@@ -108,6 +108,7 @@ def test_the_printed_report_with_a_comma_has_no_point_within_a_number() -> None:
     assert pointed(text) == []
 
 
+@pytest.mark.slow
 def test_the_page_with_a_comma_has_no_point_within_a_number() -> None:
     value = replace(builder.mixed(), decimal_mark=",", date_style="day month year")
     text = plain_html(screen.page(value))

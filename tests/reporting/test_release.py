@@ -19,6 +19,7 @@ NAMES = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_every_file_is_written_and_named(tmp_path: Path) -> None:
     names = write_release(builder.mixed(), tmp_path)
     assert set(names) == NAMES

@@ -330,6 +330,7 @@ def either(request: pytest.FixtureRequest) -> str:
     return pages()[request.param]
 
 
+@pytest.mark.slow
 def test_headings_go_down_one_level_at_a_time(either: str) -> None:
     levels = [int(tag[1]) for tag, _ in elements_of(either) if re.fullmatch("h[1-6]", tag)]
     assert levels[0] == 1
@@ -495,6 +496,7 @@ out.all = shown().length;
     assert out["all"] == len(mixed.results)
 
 
+@pytest.mark.slow
 @browser
 def test_the_word_as_with_a_capital_finds_arsenic_alone(tmp_path: Path) -> None:
     results = [builder.result_of(builder.stratum_of(e)) for e in ("As", "Cu", "Pb", "Zn")] * 3

@@ -49,6 +49,7 @@ def column(sheet: Worksheet, heading: str, row: int = 1) -> list[Any]:
     return [sheet.cell(r, place) for r in range(row + 1, sheet.max_row + 1)]
 
 
+@pytest.mark.slow
 def test_sheets_are_named_visible_and_in_order(book: Workbook) -> None:
     names = list(words.SHEETS.values())
     assert book.sheetnames == [name for name in names if name in book.sheetnames]
@@ -355,6 +356,7 @@ def test_exclusions_quarantine_and_unmatched_samples_are_all_there(
     assert kinds.count("lab only") == len(mixed.lab_only)
 
 
+@pytest.mark.slow
 def test_equal_values_give_equal_bytes(content: bytes) -> None:
     assert workbook.workbook(builder.mixed()) == content
 

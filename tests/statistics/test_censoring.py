@@ -466,6 +466,7 @@ def test_the_interval_of_the_rank_slope_covers_as_often_as_it_says(n: int) -> No
 # anything at all ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @given(st.lists(st.tuples(st.floats(), st.floats(), st.integers(0, 3)), max_size=10))
 @settings(deadline=None, max_examples=100)
 def test_no_values_whatever_break_the_censored_estimates(
@@ -485,6 +486,7 @@ def test_no_values_whatever_break_the_censored_estimates(
             check_sound(akritas_theil_sen(low, high, a, a, scale=scale))
 
 
+@pytest.mark.slow
 @given(st.integers(0, 10_000))
 @settings(deadline=None, max_examples=15)
 def test_heavily_censored_studies_give_an_ordered_interval_or_a_reason(seed: int) -> None:

@@ -92,6 +92,7 @@ def _by_the_paper(
     return b, slopes[m1 + k - 1], slopes[m2 + k - 1]
 
 
+@pytest.mark.slow
 @given(POINTS)
 @settings(max_examples=300, deadline=None)
 def test_ties_and_slopes_of_minus_one_are_treated_as_in_the_paper(

@@ -126,6 +126,7 @@ def test_the_interval_of_the_median_covers_at_least_as_often_as_it_says(n: int) 
     assert 0.945 <= np.mean([e.low <= 0 <= e.high for e in found]) <= 0.975
 
 
+@pytest.mark.slow
 @given(st.lists(st.floats(), max_size=14))
 @settings(deadline=None, max_examples=150)
 def test_no_values_whatever_break_robust_estimates(values: list[float]) -> None:

@@ -12,6 +12,7 @@ from reconcile.statistics import robust, selftest
 from reconcile.statistics.result import Estimate
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_table_and_another_seed_another() -> None:
     one = selftest.run(7, 6)
     assert one == selftest.run(7, 6)
@@ -30,6 +31,7 @@ def test_every_row_is_complete_and_speaks() -> None:
         assert "nan" not in row.sentence()
 
 
+@pytest.mark.slow
 def test_an_interval_that_is_too_narrow_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     genuine = robust.algorithm_a
 

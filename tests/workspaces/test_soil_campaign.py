@@ -54,6 +54,7 @@ def result_of(outcome: reconcile.RunOutcome, element: str) -> StratumResult:
     return found[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("symbol", PRINTED.index)
 def test_every_printed_figure_of_the_regression_comes_out(
     campaign: reconcile.RunOutcome, symbol: str
@@ -116,6 +117,7 @@ def test_nickel_below_its_limit_is_kept_as_censored(campaign: reconcile.RunOutco
     assert (censored["field_high"] == limits.reindex(censored.index)).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("element", PRECISION)
 def test_duplicate_precision_is_the_printed_one(
     duplicates: reconcile.RunOutcome, element: str
