@@ -26,6 +26,15 @@ def _clock() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _width() -> Iterator[None]:
+    """What is printed has the width of no terminal, whatever readline says to workers of tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("COLUMNS", "LINES"):
+            patch.delenv(name, raising=False)
+        yield
+
+
 @pytest.fixture(scope="module")
 def data_alone() -> Iterator[None]:
     """Releases without their report: two thirds of the time of a run, for tests of other things."""
