@@ -370,8 +370,8 @@ def test_a_certificate_s_workbook_is_corrected_from_a_list_saved_as_a_workbook(
     entered = openpyxl.Workbook()
     page = entered.active
     assert page is not None
-    page.append(list(row))
-    page.append([int(v) if k in ("row", "corrected_value") else v for k, v in row.items()])
+    page.append(list(bad))
+    page.append([int(v) if k in ("row", "corrected_value") else v for k, v in bad.items()])
     (folder / "corrections").mkdir()
     entered.save(folder / "corrections" / "list.xlsx")
     outcome = reconcile.run_period(folder, "all")
