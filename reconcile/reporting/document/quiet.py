@@ -26,7 +26,9 @@ from reconcile.reporting.text import markup
 
 _HEIGHT = 27 * mm  # of the plot
 _TEXT = 0.58  # share of the width
-_SENTENCES, _MOST = 2, 300  # sentences of a stratum, characters of one
+#: Sentences of a stratum; characters of one, so many that none of ours is cut (a cut one could
+#: lose a condition), and a text that a file holds can't fill the page.
+_SENTENCES, _MOST = 2, 2_000
 
 
 def strips(
