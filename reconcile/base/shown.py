@@ -45,7 +45,7 @@ def _lines_console() -> type[Console]:
         def print(self, *objects: Any, **options: Any) -> None:
             first: Any = objects[0] if len(objects) == 1 and not options else None
             if isinstance(first, Text):
-                lines, style = first.plain.split("\n"), first.style
+                lines, style = [line.plain for line in first.split(allow_blank=True)], first.style
             elif hasattr(first, "lines_for"):
                 lines, style = first.lines_for(self.width) or [], ""
             else:

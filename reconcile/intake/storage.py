@@ -202,13 +202,13 @@ def _list(files: pafs.FileSystem, root: str, wanted: Mapping[str, str], number: 
     beside = {
         other
         for other in _names(files, f"{root}/{_MANIFESTS}")
-        if other != name and other.startswith(f"{number:08d}-")
+        if other != name and (at := _MANIFEST.fullmatch(other)) and int(at[1]) == number
     }
     if beside:
         files.delete_file(f"{root}/{_MANIFESTS}/{name}")
         raise ReconcileError(
             f"Another has written a list of {root} at the same time.",
-            "What it lists stands; lay the files there again to add yours.",
+            "Neither list may stand: lay the files there again, one after the other.",
         )
 
 

@@ -14,7 +14,7 @@ from reconcile.reporting.plots import glance as drawn
 from reconcile.reporting.render import raster, sheets
 from reconcile.reporting.render.grid import Look, Sheet
 
-_WIDTHS = (25.0, *(11.0,) * 9)
+_WIDTHS = (32.0, *(11.0,) * 9)
 _ACROSS = len(_WIDTHS) - 1
 _CHARACTERS = sum(_WIDTHS[1:])
 _DRAWN, _SCALE = 560.0, 2.4  # points of the picture, and of its image for each of them
