@@ -63,10 +63,10 @@ WHOSE = """
 import reconcile, flows, schemas
 from reconcile.base import provenance
 from reconcile.flows import monthly
-from reconcile.intake import read
+from reconcile.intake import finished
 from reconcile.schemas.common import WHOLE
 assert flows.WHOSE == schemas.WHOSE == "another"
-print(reconcile.__file__, read.schemas.__file__, monthly.monthly.fn.__module__)
+print(reconcile.__file__, finished.schemas.__file__, monthly.monthly.fn.__module__)
 print(provenance.reading_version())
 """
 

@@ -174,7 +174,7 @@ OWN_WAYS = {
     "reconcile.judgement.sheet_life": "a folder beside its place, moved there whole",
     "reconcile.portfolio.release": "a folder beside its place, moved there whole",
     "reconcile.reporting.files": "the files of that folder",
-    "reconcile.run.reading": "a copy beside its place, moved there whole",
+    "reconcile.run.archiving": "a copy beside its place, moved there whole",
     "reconcile.store.binding": "a copy beside its place, moved there whole",
     "reconcile.trials.counted": "a table of the repository, by a contributor's command",
     "reconcile.store.database": "a mark whose loss or harm costs one comparison of the store",
