@@ -380,7 +380,7 @@ def test_a_line_of_the_ledger_that_a_crash_left_unfinished_is_written_again(
     last = whole.rfind(b"\n", 0, -1) + 1
     path.write_bytes(whole[: last + keep])
     assert list(ledger.read(path).readings.values()) == readings[:-1]
-    ledger.append(path, readings[-1])
+    ledger.append(path, readings[-1:])
     assert path.read_bytes() == whole
 
 

@@ -162,7 +162,7 @@ LONGER = {
         (
             "reconcile.commands.forms", "reconcile.commands.planning",
             "reconcile.commands.storytelling", "reconcile.evidence.diagnosis.faults",
-            "reconcile.evidence.documents", "reconcile.evidence.eligibility",
+            "reconcile.evidence.documents",
             "reconcile.evidence.quality.references", "reconcile.intake.cells",
             "reconcile.intake.delimited", "reconcile.intake.facts",
             "reconcile.judgement.decision", "reconcile.judgement.factor_life",

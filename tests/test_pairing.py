@@ -14,7 +14,7 @@ import pytest
 
 from reconcile.base.model.account import WaterfallStep
 from reconcile.base.model.tables import QUARANTINE_COLUMNS
-from reconcile.evidence import eligibility
+from reconcile.evidence import control_results
 from reconcile.intake import tables as contract
 from reconcile.intake.counting import Counted
 from reconcile.intake.tables import BELOW, QUANTIFIED, Analyte, TypedTable
@@ -283,7 +283,7 @@ def test_keys_with_quotes_and_statements_stay_identifiers() -> None:
 @pytest.mark.parametrize("written", [[], [None], [None, "2026-10-04T22:00Z"]])
 def test_the_day_of_a_moment_is_text_whatever_times_are_missing(written: list[str | None]) -> None:
     moments = pd.Series(pd.to_datetime(cast("Any", written), utc=True))
-    days = eligibility.days_of(moments, "Australia/Brisbane")
+    days = control_results.days_of(moments, "Australia/Brisbane")
     assert (days + " x").tolist() == [f"{'2026-10-05' if text else ''} x" for text in written]
 
 

@@ -46,14 +46,16 @@ _PACKAGES = {"reconcile": "reconcile", "schemas": "reconcile.schemas"}
 _APART = ("reconcile/flows", "reconcile/schemas")
 _SHAPING = (".py", ".sql", ".css", ".js", ".ttf")  # a file that ends so can change a release
 
-#: A string (group 1, with its prefix) or a comment of Python source; what stands first counts.
+#: A string (group 1) or a comment of Python source; what stands first counts.
 _TOKEN = re.compile(
-    r"""((?:\b[A-Za-z]{1,2})?(?:"""
+    r"""("""
     r"""'{3}[^'\\]*(?:(?:\\.|'(?!''))[^'\\]*)*'{3}"""
     r"""|\"{3}[^"\\]*(?:(?:\\.|"(?!""))[^"\\]*)*\"{3}"""
-    r"""|'[^'\\\n]*(?:\\.[^'\\\n]*)*'|"[^"\\\n]*(?:\\.[^"\\\n]*)*"))|\#[^\n]*""",
+    r"""|'[^'\\\n]*(?:\\.[^'\\\n]*)*'|"[^"\\\n]*(?:\\.[^"\\\n]*)*")|\#[^\n]*""",
     re.DOTALL,
 )
+#: The prefix of a string, at the end of what stands before it.
+_PREFIX = re.compile(r"\b[A-Za-z]{1,2}\Z")
 PLACE = re.compile("\x00")
 _NUMBERED = re.compile(r"\x00(\d+)\x00")
 _DOCSTRING = re.compile(r"(\A\s*|:[ \t]*\n\s*)\x00\d+\x00(?=[ \t]*(?:\n|\Z))")
@@ -108,17 +110,21 @@ def essence(source: str) -> tuple[str, tuple[str, ...]]:
 
     In the code a NUL (``PLACE``) stands where a string was; what the strings hold is kept.
     """
+    parts = _TOKEN.split(source)  # code and string in turn; None for a comment
     strings: list[str] = []
-
-    def taken(match: re.Match[str]) -> str:
-        if match[1] is None:
-            return ""
-        strings.append(match[1])
-        return f"\x00{len(strings) - 1}\x00"
-
-    code = _DOCSTRING.sub(r"\1", _TOKEN.sub(taken, source))
-    lines = [line.rstrip() for line in code.split("\n")]
-    code = "\n".join(line for line in lines if line)
+    for at in range(1, len(parts), 2):
+        text = parts[at]
+        if text is None:
+            parts[at] = ""
+            continue
+        before = parts[at - 1]
+        if before[-1:].isalpha() and (prefix := _PREFIX.search(before)):
+            text = prefix[0] + text
+            parts[at - 1] = before[: prefix.start()]
+        parts[at] = f"\x00{len(strings)}\x00"
+        strings.append(text)
+    code = _DOCSTRING.sub(r"\1", "".join(parts))
+    code = "\n".join(line for line in map(str.rstrip, code.split("\n")) if line)
     kept = tuple(strings[int(n)] for n in _NUMBERED.findall(code))
     return _NUMBERED.sub("\x00", code), kept
 

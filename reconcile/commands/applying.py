@@ -25,7 +25,7 @@ from reconcile.base.model.controls import QualityCheck
 from reconcile.base.regular import readable_name
 from reconcile.base.settings.tables import TableSettings
 from reconcile.base.writing import write_whole
-from reconcile.evidence import eligibility, quality
+from reconcile.evidence import control_results, quality
 from reconcile.intake import workspace as ws
 from reconcile.intake.read import read_balanced
 from reconcile.intake.tables import TypedTable
@@ -239,7 +239,7 @@ def _means(
         positions, refused_positions = positions_of(stated, settings.workspace)
         one = len({m.sample_id for m in means}) == 1
         at = part_places.of_one(store, keys) if one else ()
-        controls = eligibility.control_rows(store, "field", keys, zone)
+        controls = control_results.control_rows(store, "field", keys, zone)
         checks = quality.judge_reference_materials(
             controls, controls[:0], of_run(run, "reference_material"), settings.thresholds,
             settings.limits_of,

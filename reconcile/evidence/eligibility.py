@@ -6,16 +6,13 @@ keeps it out, or none. Nothing is deleted: a pair that is left out stays in the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import datetime
-from functools import cache
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from reconcile import techniques
-from reconcile.base.methods import FieldMethod, LabMethod
 from reconcile.base.model.account import Finding
 from reconcile.base.model.controls import QualityCheck
 from reconcile.base.model.stratum import Stratum
@@ -23,167 +20,15 @@ from reconcile.base.reasons import Exclusion, in_words
 from reconcile.base.settings.thresholds import Thresholds
 from reconcile.base.settings.whole import Settings
 from reconcile.evidence import diagnosis, quality
+from reconcile.evidence.control_results import days_of
 from reconcile.pairs import repeats
 from reconcile.pairs.pair_limits import censor_reason, zero_reason
-from reconcile.pairs.pair_strata import field_method, lab_method
 from reconcile.pairs.sides import Key, Side
 from reconcile.pairs.sums import HighMean
 from reconcile.samples import identity
 from reconcile.store.database import Store
-from reconcile.store.statements import Sql, quoted, sql
+from reconcile.store.statements import sql
 from reconcile.techniques import Judged
-
-CONTROL_COLUMNS = (
-    "sample_kind", "reference_code", "sample_id", "duplicate_of", "duplicate_kind", "side",
-    "technique", "method", "element", "batch", "at", "value_mg_kg", "qualifier",
-    "limit_mg_kg", "se", "digestion_class", "set_up", "moisture_basis",
-    "matrix",
-)  # fmt: skip
-
-#: Facts that name the method of a row.
-_METHOD = {
-    "field": ("technique", "instrument", "calibration"),
-    "lab": ("technique", "lab_method", "digestion", "laboratory"),
-}
-_QUALIFIERS = {0: "", 1: "<", 2: ">"}
-
-
-def control_rows(store: Store, side: str, keys: Sequence[Key], zone: str = "UTC") -> pd.DataFrame:
-    """Every control of one side, long: one row per control row and element (CONTROL_COLUMNS).
-
-    A lab batch is a certificate, a field batch a day as the calendar of ``zone`` has it.
-    """
-    return _long(store, side, keys, sql("eligibility.controls"), zone=zone)
-
-
-def set_up(technique: str, instrument: str, calibration: str) -> str:
-    """How a row was read, as named where the days of instruments are judged."""
-    return " · ".join(part or "-" for part in (technique, instrument, calibration))
-
-
-def days_of(moments: pd.Series, zone: str) -> pd.Series:
-    """The day of each moment in the calendar of a place; '' where there is none."""
-    days = moments.dt.tz_convert(zone).dt.strftime("%Y-%m-%d").astype("object")
-    days = days.where(moments.notna(), "")
-    return pd.Series(days, dtype="str")
-
-
-def control_history(
-    store: Store, side: str, keys: Sequence[Key], finish: datetime | None, zone: str = "UTC"
-) -> pd.DataFrame:
-    """Controls of this and earlier periods in the run's files (CONTROL_COLUMNS).
-
-    Only files that bear on this period are asked, for these alone a release lists as its
-    inputs. ``finish``: end of the period, UTC without a zone.
-    """
-    condition = sql(
-        "eligibility.controls_of_files", at=sql(f"eligibility.{side}_time"),
-        rows=quoted(f"{side}_row"),
-    )  # fmt: skip
-    bound = {"finish": finish or datetime(9999, 1, 1)}  # noqa: DTZ001 - stored as UTC
-    return _long(store, side, keys, condition, bound, zone)
-
-
-def lab_duplicates(store: Store, keys: Sequence[Key]) -> pd.DataFrame:
-    """Lab duplicates with the first determination of the same sample beside them.
-
-    Columns: CONTROL_COLUMNS of the duplicate plus ``first_mg_kg``, ``first_qualifier``
-    and ``first_limit_mg_kg``: of the sample's ordinary determination, by the same method.
-    """
-    duplicates = _long(store, "lab", keys, sql("eligibility.duplicates"))
-    if duplicates.empty:
-        return duplicates.assign(first_mg_kg=[], first_qualifier=[], first_limit_mg_kg=[])
-    originals = _long(store, "lab", keys, sql("eligibility.samples"))
-    duplicates["pair_id"] = duplicates["duplicate_of"].where(
-        duplicates["duplicate_of"].fillna("").ne(""), duplicates["sample_id"]
-    )
-    # a duplicate that the register does not name is of the material of its sample
-    originals["first_matrix"] = originals["matrix"]
-    first = originals.drop_duplicates(["sample_id", "method", "element"]).rename(
-        columns={
-            "sample_id": "pair_id",
-            "value_mg_kg": "first_mg_kg",
-            "qualifier": "first_qualifier",
-            "limit_mg_kg": "first_limit_mg_kg",
-        }
-    )[
-        ["pair_id", "method", "element", "first_mg_kg", "first_qualifier", "first_limit_mg_kg",
-         "first_matrix"]
-    ]  # fmt: skip
-    both = duplicates.merge(first, on=["pair_id", "method", "element"], how="inner")
-    both["matrix"] = both["matrix"].where(both["matrix"].ne(""), both["first_matrix"])
-    return both.drop(columns=["pair_id", "first_matrix"])
-
-
-def own_holding(
-    store: Store, keys: Sequence[Key], settings: Settings
-) -> dict[tuple[str, str], list[tuple[str, int]]]:
-    """By sample and certificate, the elements whose holding time is not the general one."""
-    stated = {
-        element
-        for element, own in settings.element.items()
-        if own.holding_days is not None
-        or any(m.holding_days is not None for m in own.matrix.values())
-    }
-    found: dict[tuple[str, str], list[tuple[str, int]]] = {}
-    if not (wanted := [key for key in keys if key.element in stated]):
-        return found
-    rows = _long(store, "lab", wanted, sql("eligibility.samples"))
-    named = rows[["sample_id", "batch", "element", "matrix"]].drop_duplicates()
-    for sample, certificate, element, matrix in named.itertuples(index=False):
-        days = settings.limits_of(str(element), str(matrix)).holding_days
-        if days != settings.thresholds.holding_days:
-            key = identity.comparison_form(str(sample)), str(certificate)
-            found.setdefault(key, []).append((str(element), days))
-    return found
-
-
-def _long(
-    store: Store,
-    side: str,
-    keys: Sequence[Key],
-    condition: Sql,
-    bound: Mapping[str, Any] | None = None,
-    zone: str = "UTC",
-) -> pd.DataFrame:
-    """``bound``: what ``condition`` asks for."""
-    frames, columns = [], []
-    cells = store.cells(side)
-    for key in keys:
-        cell = cells.of(key.key)
-        frame = store.frame(
-            sql(
-                f"eligibility.{side}_results",
-                value=cell.value,
-                code=cell.code,
-                limit=cell.limit,
-                error=cell.error,
-                condition=condition,
-            ),
-            {**({"key": key.key} if side == "lab" else {}), **(bound or {})},
-        )
-        if frame.empty:
-            continue
-        frames.append(frame)
-        columns += [key] * len(frame)
-    if not frames:
-        return pd.DataFrame({name: [] for name in CONTROL_COLUMNS})
-    result = pd.concat(frames, ignore_index=True)
-    parts = list(zip(*(result[name].fillna("") for name in _METHOD[side]), strict=True))
-    by_side: dict[str, Callable[..., FieldMethod | LabMethod]] = {
-        "field": field_method, "lab": lab_method,
-    }  # fmt: skip
-    made = cache(by_side[side])
-    result["method"] = [made(key, *each).text for key, each in zip(columns, parts, strict=True)]
-    result["set_up"] = [set_up(*each) if side == "field" else "" for each in parts]
-    result["element"] = [key.element for key in columns]
-    result["qualifier"] = result["code"].map(_QUALIFIERS)
-    result["side"] = side
-    result["technique"] = result["technique"].fillna("")
-    result["at"] = pd.to_datetime(result["at"], utc=True)
-    if side == "field":
-        result["batch"] = days_of(result["at"], zone)
-    return result[list(CONTROL_COLUMNS)]
 
 
 def with_settled_ids(

@@ -17,7 +17,7 @@ import pandas as pd
 from reconcile.base.model.account import Finding
 from reconcile.base.model.controls import ControlRecord
 from reconcile.base.settings.thresholds import Thresholds
-from reconcile.evidence import eligibility, quality
+from reconcile.evidence import control_results, quality
 from reconcile.evidence.quality.bracketing import ONE_CHECK
 from reconcile.pairs.sides import Key
 from reconcile.store.database import Store
@@ -55,14 +55,14 @@ def inspect(
     readings = quality.judge_readings(facts, _columns(store, keys["field"], facts), thresholds)
     timeline = store.frame(sql("instrument_days"))
     timeline["method"] = _methods(timeline)
-    timeline["day"] = eligibility.days_of(pd.to_datetime(timeline["at"], utc=True), zone)
+    timeline["day"] = control_results.days_of(pd.to_datetime(timeline["at"], utc=True), zone)
     brackets = quality.judge_bracketing(
         timeline, controls["field"], reference, thresholds, limits_of
     )
     daily = quality.judge_daily(timeline, _checks(instrument_checks, zone), thresholds)
     history = pd.concat(
         [
-            eligibility.control_history(store, side, keys[side], _naive(finish), zone)
+            control_results.control_history(store, side, keys[side], _naive(finish), zone)
             for side in keys
         ]
     )
@@ -86,7 +86,7 @@ def _checks(found: pd.DataFrame | None, zone: str) -> pd.DataFrame:
     if found is None or found.empty:
         return pd.DataFrame({name: [] for name in ("instrument", "check", "outcome", "at", "day")})
     at = pd.to_datetime(found["at"], utc=True)
-    return found.assign(at=at, day=eligibility.days_of(at, zone))
+    return found.assign(at=at, day=control_results.days_of(at, zone))
 
 
 def _naive(finish: datetime | None) -> datetime | None:
@@ -95,7 +95,7 @@ def _naive(finish: datetime | None) -> datetime | None:
 
 def _methods(frame: pd.DataFrame) -> pd.Series:
     named = [
-        eligibility.set_up(*parts)
+        control_results.set_up(*parts)
         for parts in zip(
             *(frame[name].fillna("") for name in ("technique", "instrument", "calibration")),
             strict=True,

@@ -72,7 +72,7 @@ def _from_duplicates(level: Array, difference: Array, of_splits: bool = False) -
 def lab_errors(duplicates: pd.DataFrame, errors: ErrorSettings) -> dict[tuple[str, str], LabError]:
     """Error of a lab determination per (element, lab method), from duplicates.
 
-    ``duplicates`` as from ``eligibility.lab_duplicates``. Where ``errors.lab_rsd`` is set it
+    ``duplicates`` as from ``control_results.lab_duplicates``. Where ``errors.lab_rsd`` is set it
     stands under the key ("", "") for every method without duplicates.
     """
     found: dict[tuple[str, str], LabError] = {}

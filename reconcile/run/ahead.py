@@ -9,6 +9,7 @@ from typing import TypeVar
 
 _Result = TypeVar("_Result")
 _AT_ONCE = 2
+_Item = TypeVar("_Item")
 
 
 def ahead(works: Iterable[Callable[[], _Result]]) -> Iterator[_Result]:
@@ -24,3 +25,20 @@ def ahead(works: Iterable[Callable[[], _Result]]) -> Iterator[_Result]:
             coming.append(beside.submit(work))
         while coming:
             yield coming.popleft().result()
+
+
+def in_parts(
+    items: Iterable[_Item], size_of: Callable[[_Item], int], most: int
+) -> Iterator[list[_Item]]:
+    """The items in parts of at most ``most`` in all; a larger item is a part of its own."""
+    part: list[_Item] = []
+    held = 0
+    for item in items:
+        size = size_of(item)
+        if part and held + size > most:
+            yield part
+            part, held = [], 0
+        part.append(item)
+        held += size
+    if part:
+        yield part

@@ -12,6 +12,7 @@ from reconcile.base.model.further import Further
 from reconcile.base.model.release import StratumResult
 from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED, NOT_FOR_USE, Verdict
 from reconcile.evidence import (
+    control_results,
     custody,
     diagnosis,
     eligibility,
@@ -57,7 +58,7 @@ def judge_controls(run: Run) -> Run:
     zone = run.workspace.settings.workspace.time_zone
     store = run.store
     keys = {side: sides.keys_of(store, side, elements) for side in ("field", "lab")}
-    controls = {side: eligibility.control_rows(store, side, keys[side], zone) for side in keys}
+    controls = {side: control_results.control_rows(store, side, keys[side], zone) for side in keys}
     reference = of_run(run, "reference_material")
     checks = [
         *quality.judge_reference_materials(
@@ -67,7 +68,7 @@ def judge_controls(run: Run) -> Run:
             pd.concat([controls["field"], controls["lab"]]), thresholds, limits_of
         ),
     ]
-    duplicates = eligibility.lab_duplicates(store, keys["lab"])
+    duplicates = control_results.lab_duplicates(store, keys["lab"], controls["lab"])
     checks += quality.judge_duplicates(duplicates, thresholds, limits_of)
     events = of_run(run, "custody_event")
     register = store.frame(sql("register_entries"))
@@ -78,7 +79,7 @@ def judge_controls(run: Run) -> Run:
         store.frame(sql("judging.field_times")),
         thresholds,
         zone=zone,
-        holding=eligibility.own_holding(store, keys["lab"], run.workspace.settings),
+        holding=control_results.own_holding(store, keys["lab"], run.workspace.settings),
     )
     lost = kept_custody.lost(run.workspace)
     bounds = month_bounds(run)

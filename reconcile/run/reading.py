@@ -15,7 +15,7 @@ from reconcile.base.regular import open_regular
 from reconcile.intake import workspace as ws
 from reconcile.intake.tables import ABSENT
 from reconcile.pairs.pairing import RunFile
-from reconcile.run.ahead import ahead
+from reconcile.run.ahead import ahead, in_parts
 from reconcile.run.archiving import Archive, BeingWritten
 from reconcile.run.state import Run
 from reconcile.run.twice import by_ids_met, without_copies, without_same_cells
@@ -26,6 +26,9 @@ from reconcile.store.binding import Binding, Doubted
 from reconcile.store.cell_columns import ROW_TABLES
 from reconcile.store.database import StoredFile
 from reconcile.store.statements import sql
+
+#: Rows of files that are stored in one transaction; a file counts for some rows.
+_TOGETHER = 100_000
 
 
 def find_files(run: Run) -> Run:
@@ -127,6 +130,7 @@ def _read_found(run: Run, bound: Binding) -> Run:
     tables: dict[int, Unread] = {}
     unready: list[Finding] = []
     archive = Archive(run)
+    bound.look_ahead({file.shown for file in run.found})
     for index in order:
         file = run.found[index]
         table = archive.table_of(file)
@@ -156,11 +160,12 @@ def _read_found(run: Run, bound: Binding) -> Run:
         else:
             run.tell(file.shown)
             stored[index] = met
-    # no table depends on another: the next is read while one is stored
-    for (index, met), read in zip(
-        tables.items(), ahead([met.read for met in tables.values()]), strict=True
-    ):
-        stored[index] = met.into(run, bound, read)
+    # no table depends on another: the next is read while one is stored, small ones together
+    reads = zip(tables.items(), ahead([met.read for met in tables.values()]), strict=True)
+    for part in in_parts(reads, lambda one: one[1].size, _TOGETHER):
+        with bound.together():
+            for (index, met), read in part:
+                stored[index] = met.into(run, bound, read)
     stored = by_ids_met(run, bound, archive, stored, code, register, corrections or {})
     findings = tuple(
         Finding(

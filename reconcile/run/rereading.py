@@ -17,7 +17,7 @@ from reconcile.intake.corrections import Correction
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import TypedTable
 from reconcile.intake.workspace import Workspace
-from reconcile.run.unread import reading_key, register_rows
+from reconcile.run.unread import reading_key, register_rows, text_of_register
 from reconcile.store import binding, contents, ledger
 from reconcile.store.binding import Binding, Doubted
 from reconcile.store.database import Store
@@ -55,7 +55,8 @@ def read_again(workspace: Workspace, reading: Reading, book: Ledger) -> Again:
         named = recipe["register"]
         register = None if named is None else _register(workspace, book, named)
         met_ids = frozenset(map(str, recipe["met_ids"]))
-        key = reading_key(table, zone, str(recipe["reader"]), register, corrections, met_ids)
+        text = None if register is None else text_of_register(register)
+        key = reading_key(table, zone, str(recipe["reader"]), text, corrections, met_ids)
     except (KeyError, TypeError, ValueError, ValidationError) as error:
         raise _unknown(reading) from error
     if key != reading.key:

@@ -102,6 +102,7 @@ def without_copies(
     kept: dict[int, StoredFile] = {}
     first: dict[tuple[int, str], str] = {}
     tables: dict[int, int] = {}  # by file_id: the table that reads it so
+    numbers: set[int] = set()  # file_ids of those that are kept
     findings = []
     for index, file in sorted(stored.items()):
         table = run.found[index].table_index
@@ -116,7 +117,7 @@ def without_copies(
                 )
             )  # fmt: skip
             continue
-        if file.file_id in {known.file_id for known in kept.values()}:
+        if file.file_id in numbers:
             continue  # two patterns of one table find the same file
         key = (run.found[index].table_index, file.sha256)
         if file.sha256 and not file.problem and key in first:
@@ -131,6 +132,7 @@ def without_copies(
             continue
         first.setdefault(key, file.path)
         kept[index] = file
+        numbers.add(file.file_id)
     return kept, tuple(findings)
 
 

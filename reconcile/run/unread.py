@@ -36,6 +36,7 @@ class Register:
 
     rows: pd.DataFrame
     names: tuple[Name, ...]
+    text: str  # of the rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,16 @@ class Read:
 
     tables: tuple[TypedTable, ...] | ReconcileError
     told: tuple[Finding, ...] = ()
+
+    @property
+    def size(self) -> int:
+        """Rows that are stored of it; a file costs as much as some rows."""
+        if isinstance(self.tables, ReconcileError):
+            return _ROWS_OF_A_FILE
+        return _ROWS_OF_A_FILE + sum(table.rows_in_file for table in self.tables)
+
+
+_ROWS_OF_A_FILE = 500
 
 
 def of_copy(
@@ -137,7 +148,7 @@ def met_or_unread(
         return bound.known(reading.name) or bound.add(reading, table.kind, 0, problem)
     looked_up = register if table.look_up == "lab_id" else None
     mine = corrections.get((file.shown, digest), ())
-    rows = None if looked_up is None else looked_up.rows
+    rows = None if looked_up is None else looked_up.text
     key = reading_key(table, zone, code, rows, mine, met_ids)
     known = bound.known((file.shown, digest, key))
     if known is not None:
@@ -156,15 +167,15 @@ def reading_key(
     table: TableSettings,
     zone: str,
     code: str,
-    register: pd.DataFrame | None,
+    register: str | None,
     corrections: Sequence[Correction] = (),
     met_ids: frozenset[str] = frozenset(),
 ) -> str:
-    """What a reading depends on beside the file's bytes: settings, zone, code, register,
-    corrections, and the ids by which one of several id columns is chosen."""
+    """What a reading depends on beside the file's bytes: settings, zone, code, register (see
+    ``text_of_register``), corrections, and the ids by which one of several id columns is chosen."""
     content: list[Any] = [table_of_reading(table), zone, code]
     if register is not None:
-        content.append(register.to_json(date_format="iso", orient="split"))
+        content.append(register)
     content += [list(astuple(c)) for c in corrections]
     if met_ids:
         content.append({"met ids": sorted(met_ids)})
@@ -177,7 +188,13 @@ def register_of(run: Run, file_ids: list[int]) -> Register:
         sql("reading.register_files"),
         [file_ids],
     )
-    return Register(register_rows(run.store, file_ids), tuple((p, s, k) for p, s, k in names))
+    rows = register_rows(run.store, file_ids)
+    return Register(rows, tuple((p, s, k) for p, s, k in names), text_of_register(rows))
+
+
+def text_of_register(rows: pd.DataFrame) -> str:
+    """The rows of a sample register as they enter a reading key."""
+    return rows.to_json(date_format="iso", orient="split")
 
 
 def register_rows(store: Store, file_ids: list[int]) -> pd.DataFrame:

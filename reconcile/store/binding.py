@@ -7,8 +7,9 @@ answer is used, both are compared. An archived file is digested while it is read
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -48,6 +49,9 @@ class Binding:
         self.workspace, self.store = workspace, store
         self.told: list[Finding] = []
         self.contents: dict[int, str] = {}  # by file_id
+        self._held: dict[int, str] = {}  # the same, of files that nobody asked for yet
+        self._added: dict[int, Reading] = {}  # by file_id, not yet written down
+        self._together = False
         self._ledger = ledger.read(workspace.ledger_file)
         if self._ledger.damaged:
             numbers = ", ".join(map(str, self._ledger.damaged))
@@ -61,16 +65,21 @@ class Binding:
             ledger.rewrite(workspace.ledger_file, self._ledger.readings.values())
             self._ledger = Ledger(self._ledger.readings)
 
+    def look_ahead(self, paths: Collection[str]) -> None:
+        """Digest at once what the store holds of these files: one by one it takes far longer."""
+        last = {f.path: f.file_id for f in self.store.files().values() if f.path in paths}
+        self._held = contents.digests_of(self.store, [*last.values()])
+
     def known(self, name: Name) -> StoredFile | None:
         """The file as the store holds it, or None.
 
         Raises Doubted where that is not what was read.
         """
         file = self.store.find(*name)
-        if file is None:
-            return None
+        if file is None or file.file_id in self._added:
+            return file
         expected = self._ledger.contents_of(name)
-        held = contents.digest_of(self.store, file.file_id)
+        held = self._held.get(file.file_id) or contents.digest_of(self.store, file.file_id)
         if held != expected:
             what = "other values than were read from it" if expected else "values of unknown origin"
             raise Doubted(f"The store held {what} for {file.path}.")
@@ -85,24 +94,44 @@ class Binding:
         read: Sequence[TypedTable] | ReconcileError,
     ) -> StoredFile:
         """Store what was read of a file, and write down what that was."""
+        with self.together():
+            if isinstance(read, ReconcileError):
+                file = self.store.add(*reading.name, kind, size, (), read.message, read.advice)
+            else:
+                file = self.store.add(*reading.name, kind, size, read)
+            self._added[file.file_id] = reading
+        return file
 
-        def written_down(file: StoredFile) -> None:
-            held = contents.digest_of(self.store, file.file_id)
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Files that are added within stand for good together, or none of them."""
+        if self._together:
+            yield
+            return
+        self._together = True
+        try:
+            with self.store.transaction():
+                yield
+                self._write_down()
+        finally:
+            self._together = False
+            self._added.clear()
+
+    def _write_down(self) -> None:
+        """What the added files gave, before they stand for good."""
+        whole = []
+        held = contents.digests_of(self.store, [*self._added])
+        for file_id, reading in self._added.items():
             before = self._ledger.contents_of(reading.name)
-            if before != held:
+            if before != held[file_id]:
                 if before:
-                    text = f"The ledger held other contents of {file.path} than its copy gives."
+                    text = f"The ledger held other contents of {reading.path} than its copy gives."
                     self.told.append(finding(self.workspace.ledger_file.name, text))
-                whole = replace(reading, contents=held)
-                ledger.append(self.workspace.ledger_file, whole)
-                self._ledger.readings[reading.name] = whole
-            self.contents[file.file_id] = held
-
-        if isinstance(read, ReconcileError):
-            return self.store.add(
-                *reading.name, kind, size, (), read.message, read.advice, taken=written_down
-            )
-        return self.store.add(*reading.name, kind, size, read, taken=written_down)
+                whole.append(replace(reading, contents=held[file_id]))
+        if whole:
+            ledger.append(self.workspace.ledger_file, whole)
+        self._ledger.readings.update((reading.name, reading) for reading in whole)
+        self.contents |= held
 
 
 def moved_aside(workspace: Workspace, path: Path) -> Path:

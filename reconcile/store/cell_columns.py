@@ -85,6 +85,10 @@ class Cell:
     error: Sql
     plain: Sql
 
+    def parts(self) -> dict[str, Sql]:
+        """The four parts of a result by name."""
+        return {"value": self.value, "code": self.code, "limit": self.limit, "error": self.error}
+
 
 @dataclass(frozen=True, slots=True)
 class Cells:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,6 +75,8 @@ class Store:
         self._path = path
         self._only_look = only_look
         self._engine = engine
+        self._within = False  # a transaction
+        self._forget()
         self.told: tuple[str, ...] = ()
         # A lock of our own comes before DuckDB's: while one process makes the file, another would
         # find it damaged.
@@ -106,6 +108,7 @@ class Store:
         """A connection to a store of the right shape; raises UnfitStore."""
         path = self._path
         connection = None
+        self._forget()
         try:
             connection = connect(str(path) if path else ":memory:", self._only_look, self._engine)
             self.connection = connection
@@ -121,6 +124,11 @@ class Store:
             close(connection)
             raise
         return connection
+
+    def _forget(self) -> None:
+        """Ask the database again for what it holds."""
+        self._columns: dict[str, list[str]] = {}
+        self._files: dict[tuple[str, str, str], StoredFile] | None = None
 
     def __enter__(self) -> Store:
         return self
@@ -179,15 +187,22 @@ class Store:
 
     @contextmanager
     def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """All or nothing."""
+        """All or nothing; one within another is a part of it."""
+        if self._within:
+            yield self.connection
+            return
         self.connection.begin()
+        self._within = True
         try:
             yield self.connection
+            self.connection.commit()
         except BaseException:
+            self._forget()
             with suppress(duckdb.Error):  # a damaged file can't even be rolled back
                 self.connection.rollback()
             raise
-        self.connection.commit()
+        finally:
+            self._within = False
 
     def _prepare(self) -> None:
         found = {} if self._path is None else self._shape()
@@ -209,7 +224,12 @@ class Store:
 
     def widen(self, table: str, columns: Mapping[str, str]) -> None:
         """Add columns (name: type) that the field or lab table lacks, and show them."""
-        for name, kind in columns.items():
+        facts = next(facts for name, facts in ROW_TABLES.values() if name == table)
+        there = {name.lower() for name in self.columns(f"{table}_stored")}
+        lacking = {name: kind for name, kind in columns.items() if name.lower() not in there}
+        if columns and not lacking:
+            return
+        for name, kind in lacking.items():
             # finding a small form for a million ids takes longer than writing them
             how = "add_text_column" if kind == "VARCHAR" else "add_column"
             self.connection.execute(
@@ -218,7 +238,7 @@ class Store:
                     table=quoted(table + STORED), name=quoted(name), kind=kind_of(kind),
                 )
             )  # fmt: skip
-        facts = next(facts for name, facts in ROW_TABLES.values() if name == table)
+        self._columns.clear()
         stored = self.columns(f"{table}_stored")
         shown = [quoted(f) for f in ("rowid", "file_id", "sheet")]
         shown += [
@@ -242,11 +262,16 @@ class Store:
 
     def find(self, path: str, sha256: str, reading_key: str) -> StoredFile | None:
         """The file, where the same bytes were read the same way before."""
-        row = self.connection.execute(
-            sql("database.find"),
-            [path, sha256, reading_key],
-        ).fetchone()
-        return StoredFile(*row) if row else None
+        return self.files().get((path, sha256, reading_key))
+
+    def files(self) -> Mapping[tuple[str, str, str], StoredFile]:
+        """Every file by path, SHA-256 and reading key."""
+        if self._files is None:
+            self._files = {
+                (path, sha256, key): StoredFile(number, path, sha256, *others)
+                for number, path, sha256, key, *others in self.rows(sql("database.files"))
+            }
+        return self._files
 
     def add(
         self,
@@ -258,12 +283,8 @@ class Store:
         read: Iterable[TypedTable] = (),
         problem: str = "",
         advice: str = "",
-        taken: Callable[[StoredFile], object] = lambda file: None,
     ) -> StoredFile:
-        """Take one file with all its sheets in one transaction.
-
-        ``taken`` is called when all is in, before it stands for good.
-        """
+        """Take one file with all its sheets in one transaction."""
         if self._path is not None:
             left_as(self._path).unlink(missing_ok=True)
         with self.transaction() as con:
@@ -277,7 +298,8 @@ class Store:
             for table in read:
                 self._add_sheet(con, file_id, table)
             file = StoredFile(file_id, path, sha256, kind, size, problem, advice)
-            taken(file)
+            if self._files is not None:
+                self._files[path, sha256, reading_key] = file
         return file
 
     def _add_sheet(self, con: duckdb.DuckDBPyConnection, file_id: int, table: TypedTable) -> None:
@@ -405,15 +427,20 @@ class Store:
 
     def columns(self, table: str) -> list[str]:
         """Names of a table's columns, in its order."""
-        return [row[0] for row in self.rows(sql("database.columns", table=quoted(table)))]
+        if table not in self._columns:
+            found = self.rows(sql("database.columns", table=quoted(table)))
+            self._columns[table] = [row[0] for row in found]
+        return self._columns[table]
 
     def frame(self, statement: Sql, values: Mapping[str, Any] | Sequence[Any] = ()) -> pd.DataFrame:
         """The answer of a statement as a DataFrame."""
         return self.connection.execute(statement, values or None).df()
 
-    def rows(self, statement: Sql, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+    def rows(
+        self, statement: Sql, values: Mapping[str, Any] | Sequence[Any] = ()
+    ) -> list[tuple[Any, ...]]:
         """The answer of a statement as tuples."""
-        return self.connection.execute(statement, list(values) or None).fetchall()
+        return self.connection.execute(statement, values or None).fetchall()
 
 
 _PART = 245_760  # rows: two row groups of the store
@@ -433,6 +460,10 @@ def _in_large_parts(table: pa.Table) -> pa.Table | pa.RecordBatchReader:
 
 
 def _insert(con: duckdb.DuckDBPyConnection, statement: Sql, rows: Iterable[list[Any]]) -> None:
+    """Rows of the columns that the statement takes; one by one they take far longer."""
     many = list(rows)
     if many:
-        con.executemany(statement, many)
+        columns = [pa.array(column) for column in zip(*many, strict=True)]
+        con.register("incoming", pa.table(columns, [f"c{i}" for i in range(len(columns))]))
+        con.execute(statement)
+        con.unregister("incoming")

@@ -68,14 +68,14 @@ def read(path: Path) -> Ledger:
     return Ledger(readings, tuple(damaged), whole)
 
 
-def append(path: Path, reading: Reading) -> None:
-    """Add a line; what a crash left unfinished before it is taken away."""
+def append(path: Path, readings: Iterable[Reading]) -> None:
+    """Add a line for each; what a crash left unfinished before them is taken away."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("r+b" if path.exists() else "w+b") as stream:
         whole = stream.read().rfind(b"\n") + 1
         stream.truncate(whole)
         stream.seek(whole)
-        stream.write(_line(reading))
+        stream.write(b"".join(_line(reading) for reading in readings))
         stream.flush()
         os.fsync(stream.fileno())
 

@@ -9,10 +9,8 @@ UNION ALL SELECT index_name, 'index', ''
 FROM duckdb_indexes()
 WHERE database_name = current_database();
 
--- name: find
-SELECT file_id, path, sha256, kind, size, problem, advice
-FROM file
-WHERE path = ? AND sha256 = ? AND reading_key = ?;
+-- name: files
+SELECT file_id, path, sha256, reading_key, kind, size, problem, advice FROM file;
 
 -- name: next_file
 SELECT nextval('file_number');
@@ -27,23 +25,23 @@ INSERT INTO sheet BY NAME SELECT ? AS file_id, ? AS sheet, ? AS rows_in_file, ? 
 
 -- name: add_set_aside
 INSERT INTO set_aside
-VALUES (?, ?, ?, ?);
+SELECT * FROM incoming;
 
 -- name: add_analyte
 INSERT INTO analyte
-VALUES (?, ?, ?, ?, ?, ?, ?);
+SELECT * FROM incoming;
 
 -- name: add_column_meaning
 INSERT INTO column_meaning
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
+SELECT * FROM incoming;
 
 -- name: add_note
 INSERT INTO note
-VALUES (?, ?, ?);
+SELECT * FROM incoming;
 
 -- name: add_applied_correction
 INSERT INTO applied_correction
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
+SELECT * FROM incoming;
 
 -- name: add_reported_sum
 INSERT INTO reported_sum SELECT ?, ?, *

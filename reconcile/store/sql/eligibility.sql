@@ -20,40 +20,38 @@ disposition = 'control' OR (
 -- name: controls
 disposition = 'control'
 
--- name: duplicates
-disposition = 'control' AND sample_kind = 'duplicate'
-
 -- name: samples
 disposition = 'sample'
 
--- name: field_results
-SELECT
-    chosen.sample_kind, coalesce(chosen.reference_code, '') AS reference_code,
-    chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind,
-    chosen.technique, chosen.instrument, chosen.calibration, '' AS batch, moment AS at,
-    {value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, {error} AS se,
-    '' AS digestion_class, chosen.moisture_basis, chosen.matrix
-FROM (SELECT *, measured_at AS moment FROM field_row WHERE {condition}) AS chosen
-JOIN (SELECT rowid AS source, * FROM field) AS stored ON stored.source = chosen.source
-WHERE {code} IN (0, 1, 2)
-ORDER BY file_place, chosen."row", chosen.sheet;
+-- name: of_samples
+disposition = 'sample' AND list_contains($samples, sample_id)
 
--- name: lab_results
+-- name: field_facts
 SELECT
-    chosen.sample_kind, coalesce(chosen.reference_code, '') AS reference_code,
-    chosen.sample_id, chosen.duplicate_of, chosen.duplicate_kind,
-    chosen.technique, chosen.lab_method, chosen.digestion, chosen.laboratory, batch, moment AS at,
-    {value} AS value_mg_kg, {code} AS code, {limit} AS limit_mg_kg, {error} AS se,
-    chosen.digestion_class AS digestion_class, chosen.moisture_basis, chosen.matrix
-FROM (
-    SELECT
-        *, coalesce(certificate, '') AS batch,
-        coalesce(analysed_at, reported_at, received_at) AS moment
-    FROM lab_row WHERE {condition}
-) AS chosen
-JOIN (SELECT rowid AS source, * FROM lab) AS stored ON stored.source = chosen.source
-WHERE {code} IN (0, 1, 2) AND NOT EXISTS (
-    SELECT 1 FROM lab_cell
-    WHERE lab_cell.source = chosen.source AND lab_cell.key = $key AND lab_cell.code < 0
-)
-ORDER BY file_place, chosen."row", chosen.sheet;
+    source, sample_kind, coalesce(reference_code, '') AS reference_code,
+    sample_id, duplicate_of, duplicate_kind, technique, instrument, calibration,
+    measured_at AS at, '' AS digestion_class, moisture_basis, matrix
+FROM field_row
+WHERE {condition}
+ORDER BY file_place, "row", sheet;
+
+-- name: lab_facts
+SELECT
+    source, sample_kind, coalesce(reference_code, '') AS reference_code,
+    sample_id, duplicate_of, duplicate_kind, technique, lab_method, digestion, laboratory,
+    coalesce(certificate, '') AS batch, coalesce(analysed_at, reported_at, received_at) AS at,
+    digestion_class, moisture_basis, matrix
+FROM lab_row
+WHERE {condition}
+ORDER BY file_place, "row", sheet;
+
+-- name: number
+{of}::DOUBLE AS {name}
+
+-- name: results
+SELECT rowid AS source, {columns}
+FROM {rows}
+WHERE rowid IN (SELECT unnest($sources));
+
+-- name: superseded
+SELECT source, key FROM lab_cell WHERE code < 0;
