@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -176,3 +177,17 @@ def test_p_values_are_adjusted_over_all_strata() -> None:
     assert all(0 <= p <= 1 for p in adjusted)
     alone = evaluation.adjust_p_values(items[:1])[0][1].statistics.bias.p_value_adjusted
     assert adjusted[0] >= alone
+
+
+def test_what_is_found_of_the_same_pairs_is_found_once_and_of_other_pairs_again() -> None:
+    first = evaluation.evaluate(STRATUM, study(), LAB_ERROR, settings())
+    asked: list[int] = []
+
+    def ask(e: evaluation.Evaluated) -> int:
+        return e.once("a count", (e.pairs,), lambda: asked.append(1) or len(asked))
+
+    further = evaluation.with_further(first)
+    assert [ask(first), ask(first), ask(further)] == [1, 1, 1]
+    other = replace(first, pairs=first.pairs.iloc[:5])
+    assert ask(other) == 2
+    assert len(other.used) == int(other.pairs["used"].sum()) < len(first.used)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -47,6 +47,8 @@ from reconcile.statistics.clusters import judged
 from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.error_model import Known
 
+T = TypeVar("T")
+
 
 @equal_with_nan
 @dataclass(frozen=True)
@@ -62,11 +64,26 @@ class Evaluated:
     groupings: tuple[clusters.Codes, ...] = ()  # of the used pairs: what may make them alike
     decides: bool = False  # like strata, where there are any, are part of what is judged
     lab_error: LabError | None = None  # of one determination, where it is known
+    _kept: dict[str, tuple[tuple[object, ...], Any]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
-    @cached_property
+    def once(self, what: str, of: tuple[object, ...], make: Callable[[], T]) -> T:
+        """What ``make`` gives, made once for the very objects ``of``.
+
+        A value with further results, as ``replace`` makes it, still has what was made.
+        """
+        before = self._kept.get(what)
+        if before is None or any(a is not b for a, b in zip(before[0], of, strict=True)):
+            before = self._kept[what] = of, make()
+        found: T = before[1]
+        return found
+
+    @property
     def used(self) -> pd.DataFrame:
         """The pairs that entered the statistics."""
-        return self.pairs.loc[self.pairs["used"].astype(bool)]
+        pairs = self.pairs
+        return self.once("used", (pairs,), lambda: pairs.loc[pairs["used"].to_numpy(bool)])
 
     @property
     def effective(self) -> float:
@@ -98,9 +115,8 @@ def evaluate(
     """
     t = settings.thresholds
     level = t.confidence
-    used = pairs.loc[pairs["used"].astype(bool)]
-    lab = used["lab_mean"].to_numpy("float64")
-    field = used["field_mean"].to_numpy("float64")
+    used = pairs.loc[pairs["used"].to_numpy(bool)]
+    lab, field = (used[name].to_numpy("float64") for name in ("lab_mean", "field_mean"))
     positive = bool(len(lab)) and bool(np.all(lab > 0) and np.all(field > 0))
     element = settings.of(stratum.element, stratum.matrix)
     margin = (element.margin if element else None) or t.bias_margin
@@ -147,7 +163,7 @@ def evaluate(
     statistics = StratumStatistics(
         n_pairs=len(pairs),
         n_used=len(used),
-        n_excluded=int((~censor_only(pairs) & ~pairs["used"].astype(bool)).sum()),
+        n_excluded=int((~censor_only(pairs) & ~pairs["used"].to_numpy(bool)).sum()),
         censored=_censored(pairs),
         lab_range=_range(lab),
         field_range=_range(field),
@@ -200,10 +216,12 @@ def evaluate(
     statistics = replace(
         statistics, further=statistics.further.having((Further.ERROR_MODEL, model), *found)
     )
-    return Evaluated(
+    made = Evaluated(
         pairs, statistics, thirds(lab), margin, notes(stratum, pairs, statistics, scale_rule),
         lab_relative_variance(used, lab_error), groupings, lab_error=lab_error,
     )  # fmt: skip
+    made.once("used", (pairs,), lambda: used)
+    return made
 
 
 def with_further(e: Evaluated, *found: further.Item) -> Evaluated:
@@ -264,7 +282,10 @@ def headline_line(
 
 
 def _censored(pairs: pd.DataFrame) -> Censored:
-    field, lab = pairs["field_qualifier"].ne(""), pairs["lab_qualifier"].ne("")
+    field, lab = (
+        np.array([mark != "" for mark in pairs[f"{side}_qualifier"].tolist()], dtype=np.bool_)
+        for side in ("field", "lab")
+    )
     return Censored(int(field.sum()), int(lab.sum()), int((field & lab).sum()))
 
 

@@ -292,6 +292,7 @@ def three_methods(sides: Sequence[Side], level: float) -> dict[str, ThreeMethods
     the one of the other technique with which it shares most samples.
     """
     found: dict[str, ThreeMethods] = {}
+    met: dict[tuple[str, str], ThreeMethods] = {}  # both sides of a comparison name the other
     for one in sides:
         partners = [
             (len({*one.used["sample_id"]} & {*other.used["sample_id"]}), -i, other)
@@ -306,7 +307,10 @@ def three_methods(sides: Sequence[Side], level: float) -> dict[str, ThreeMethods
         if count < _FEWEST_MET:
             continue
         first, second = sorted((one, other), key=lambda side: side.stratum.key)
-        found[one.stratum.key] = _three(first, second, level)
+        both = first.stratum.key, second.stratum.key
+        if both not in met:
+            met[both] = _three(first, second, level)
+        found[one.stratum.key] = met[both]
     return found
 
 

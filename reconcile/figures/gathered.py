@@ -38,7 +38,7 @@ class Gathered:
         """The period of each used pair."""
         used = self.evaluated.used
         return (
-            used[MONTH].astype("str").tolist()
+            [str(month) for month in used[MONTH].tolist()]
             if MONTH in used
             else [self.months[-1][0]] * len(used)
         )
@@ -70,7 +70,7 @@ def gather(
     if len(counted) < len(parts):
         everything = pd.concat([*(f for _, f in counted), mine], ignore_index=True)
         kept = _each_once(everything, settings)
-    present = set(kept[MONTH])
+    present = set(kept[MONTH].tolist())
     again = len(everything) - len(kept)
     if not counted or present == {period}:
         within = [m for m in earlier if m.period >= first]
@@ -138,10 +138,14 @@ def _each_once(pairs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
 
 def _each_sample_once(pairs: pd.DataFrame) -> pd.DataFrame:
     """Each sample once: where it is used, the latest month of these; else the latest month."""
-    best = pairs.assign(_place=range(len(pairs)), _used=pairs["used"].astype(bool))
-    best = best.sort_values(["_used", MONTH, "_place"], ascending=False, kind="stable")
-    places = best.drop_duplicates("sample_id")["_place"].sort_values().to_numpy()
-    return pairs.iloc[places].reset_index(drop=True)
+    best: dict[str, tuple[tuple[bool, str], int]] = {}
+    ranks = zip(pairs["used"].tolist(), pairs[MONTH].tolist(), strict=True)
+    for place, (sample, rank) in enumerate(zip(pairs["sample_id"].tolist(), ranks, strict=True)):
+        if sample not in best or rank >= best[sample][0]:
+            best[sample] = rank, place
+    if len(best) == len(pairs):
+        return pairs
+    return pairs.take(sorted(place for _, place in best.values())).reset_index(drop=True)
 
 
 def spread_before(

@@ -104,10 +104,10 @@ def _agreed(kind: str, t: Thresholds) -> tuple[float, float]:
 def _shifts(kind: str, stratum: Stratum, e: Evaluated, t: Thresholds) -> GroupShifts | None:
     if _COLUMN[kind] not in e.pairs:
         return None
-    used, names = _single(e.used, _COLUMN[kind])
+    places, names = _single(e.used, _COLUMN[kind])
     if len({*names}) < 2:
         return None
-    lab, field = used["lab_mean"].to_numpy("float64"), used["field_mean"].to_numpy("float64")
+    lab, field = (e.used[name].to_numpy("float64")[places] for name in ("lab_mean", "field_mean"))
     relative = e.statistics.difference_scale == "log ratio"
     with np.errstate(all="ignore"):
         moved = np.log(lab / field) if relative else lab - field
@@ -115,12 +115,16 @@ def _shifts(kind: str, stratum: Stratum, e: Evaluated, t: Thresholds) -> GroupSh
     tested = one_way(moved, names, t.confidence)
     if tested.reason:
         return None
-    days = _days(used["lab_time"]) if kind == CERTIFICATES else np.full(len(used), math.nan)
+    days = np.full(len(places), math.nan)
+    if kind == CERTIFICATES:
+        days = _days(e.used["lab_time"].iloc[places])
     slope, p_slope = trend(moved, days, _DAYS, t.confidence)
-    by_name = pd.Series(days).groupby(names).max()
+    last: dict[str, float] = {}
+    for name, day in zip(names, days.tolist(), strict=True):
+        last[name] = day if math.isnan(last.get(name, math.nan)) else max(last[name], day)
     means = sorted(
         (
-            GroupMean(g.name, _day(by_name[g.name]), g.n, _shown(g.shift, relative))
+            GroupMean(g.name, _day(last[g.name]), g.n, _shown(g.shift, relative))
             for g in tested.groups
         ),
         key=lambda m: (m.day, m.name),
@@ -136,12 +140,16 @@ def _shifts(kind: str, stratum: Stratum, e: Evaluated, t: Thresholds) -> GroupSh
     )  # fmt: skip
 
 
-def _single(used: pd.DataFrame, column: str) -> tuple[pd.DataFrame, list[str]]:
-    """Pairs of one certificate or operator alone, of such with enough of them; their names."""
-    each = [str(many[0]) if len(many) == 1 else None for many in used[column]]
+def _single(used: pd.DataFrame, column: str) -> tuple[list[int], list[str]]:
+    """Places of pairs of one certificate or operator, of such with enough of them; their names."""
+    each = [str(many[0]) if len(many) == 1 else None for many in used[column].tolist()]
     count = Counter(each)
-    enough = [name is not None and count[name] >= FEWEST for name in each]
-    return used.loc[enough], [name for name in each if name is not None and count[name] >= FEWEST]
+    enough = [
+        (place, name)
+        for place, name in enumerate(each)
+        if name is not None and count[name] >= FEWEST
+    ]
+    return [place for place, _ in enough], [name for _, name in enough]
 
 
 def _days(times: pd.Series) -> np.ndarray:

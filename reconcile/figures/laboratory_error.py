@@ -118,13 +118,19 @@ def lab_error_of(errors: Mapping[tuple[str, str], LabError], stratum: Stratum) -
 
 def near_pairs(lab_error: LabError, used: pd.DataFrame) -> LabError:
     """The lab's error from duplicates at the levels of these pairs."""
-    lab = used["lab_mean"]
-    return lab_error.near(float(lab.min()) / _NEAR, float(lab.max()) * _NEAR)
+    return near_values(lab_error, used["lab_mean"].to_numpy("float64"))
+
+
+def near_values(lab_error: LabError, lab: Array) -> LabError:
+    """The same of laboratory values, mg/kg, shape (n,)."""
+    if not lab.size:
+        return lab_error.near(math.nan, math.nan)
+    return lab_error.near(float(np.nanmin(lab)) / _NEAR, float(np.nanmax(lab)) * _NEAR)
 
 
 def lab_replicates(used: pd.DataFrame) -> float:
     """Results behind a laboratory value, in the mean; at least 1."""
-    return max(float(used["lab_n"].mean()), 1.0) if len(used) else 1.0
+    return max(float(used["lab_n"].to_numpy("float64").mean()), 1.0) if len(used) else 1.0
 
 
 def lab_relative_variance(used: pd.DataFrame, lab_error: LabError | None) -> float:

@@ -8,14 +8,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.base.model.stratum import Stratum
-from reconcile.base.reasons import CENSORED
 from reconcile.base.settings.whole import Settings
 from reconcile.figures.definition import Array
 from reconcile.figures.evaluation import Evaluated
-from reconcile.figures.laboratory_error import LabError, near_pairs
-from reconcile.figures.repeatability import repeatability
+from reconcile.figures.laboratory_error import LabError, near_values
+from reconcile.figures.put_back import censor_only
+from reconcile.figures.repeatability import of_replicates
 from reconcile.figures.shown_unit import levels_of
 from reconcile.pairs import clusters
 from reconcile.statistics.clusters import judged
@@ -23,6 +24,8 @@ from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.limited_months import limited_model
 from reconcile.statistics.months import AssumedSpread, MonthsModel
 from reconcile.statistics.result import Estimate
+
+Places = NDArray[np.int64]
 
 MONTH = "month"  # column of a gathered table: the period of each pair
 
@@ -130,47 +133,52 @@ def on_scale(
     limits of the field. A difference is judged at the decision level within the range that lies
     nearest the middle laboratory value, else at that value.
     """
-    is_used = pairs["used"].astype(bool)
-    used, limits = pairs.loc[is_used], pairs.loc[~is_used & pairs["reason_code"].isin(CENSORED)]
+    is_used = pairs["used"].to_numpy(bool)
+    used = np.flatnonzero(is_used)
+    limits = np.flatnonzero(~is_used & censor_only(pairs))
     if len(limits) > settings.thresholds.censored_share * (len(used) + len(limits)):
-        limits = limits.iloc[:0]
-    lab = used["lab_mean"].to_numpy("float64")
-    read = used["field_mean"].to_numpy("float64") if field is None else field
+        limits = limits[:0]
+    lab = pairs["lab_mean"].to_numpy("float64")[used]
+    read = pairs["field_mean"].to_numpy("float64")[used] if field is None else field
     names = ["field_low", "field_high", "lab_low", "lab_high"]
-    ends = limits[names].to_numpy("float64").T
+    ends = np.array([pairs[name].to_numpy("float64")[limits] for name in names])
     if through is not None:
         with np.errstate(all="ignore"):
             ends = np.vstack([np.sort(through(ends[:2]), axis=0), ends[2:]])
     elif field is not None:
-        limits, ends = limits.iloc[:0], ends[:, :0]
+        limits, ends = limits[:0], ends[:, :0]
     of_numbers = _error(read, lab, logs)
     if logs:  # a limit that a correction brings below nought
         ends = np.maximum(ends, 0.0)
     low, high = _error(ends[0], ends[3], logs), _error(ends[1], ends[2], logs)
-    both = pd.concat([used, limits])
+    both = np.append(used, limits)
     at = math.nan if logs else _content(lab, [v for _, v in levels_of(stratum, settings)])
     return OnScale(
         np.append(of_numbers, low), np.append(of_numbers, high),
-        tuple(both[MONTH].astype("str")),
-        _of_field(used, both, logs) + _of_laboratory(used, both, lab_error, at), logs, at,
+        tuple(pairs[MONTH].astype("str").to_numpy(dtype=object)[both].tolist()),
+        _of_field(pairs, used, both, logs) + _of_laboratory(pairs, lab, both, lab_error, at),
+        logs, at,
     )  # fmt: skip
 
 
-def _of_field(used: pd.DataFrame, both: pd.DataFrame, logs: bool) -> Array:
+def _of_field(pairs: pd.DataFrame, used: Places, both: Places, logs: bool) -> Array:
     """Error variance of each field mean by how often it was read; 0 where replicates show none."""
-    variance, _ = repeatability(used, logs)
-    spots, shots = (both[n].to_numpy("float64") for n in ("field_spots", "field_n"))
+    spots, shots, mean, se = (
+        pairs[n].to_numpy("float64") for n in ("field_spots", "field_n", "field_mean", "field_se")
+    )
     often = np.where(spots >= 2, spots, shots)
+    variance, _ = of_replicates(mean[used], often[used], se[used], logs)
+    often = often[both]
     return np.nan_to_num(variance / np.where(often >= 1, often, 1.0), nan=0.0)
 
 
 def _of_laboratory(
-    used: pd.DataFrame, both: pd.DataFrame, error: LabError | None, at: float
+    pairs: pd.DataFrame, lab: Array, both: Places, error: LabError | None, at: float
 ) -> Array:
     """Error variance of each laboratory mean; 0 where it is not known. ``at``: NaN for ratios."""
-    if error is None or used.empty:
+    if error is None or not lab.size:
         return np.zeros(len(both))
-    near, often = near_pairs(error, used), both["lab_n"].to_numpy("float64")
+    near, often = near_values(error, lab), pairs["lab_n"].to_numpy("float64")[both]
     relative = [near.of_pair(n) for n in np.where(often >= 1, often, 1.0)]
     return np.array(relative, dtype=np.float64) * (at**2 if at > 0 else 1.0)
 
@@ -187,8 +195,20 @@ def over_months(
 ) -> Scaled:  # fmt: skip
     """The bias over months of the pairs, on the scale that the evidence leads with.
 
-    ``field`` and ``through`` as for :func:`on_scale`.
+    ``field`` and ``through`` as for :func:`on_scale`. Of the pairs as read it is found once.
     """
+    if field is None and through is None:
+        known = (evaluated.pairs, settings, evaluated.lab_error, evaluated.margin)
+        return evaluated.once(
+            "over months", known, lambda: _found(stratum, evaluated, settings, None, None)
+        )
+    return _found(stratum, evaluated, settings, field, through)
+
+
+def _found(
+    stratum: Stratum, evaluated: Evaluated, settings: Settings, field: Array | None,
+    through: Callable[[Array], Array] | None,
+) -> Scaled:  # fmt: skip
     s = settings.evidence
     logs = evaluated.statistics.difference_scale == "log ratio"
     p = on_scale(

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
 
 
 def repeatability(used: pd.DataFrame, relative: bool) -> tuple[float, float]:
@@ -13,11 +16,18 @@ def repeatability(used: pd.DataFrame, relative: bool) -> tuple[float, float]:
     relative to the mean where ``relative``, else in (mg/kg)². ``used``: used pairs
     (PAIR_COLUMNS).
     """
-    mean = used["field_mean"].to_numpy("float64")
-    spots = used["field_spots"].to_numpy("float64")
-    shots = used["field_n"].to_numpy("float64")
-    count = np.where(spots >= 2, spots, shots)
-    se = used["field_se"].to_numpy("float64") / (np.abs(mean) if relative else 1.0)
+    mean, spots, shots, se = (
+        used[name].to_numpy("float64")
+        for name in ("field_mean", "field_spots", "field_n", "field_se")
+    )
+    return of_replicates(mean, np.where(spots >= 2, spots, shots), se, relative)
+
+
+def of_replicates(
+    mean: Floats, count: Floats, standard_error: Floats, relative: bool
+) -> tuple[float, float]:
+    """The same of means (mg/kg), their numbers of spots and their SDs, shape (n,) each."""
+    se = standard_error / (np.abs(mean) if relative else 1.0)
     keep = np.isfinite(se) & (count >= 2)
     if not keep.any():
         return float("nan"), float("nan")

@@ -32,19 +32,20 @@ def notes(
             f"{stood_in} laboratory {'value is' if stood_in == 1 else 'values are'} re-assays of "
             "results above the range of this method; the pair table names both."
         )
-    if (partly := int(pairs["field_qualifier"].eq("~").sum())) > 0:
+    if (partly := pairs["field_qualifier"].tolist().count("~")) > 0:
         said.append(
             f"In {partly} {'sample' if partly == 1 else 'samples'} only some shots were above "
             "their limit; the mean is known between two bounds and is treated as censored."
         )
-    used = pairs.loc[pairs["used"].astype(bool)]
-    no_ratio = int((used[["field_mean", "lab_mean"]] <= 0).any(axis=1).sum())
+    used = pairs["used"].to_numpy(bool)
+    lab, field = (pairs[name].to_numpy("float64") for name in ("lab_mean", "field_mean"))
+    no_ratio = int((((lab <= 0) | (field <= 0)) & used).sum())
     if no_ratio:
         said.append(
-            f"{no_ratio} of {len(used)} pairs {'has' if no_ratio == 1 else 'have'} a result of "
-            "zero or below, and so no ratio: differences speak of all pairs, ratios of none."
+            f"{no_ratio} of {int(used.sum())} pairs {'has' if no_ratio == 1 else 'have'} a result "
+            "of zero or below, and so no ratio: differences speak of all pairs, ratios of none."
         )
-    broken = int(pairs["custody"].eq("broken").sum())
+    broken = pairs["custody"].tolist().count("broken")
     if broken:
         said.append(
             f"Custody of {broken} {'sample' if broken == 1 else 'samples'} is broken; left out, "

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from reconcile.base.model.stratum import LevelBias, Stratum
 from reconcile.base.quantities import display_factor
 from reconcile.base.settings.whole import Settings
 from reconcile.figures.definition import Array
-from reconcile.figures.put_back import that_may_count
+from reconcile.figures.put_back import bounds_of
 from reconcile.statistics import bias, decisions, lines
 from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.result import not_estimable
@@ -47,9 +46,7 @@ def levels(
 ) -> tuple[LevelBias, ...]:
     """Bias and wrong calls; a censored result counts where its limit leaves no doubt."""
     found = []
-    columns = ["lab_low", "lab_high", "field_low", "field_high"]
-    eligible = that_may_count(pairs)[columns].to_numpy("float64")
-    lab_low, lab_high, field_low, field_high = eligible[~np.isnan(eligible).any(axis=1)].T
+    lab_low, lab_high, field_low, field_high = bounds_of(pairs)
     element = settings.of(stratum.element, stratum.matrix)
     sides = [level.acts for level in element.levels] if element else []
     for (name, value), acts in zip(levels_of(stratum, settings), sides, strict=True):

@@ -51,20 +51,23 @@ def watched(
     months always say the same. None where they can't be looked at.
     """
     s = settings.evidence
-    used = pairs.loc[pairs["used"].astype(bool)]
-    if used[MONTH].nunique() < 2:
+    used = pairs.loc[pairs["used"].to_numpy(bool)]
+    months = sorted({str(month) for month in used[MONTH].tolist()})
+    if len(months) < 2:
         return None
     level = settings.thresholds.confidence
     lab, field = (used[n].to_numpy("float64") for n in ("lab_mean", "field_mean"))
     scale, _ = difference_scale(lab, field, further.replicate_structure(used, level))
-    ordered = pairs.sort_values(MONTH, kind="stable")
+    ordered = pairs
+    if not pairs[MONTH].is_monotonic_increasing:
+        ordered = pairs.sort_values(MONTH, kind="stable")
     on = on_scale(stratum, ordered, scale == "log ratio", settings, lab_error=lab_error)
     made = summarised(on.low, on.high, on.month, on.known)
     if isinstance(made, str):
         return None
-    in_order = ordered.loc[ordered["used"].astype(bool)]
+    in_order = used if ordered is pairs else ordered.loc[ordered["used"].to_numpy(bool)]
     made = replace(made, months=made.months.of_clusters(month_effects(on, in_order, settings)))
-    seen = _Seen(on, made, tuple(sorted(set(used[MONTH].astype("str")))), s)
+    seen = _Seen(on, made, tuple(months), s)
     found = looks(made.months, s.change_rate, level)
     last = made.months.part(found.begins, len(seen.periods))
     chart = charted(last, s.cusum_k, s.cusum_h, s.average_weight, s.average_limit)

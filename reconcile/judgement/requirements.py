@@ -6,6 +6,7 @@ Each is always told; spots, data-quality level and controls decide where the set
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from reconcile import techniques
 from reconcile.base.model.account import Finding
@@ -125,13 +126,11 @@ def _selection(evaluated: Evaluated) -> tuple[Criterion, ...]:
     used = evaluated.used
     if SELECTION not in used:
         return ()
-    chosen = used[SELECTION].fillna("").astype("str")
-    if not chosen.ne("").any():
+    chosen = ["" if pd.isna(name) else str(name) for name in used[SELECTION].tolist()]
+    if not any(chosen):
         return ()
-    ends = bool(chosen.isin(ENDS).all())
-    counts = tuple(
-        (name or _NOTHING_SAID, int(chosen.eq(name).sum())) for name in sorted(set(chosen))
-    )
+    ends = all(name in ENDS for name in chosen)
+    counts = tuple((name or _NOTHING_SAID, chosen.count(name)) for name in sorted(set(chosen)))
     return (
         Criterion(
             Ask.SELECTION, Outcome.NOT_SHOWN if ends else Outcome.TOLD,
@@ -175,11 +174,11 @@ def custody(evaluated: Evaluated, lost: tuple[str, ...] = ()) -> Criterion:
     nobody can say that no chain is broken. Custody that was not recorded is told, as no
     evidence speaks either way.
     """
-    states = evaluated.used["custody"].astype("str")
+    states = [str(state) for state in evaluated.used["custody"].tolist()]
     names = sorted(set(states))
     facts = (
-        ("states", tuple((name, int(states.eq(name).sum())) for name in names)),
-        ("broken", int(evaluated.pairs["custody"].eq("broken").sum())),
+        ("states", tuple((name, states.count(name)) for name in names)),
+        ("broken", evaluated.pairs["custody"].tolist().count("broken")),
         ("lost", lost),
     )
     outcome = Outcome.TOLD

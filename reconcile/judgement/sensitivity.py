@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.base.model.account import Finding
 from reconcile.base.model.stratum import Stratum
@@ -38,15 +40,25 @@ class Judging:
     alpha: float | None = None  # chance of a wrong acceptance; else the setting's
 
 
+def _left_out(pairs: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which pairs have a number on both sides and are not used, repeats apart; shape (pairs,)."""
+    field, lab = (pairs[name].to_numpy("float64") for name in ("field_mean", "lab_mean"))
+    # a repeat would count what counts already
+    repeated = np.array(
+        [c == Exclusion.REPEATED for c in pairs["reason_code"].tolist()], dtype=bool
+    )
+    found: NDArray[np.bool_] = (
+        ~np.isnan(field) & ~np.isnan(lab) & ~repeated & ~pairs["used"].to_numpy(bool)
+    )
+    return found
+
+
 def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
     """The pairs (PAIR_COLUMNS) with every one used that has a number on both sides."""
-    both = pairs["field_mean"].notna() & pairs["lab_mean"].notna()
-    both &= pairs["reason_code"].ne(Exclusion.REPEATED)  # it would count what counts already
-    used = pairs["used"].astype(bool)
-    back = both & ~used
+    back = _left_out(pairs)
     # Broken custody kept them out; counted again it would keep the verdict out.
     return pairs.assign(
-        used=used | both,
+        used=pairs["used"].to_numpy(bool) | back,
         reason_code=pairs["reason_code"].where(~back, ""),
         reason=pairs["reason"].where(~back, ""),
         custody=pairs["custody"].where(~back, "put back"),
@@ -55,10 +67,10 @@ def put_back(pairs: pd.DataFrame) -> pd.DataFrame:
 
 def with_all_put_back(verdict: Verdict, pairs: pd.DataFrame, judging: Judging) -> Verdict:
     """The verdict with what it would be on all pairs; unchanged where none was excluded."""
-    everything = put_back(pairs)
-    excluded = int(everything["used"].sum()) - int(pairs["used"].astype(bool).sum())
+    excluded = int(_left_out(pairs).sum())
     if not excluded:
         return verdict
+    everything = put_back(pairs)
     j = judging
     again = evaluation.evaluate(j.stratum, everything, j.lab_error, j.settings, shown=False)
     proposal = factor_proposal.propose(j.stratum, again, j.settings, j.fault)

@@ -10,9 +10,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from reconcile.base.finding_codes import FindingCode
 from reconcile.base.model.account import Finding
@@ -21,6 +19,7 @@ from reconcile.base.model.tables import PAIR_COLUMNS
 from reconcile.base.settings.pairs import EvidenceSettings
 from reconcile.intake import workspace as ws
 from reconcile.pairs.clusters import BOTH_ROWS, LAB_ROW, REPEAT_OF
+from reconcile.pairs.plain_texts import TEXT, text_column
 from reconcile.releases import record, release
 
 #: Months that are looked through for a change of the bias, for each that may count.
@@ -68,6 +67,7 @@ class EarlierMonth:
 def plain(pairs: pd.DataFrame) -> pd.DataFrame:
     """PAIR_COLUMNS as plain kinds of columns, the same whether read now or from a release."""
     made: dict[str, Any] = {}
+    nothing = pd.Series("", index=pairs.index, dtype=TEXT)
     for name in PAIR_COLUMNS:
         values = pairs[name]
         if name in NUMBERS:
@@ -79,15 +79,10 @@ def plain(pairs: pd.DataFrame) -> pd.DataFrame:
         elif name == "certificate":
             made[name] = values.astype(object)
         else:
-            made[name] = _texts(values)
+            made[name] = text_column(values).array
     for name in MARKS:  # '' where repeats were not looked for
-        made[name] = _texts(pairs[name]) if name in pairs else ""
+        made[name] = text_column(pairs.get(name, nothing)).array
     return pd.DataFrame(made)
-
-
-def _texts(values: pd.Series) -> NDArray[np.object_]:
-    found = values if isinstance(values.dtype, pd.StringDtype) else values.astype("str")
-    return np.asarray(found.to_numpy(dtype=object))
 
 
 def months_before(

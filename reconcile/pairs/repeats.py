@@ -191,18 +191,31 @@ def counted_once(pairs: pd.DataFrame, settings: PairSettings, latest: str = "") 
         return pairs
     if REPEAT_OF not in pairs:
         pairs = pairs.assign(**{REPEAT_OF: ""})
-    free = pairs["reason_code"].eq("") | pairs["reason_code"].isin(CENSORED)
-    free &= pairs[BOTH_ROWS].astype("str").ne("")
-    if settings.repeats == "count each" or not free.any():
+    if settings.repeats == "count each":
         return pairs
-    order = pairs.loc[free].sort_values("sample_id", kind="stable")
-    if latest:
-        order = order.sort_values(latest, ascending=False, kind="stable")
-    counts = order.groupby(["stratum", BOTH_ROWS], sort=False)["sample_id"].transform("first")
-    counts = counts.reindex(pairs.index)
-    repeat = free & pairs["sample_id"].ne(counts)
-    if not repeat.any():
+    both, reasons = pairs[BOTH_ROWS].tolist(), pairs["reason_code"].tolist()
+    samples = pairs["sample_id"].tolist()
+    free = [
+        mark != "" and (why == "" or why in CENSORED)
+        for mark, why in zip(both, reasons, strict=True)
+    ]
+    groups: dict[tuple[str, str], list[int]] = {}
+    for place, key in enumerate(zip(pairs["stratum"].tolist(), both, strict=True)):
+        if free[place]:
+            groups.setdefault(key, []).append(place)
+    if not any(len(places) > 1 for places in groups.values()):
         return pairs
+    last = pairs[latest].tolist() if latest else [""] * len(pairs)
+    counting: dict[int, str] = {}  # the sample that counts, by the place of each repeat
+    for places in groups.values():
+        newest = max(last[place] for place in places)
+        first = min(samples[place] for place in places if last[place] == newest)
+        counting |= {place: first for place in places if samples[place] != first}
+    if not counting:
+        return pairs
+    repeat = pd.Series(False, index=pairs.index)
+    repeat.iloc[list(counting)] = True
+    counts = pd.Series([counting.get(place) for place in range(len(pairs))], index=pairs.index)
     told = in_words(Exclusion.REPEATED)
     return pairs.assign(
         **{

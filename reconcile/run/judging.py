@@ -38,6 +38,7 @@ from reconcile.pairs import (
     month,
     sides,
 )
+from reconcile.pairs.plain_texts import with_plain_texts
 from reconcile.releases import kept_custody, settling
 from reconcile.reporting import sentences
 from reconcile.run.settling import month_bounds
@@ -118,9 +119,11 @@ def compute_statistics(run: Run) -> Run:
     assert run.joined is not None
     settings = run.workspace.settings
     evaluated = []
+    table = with_plain_texts(run.pairs)
+    rows = table.groupby("stratum", sort=False).indices
     for stratum in run.joined.strata:
         run.tell(stratum.label)
-        pairs = run.pairs.loc[run.pairs["stratum"].eq(stratum.key)].reset_index(drop=True)
+        pairs = table.iloc[rows.get(stratum.key, [])].reset_index(drop=True)
         lab_error = laboratory_error.lab_error_of(run.lab_errors, stratum)
         found = evaluation.evaluate(stratum, pairs, lab_error, settings)
         scatter = further.scatter(

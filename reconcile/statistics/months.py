@@ -44,7 +44,7 @@ from reconcile.statistics.month_sums import (
     pivots,
     reml_variances,
 )
-from reconcile.statistics.normal_mixture import mixture_chance, mixture_interval
+from reconcile.statistics.normal_mixture import mixture_chance, mixture_intervals
 from reconcile.statistics.result import NAN, Estimate, not_estimable
 
 ONE_MONTH = "one month shows nothing of how the bias moves between months"
@@ -266,23 +266,31 @@ def of_sums(
     centres, of_mean, means = mixed.centres, mixed.of_mean, mixed.means
     name = "months as random, generalised pivots"
 
-    def read(
-        value: float, variance: float, at: Floats, drawn: Floats, several: int = n
-    ) -> Estimate:
-        low, high = (centre + unit * end for end in mixture_interval(at, np.sqrt(drawn), level))
+    spread_known = a > 1 or assumed is not None
+    coming_variance = mixed.coming
+    # where every month has one pair, nothing shows how far its bias scatters
+    shown = spread_known and sums.n > sums.months
+    shrink = drawn_between[:, None] / (drawn_between[:, None] + v)
+    at = centres[:, None] + shrink * (means - centres[:, None])
+    of_months = shrink * v + (1 - shrink) ** 2 * of_mean[:, None]
+    ends = mixture_intervals(
+        np.vstack([np.tile(centres, (3, 1)), at.T if shown else at.T[:0]]),
+        np.sqrt(np.vstack([
+            of_mean, coming_variance, coming_variance + drawn_within + sums.usual_known,
+            of_months.T if shown else at.T[:0],
+        ])),
+        level,
+    )  # fmt: skip
+
+    def read(value: float, variance: float, row: int, several: int = n) -> Estimate:
+        low, high = (centre + unit * float(end) for end in ends[row])
         se = unit * math.sqrt(variance)
         return estimate(centre + unit * value, se, low, high, several, level, name)
 
-    spread_known = a > 1 or assumed is not None
-    coming_variance = mixed.coming
     if spread_known:
-        long_run = read(mean, known_to, centres, of_mean)
-        coming = read(mean, between + known_to, centres, coming_variance)
-        single = within + sums.usual_known
-        sample = read(
-            mean, between + known_to + single, centres,
-            coming_variance + drawn_within + sums.usual_known,
-        )  # fmt: skip
+        long_run = read(mean, known_to, 0)
+        coming = read(mean, between + known_to, 1)
+        sample = read(mean, between + known_to + within + sums.usual_known, 2)
         if assumed is None:
             long_run = _by_scatter(sums, weights, w, mean, centre, unit, level)
     else:
@@ -292,16 +300,10 @@ def of_sums(
     raw_means = sums.means(weights)
     for i in range(a):
         raw = _raw(sums, i, float(raw_means[i]), variances, centre, unit, level)
-        shrink = drawn_between / (drawn_between + v[:, i])
-        at = centres + shrink * (means[:, i] - centres)
-        variance = shrink * v[:, i] + (1 - shrink) ** 2 * of_mean
         kept = between * w[i]
         point = kept * float(variances[i]) + (1 - kept) ** 2 * known_to
         value = mean + kept * (float(raw_means[i]) - mean)
-        # where every month has one pair, nothing shows how far its bias scatters
-        shown = spread_known and sums.n > sums.months
-        seen = read(value, point, at, variance, raw.n) if shown else raw
-        by_month.append(MonthBias(raw, seen))
+        by_month.append(MonthBias(raw, read(value, point, 3 + i, raw.n) if shown else raw))
     return MonthsModel(
         n, a, long_run, _sd(between, drawn_between, unit, level, n, a, assumed),
         _sd_within(within, drawn_within, unit, level, n, sums), coming, sample, tuple(by_month),

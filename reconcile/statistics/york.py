@@ -27,7 +27,9 @@ from reconcile.statistics.result import NAN
 
 YORK = "York regression"
 _ROUNDS = 2000
-_CURVE_ROUNDS, _CURVE_CLOSE = 1000, 1e-12
+_CURVE_ROUNDS, _CURVE_CLOSE, _EXCESS_CLOSE = 1000, 1e-12, 1e-11
+_AIMED_ROUNDS = 100  # of these; after them only what is damped
+_CELLS = 1_000_000  # pairs of all parts that are fitted at once; bounds the memory
 
 
 @quiet
@@ -108,6 +110,96 @@ class CurveFit:
     excess: float  # 0 where the scatter is no more than the curves explain
 
 
+def _aimed(at: Floats, off: Floats, size: Floats) -> Floats:
+    """Where the last three rounds say that nothing changes any more; shape (2, rows).
+
+    ``at`` holds slope and excess variance of these rounds, oldest first, ``off`` by how much each
+    round would change them, both of shape (3, 2, rows); ``size`` what is large for either, shape
+    (2, rows). The secant through all three (Anderson 1965, from memory); through the last two where
+    they lie on a line.
+    """
+    off = off / size
+    (a, c), (b, d) = off[2] - off[1], off[2] - off[0]  # columns of what the changes changed by
+    e, f = off[2]
+    det = a * d - b * c
+    clear = np.abs(det) > 1e-3 * np.hypot(a, c) * np.hypot(b, d)
+    first = np.where(clear, (e * d - b * f) / det, (a * e + c * f) / (a * a + c * c))
+    second = np.where(clear, (a * f - e * c) / det, 0.0)
+    ahead = at + off * size
+    found: Floats = ahead[2] - first * (ahead[2] - ahead[1]) - second * (ahead[2] - ahead[0])
+    return found
+
+
+def _settle(
+    u: Floats, v: Floats, here: Floats, sd_x: SdAt, sd_y: SdAt, excess: SdAt | None
+) -> tuple[Floats, Floats]:
+    """Intercepts and slopes of parts of the pairs, ``here`` 1 where a part has the pair, (rows, n).
+
+    NaN where a part does not settle.
+
+    Each round weighs by the SDs at the levels of the line before it. Where the last rounds show
+    whither they go, the next begins there; a line that swings about its place is damped, else it
+    may swing for ever.
+    """
+    many = len(here)
+    intercepts, slopes = np.full((2, many), NAN)
+    rows, n = np.arange(many), here.sum(axis=1)
+    mx, my = here @ u / n, here @ v / n
+    du, dv = u - mx[:, None], v - my[:, None]
+    slope = (here * du * dv).sum(axis=1) / (here * du * du).sum(axis=1)
+    at_x, at_y = np.tile(u, (many, 1)), np.tile(v, (many, 1))
+    square, step, change = np.zeros(many), np.ones(many), np.full(many, NAN)
+    at, off = np.full((2, 3, 2, many), NAN)
+    for number in range(_CURVE_ROUNDS):
+        if not len(rows):
+            break
+        var_x, var_y = np.asarray(sd_x(at_x)) ** 2, np.asarray(sd_y(at_y)) ** 2
+        if excess is not None:
+            beyond = np.asarray(excess(at_y)) ** 2
+            var_y = var_y + square[:, None] * beyond
+        sound = np.all((var_x > 0) & (var_y > 0) | (here == 0), axis=1)
+        b = slope[:, None]
+        size = var_y + b * b * var_x
+        w = here / size
+        total = w.sum(axis=1)
+        mx, my = w @ u / total, w @ v / total
+        du, dv = u - mx[:, None], v - my[:, None]
+        wbeta = w * w * (du * var_y + b * dv * var_x)
+        new = (wbeta * dv).sum(axis=1) / (wbeta * du).sum(axis=1)
+        found, moved = square, np.zeros(len(rows))
+        if excess is not None:
+            weighted = w * (dv - new[:, None] * du) ** 2
+            squares, falls = weighted.sum(axis=1), (w * beyond * weighted).sum(axis=1)
+            # the sum of squares falls about as c / (h² + d): far from its place, as quickly
+            further = squares / (n - 2) * (squares - (n - 2)) / falls
+            found = np.where(falls > 0, np.maximum(square + further, 0.0), square)
+            moved = np.abs(found - square) / np.maximum(np.maximum(found, square), 1e-300)
+        swings = (new - slope) * change < 0
+        change = new - slope
+        sound &= np.isfinite(new)
+        done = sound & (np.abs(change) <= _CURVE_CLOSE * np.abs(slope)) & (moved <= _EXCESS_CLOSE)
+        intercepts[rows[done]], slopes[rows[done]] = (my - new * mx)[done], new[done]
+        at = np.concatenate([at[1:], np.stack([slope, square])[None]])
+        off = np.concatenate([off[1:], np.stack([change, found - square])[None]])
+        large = np.stack([np.abs(slope), np.maximum(np.maximum(found, square), 1e-300)])
+        aim = _aimed(at, off, large)
+        aimed = np.isfinite(aim).all(axis=0) & (np.abs(aim[0] - slope) <= np.abs(slope) / 2)
+        aimed &= (aim[1] >= 0) & (number < _AIMED_ROUNDS)
+        step = np.where(swings & ~aimed, np.maximum(step / 2, 0.1), step)
+        slope = np.where(aimed, aim[0], slope + step * change)
+        square = np.where(aimed, aim[1], square + step * (found - square))
+        a, b = (my - slope * mx)[:, None], slope[:, None]
+        at_x = np.where(here > 0, u + b * var_x * (v - a - b * u) / (var_y + b * b * var_x), u)
+        at_y = a + b * at_x
+        go = sound & ~done
+        if not go.all():
+            rows, here, n, square, step, change, slope, at_x, at_y = (
+                part[go] for part in (rows, here, n, square, step, change, slope, at_x, at_y)
+            )
+            at, off = at[..., go], off[..., go]
+    return intercepts, slopes
+
+
 @quiet
 def york_with_excess(
     x: ArrayLike, y: ArrayLike, sd_x: SdAt, sd_y: SdAt, excess: SdAt | None, level: float = 0.95
@@ -122,48 +214,82 @@ def york_with_excess(
     n = u.size
     if reason := trouble(u, v) or flat(v):
         return CurveFit(no_line(YORK, n, reason, level), 0.0)
-    none = CurveFit(no_line(YORK, n, NOT_SETTLED, level), 0.0)
-    at_x, at_y = u, v
-    b = fit(YORK, u, v, np.ones(n), level, "").slope.value
-    square, step = 0.0, 1.0
-    change = NAN
-    for _ in range(_CURVE_ROUNDS):
-        var_x, var_y = np.asarray(sd_x(at_x)) ** 2, np.asarray(sd_y(at_y)) ** 2
-        beyond = np.asarray(excess(at_y)) ** 2 if excess is not None else np.zeros(n)
-        var_y = var_y + square * beyond
-        if not (np.all(var_x > 0) and np.all(var_y > 0)):
-            return none
-        w = 1 / (var_y + b * b * var_x)
-        mx, my = float(w @ u / w.sum()), float(w @ v / w.sum())
-        du, dv = u - mx, v - my
-        beta = w * (du * var_y + b * dv * var_x)
-        new = float((w * beta) @ dv / ((w * beta) @ du))
-        residual = dv - new * du
-        moved = 0.0
-        if excess is not None:
-            too_much = float(w @ residual**2) - (n - 2)
-            falls = float((w * w * beyond) @ residual**2)
-            found = max(square + too_much / falls, 0.0) if falls > 0 else square
-            moved = abs(found - square) / max(found, square, 1e-300) if found != square else 0.0
-            square += step * (found - square)
-        # a fit that swings about its slope is damped, else it may swing for ever
-        if (new - b) * change < 0:
-            step = max(step / 2, 0.1)
-        change = new - b
-        if not np.isfinite(new):
-            return none
-        b += step * change
-        if abs(change) <= _CURVE_CLOSE * abs(b) and moved <= 1e-9:
-            break
-        a = my - b * mx
-        off = v - a - b * u
-        size = var_y + b * b * var_x
-        at_x = u + b * var_x * off / size
-        at_y = a + b * at_x
-    else:
-        return none
+    found = _settle_all(u, v, sd_x, sd_y, excess)
+    if found is None:
+        return CurveFit(no_line(YORK, n, NOT_SETTLED, level), 0.0)
+    square, var_x, var_y = found
     line = york(u, v, np.sqrt(var_x), np.sqrt(var_y), level=level)
-    return CurveFit(line, float(np.sqrt(square)))
+    return CurveFit(line, math.sqrt(square))
+
+
+def _settle_all(
+    u: Floats, v: Floats, sd_x: SdAt, sd_y: SdAt, excess: SdAt | None
+) -> tuple[float, Floats, Floats] | None:
+    """Excess variance and the variances of all pairs, by the rounds of :func:`_settle`."""
+    n = u.size
+    at_x, at_y = u, v
+    b = fit(YORK, u, v, np.ones(n), 0.95, "").slope.value
+    square, step, change = 0.0, 1.0, NAN
+    before: list[tuple[float, float, float, float]] = []  # slope, excess, by how much they change
+    for number in range(_CURVE_ROUNDS):
+        var_x, var_y = np.asarray(sd_x(at_x)) ** 2, np.asarray(sd_y(at_y)) ** 2
+        if excess is not None:
+            beyond = np.asarray(excess(at_y)) ** 2
+            var_y = var_y + square * beyond
+        if not (var_x.min() > 0 and var_y.min() > 0):
+            return None
+        w = 1 / (var_y + b * b * var_x)
+        total = float(w.sum())
+        mx, my = float(w @ u) / total, float(w @ v) / total
+        du, dv = u - mx, v - my
+        wbeta = w * w * (du * var_y + b * dv * var_x)
+        new = float(wbeta @ dv) / float(wbeta @ du)
+        found, moved = square, 0.0
+        if excess is not None:
+            weighted = w * (dv - new * du) ** 2
+            squares, falls = float(weighted.sum()), float((w * beyond) @ weighted)
+            if falls > 0:
+                found = max(square + squares / (n - 2) * (squares - (n - 2)) / falls, 0.0)
+            moved = abs(found - square) / max(found, square, 1e-300)
+        swings = (new - b) * change < 0
+        change = new - b
+        if not math.isfinite(new):
+            return None
+        if abs(change) <= _CURVE_CLOSE * abs(b) and moved <= _EXCESS_CLOSE:
+            return square, var_x, var_y
+        before = [*before[-2:], (b, square, change, found - square)]
+        aim = (NAN, NAN)
+        if len(before) == 3 and number < _AIMED_ROUNDS:
+            aim = _aim(before, abs(b), max(found, square, 1e-300))
+        if abs(aim[0] - b) <= abs(b) / 2 and 0 <= aim[1] < math.inf:
+            b, square = aim
+        else:
+            step = max(step / 2, 0.1) if swings else step
+            b, square = b + step * change, square + step * (found - square)
+        a = my - b * mx
+        at_x = u + b * var_x * (v - a - b * u) / (var_y + b * b * var_x)
+        at_y = a + b * at_x
+    return None
+
+
+def _aim(
+    rounds: list[tuple[float, float, float, float]], large_b: float, large_square: float
+) -> tuple[float, float]:
+    """:func:`_aimed` of one fit."""
+    (b0, s0, f0, g0), (b1, s1, f1, g1), (b2, s2, f2, g2) = rounds
+    a, c = (f2 - f1) / large_b, (g2 - g1) / large_square
+    b, d = (f2 - f0) / large_b, (g2 - g0) / large_square
+    e, f = f2 / large_b, g2 / large_square
+    det, size = a * d - b * c, a * a + c * c
+    if abs(det) > 1e-3 * math.sqrt(size) * math.hypot(b, d):
+        first, second = (e * d - b * f) / det, (a * f - e * c) / det
+    elif size > 0:
+        first, second = (a * e + c * f) / size, 0.0
+    else:
+        return NAN, NAN
+    slope = b2 + f2 - first * (b2 + f2 - b1 - f1) - second * (b2 + f2 - b0 - f0)
+    square = s2 + g2 - first * (s2 + g2 - s1 - g1) - second * (s2 + g2 - s0 - g0)
+    return slope, square
 
 
 @quiet
@@ -176,51 +302,10 @@ def york_of_parts(
     results have shape (rows,); NaN where a part has no line.
     """
     u, v = vector(x, "x"), vector(y, "y")
-    none = unfit(u, v, present)
     a, b = np.full((2, len(present)), NAN)
-    rows = np.flatnonzero(~none)
-    here = present[rows].astype(np.float64)
-    n = here.sum(axis=1)
-    mx, my = here @ u / n, here @ v / n
-    du, dv = u - mx[:, None], v - my[:, None]
-    slope = (here * du * dv).sum(axis=1) / (here * du * du).sum(axis=1)
-    at_x, at_y = np.tile(u, (len(rows), 1)), np.tile(v, (len(rows), 1))
-    square, step, change = np.zeros(len(rows)), np.ones(len(rows)), np.full(len(rows), NAN)
-    for _ in range(_CURVE_ROUNDS):
-        if not len(rows):
-            break
-        var_x, var_y = np.asarray(sd_x(at_x)) ** 2, np.asarray(sd_y(at_y)) ** 2
-        beyond = np.asarray(excess(at_y)) ** 2 if excess is not None else np.zeros_like(at_y)
-        var_y = var_y + square[:, None] * beyond
-        sound = np.all((var_x > 0) & (var_y > 0) | (here == 0), axis=1)
-        w = np.where(here > 0, 1 / (var_y + (slope**2)[:, None] * var_x), 0.0)
-        total = w.sum(axis=1)
-        mx, my = (w * u).sum(axis=1) / total, (w * v).sum(axis=1) / total
-        du, dv = u - mx[:, None], v - my[:, None]
-        wbeta = w * w * (du * var_y + slope[:, None] * dv * var_x)
-        new = (wbeta * dv).sum(axis=1) / (wbeta * du).sum(axis=1)
-        moved = np.zeros(len(rows))
-        if excess is not None:
-            off2 = (dv - new[:, None] * du) ** 2
-            too_much = (w * off2).sum(axis=1) - (n - 2)
-            falls = (w * w * beyond * off2).sum(axis=1)
-            found = np.where(falls > 0, np.maximum(square + too_much / falls, 0.0), square)
-            larger = np.maximum(np.maximum(found, square), 1e-300)
-            moved = np.abs(found - square) / larger
-            square = square + step * (found - square)
-        step = np.where((new - slope) * change < 0, np.maximum(step / 2, 0.1), step)
-        change = new - slope
-        sound &= np.isfinite(new)
-        slope = slope + step * change
-        done = sound & (np.abs(change) <= _CURVE_CLOSE * np.abs(slope)) & (moved <= 1e-9)
-        a[rows[done]], b[rows[done]] = (my - slope * mx)[done], slope[done]
-        off = v - (my - slope * mx)[:, None] - slope[:, None] * u
-        size = var_y + (slope**2)[:, None] * var_x
-        at_x = np.where(here > 0, u + slope[:, None] * var_x * off / size, u)
-        at_y = (my - slope * mx)[:, None] + slope[:, None] * at_x
-        go = sound & ~done
-        rows, here, n, square, step, change, slope = (
-            part[go] for part in (rows, here, n, square, step, change, slope)
-        )
-        at_x, at_y = at_x[go], at_y[go]
+    fit_for = np.flatnonzero(~unfit(u, v, present))
+    block = max(1, _CELLS // max(u.size, 1))
+    for start in range(0, len(fit_for), block):
+        rows = fit_for[start : start + block]
+        a[rows], b[rows] = _settle(u, v, present[rows].astype(np.float64), sd_x, sd_y, excess)
     return a, b

@@ -50,6 +50,14 @@ def test_the_scatter_is_what_the_curves_and_the_excess_say() -> None:
     assert chi == pytest.approx(38, rel=1e-6)
 
 
+def test_lines_settle_within_fifty_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(york, "_CURVE_ROUNDS", 50)
+    for seed in range(40):
+        for beyond in (None, lambda c: c, np.ones_like):
+            x, y = study(seed, 12 + 3 * seed, 0.02 * (seed % 20))
+            assert york_with_excess(x, y, lab_sd, field_sd, beyond).line.reason == ""
+
+
 def test_a_line_that_does_not_settle_says_so_and_has_no_numbers(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
