@@ -58,7 +58,7 @@ def _quantiles(
     ends = centres + special.ndtri(p)[:, None] * deviations
     low, high = ends.min(axis=1), ends.max(axis=1)
     size = np.maximum(np.abs(low), np.abs(high))
-    at = (low + high) / 2  # stays, where they differ by no more than their last digits
+    at: Floats = (low + high) / 2  # stays, where they differ by no more than their last digits
     rows = np.flatnonzero(high - low > 1e-12 * size)
     # a part without scatter is a step, at which no search would end
     sd = np.maximum(deviations[rows], 1e-9 * (high - low)[rows, None])
