@@ -33,9 +33,11 @@ from reconcile.commands.shows import Look, Needs, Only, Show, With
 
 if TYPE_CHECKING:
     from reconcile.commands.forms import Written
+    from reconcile.intake.workspace import Workspace
     from reconcile.portfolio.running import Runner
     from reconcile.run.drawing import Drawn
     from reconcile.run.pipeline import RunOutcome
+    from reconcile.run.unchanged import Stands
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -145,7 +147,7 @@ def demo(
 
     folder, every = demonstration.prepare(output)
     periods = demonstration.months_until(every, until)
-    outcomes = [_walk(folder, period) for period in periods]
+    outcomes = [_walk(*_standing(folder, period), period) for period in periods]
     from reconcile.commands import sheet_terminal, terminal
 
     for outcome in outcomes[:-1]:
@@ -240,12 +242,20 @@ def run(
     ] = None,
 ) -> None:
     """Reconcile one month: statistics, factors, verdicts, PDF and workbook."""
+    if only is not None:
+        from reconcile.commands.terminal import show_drawn
+
+        show_drawn(_drawn(folder, period, only))
+        raise typer.Exit(DONE)
+    workspace, stands = _standing(folder, period)
+    if stands is not None and not show and also is None:
+        from reconcile.commands import standing_shown
+
+        standing_shown.show(stands.folder, stands.standing)
+        raise typer.Exit(FINDINGS if stands.standing.needs_a_person else DONE)
+    outcome = _walk(workspace, stands, period)
     from reconcile.commands import terminal
 
-    if only is not None:
-        terminal.show_drawn(_drawn(folder, period, only))
-        raise typer.Exit(DONE)
-    outcome = _walk(folder, period)
     terminal.show_outcome(outcome, show or ())
     terminal.show_paths([outcome])
     if also is not None:
@@ -540,7 +550,8 @@ def _drawn(folder: Path, period: str, document: str) -> Drawn:
     return drawing.draw(load_workspace(folder), period, document)
 
 
-def _walk(folder: Path, period: str) -> RunOutcome:
+def _standing(folder: Path, period: str) -> tuple[Workspace, Stands | None]:
+    """The workspace, and the release that stands for a period in which nothing changed."""
     from reconcile.intake import workspace as ws
     from reconcile.run import unchanged
     from reconcile.run.staging import stage
@@ -548,9 +559,15 @@ def _walk(folder: Path, period: str) -> RunOutcome:
     workspace = ws.load_workspace(folder)
     ws.check_period(workspace, period)
     stage(workspace, period)
-    answered = unchanged.answered(workspace, period)
-    if answered is not None:  # before the steps are loaded
-        return answered
+    return workspace, unchanged.stands(workspace, period)
+
+
+def _walk(workspace: Workspace, stands: Stands | None, period: str) -> RunOutcome:
+    if stands is not None:  # before the steps are loaded
+        from reconcile.run import unchanged
+
+        if (whole := unchanged.whole(stands)) is not None:
+            return whole
     from reconcile.run.pipeline import STEPS, run_in_full
 
     outcome: RunOutcome = _with_progress(

@@ -73,3 +73,28 @@ def test_a_value_of_another_program_is_refused_in_words(tmp_path: Path) -> None:
     (tmp_path / kept_value.NAME).write_bytes(b"no zip")
     with pytest.raises(reconcile.ReconcileError, match="can't be read"):
         kept_value.read(tmp_path)
+
+
+def test_what_stands_is_told_in_brief_as_the_whole_value_tells_it(
+    site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from reconcile.commands import standing_shown, terminal
+
+    reconcile.run_period(site, PERIOD)
+    workspace = reconcile.load_workspace(site)
+    stands = unchanged.stands(workspace, PERIOD)
+    assert stands is not None
+    standing_shown.show(stands.folder, stands.standing)
+    brief = capsys.readouterr().out
+    outcome = unchanged.whole(stands)
+    assert outcome is not None
+    terminal.show_outcome(outcome)
+    terminal.show_paths([outcome])
+    assert capsys.readouterr().out == brief
+    assert stands.standing.needs_a_person == outcome.needs_a_person
+    note = site / "out" / "store" / f"unchanged_{PERIOD}.json"
+    told = note.read_text("utf-8")
+    note.write_text(told.replace(stands.standing.title, "Another site"), "utf-8")
+    assert unchanged.stands(workspace, PERIOD) is None
+    note.write_text(told.replace('"urgent"', '"others"'), "utf-8")
+    assert unchanged.stands(workspace, PERIOD) is None

@@ -6,12 +6,15 @@ import csv
 from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
+from reconcile.base.model.tables import refused_counts
 from reconcile.base.shown import open_console, safe
+from reconcile.commands import standing_shown
 from reconcile.commands.bias_shown import bias_cells, released_bias
 from reconcile.commands.printing import MOST_ROWS, short_path, show_choice, show_findings, show_head
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import table as _table
 from reconcile.commands.shows import Show
+from reconcile.commands.standing_shown import head, show_unchanged, show_waiting
 from reconcile.evidence import finding_words
 from reconcile.reporting import answers, numbers, sentences, words
 from reconcile.reporting.manner import styled, written_for
@@ -44,7 +47,7 @@ def show_in_brief(outcome: RunOutcome) -> None:
 def _show_outcome(outcome: RunOutcome, show: Collection[Show]) -> None:
     r = outcome.reconciliation
     console = open_console()
-    console.print(safe(f"{r.title}: {r.period}, release {r.release_id}", style="bold"))
+    console.print(head(r.title, r.period, r.release_id))
     if outcome.differing:  # what was computed is not what stands
         _show_released_verdicts(console, outcome)
         show_findings(console, outcome.told)
@@ -53,10 +56,7 @@ def _show_outcome(outcome: RunOutcome, show: Collection[Show]) -> None:
     if outcome.new_release:
         _show_answer(console, r)
     else:
-        console.print(
-            safe("Nothing changed since this release was made; no new revision was written.")
-        )
-        console.print(safe(f"Verdicts: {answers.in_brief(r)}."))
+        show_unchanged(console, answers.counted(r))
     if Show.VERDICTS in show:
         _show_verdicts(console, r)
     if Show.ACCOUNT in show:
@@ -91,16 +91,9 @@ def _show_kept(console: Console, outcome: RunOutcome, changes_listed: bool) -> N
 
 
 def _show_waiting(console: Console, outcome: RunOutcome, findings: Sequence[Finding]) -> None:
-    """How much needs a person, which is what the exit code says."""
-    r = outcome.reconciliation
+    refused = refused_counts(outcome.reconciliation.quarantine)
     urgent = sum(f.severity != "note" for f in findings)
-    if urgent:
-        count = numbers.count(urgent, "finding needs", "findings need")
-        console.print(safe(f"{count} a person: --show findings."))
-    if len(r.quarantine):
-        console.print(
-            safe(f"{sentences.refused(r.quarantine)}: see quarantine.csv beside the report.")
-        )
+    show_waiting(console, urgent, (refused.files, refused.rows, refused.cells))
 
 
 def _show_to_do(
@@ -215,17 +208,9 @@ def _show_conformity_counts(console: Console, record: ConformityRecord) -> None:
 
 def show_paths(outcomes: Sequence[RunOutcome]) -> None:
     """Where the results are."""
-    console = open_console()
-    for outcome in outcomes:
-        folder, r = outcome.release_folder, outcome.reconciliation
-        console.print(safe(f"{r.period}, revision {r.revision}:"))
-        for name in ("report.pdf", "workbook.xlsx"):  # each path whole, in a line of its own
-            console.print(safe(short_path(folder / name)))
-    console.print(
-        safe(
-            "A verdict supports and does not replace the judgement of a competent, qualified or "
-            "licensed person; local codes come first."
-        )
+    released = [(o.reconciliation, o.release_folder) for o in outcomes]
+    standing_shown.show_paths(
+        open_console(), [(r.period, r.revision, folder) for r, folder in released]
     )
 
 

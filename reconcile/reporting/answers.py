@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from reconcile.base.model.release import Reconciliation, StratumResult
+from typing import TYPE_CHECKING
+
 from reconcile.base.model.verdict import APPROVED, DECISIONS
 from reconcile.reporting import numbers, words
+
+if TYPE_CHECKING:  # the few words of a month that stands need no table
+    from reconcile.base.model.release import Reconciliation, StratumResult
 
 _APPROVALS = 8  # factors named
 _MOVED = 8  # verdicts named
@@ -61,10 +65,31 @@ def approvals(r: Reconciliation) -> str:
 
 def in_brief(r: Reconciliation) -> str:
     """How many strata have each verdict, in one line."""
-    counts = [sum(_kind(x) == kind for x in r.results) for kind in range(len(DECISIONS))]
+    return in_counts(counted(r))
+
+
+def counted(r: Reconciliation) -> tuple[int, ...]:
+    """How many strata have each of DECISIONS."""
+    kinds = [_kind(x) for x in r.results]
+    return tuple(kinds.count(kind) for kind in range(len(DECISIONS)))
+
+
+def in_counts(counts: tuple[int, ...]) -> str:
+    """The same in one line."""
     return ", ".join(
         f"{count} {decision}" for count, decision in zip(counts, DECISIONS, strict=True) if count
     )
+
+
+def refused(files: int, rows: int, cells: int) -> str:
+    """What was refused in words: rows and cells apart, and whole files where there are any."""
+    parts = [
+        numbers.count(rows, *words.REFUSED_ROWS),
+        numbers.count(cells, *words.REFUSED_CELLS),
+    ]
+    if files:
+        parts.insert(0, numbers.count(files, *words.REFUSED_FILES))
+    return ", ".join(parts)
 
 
 def steps(r: Reconciliation) -> list[tuple[str, str]]:

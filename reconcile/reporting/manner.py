@@ -12,9 +12,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
+
+if TYPE_CHECKING:
+    from reconcile.base.model.release import Reconciliation
 
 
 @dataclass(frozen=True, slots=True)

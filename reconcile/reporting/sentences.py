@@ -23,7 +23,7 @@ from reconcile.base.model.verdict import (
     Verdict,
 )
 from reconcile.judgement import many
-from reconcile.reporting import words
+from reconcile.reporting import answers, words
 from reconcile.reporting.figure import Figure, several
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.numbers import (
@@ -360,10 +360,4 @@ def sentences_for(
 def refused(quarantine: pd.DataFrame) -> str:
     """What was refused in words: rows and cells apart, and whole files where there are any."""
     counts = refused_counts(quarantine)
-    parts = [
-        count(counts.rows, *words.REFUSED_ROWS),
-        count(counts.cells, *words.REFUSED_CELLS),
-    ]
-    if counts.files:
-        parts.insert(0, count(counts.files, *words.REFUSED_FILES))
-    return ", ".join(parts)
+    return answers.refused(counts.files, counts.rows, counts.cells)

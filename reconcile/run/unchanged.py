@@ -11,45 +11,77 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.intake.workspace import SETTINGS_FILE, Workspace
-from reconcile.releases import anchors, kept_value, release, unfinished
-from reconcile.run.state import RunOutcome
+from reconcile.releases import anchors, release, unfinished
+from reconcile.run import standing
+from reconcile.run.standing import Standing
+
+if TYPE_CHECKING:
+    from reconcile.run.state import RunOutcome
 
 _NOTE = "unchanged_{period}.json"
 #: Files of the output folder that say nothing of what a run gives.
 _NOT_READ = ("last_failure_", ".", "index.html")
 
 
-def answered(workspace: Workspace, period: str) -> RunOutcome | None:
-    """The release that stands for these inputs, where all is as the last run left it; else None.
+@dataclass(frozen=True, slots=True)
+class Stands:
+    """The release that stands for a period in which nothing changed."""
+
+    folder: Path
+    standing: Standing
+    record_lines: int
+    record_head: str
+
+
+def stands(workspace: Workspace, period: str) -> Stands | None:
+    """The release that stands, where all is as the last run left it; else None.
 
     Raises ReconcileError, as a run does, where the record can't be relied on.
     """
     note = _note(workspace, period)
     try:
         noted = json.loads(note.read_text(encoding="utf-8"))
-        mark = _mark(workspace, period)
-    except (OSError, ValueError):
+        kept = standing.read(noted["standing"])
+        mark = _mark(workspace, period, kept)
+    except (OSError, ValueError, KeyError, TypeError):
         return None
-    if mark is None or noted != {"mark": mark}:
+    if mark is None or noted["mark"] != mark:
         return None
     reading = anchors.whole_record(workspace)
     found = release.latest(workspace.releases(period))
     if found is None or unfinished.note_of(workspace.output, period).exists():
         return None
+    return Stands(found.folder, kept, len(reading.entries), reading.head)
+
+
+def whole(found: Stands) -> RunOutcome | None:
+    """What the run that gave this release gave; None where its value can't be read."""
+    from reconcile.releases import kept_value
+    from reconcile.run.state import RunOutcome
+
     try:
         value = kept_value.read(found.folder)
     except ReconcileError:
         return None
     return RunOutcome(
-        found.folder, value, False, record_lines=len(reading.entries), record_head=reading.head
-    )
+        found.folder, value, False,
+        record_lines=found.record_lines, record_head=found.record_head,
+    )  # fmt: skip
+
+
+def answered(workspace: Workspace, period: str) -> RunOutcome | None:
+    """``whole`` of what ``stands``; None where either is not to be had."""
+    found = stands(workspace, period)
+    return None if found is None else whole(found)
 
 
 def note(workspace: Workspace, outcome: RunOutcome) -> None:
@@ -60,9 +92,11 @@ def note(workspace: Workspace, outcome: RunOutcome) -> None:
         path.unlink(missing_ok=True)
         if outcome.told or outcome.differing:
             return
-        mark = _mark(workspace, period)
+        kept = standing.of(outcome.reconciliation)
+        mark = _mark(workspace, period, kept)
         if mark is not None:
-            write_whole(path, (json.dumps({"mark": mark}) + "\n").encode())
+            noted = {"mark": mark, "standing": standing.plain(kept)}
+            write_whole(path, (json.dumps(noted) + "\n").encode())
     except (OSError, ReconcileError):
         return  # the next run is done in full
 
@@ -71,8 +105,9 @@ def _note(workspace: Workspace, period: str) -> Path:
     return workspace.store_file.with_name(_NOTE.format(period=period))
 
 
-def _mark(workspace: Workspace, period: str) -> str | None:
-    """Digest of all that a run reads; None where something is not as it was left.
+def _mark(workspace: Workspace, period: str, kept: Standing) -> str | None:
+    """Digest of all that a run reads, and of what it says in brief; None where something is not
+    as it was left.
 
     Raises OSError where a file can't be read.
     """
@@ -82,7 +117,8 @@ def _mark(workspace: Workspace, period: str) -> str | None:
         return None
     found, missing = ws.find_files(workspace, period)
     content: list[object] = [
-        period, provenance.source_digest(), sorted(provenance.made_with().items()),
+        period, standing.plain(kept),
+        provenance.source_digest(), sorted(provenance.made_with().items()),
         ws.settings_hash(workspace.settings), ws.sha256_of(workspace.folder / SETTINGS_FILE),
         [m.pattern for m in missing],
     ]  # fmt: skip
