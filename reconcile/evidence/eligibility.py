@@ -104,12 +104,13 @@ def swap_suspicions(pairs: pd.DataFrame, strata: Sequence[Stratum]) -> tuple[Fin
     findings: list[Finding] = []
     both = pairs.loc[pairs["field_mean"].notna() & pairs["lab_mean"].notna()]
     for _, keys in sorted(units.items()):
-        rows = both.loc[both["stratum"].isin(keys)]
-        field, lab = (
-            rows.pivot_table(index="sample_id", columns="element", values=side, aggfunc="first")
-            for side in ("field_mean", "lab_mean")
-        )
-        findings += diagnosis.suspected_swaps(field, lab)
+        rows = both.loc[both["stratum"].isin(keys)].drop_duplicates(["sample_id", "element"])
+        if len(rows):
+            field, lab = (
+                rows.pivot(index="sample_id", columns="element", values=side)
+                for side in ("field_mean", "lab_mean")
+            )
+            findings += diagnosis.suspected_swaps(field, lab)
     return tuple(findings)
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.base.methods import FieldMethod, LabMethod, Moisture
 from reconcile.base.model.stratum import Stratum
@@ -29,8 +30,27 @@ _STRATUM_FACTS = (
 )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class StratumFacts:
+    """Of every pair of samples, which of the met combinations of a stratum's facts it has."""
+
+    place: NDArray[np.int64]
+    met: tuple[dict[str, str], ...]
+
+
+def facts_of(samples: pd.DataFrame) -> StratumFacts:
+    """The combinations, in their order; an unknown fact is ''. Makes the facts texts in place."""
+    facts = list(_STRATUM_FACTS)
+    samples[facts] = samples[facts].fillna("").astype("str")
+    place = samples.groupby(facts, sort=True).ngroup().to_numpy().astype(np.int64)
+    first = samples[facts].iloc[np.unique(place, return_index=True)[1]]
+    met = (dict(zip(facts, values, strict=True)) for values in first.itertuples(index=False))
+    return StratumFacts(place, tuple(met))
+
+
 def strata_of(
-    frame: pd.DataFrame,
+    facts: StratumFacts,
+    rows: NDArray[np.int64],
     field_key: Key,
     lab_key: Key,
     pooled: dict[str, str],
@@ -38,20 +58,19 @@ def strata_of(
     strata: dict[str, Stratum],
     together: dict[str, str],
 ) -> pd.Series:
-    """Key of the stratum of every row; fills ``strata`` and ``together``."""
-    facts = list(_STRATUM_FACTS)
-    frame[facts] = frame[facts].fillna("").astype("str")
-    keys = pd.Series("", index=frame.index, dtype="object")
-    for values, rows in frame.groupby(facts, sort=True).groups.items():
-        fact = dict(zip(facts, map(str, cast(tuple[Any, ...], values)), strict=True))
+    """Key of the stratum of each of ``rows``; fills ``strata`` and ``together``."""
+    places, of_row = np.unique(facts.place[rows], return_inverse=True)
+    keys = []
+    for place in places:
+        fact = facts.met[place]
         stratum = _stratum(field_key, lab_key, fact)
         if pooled:
             whole = _stratum(field_key, lab_key, fact | pooled)
             together[stratum.key] = whole.key
             stratum = stratum if whole.key in apart else whole
         strata.setdefault(stratum.key, stratum)
-        keys.loc[rows] = stratum.key
-    return keys.astype("str")
+        keys.append(stratum.key)
+    return pd.Series(keys, dtype="str").take(of_row).reset_index(drop=True)
 
 
 def _stratum(field_key: Key, lab_key: Key, fact: dict[str, str]) -> Stratum:
@@ -73,6 +92,20 @@ def _stratum(field_key: Key, lab_key: Key, fact: dict[str, str]) -> Stratum:
     )
 
 
+def prepared(samples: pd.DataFrame) -> pd.DataFrame:
+    """The pairs of samples with their facts as every element's pairs take them."""
+    times = {n: pd.to_datetime(samples[n], utc=True) for n in ("field_time", "lab_time")}
+    several = {
+        name: pd.Series([tuple(many) for many in samples[name]], samples.index, dtype="object")
+        for name in ("operator", "places")
+    }
+    several["certificate"] = pd.Series(
+        [tuple(c for c in many if c) for many in samples["certificate"]],
+        samples.index, dtype="object",
+    )  # fmt: skip
+    return samples.assign(**times, **several, group=samples["group"].fillna(""))
+
+
 def as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFrame:
     """Rows of the pair table (PAIR_COLUMNS), one for each sample and stratum."""
     field_cens = frame["field_censored"] > 0
@@ -82,7 +115,7 @@ def as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFra
         {
             "stratum": keys,
             "sample_id": frame["sample_id"],
-            "group": frame["group"].fillna(""),
+            "group": frame["group"],
             "field_mean": frame["field_low"].where(~field_cens & ~frame["field_zero"]),
             "field_se": frame["field_se"].astype("float64"),
             "field_sd": frame["field_sd"].astype("float64"),
@@ -99,17 +132,17 @@ def as_pairs(frame: pd.DataFrame, keys: pd.Series, field_key: Key) -> pd.DataFra
             "lab_qualifier": qualifier(frame["lab_n"], frame["lab_censored"], frame["lab_high"]),
             "lab_low": frame["lab_low"],
             "lab_high": frame["lab_high"],
-            "field_time": pd.to_datetime(frame["field_time"], utc=True),
-            "lab_time": pd.to_datetime(frame["lab_time"], utc=True),
-            "certificate": [tuple(c for c in many if c) for many in frame["certificate"]],
+            "field_time": frame["field_time"],
+            "lab_time": frame["lab_time"],
+            "certificate": frame["certificate"],
             "custody": "not recorded",
             "used": True,
             "reason_code": "",
             "reason": "",
             "element": field_key.element,
             "laboratory": frame["laboratory"],
-            "operator": [tuple(many) for many in frame["operator"]],
-            "places": [tuple(many) for many in frame["places"]],
+            "operator": frame["operator"],
+            "places": frame["places"],
             "several_roles": frame["several_roles"],
             "field_zero": frame["field_zero"],
             "lab_zero": frame["lab_zero"],

@@ -21,7 +21,7 @@ from reconcile.base.strata import told_apart
 from reconcile.pairs.averaging import Means
 from reconcile.pairs.clusters import BOTH_ROWS, LAB_ROW
 from reconcile.pairs.pair_limits import holds_zero
-from reconcile.pairs.pair_strata import POOLED, as_pairs, strata_of
+from reconcile.pairs.pair_strata import POOLED, as_pairs, facts_of, prepared, strata_of
 from reconcile.pairs.sides import Key, Side
 from reconcile.store.database import Store
 from reconcile.store.statements import quoted, sql
@@ -220,7 +220,8 @@ def join(
     ``apart``: their pairs stay in the strata that the facts divide. ``marks``: the rows of
     pair_facts with marks of theirs (``repeats.marked``), which the pairs then carry.
     """
-    pairs_of_samples = store.frame(sql("pair_facts")) if marks is None else marks.copy()
+    pairs_of_samples = prepared(store.frame(sql("pair_facts")) if marks is None else marks)
+    of_stratum = facts_of(pairs_of_samples)
     facts = ("technique", "instrument", "calibration")
     pairs_of_samples["set_up"] = list(
         zip(*(pairs_of_samples[name].fillna("") for name in facts), strict=True)
@@ -233,19 +234,19 @@ def join(
     sources: dict[str, list[Source]] = {}
     together: dict[str, str] = {}
     for field_key, lab_key, field, lab in means_of_pairs(sides, field_keys, lab_keys):
-        frame = _element_pairs(pairs_of_samples, field, lab, field_number, lab_number)
-        if len(frame):
-            keys = strata_of(frame, field_key, lab_key, pooled, apart, strata, together)
-            for name, rows in frame.groupby(keys, sort=True).groups.items():
-                part = frame.loc[rows]
-                sources.setdefault(str(name), []).append(
-                    Source(
-                        field_key, lab_key, part["sample_id"].to_numpy(object),
-                        part["field_number"].to_numpy("int64"),
-                        part["lab_number"].to_numpy("int64"),
-                    )
-                )  # fmt: skip
-            frames.append(as_pairs(frame, keys, field_key))
+        rows = np.flatnonzero((field.n[field_number] > 0) & (lab.n[lab_number] > 0))
+        if not len(rows):
+            continue
+        frame = _element_pairs(pairs_of_samples, field, lab, rows)
+        keys = strata_of(of_stratum, rows, field_key, lab_key, pooled, apart, strata, together)
+        sample = frame["sample_id"].to_numpy(object)
+        for name, at in keys.groupby(keys, sort=True).indices.items():
+            source = Source(
+                field_key, lab_key, sample[at],
+                field_number[rows[at]], lab_number[rows[at]],
+            )  # fmt: skip
+            sources.setdefault(str(name), []).append(source)
+        frames.append(as_pairs(frame, keys, field_key))
     pairs = (
         pd.concat(frames, ignore_index=True)
         if frames
@@ -282,17 +283,12 @@ def read_as(store: Store, joined: Joined) -> dict[str, tuple[ReadAs, ReadAs]]:
 
 
 def _element_pairs(
-    samples: pd.DataFrame,
-    field: Means,
-    lab: Means,
-    field_number: NDArray[np.int64],
-    lab_number: NDArray[np.int64],
+    samples: pd.DataFrame, field: Means, lab: Means, rows: NDArray[np.int64]
 ) -> pd.DataFrame:
-    """Pairs of means in which both sides have a result, with the results."""
-    both = (field.n[field_number] > 0) & (lab.n[lab_number] > 0)
-    f, x = field_number[both], lab_number[both]
+    """These rows of the pairs of samples, with the results of both sides."""
+    f, x = (samples[f"{side}_number"].to_numpy("int64")[rows] for side in ("field", "lab"))
     describing = [*_DESCRIBING, *(name for name in (LAB_ROW, BOTH_ROWS) if name in samples)]
-    frame = samples.loc[both, describing].reset_index(drop=True)
+    frame = samples[describing].take(rows).reset_index(drop=True)
     return frame.assign(
         field_number=f, lab_number=x,
         field_n=field.n[f], field_spots=field.spots[f], field_censored=field.censored[f],
