@@ -24,6 +24,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.model.controls import QualityCheck
 from reconcile.base.regular import readable_name
 from reconcile.base.settings.tables import TableSettings
+from reconcile.base.spreadsheet import to_csv
 from reconcile.base.writing import write_whole
 from reconcile.evidence import control_results, quality
 from reconcile.intake import workspace as ws
@@ -37,7 +38,7 @@ from reconcile.judgement.sheet_positions import Position, positions_of
 from reconcile.pairs import sides
 from reconcile.pairs.pairing import RunFile
 from reconcile.releases import anchors
-from reconcile.reporting.render import sheets, tables
+from reconcile.reporting.render import sheets
 from reconcile.reporting.render.grid import Book
 from reconcile.run import pipeline
 from reconcile.run.state import of_run
@@ -306,7 +307,7 @@ def _bytes(table: CorrectedTable) -> bytes:
     rows: Sequence[list[Any]] = [_cells(row, table) for row in table.rows]
     ending = table.path.suffix.lower()
     if ending == ".csv":
-        return tables.to_csv(COLUMNS, rows)
+        return to_csv(COLUMNS, rows)
     if ending == ".parquet":
         types = {name: pa.string() for name in _TEXTS} | {"spots": pa.int64()}
         arrays = {

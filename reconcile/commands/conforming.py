@@ -8,10 +8,11 @@ from pathlib import Path
 from reconcile.base.errors import ReconcileError
 from reconcile.base.grades import ConformityRecord
 from reconcile.base.model.account import Finding
+from reconcile.base.spreadsheet import to_csv
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.reporting.document import conformity_sheet
-from reconcile.reporting.render import conformity_table, sheets, tables
+from reconcile.reporting.render import conformity_table, sheets
 from reconcile.reporting.render.grid import Book
 from reconcile.reporting.render.sheets import Column
 from reconcile.run import pipeline
@@ -80,7 +81,7 @@ def conform(
 def _bytes(record: ConformityRecord, ending: str, period: str, paper: str) -> bytes:
     rows = list(conformity_table.rows(record))
     if ending == ".csv":
-        return tables.to_csv(conformity_table.COLUMNS, rows)
+        return to_csv(conformity_table.COLUMNS, rows)
     book = Book()
     conformity_sheet.sheet(book.sheet("conformity"), record)
     texts = conformity_table.TEXT_COLUMNS

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from reconcile.base.errors import ReconcileError
+from reconcile.base.spreadsheet import to_csv
 from reconcile.base.writing import write_whole
 from reconcile.commands import planning
 from reconcile.commands.forms import place_of, write_labels
@@ -19,7 +20,6 @@ from reconcile.releases import anchors, persons
 from reconcile.releases.signing import Key
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.custody_form import CustodyForm, SampleLine, custody_form
-from reconcile.reporting.render import tables
 from reconcile.store.database import Store
 
 COLUMNS = ("sample_id", "why", "inclusion_probability", "dispatch", "sheet")
@@ -107,7 +107,7 @@ def _files(
     """List, labels and custody form; the form and the labels do not say why a sample goes."""
     samples = [sample for sample, _, _ in chosen]
     listing = place_of(workspace, "dispatch", name).with_suffix(".csv")
-    write_whole(listing, tables.to_csv(COLUMNS, ([*c, name, sheet.name] for c in chosen)))
+    write_whole(listing, to_csv(COLUMNS, ([*c, name, sheet.name] for c in chosen)))
     labels = write_labels(workspace.folder, samples=samples).path
     form = CustodyForm(
         dispatch=name,

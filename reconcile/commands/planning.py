@@ -25,6 +25,7 @@ from reconcile.base.model.stratum import Stratum
 from reconcile.base.model.verdict import AS_READ, HELD_OUT, Ask, Verdict
 from reconcile.base.selection import RANDOM as SELECTION_RANDOM
 from reconcile.base.settings.whole import Settings
+from reconcile.base.spreadsheet import to_csv
 from reconcile.base.writing import write_whole
 from reconcile.evidence import diagnosis
 from reconcile.figures import shown_unit
@@ -33,7 +34,6 @@ from reconcile.intake import workspace as ws
 from reconcile.judgement import criterion_words, factor_proposal, needs, verdicts
 from reconcile.pairs import sides
 from reconcile.releases import release
-from reconcile.reporting.render import tables
 from reconcile.run import pipeline
 from reconcile.statistics import distributions as stats
 from reconcile.statistics import sample_size
@@ -373,7 +373,7 @@ def plan(
             ]
             for c in choices
         ]
-        write_whole(save, tables.to_csv(CHOICE_COLUMNS, rows), new=True)
+        write_whole(save, to_csv(CHOICE_COLUMNS, rows), new=True)
     return made
 
 

@@ -16,12 +16,13 @@ class Show(StrEnum):
 
 
 class Only(StrEnum):
-    """A document of a release."""
+    """A document of a release, or its pairs as CSV."""
 
     REPORT = "report"
     AUDIT = "audit"
     WORKBOOK = "workbook"
     PAGE = "page"
+    PAIRS = "pairs"
 
 
 class With(StrEnum):

@@ -17,8 +17,8 @@ from reconcile.evidence import certificate_texts, custody, documents, registers
 from reconcile.intake import workspace as ws
 from reconcile.pairs import sides
 from reconcile.pairs.sides import Key
-from reconcile.releases import persons
-from reconcile.releases.release import MANIFEST, pair_key
+from reconcile.releases import kept_rows, persons
+from reconcile.releases.release import MANIFEST
 from reconcile.reporting import register_words
 from reconcile.run import rereading
 from reconcile.run.pipeline import reading_key
@@ -409,8 +409,8 @@ def _of_release(manifest: dict[str, Any], what: str) -> StoryLine:
 def _release_lines(workspace: ws.Workspace, wanted: str, names: set[str]) -> list[StoryLine]:
     """What releases made of the sample's pairs and results.
 
-    A manifest of an earlier version does not list its samples: there the known ``names`` are
-    looked up.
+    A manifest of the first versions lists pairs without their samples: there the known ``names``
+    are looked up.
     """
     known = sorted({*names, *(identity.normalise_id(name) for name in names)})
     root = workspace.output / "releases"
@@ -419,16 +419,15 @@ def _release_lines(workspace: ws.Workspace, wanted: str, names: set[str]) -> lis
         manifest = json.loads(path.read_text(encoding="utf-8"))
         used: list[str] = []
         left: dict[str, list[str]] = {}
-        pairs = manifest["pairs"]
-        for stratum, summary in manifest["strata"].items():
-            for sample in manifest.get("pair_samples", {}).get(stratum, known):
-                value = pairs.get(pair_key(stratum, sample))
-                if value is None or identity.normalise_id(sample).casefold() != wanted:
-                    continue
-                if value[4]:
-                    left.setdefault(": ".join(value[4:]), []).append(summary["label"])
-                else:
-                    used.append(summary["label"])
+        strata = manifest["strata"]
+        for stratum, sample, value in kept_rows.each_pair(path.parent, manifest, known):
+            if identity.normalise_id(sample).casefold() != wanted:
+                continue
+            label = strata[stratum]["label"]
+            if value[4]:
+                left.setdefault(": ".join(value[4:]), []).append(label)
+            else:
+                used.append(label)
         if used:
             text = f"used for {len(used)} {'stratum' if len(used) == 1 else 'strata'}: "
             text += ", ".join(used)
@@ -438,8 +437,8 @@ def _release_lines(workspace: ws.Workspace, wanted: str, names: set[str]) -> lis
             for reason, labels in sorted(left.items())
         ]
         lines += [
-            _of_release(manifest, f"{entry['element']}: {entry['link']} ({entry['why']})")
-            for entry in manifest.get("superseded_results", ())
-            if identity.normalise_id(entry["sample_id"]).casefold() == wanted
+            _of_release(manifest, f"{element}: {link} ({why})")
+            for sample, element, why, link in kept_rows.superseded(path.parent, manifest)
+            if identity.normalise_id(sample).casefold() == wanted
         ]
     return lines

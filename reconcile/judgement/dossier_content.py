@@ -34,7 +34,7 @@ from reconcile.intake import workspace as ws
 from reconcile.intake.settings_listed import NOT_GIVEN
 from reconcile.judgement import criterion_words, factor_life, factor_proposal, scoring
 from reconcile.judgement.criterion_words import Written
-from reconcile.releases import anchors, history, release, sign_off
+from reconcile.releases import anchors, history, kept_rows, release, sign_off
 from reconcile.statistics.equality import equal_with_nan
 
 
@@ -253,7 +253,8 @@ def _strata(found: release.Earlier) -> list[Covered]:
     folder = found.folder
     content = json.loads((folder / "statistics.json").read_text(encoding="utf-8"))
     pairs = pd.read_csv(
-        io.BytesIO((folder / "pairs.csv").read_bytes()), dtype={"stratum": str, "used": str},
+        io.BytesIO(kept_rows.pairs_csv(folder, found.manifest)),
+        dtype={"stratum": str, "used": str},
         keep_default_na=False, na_values={"lab_mean_mg_kg": [""], "field_mean_mg_kg": [""]},
         usecols=["stratum", "used", "lab_mean_mg_kg", "field_mean_mg_kg"],
     )  # fmt: skip

@@ -29,7 +29,7 @@ from reconcile.intake import workspace as ws
 from reconcile.judgement import scoring
 from reconcile.judgement.decision import LevelTerms, Z
 from reconcile.judgement.results import Ground
-from reconcile.releases import record, release
+from reconcile.releases import kept_rows, record, release
 
 #: Columns of pairs.csv, and their names in the pair table.
 _PAIRS = {
@@ -86,7 +86,7 @@ def of_release(newest: release.Earlier) -> list[Ground]:
     """What one release says of its strata."""
     content = json.loads((newest.folder / "statistics.json").read_text(encoding="utf-8"))
     pairs = pd.read_csv(
-        io.BytesIO((newest.folder / "pairs.csv").read_bytes()),
+        io.BytesIO(kept_rows.pairs_csv(newest.folder, newest.manifest)),
         dtype={"stratum": str, "used": str}, keep_default_na=False,
         na_values={name: [""] for name in _PAIRS}, usecols=["stratum", "used", *_PAIRS],
     )  # fmt: skip

@@ -23,7 +23,7 @@ from reconcile.base.spreadsheet import csv_text
 from reconcile.judgement.results import AtLevel, Result
 from reconcile.judgement.sheet_content import ResultSheet
 from reconcile.judgement.sheet_life import SheetLife
-from reconcile.releases import release
+from reconcile.releases import kept_rows, release
 from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.level_calls import ABOVE, BELOW
 from reconcile.statistics.proportions import clopper_pearson
@@ -87,7 +87,7 @@ def answers_of_release(found: release.Earlier) -> Answers:
     known = [strata.from_plain(entry["stratum"]) for entry in content["strata"]]
     by_text = {csv_text(entry["key"]): s for entry, s in zip(content["strata"], known, strict=True)}
     pairs = pd.read_csv(
-        io.BytesIO((found.folder / "pairs.csv").read_bytes()), dtype={"stratum": str},
+        io.BytesIO(kept_rows.pairs_csv(found.folder, found.manifest)), dtype={"stratum": str},
         converters={"sample_id": str}, keep_default_na=False,
         na_values={"lab_low_mg_kg": [""], "lab_high_mg_kg": [""]},
         usecols=["stratum", "sample_id", "lab_low_mg_kg", "lab_high_mg_kg"],

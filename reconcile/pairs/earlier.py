@@ -20,11 +20,11 @@ from reconcile.base.settings.pairs import EvidenceSettings
 from reconcile.intake import workspace as ws
 from reconcile.pairs.clusters import BOTH_ROWS, LAB_ROW, REPEAT_OF
 from reconcile.pairs.plain_texts import TEXT, text_column
-from reconcile.releases import record, release
+from reconcile.releases import kept_rows, record, release
 
 #: Months that are looked through for a change of the bias, for each that may count.
 WATCHED = 2
-PAIRS, VERDICTS = "pairs.csv", "verdicts.csv"
+VERDICTS = "verdicts.csv"
 _MASS = "_mg_kg"
 NUMBERS = (
     "field_mean", "field_se", "field_sd", "field_n", "field_spots", "field_low", "field_high",
@@ -160,35 +160,34 @@ def _read(month: str, latest: release.Earlier) -> EarlierMonth | None:
     manifest = latest.manifest
     try:
         listed = {entry["name"]: entry["sha256"] for entry in manifest["outputs"]}
-        content = {name: (latest.folder / name).read_bytes() for name in (PAIRS, VERDICTS)}
+        table = kept_rows.pairs_file(manifest)
+        content = {name: (latest.folder / name).read_bytes() for name in (table, VERDICTS)}
         digests = {name: hashlib.sha256(data).hexdigest() for name, data in content.items()}
         if any(listed[name] != digest for name, digest in digests.items()):
             return None
-        samples: dict[str, list[str]] = manifest["pair_samples"]
+        pairs = content[table]
+        if table == kept_rows.PACKED:
+            pairs = kept_rows.as_csv(pairs)
         return EarlierMonth(
-            month, str(manifest["release_id"]), digests[PAIRS], _pairs(content[PAIRS], samples),
+            month, str(manifest["release_id"]), digests[table], _pairs(pairs, manifest),
             _strata(content[VERDICTS]),
         )  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
-def _pairs(content: bytes, samples: dict[str, list[str]]) -> pd.DataFrame:
-    """A table of pairs as it was before it was written.
-
-    Names of strata and samples come from the manifest: the table may hold them with an
-    apostrophe, for spreadsheets.
-    """
+def _pairs(content: bytes, manifest: dict[str, Any]) -> pd.DataFrame:
+    """A table of pairs as it was before it was written."""
     masses = {f"{name}{_MASS}": name for name in NUMBERS}
     read = pd.read_csv(io.BytesIO(content), dtype=str, keep_default_na=False).rename(columns=masses)
-    keys = [key for key, ids in samples.items() for _ in ids]
-    if len(keys) != len(read):
+    names = _names(read, manifest)
+    if len(names) != len(read):
         raise ValueError("the manifest names other pairs")
     told: dict[str, Any] = {name: read[name].tolist() for name in PAIR_COLUMNS}
     for name in MARKS:
         told[name] = read[name].tolist() if name in read else [""] * len(read)
-    told["stratum"] = keys
-    told["sample_id"] = [sample for ids in samples.values() for sample in ids]
+    told["stratum"] = [stratum for stratum, _ in names]
+    told["sample_id"] = [sample for _, sample in names]
     told["certificate"] = [(text,) if text else () for text in told["certificate"]]
     told["used"] = [text == "yes" for text in told["used"]]
     for name in NUMBERS:
@@ -196,6 +195,16 @@ def _pairs(content: bytes, samples: dict[str, list[str]]) -> pd.DataFrame:
     for name in TIMES:
         told[name] = pd.to_datetime(read[name].where(read[name].ne("")), utc=True, format="ISO8601")
     return pd.DataFrame(told)[[*PAIR_COLUMNS, *MARKS]]
+
+
+def _names(read: pd.DataFrame, manifest: dict[str, Any]) -> list[tuple[str, str]]:
+    """Stratum and sample of each row: in the table they may have an apostrophe, for spreadsheets.
+
+    Manifests of earlier versions list them.
+    """
+    if "pair_samples" in manifest:
+        return [(key, one) for key, many in manifest["pair_samples"].items() for one in many]
+    return kept_rows.named(read["stratum"].tolist(), read["sample_id"].tolist(), manifest)
 
 
 def _strata(content: bytes) -> tuple[dict[str, str], ...]:

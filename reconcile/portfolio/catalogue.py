@@ -9,7 +9,6 @@ whoever reads only what it names never meets a release that is half there.
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 from collections.abc import Iterable, Sequence
@@ -24,7 +23,7 @@ import pyarrow.parquet as pq
 from reconcile.base.errors import ReconcileError
 from reconcile.intake import months
 from reconcile.portfolio.listed import Portfolio
-from reconcile.releases import release
+from reconcile.releases import kept_rows, release
 
 LIST = "catalogue.json"
 _FOLDER = "catalogue"
@@ -139,16 +138,12 @@ def _tables(folder: Path) -> tuple[str, dict[str, bytes]] | None:
     release_id = str(found.manifest["release_id"])
     contents = {}
     for entry in found.manifest["outputs"]:
-        if Path(entry["name"]).suffix != ".csv":
-            continue
-        path = found.folder / entry["name"]
-        content = path.read_bytes() if path.is_file() else b""
-        if hashlib.sha256(content).hexdigest() != entry["sha256"]:
-            raise ReconcileError(
-                f"{entry['name']} of release {release_id} is not as it was released.",
-                "Restore it from the copy that was sent out.",
-            )
-        contents[entry["name"]] = content
+        name = entry["name"]
+        if Path(name).suffix == ".csv":
+            contents[name] = kept_rows.unaltered(found.folder, found.manifest, name)
+        elif name == kept_rows.PACKED:
+            pairs = kept_rows.unaltered_pairs(found.folder, found.manifest)
+            contents[kept_rows.CSV] = pairs
     return release_id, contents
 
 

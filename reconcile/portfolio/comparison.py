@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 import math
@@ -16,11 +15,11 @@ from reconcile.base.between import Compared, SiteBias, SiteRelease
 from reconcile.base.errors import ReconcileError
 from reconcile.base.methods import joined
 from reconcile.intake.workspace import Workspace, sha256_of
-from reconcile.releases import release
+from reconcile.releases import kept_rows, release
 from reconcile.statistics.random_effects import apart_from_peers, random_effects
 from reconcile.statistics.suspects import Suspect, suspects
 
-_STATISTICS, _PAIRS = "statistics.json", "pairs.csv"
+_STATISTICS = "statistics.json"
 _RATIO = "geometric_mean_ratio"
 #: Pairs of one operator in a stratum, below which nothing is said of them.
 _FEWEST_OF_OPERATOR = 3
@@ -56,8 +55,8 @@ def taken(workspace: Workspace, period: str) -> Taken:
     found = release.latest(workspace.releases(period))
     if found is None:
         raise ReconcileError(f"There is no release of {period}.")
-    content = {name: _unaltered(found, name) for name in (_STATISTICS, _PAIRS)}
-    value = json.loads(content[_STATISTICS])
+    value = json.loads(kept_rows.unaltered(found.folder, found.manifest, _STATISTICS))
+    pairs = kept_rows.unaltered_pairs(found.folder, found.manifest)
     of = SiteRelease(
         workspace.site,
         str(found.manifest["release_id"]),
@@ -67,22 +66,8 @@ def taken(workspace: Workspace, period: str) -> Taken:
     return Taken(
         of,
         tuple(_bias(workspace.site, entry) for entry in strata.values()),
-        tuple(_by_operator(workspace.site, strata, content[_PAIRS])),
+        tuple(_by_operator(workspace.site, strata, pairs)),
     )
-
-
-def _unaltered(found: release.Earlier, name: str) -> bytes:
-    listed = {entry["name"]: entry["sha256"] for entry in found.manifest["outputs"]}
-    try:
-        content = (found.folder / name).read_bytes()
-    except OSError:
-        content = b""
-    if hashlib.sha256(content).hexdigest() != listed.get(name):
-        raise ReconcileError(
-            f"{name} of release {found.manifest['release_id']} is not as it was released.",
-            "Restore it from the copy that was sent out.",
-        )
-    return content
 
 
 def comparison_of(stratum: dict[str, Any]) -> str:

@@ -17,14 +17,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from reconcile.base import provenance
 from reconcile.base.errors import ReconcileError
 from reconcile.base.model.release import Change, InputFile, Reconciliation, StratumResult
 from reconcile.base.writing import sync_files, sync_folder
 from reconcile.intake.workspace import sha256_of
-from reconcile.releases import in_brief
+from reconcile.releases import in_brief, kept_rows
 
 MANIFEST = "manifest.json"
 _REVISION = re.compile(r"r([1-9][0-9]{0,8})")
@@ -204,29 +202,10 @@ def _manifest(
         ],
         "earlier_releases": {h.period: h.release_id for h in reconciliation.history},
         "strata": {r.stratum.key: _summary(r) for r in reconciliation.results},
-        "superseded_results": [
-            {
-                "sample_id": row.sample_id,
-                "element": row.element,
-                "why": row.reason,
-                "link": row.evidence,
-            }
-            for row in reconciliation.exclusions.itertuples(index=False)
-            if row.kind == "lab result"
-        ],
         "findings": in_brief.as_manifest(reconciliation.findings),
         "open": in_brief.asking(reconciliation.findings),
         "evidence": list(reconciliation.evidence_in_brief),
         "factor_scores": list(reconciliation.factor_scores_in_brief),
-        "pairs": {
-            key: value
-            for result in reconciliation.results
-            for key, value in pair_values(result.pairs).items()
-        },
-        "pair_samples": {
-            r.stratum.key: [str(sample) for sample in r.pairs["sample_id"]]
-            for r in reconciliation.results
-        },
         "outputs": [
             {
                 "name": name,
@@ -249,29 +228,6 @@ def _summary(result: StratumResult) -> dict[str, Any]:
         "verdict": result.verdict.decision,
         "wrong_at_most": result.verdict.wrong_at_most,
         "factor": result.factor.form if result.factor else "",
-    }
-
-
-def pair_key(stratum: str, sample_id: str) -> str:
-    """What names a pair among those of a manifest; nothing takes it apart again."""
-    return f"{stratum} | {sample_id}"
-
-
-def pair_values(pairs: pd.DataFrame) -> dict[str, list[Any]]:
-    """Field and lab bounds of every pair, so that the next revision can say what changed.
-
-    Then why it is left out, and of a repeat the sample whose pair counts.
-    """
-    return {
-        pair_key(str(row.stratum), str(row.sample_id)): [
-            _finite(row.field_low),
-            _finite(row.field_high),
-            _finite(row.lab_low),
-            _finite(row.lab_high),
-            str(row.reason),
-            *([row.repeat_of] if getattr(row, "repeat_of", "") else []),
-        ]
-        for row in pairs.itertuples(index=False)
     }
 
 
@@ -318,11 +274,12 @@ def changes(
             if old[what] != new[what]:
                 change = Change(f"result {key}: {word}", _text(old[what]), _text(new[what]))
                 figures[what].append(change)
-    pairs_now = {k: v for r in results for k, v in pair_values(r.pairs).items()}
-    pairs = _pair_changes(before["pairs"], pairs_now)
+    pairs_now = {k: v for r in results for k, v in kept_rows.values_of(r.pairs).items()}
+    pairs_before = kept_rows.kept_values(earlier.folder, before)
+    pairs = _pair_changes(pairs_before, pairs_now)
     if pairs:
-        differ = {k for k in {*before["pairs"], *pairs_now}
-                  if before["pairs"].get(k) != pairs_now.get(k)}  # fmt: skip
+        differ = {k for k in {*pairs_before, *pairs_now}
+                  if pairs_before.get(k) != pairs_now.get(k)}  # fmt: skip
         figures["used"].append(Change("pairs with another value or use", "none", str(len(differ))))
     causes = list(further)
     if before["code_version"] != code:

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from reconcile.base.model.release import EACH_RUN, Reconciliation
-from reconcile.releases import kept_value
+from reconcile.releases import kept_rows, kept_value
 
-__all__ = ["DOCUMENTS", "write_release"]
+__all__ = ["DOCUMENTS", "DRAWN", "write_release"]
 
 Make = Callable[[Reconciliation], bytes]
 
@@ -49,6 +49,16 @@ DOCUMENTS: dict[str, tuple[str, Make]] = {
 }
 
 
+def _pairs(r: Reconciliation) -> bytes:
+    from reconcile.reporting.render.tables import pairs_csv
+
+    return pairs_csv(r)
+
+
+#: What can be drawn of a release again: its documents, and its pairs as CSV where they are packed.
+DRAWN = DOCUMENTS | {"pairs": (kept_rows.CSV, _pairs)}
+
+
 def write_release(reconciliation: Reconciliation, folder: Path) -> tuple[str, ...]:
     """Write every file of the release (but the manifest) into an existing empty folder.
 
@@ -56,7 +66,7 @@ def write_release(reconciliation: Reconciliation, folder: Path) -> tuple[str, ..
     data files, and the value that all of them are drawn from.
     Raises OSError where the folder can't be written.
     """
-    from reconcile.reporting import figures
+    from reconcile.reporting import figures, pair_lists
     from reconcile.reporting.render.tables import data_files
 
     files = {
@@ -67,6 +77,7 @@ def write_release(reconciliation: Reconciliation, folder: Path) -> tuple[str, ..
     files |= data_files(reconciliation)
     files[kept_value.NAME] = kept_value.packed(reconciliation)
     figures.forget()
+    pair_lists.forget()
     for name, content in files.items():
         (folder / name).write_bytes(content)
     return tuple(files)

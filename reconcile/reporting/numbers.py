@@ -47,6 +47,10 @@ def decimals_for(value: float, half_width: float = math.nan, others: tuple[float
     none: then three significant digits. ``others`` are the ends of the interval, shown with
     the same decimals.
     """
+    if not others and half_width != half_width:  # a number by itself, as most are
+        size = abs(value)
+        top = _leading(size) if _NOTHING < size < math.inf else 2
+        return max(1 - top, min(2 - top, 9))
     sizes = [abs(v) for v in (value, *others) if math.isfinite(v) and abs(v) > _NOTHING]
     if not sizes:
         return 0

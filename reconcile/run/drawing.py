@@ -33,7 +33,7 @@ class Drawn:
 
 
 def draw(workspace: Workspace, period: str, document: str) -> Drawn:
-    """Draw one of ``files.DOCUMENTS`` of the latest release of a period.
+    """Draw one of ``files.DRAWN`` of the latest release of a period.
 
     Raises ReconcileError where there is no release, or its value was altered or can't be read.
     """
@@ -47,7 +47,7 @@ def draw(workspace: Workspace, period: str, document: str) -> Drawn:
             f"{found.folder / kept_value.NAME} is not as it was released.",
             "Restore it from the copy that was sent out; nothing was drawn.",
         )
-    name, make = files.DOCUMENTS[document]
+    name, make = files.DRAWN[document]
     value = kept_value.read(found.folder)
     reading = record.read(workspace.output / record.RECORD)
     acts = [s.act for s in sign_off.of_release(reading, value.release_id)]
@@ -67,7 +67,7 @@ def lies_beside(folder: Path) -> bool:
 
 def foreign(folder: Path) -> list[Path]:
     """What lies among drawn documents and is none."""
-    names = {name for name, _ in files.DOCUMENTS.values()}
+    names = {name for name, _ in files.DRAWN.values()}
     return sorted(p for p in folder.iterdir() if p.name not in names or not p.is_file())
 
 
@@ -80,7 +80,7 @@ def check(folder: Path, manifest: dict[str, object], acts: Sequence[SignOff] = (
     """
     revision = release.revision_of(folder)
     beside = folder.with_name(BESIDE.format(revision=revision))
-    there = {name: make for name, make in files.DOCUMENTS.values() if (beside / name).is_file()}
+    there = {name: make for name, make in files.DRAWN.values() if (beside / name).is_file()}
     findings = []
     same_program = (
         manifest.get("code_version") == provenance.code_version()

@@ -125,6 +125,8 @@ def write_the_release(run: Run) -> Run:
         date_style=settings.report.date_style,
         own_pages=settings.report.own_pages,
         page_pairs=settings.report.page_pairs,
+        page_at_once=settings.report.page_at_once,
+        csv_pairs=settings.report.csv_pairs,
         workbook_pairs=settings.report.workbook_pairs,
         near=settings.report.near,
         audit=settings.report.audit,

@@ -162,7 +162,7 @@ def dump(path: Path, folder: Path, script: str = "") -> str:
     done = subprocess.run(
         [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu",
          "--disable-background-networking", f"--user-data-dir={folder / 'profile'}",
-         "--enable-logging=stderr", "--dump-dom", path.as_uri()],
+         "--enable-logging=stderr", "--virtual-time-budget=10000", "--dump-dom", path.as_uri()],
         capture_output=True, timeout=120, check=True,
     )  # fmt: skip
     console = done.stderr.decode("utf-8", "replace")
@@ -418,7 +418,8 @@ def probe_of(page: str, folder: Path, script: str) -> dict[str, Any]:
     """What ``script``, which fills ``out``, finds on the page in a browser."""
     file = folder / "page.html"
     file.write_text(page, encoding="utf-8")
-    whole = f"const out = {{}};\n{script}\ndocument.body.dataset.out = JSON.stringify(out);"
+    end = "document.body.dataset.out = JSON.stringify(out);"
+    whole = f"const out = {{}};\n(async () => {{\n{script}\n{end}\n}})();"
     dom = dump(file, folder, whole)
     return json.loads(html.unescape(re.search(r'data-out="([^"]*)"', dom)[1]))
 

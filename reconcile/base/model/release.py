@@ -154,6 +154,8 @@ class Reconciliation:
     date_style: str = "year-month-day"
     own_pages: int = 6  # strata with a page of their own in the report, at most
     page_pairs: int = 300  # of one stratum in the page's tables, at most
+    page_at_once: int = 200  # of a stratum up to which the page holds them unpacked
+    csv_pairs: int = 20_000  # of the release up to which its table of pairs is a CSV file
     workbook_pairs: int = 20_000  # in each of the workbook's sheets of pairs, at most
     near: float = 0.8  # share of the margin from which a bias is near it
     audit: str = ON_DEMAND  # or EACH_RUN: when audit.pdf is written

@@ -147,12 +147,23 @@ class ReportSettings(Part):
     )
     page_pairs: Annotated[int, number(ge=0, le=1_000_000)] = Field(
         300,
-        description="pairs of one stratum in the page's tables at most; pairs.csv holds all",
+        description="pairs of one stratum in the page's tables at most; the table of pairs "
+        "holds all",
+    )
+    page_at_once: Annotated[int, number(ge=0, le=1_000_000)] = Field(
+        200,
+        description="pairs of a stratum up to which the page holds its plots and its pairs "
+        "as they are shown; those of larger strata are packed and drawn when they are opened",
+    )
+    csv_pairs: Annotated[int, number(ge=0, le=10_000_000)] = Field(
+        20_000,
+        description="pairs of a release up to which its table of pairs is pairs.csv; a longer "
+        "one is pairs.parquet, and 'run --only pairs' writes it as CSV",
     )
     workbook_pairs: Annotated[int, number(ge=0, le=1_000_000)] = Field(
         20_000,
         description="pairs in each of the workbook's sheets of pairs at most, whole strata in "
-        "order; pairs.csv holds all",
+        "order; the table of pairs holds all",
     )
     near: Fraction = Field(
         0.80,

@@ -9,6 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
 from reconcile.base.between import BetweenSites, Compared, SiteBias
+from reconcile.base.spreadsheet import to_csv
 from reconcile.reporting import numbers, words
 from reconcile.reporting.document.blocks import (
     Block,
@@ -32,7 +33,7 @@ from reconcile.reporting.render.elements import facts
 from reconcile.reporting.render.grid import Book
 from reconcile.reporting.render.paragraphs import Paragraph
 from reconcile.reporting.render.styles import style
-from reconcile.reporting.render.tables import to_csv, to_json
+from reconcile.reporting.render.tables import to_json
 from reconcile.reporting.text import markup, printable
 from reconcile.statistics.suspects import Contrast, Suspect
 

@@ -7,17 +7,18 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from openpyxl.utils import get_column_letter
 
 from reconcile.base.model.release import Reconciliation, StratumResult
 from reconcile.reporting import numbers, words
+from reconcile.reporting.pair_lists import lists_of, pairs_name
 from reconcile.reporting.render import sheets
 from reconcile.reporting.render.grid import Sheet
 from reconcile.reporting.render.sheets import Column
-from reconcile.reporting.render.tables import PAIR_MASSES, pair_cells, pair_columns
+from reconcile.reporting.render.tables import PAIR_MASSES, pair_columns
 
 _COUNTS = frozenset({"field_n", "field_spots", "lab_n"})
+_UPPER = frozenset({"field_high", "lab_high"})
 _TIMES = frozenset({"field_time", "lab_time"})
 _NUMBERS = frozenset({"selection_probability"})
 _WIDE = {"group": 14, "field_time": 16, "lab_time": 16, "certificate": 16}
@@ -60,7 +61,7 @@ def sheet(sheet: Sheet, r: Reconciliation) -> Sequence[Column]:
         formula = f'${used}2="{words.YES_NO[False]}"'
         sheets.shade(sheet, f"A2:{get_column_letter(10)}{last}", formula, colour="777777")
     if len(rows) < total:
-        note = words.TRUNCATED.format(shown=len(rows), total=total, file="pairs.csv")
+        note = words.TRUNCATED.format(shown=len(rows), total=total, file=pairs_name(r))
         sheet.text(last + 1, 1, note)
     return columns
 
@@ -77,23 +78,24 @@ def _column(name: str) -> Column:
 
 
 def _rows(x: StratumResult, names: list[str]) -> Iterator[list[Any]]:
-    frame = x.pairs.reindex(columns=names)
-    for end in ("lab_high", "field_high"):
-        high = frame[end].astype(object)
-        frame[end] = high.where(frame[end] != math.inf, words.NO_UPPER_END)
-    lab, field = (
-        pd.to_numeric(x.pairs[c], errors="coerce").to_numpy("float64")
-        for c in ("lab_mean", "field_mean")
-    )
+    pairs = lists_of(x.pairs)
+    shown = [
+        [words.NO_UPPER_END if high == math.inf else high for high in pairs.of(name)]
+        if name in _UPPER
+        else pairs.shown(name)
+        for name in names
+    ]
+    lab, field = pairs.numbers("lab_mean"), pairs.numbers("field_mean")
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where((lab > 0) & np.isfinite(field), field / lab, np.nan)
     s, unit = x.stratum, numbers.unit_name(x.unit)
-    used = x.pairs["used"].fillna(False).astype(bool)
-    given = zip(x.pairs["sample_id"], used, x.pairs["reason"], pair_cells(frame), strict=True)
-    for i, (sample, counts, reason, values) in enumerate(given):
-        yield [
-            sample, s.element, s.technique, s.matrix, unit, float(lab[i]) * x.per_mg_kg,
-            float(field[i]) * x.per_mg_kg, float(ratio[i]), words.YES_NO[bool(counts)], reason,
-            *values, s.label, s.field_method, s.lab_method, s.specimen_form, s.moisture_basis,
-            s.key,
-        ]  # fmt: skip
+    first, last = (s.element, s.technique, s.matrix, unit), (
+        s.label, s.field_method, s.lab_method, s.specimen_form, s.moisture_basis, s.key,
+    )  # fmt: skip
+    per, used = x.per_mg_kg, [words.YES_NO[counts] for counts in pairs.used().tolist()]
+    values = zip(
+        pairs.of("sample_id"), (lab * per).tolist(), (field * per).tolist(), ratio.tolist(),
+        used, pairs.of("reason"), zip(*shown, strict=True), strict=True,
+    )  # fmt: skip
+    for sample, lab_shown, field_shown, times, counts, reason, rest in values:
+        yield [sample, *first, lab_shown, field_shown, times, counts, reason, *rest, *last]

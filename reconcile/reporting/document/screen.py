@@ -28,6 +28,7 @@ from reconcile.reporting.document.attention import verdicts_before
 from reconcile.reporting.document.blocks import Section
 from reconcile.reporting.figures import by_key
 from reconcile.reporting.manner import styled, written_for
+from reconcile.reporting.pair_lists import lists_of, pairs_name
 from reconcile.reporting.plots.alt import alt
 from reconcile.reporting.plots.evidence import one_scale
 from reconcile.reporting.plots.evidence import plot_of as evidence_plot_of
@@ -40,11 +41,13 @@ from reconcile.reporting.plots.stratum import (
 )
 from reconcile.reporting.plots.svg import escaped, svg
 from reconcile.reporting.render import shell
-from reconcile.reporting.render.elements import Cell, cut, facts, paragraph, said, table
+from reconcile.reporting.render.elements import Cell, cut, facts, packed, paragraph, said, table
 from reconcile.reporting.render.html import html
 from reconcile.reporting.sentences import line_name, range_of
 
 _CHANGES_FIRST = 12
+#: Facts of a pair that its story tells, in the order of the headings.
+_STORY = ("reason", "field_time", "operator", "lab_time", "certificate", "custody")
 
 
 def page(r: Reconciliation) -> bytes:
@@ -241,7 +244,7 @@ def _stratum(r: Reconciliation, x: StratumResult, anchor: str, before: dict[str,
         + _evidence(x)
         + "".join(paragraph(sentence) for sentence in x.sentences)
         + paragraph(stratum_page.counts_text(figures, x), "small")
-        + _plots(x)
+        + _at_once_or_packed(r, x, _plots(x), words.PACKED_PLOTS)
         + _small_plots(r, x)
         + f'<div class="two"><div><h4>{words.FIGURES_LEFT}</h4>'
         + table(headings, figure_rows.left_rows(x), (1, 2, 3), False, ours=(0,))
@@ -253,9 +256,23 @@ def _stratum(r: Reconciliation, x: StratumResult, anchor: str, before: dict[str,
         + (f"<h4>{words.NOTES}</h4><ul>{notes}</ul>" if notes else "")
         + f"<h4>{words.DETAILS}</h4><details><summary>{escaped(further)}</summary>"
         + f"{more_table}{more_text}</details>"
-        + _pairs(x, r.page_pairs)
+        + _at_once_or_packed(r, x, _pairs(r, x), words.PACKED_PAIRS)
         + "</details></section>"
     )
+
+
+def _at_once_or_packed(r: Reconciliation, x: StratumResult, made: str, what: str) -> str:
+    """Markup that grows with the pairs; packed where they are many, so that the page stays small.
+
+    A reader without script sees what is packed and where else it stands.
+    """
+    n = len(x.pairs)
+    if n <= r.page_at_once:
+        return made
+    note = words.PACKED.format(
+        what=what, label=x.stratum.label, n=numbers.plain(n, 0), file=pairs_name(r)
+    )
+    return packed(made, paragraph(note, "small"))
 
 
 def _evidence(x: StratumResult) -> str:
@@ -273,33 +290,34 @@ def _evidence(x: StratumResult) -> str:
     )
 
 
-def _pairs(x: StratumResult, most: int) -> str:
-    """Pairs with their story, as the marks of the plots tell it; ``most`` rows bound the page."""
-    frame, unit, per = x.pairs, numbers.unit_name(x.unit), x.per_mg_kg
-    if not len(frame):
+def _pairs(r: Reconciliation, x: StratumResult) -> str:
+    """Pairs with their story, as the marks of the plots tell it; a setting bounds the rows."""
+    most = r.page_pairs
+    pairs, unit, per = lists_of(x.pairs), numbers.unit_name(x.unit), x.per_mg_kg
+    if not len(x.pairs):
         return ""
-    names = ("operator", "custody", "field_time", "lab_time", "certificate", "reason")
-    given = frame.reindex(columns=["sample_id", "lab_mean", "field_mean", "used", *names])
-    given = given.iloc[:most]
     rows: list[list[Cell | int]] = []
-    for p in given.itertuples(index=False):
-        lab, field = _float(p.lab_mean), _float(p.field_mean)
+    for sample, lab_mean, field_mean, used, *told in zip(
+        *(pairs.of(name)[:most] for name in ("sample_id", "lab_mean", "field_mean", "used")),
+        *(pairs.of(name)[:most] for name in _STORY),
+        strict=True,
+    ):
+        lab, field = _float(lab_mean), _float(field_mean)
         ratio = field / lab if lab > 0 else math.nan
         rows.append(
             [
-                str(p.sample_id),
+                str(sample),
                 (numbers.plain_sig(lab * per, 4) if math.isfinite(lab) else "", lab),
                 (numbers.plain_sig(field * per, 4) if math.isfinite(field) else "", field),
                 (numbers.plain_sig(ratio) if math.isfinite(ratio) else "", ratio),
-                words.YES_NO[bool(p.used)],
-                *(_told(v) for v in (p.reason, p.field_time, p.operator, p.lab_time)),
-                *(_told(v) for v in (p.certificate, p.custody)),
+                words.YES_NO[bool(used)],
+                *map(_told, told),
             ]
         )
     title = words.PAIRS_OF.format(label=x.stratum.label)
     headings = [h.format(unit=unit) for h in words.PAIRS_OF_HEADINGS]
     made = table(headings, rows, (1, 2, 3), kind="pairs")
-    rest = cut(len(frame), "pairs.csv", most)
+    rest = cut(len(x.pairs), pairs_name(r), most)
     return f"<details><summary>{escaped(title)}</summary>{made}{rest}</details>"
 
 

@@ -17,6 +17,7 @@ from reconcile.base.model.verdict import ACCEPTED_CORRECTED, Ask, Verdict
 from reconcile.judgement.factor_choice import Fit, applied
 from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
+from reconcile.reporting.pair_lists import lists_of
 from reconcile.reporting.plots.density import MOST_MARKS
 from reconcile.reporting.plots.kinds import (
     ChancePlot,
@@ -38,7 +39,7 @@ FEWEST_FOR_LINE = 6  # used pairs from which a fitted line is drawn; its figures
 
 
 def _column(pairs: pd.DataFrame, name: str, factor: float) -> Array:
-    return pd.to_numeric(pairs[name], errors="coerce").to_numpy("float64") * factor
+    return lists_of(pairs).numbers(name) * factor
 
 
 def points_of(pairs: pd.DataFrame, factor: float) -> tuple[Points, ...]:
@@ -52,10 +53,12 @@ def points_of(pairs: pd.DataFrame, factor: float) -> tuple[Points, ...]:
     lab, field = _column(pairs, "lab_mean", factor), _column(pairs, "field_mean", factor)
     low_lab, high_lab = _column(pairs, "lab_low", factor), _column(pairs, "lab_high", factor)
     low, high = _column(pairs, "field_low", factor), _column(pairs, "field_high", factor)
-    q_field = pairs["field_qualifier"].fillna("").astype(str).to_numpy()
-    q_lab = pairs["lab_qualifier"].fillna("").astype(str).to_numpy()
-    used = pairs["used"].fillna(False).astype(bool).to_numpy()
-    ids = pairs["sample_id"].astype(str).to_numpy()
+    q_field, q_lab = (
+        lists_of(pairs).texts("field_qualifier"),
+        lists_of(pairs).texts("lab_qualifier"),
+    )
+    used = lists_of(pairs).used()
+    ids = lists_of(pairs).texts("sample_id")
     below_field, below_lab = q_field == "<", q_lab == "<"
     above = (q_field == ">") | (q_lab == ">")
     partial = (q_field == "~") & ~below_lab & ~above
@@ -314,10 +317,11 @@ def chance_plots_of(result: StratumResult) -> list[ChancePlot]:
     """
     result = after_correction(result) or result
     s = result.statistics
-    used = result.pairs.loc[result.pairs["used"].astype(bool)]
-    if len(used) < _FEWEST_FOR_CHANCE:
+    pairs = lists_of(result.pairs)
+    used = pairs.used()
+    if used.sum() < _FEWEST_FOR_CHANCE:
         return []
-    lab, field = (used[c].to_numpy("float64") for c in ("lab_mean", "field_mean"))
+    lab, field = (pairs.numbers(c)[used] for c in ("lab_mean", "field_mean"))
     variance = next(
         (
             value

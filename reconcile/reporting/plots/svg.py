@@ -38,6 +38,7 @@ from reconcile.reporting.plots.kinds import (
     StripPlot,
 )
 from reconcile.reporting.plots.marks import PLACE, Marks, mark
+from reconcile.reporting.plots.marks import path as path_of
 
 #: Width and height of each kind, in the points of its texts; the page enlarges them.
 _SIZES: tuple[tuple[type, tuple[float, float]], ...] = (
@@ -144,18 +145,17 @@ def _of(shape: Shape, m: Matrix, height: float) -> Iterator[str]:
 
 def _marks(marks: Marks, height: float) -> Iterator[str]:
     """Each mark by itself, with what it says."""
+    round_, radius = marks.kind in (PLACE, "used"), _n(marks.radius)
+    look = ' fill-opacity="0"' if marks.kind == PLACE else _look(path_of(marks.kind))
     for x, y, top, told in marks.places:
         title = f"<title>{escaped(told)}</title>" if told else ""
-        place = f'cx="{_n(x)}" cy="{_n(height - y)}" r="{_n(marks.radius)}"'
-        if marks.kind == PLACE:
-            yield f'<circle {place} fill-opacity="0">{title}</circle>'
-            continue
-        path = mark(marks.kind, x, y, top, marks.radius)
-        drawn = _path(path, lambda u, v: (u, height - v))
-        if marks.kind == "used":
-            yield f"<circle {place}{_look(path)}>{title}</circle>"
+        if round_:
+            place = f'cx="{x:.1f}" cy="{height - y:.1f}" r="{radius}"'
+            yield f"<circle {place}{look}>{title}</circle>"
         else:
-            yield f'<path d="{drawn}"{_look(path)}>{title}</path>'
+            path = mark(marks.kind, x, y, top, marks.radius)
+            drawn = _path(path, lambda u, v: (u, height - v))
+            yield f'<path d="{drawn}"{look}>{title}</path>'
 
 
 def _path(path: Path, at: Callable[[float, float], tuple[float, float]]) -> str:

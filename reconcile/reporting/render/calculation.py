@@ -19,8 +19,9 @@ from openpyxl.workbook.defined_name import DefinedName
 from reconcile.base.model.release import StratumResult
 from reconcile.base.reasons import Exclusion
 from reconcile.reporting import numbers, words
+from reconcile.reporting.pair_lists import lists_of
 from reconcile.reporting.render import sheets
-from reconcile.reporting.render.grid import Look, Sheet
+from reconcile.reporting.render.grid import ROW, Look, Sheet
 from reconcile.reporting.render.sheets import Column
 
 Array = NDArray[np.float64]
@@ -101,15 +102,11 @@ def write(
     for number, x in enumerate(results, start=1):
         if row + len(x.pairs) > most:
             continue
-        used = int(x.pairs["used"].fillna(False).astype(bool).sum())
+        used = int(lists_of(x.pairs).used().sum())
         block = Block(number, row + 1, used, row + len(x.pairs))
         blocks[x.stratum.key] = block
         ordered = ordered_of(x.pairs)
-        for values in _rows(x, number, ordered):
-            row += 1
-            for place, (column, value) in enumerate(zip(columns, values, strict=False), start=1):
-                if value is not None and value != "":
-                    sheets.put(sheet, row, place, value, column.kind)
+        row = sheets.rows_below(sheet, columns[: len(COLUMNS)], _rows(x, number, ordered), row)
         _lines(sheet, x, number)
         if formulas:
             _helpers(sheet, block, ordered)
@@ -121,7 +118,7 @@ def write(
 
 def ordered_of(pairs: pd.DataFrame) -> pd.DataFrame:
     """The used pairs first, else as they stand."""
-    first = pairs["used"].fillna(False).astype(bool).to_numpy()
+    first = lists_of(pairs).used()
     return pairs.iloc[np.argsort(~first, kind="stable")]
 
 
@@ -144,7 +141,7 @@ def _columns() -> list[Column]:
 
 
 def _numbers(frame: pd.DataFrame, name: str) -> Array:
-    return pd.to_numeric(frame[name], errors="coerce").to_numpy("float64")
+    return lists_of(frame).numbers(name)
 
 
 def _rows(x: StratumResult, number: int, frame: pd.DataFrame) -> Iterator[list[object]]:
@@ -154,10 +151,13 @@ def _rows(x: StratumResult, number: int, frame: pd.DataFrame) -> Iterator[list[o
         [words.NO_UPPER_END if value == math.inf else value for value in _numbers(frame, name)]
         for name in ("lab_low", "lab_high", "field_low", "field_high")
     ]
-    used = frame["used"].fillna(False).astype(bool).to_numpy()
+    used = lists_of(frame).used()
     both = np.isfinite(lab) & np.isfinite(field)
     per = x.per_mg_kg
-    for i, (sample, reason) in enumerate(zip(frame["sample_id"], frame["reason"], strict=True)):
+    known = lists_of(frame)
+    for i, (sample, reason) in enumerate(
+        zip(known.of("sample_id"), known.of("reason"), strict=True)
+    ):
         shown = float(field[i]) * per if both[i] else None
         yield [
             number, label, sample, unit, float(lab[i]) * per if both[i] else None,
@@ -198,20 +198,17 @@ _GENERAL, _COUNT = Look(), Look("0")
 
 def _helpers(sheet: Sheet, block: Block, frame: pd.DataFrame) -> None:
     """Formulas of the helper columns with their results, row by row."""
-    letters = {name: get_column_letter(PLACES[name]) for name in _HELPED_BY}
+    at = {name: f"{get_column_letter(PLACES[name])}{ROW}" for name in _HELPED_BY}
+    at |= {f"{side}_all": f"{side}_{block.number:03d}" for side in ("lab", "field")}
+    count = sheet.formulas(PLACES["counts"], COUNTS.format(**at), _COUNT)
+    for row, counts in enumerate(counts_of(frame), start=block.first):
+        count(row, counts)
     results = helper_results(frame.iloc[: block.used])
-    counts = counts_of(frame)
-    names = [h for h in HELPERS if h[0] not in RANKS or block.used <= MOST_RANKED]
-    for i in range(len(frame)):
-        row = block.first + i
-        at = {name: f"{letter}{row}" for name, letter in letters.items()}
-        at |= {f"{side}_all": f"{side}_{block.number:03d}" for side in ("lab", "field")}
-        sheet.formula(row, PLACES["counts"], COUNTS.format(**at), counts[i], _COUNT)
-        if i < block.used:
-            for name, _, formula in names:
-                value = float(results[name][i])
-                shown = value if math.isfinite(value) else ""
-                sheet.formula(row, PLACES[name], formula.format(**at), shown, _GENERAL)
+    for name, _, formula in HELPERS:
+        if name not in RANKS or block.used <= MOST_RANKED:
+            put = sheet.formulas(PLACES[name], formula.format(**at), _GENERAL)
+            for row, value in enumerate(results[name].tolist(), start=block.first):
+                put(row, value if math.isfinite(value) else "")
 
 
 def helper_results(used: pd.DataFrame) -> dict[str, Array]:
@@ -236,8 +233,7 @@ def helper_results(used: pd.DataFrame) -> dict[str, Array]:
 def counts_of(frame: pd.DataFrame) -> list[int]:
     """1 for each pair that counts at a decision level, else 0."""
     limited = frame["reason_code"].isin(_LIMITED)
-    counted = frame["used"].fillna(False).astype(bool) | limited
-    known = counted.to_numpy()
+    known = lists_of(frame).used() | limited.to_numpy()
     for name in ("lab_low", "field_low"):
         known = known & np.isfinite(_numbers(frame, name))
     for name in ("lab_high", "field_high"):

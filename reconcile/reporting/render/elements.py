@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import math
+import zlib
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
@@ -94,6 +96,14 @@ def facts(rows: Sequence[tuple[str, object]]) -> str:
     """Labels and values."""
     items = "".join(f"<dt>{escaped(a)}</dt><dd>{escaped(b)}</dd>" for a, b in rows)
     return f"<dl>{items}</dl>"
+
+
+def packed(markup: str, note: str) -> str:
+    """Markup that the page's script unpacks when it is opened; until then ``note`` stands there."""
+    squeeze = zlib.compressobj(6, zlib.DEFLATED, -zlib.MAX_WBITS)
+    content = squeeze.compress(markup.encode("utf-8", "backslashreplace")) + squeeze.flush()
+    held = base64.b64encode(content).decode()
+    return f'<div class="packed">{note}<template>{held}</template></div>'
 
 
 def cut(total: int, file: str, most: int = MOST_ROWS) -> str:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
@@ -49,6 +50,8 @@ _DRAWING = re.compile(r"xl/drawings/drawing\d+\.xml")
 _PICTURE = re.compile(rb'(name="Image (\d+)" descr=)"[^"]*"')
 #: Text that Excel would take for a formula when it is entered again.
 _QUOTED = "=+-@'"
+#: In a formula of many rows, the number of the row.
+ROW = "\N{NUMBER SIGN}row\N{NUMBER SIGN}"
 _DAY_NOUGHT = datetime(1899, 12, 30, tzinfo=UTC)
 _SECONDS = 86_400
 
@@ -93,16 +96,31 @@ class Sheet:
 
     def text(self, row: int, column: int, value: object, look: Look = PLAIN) -> None:
         """Text that stays text, whatever it looks like."""
-        book = self.book
-        text = value if isinstance(value, str) else str(value)
-        number, quoted = book.string(text)
-        if quoted:
-            look = look._replace(quoted=True)
-        self._put(row, column, look, ' t="s"', f"<v>{number}</v>")
+        self.cell(row, column, self.text_at(value if isinstance(value, str) else str(value), look))
 
     def number(self, row: int, column: int, value: float, look: Look = PLAIN) -> None:
         """A finite number."""
-        self._put(row, column, look, "", f"<v>{value!r}</v>")
+        self.cell(row, column, self.number_at(value, look))
+
+    def text_at(self, text: str, look: Look) -> str:
+        """A text's cell without its place; see ``cell``."""
+        book = self.book
+        number, quoted = book.string(text)
+        style = book.style(look._replace(quoted=True) if quoted else look)
+        return f'" s="{style}" t="s"><v>{number}</v></c>'
+
+    def number_at(self, value: float, look: Look) -> str:
+        """A finite number's cell without its place; see ``cell``."""
+        return f'" s="{self.book.style(look)}"><v>{value!r}</v></c>'
+
+    def cell(self, row: int, column: int, placeless: str) -> None:
+        """Put a cell of ``text_at`` or ``number_at`` at its place."""
+        cell = f'<c r="{_letter(column)}{row}{placeless}'
+        cells = self.cells.get(row)
+        if cells is None:
+            self.cells[row] = [(column, cell)]
+        else:
+            cells.append((column, cell))
 
     def formula(
         self, row: int, column: int, formula: str, result: float | str, look: Look = PLAIN
@@ -111,20 +129,26 @@ class Sheet:
         kind, shown = "", repr(result)
         if isinstance(result, str):
             kind, shown = ' t="str"', escape(result)
-        self._put(row, column, look, kind, f"<f>{escape(formula)}</f><v>{shown}</v>")
+        inside = f"<f>{escape(formula)}</f><v>{shown}</v>"
+        self.cell(row, column, f'" s="{self.book.style(look)}"{kind}>{inside}</c>')
 
-    def _put(self, row: int, column: int, look: Look, kind: str, inside: str) -> None:
-        book = self.book
-        last, style = book.last  # most cells look like the one before
-        if look is not last:
-            style = book.style(look)
-            book.last = (look, style)
-        cell = f'<c r="{_letter(column)}{row}" s="{style}"{kind}>{inside}</c>'
-        cells = self.cells.get(row)
-        if cells is None:
-            self.cells[row] = [(column, cell)]
-        else:
-            cells.append((column, cell))
+    def formulas(
+        self, column: int, formula: str, look: Look = PLAIN
+    ) -> Callable[[int, float | str], None]:
+        """The same formula in many rows: what puts it in a row with its result.
+
+        ``ROW`` stands in it for the number of the row.
+        """
+        style, inside = self.book.style(look), escape(formula)
+
+        def put(row: int, result: float | str) -> None:
+            kind, shown = "", repr(result)
+            if isinstance(result, str):
+                kind, shown = ' t="str"', escape(result)
+            told = inside.replace(ROW, str(row))
+            self.cell(row, column, f'" s="{style}"{kind}><f>{told}</f><v>{shown}</v></c>')
+
+        return put
 
     def merge(self, row: int, first: int, last: int) -> None:
         """One cell across columns; what stands in the first is shown."""
@@ -167,7 +191,7 @@ class Book:
         self._strings: dict[str, int] = {}
         self._known: dict[str, tuple[int, bool]] = {}
         self._styles: dict[Look, int] = {}
-        self.last: tuple[Look | None, int] = (None, 0)
+        self._last: tuple[Look | None, int] = (None, 0)
 
     def sheet(self, title: str) -> Sheet:
         """A further sheet."""
@@ -186,9 +210,13 @@ class Book:
 
     def style(self, look: Look) -> int:
         """The number of a style."""
+        last, number = self._last
+        if look is last:  # most cells look like the one before, and a look takes long to compare
+            return number
         known = self._styles.get(look)
         if known is None:
             known = self._styles[look] = self._made(look)
+        self._last = look, known
         return known
 
     def _made(self, look: Look) -> int:

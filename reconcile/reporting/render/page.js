@@ -5,7 +5,7 @@ const all = (selector, from) => [...(from || document).querySelectorAll(selector
 const plain = (text) => /^[\u2212-]?\d[\d\s\u00a0\u202f]*([.,]\d+)?(\s?%)?$/.test(text);
 const asNumber = (text) => parseFloat(text.replace(/[\s\u00a0\u202f]/g, "").replace("\u2212", "-").replace(",", "."));
 
-for (const table of all("table[data-sort]")) {
+const sorting = (table) => {
   const body = table.tBodies[0];
   const value = (row, i) => {
     const cell = row.cells[i];
@@ -35,7 +35,7 @@ for (const table of all("table[data-sort]")) {
       body.append(...rows);
     });
   });
-}
+};
 
 // A word with a capital must stand as it is typed; any other begins a word, in capitals or not.
 const tester = (typed) => {
@@ -50,7 +50,7 @@ const tester = (typed) => {
 };
 const rowText = (row) => [...row.cells].map((cell) => cell.textContent).join(" \u00b7 ");
 
-for (const box of all(".words")) {
+const filtering = (box) => {
   const table = box.nextElementSibling.querySelector("table");
   const input = box.querySelector("input"), told = box.querySelector("output");
   box.hidden = false;
@@ -63,7 +63,7 @@ for (const box of all(".words")) {
     }
     told.textContent = shown + " / " + table.tBodies[0].rows.length;
   });
-}
+};
 
 // Strata: chosen by what they are; sections, lines of tables and of the picture follow.
 const choose = document.querySelector(".choose");
@@ -125,7 +125,7 @@ const storyOf = (section, said) => {
   const parts = [...found[1].cells].map((cell, i) => [heads[i], cell.textContent]).slice(1).filter((part) => part[1]);
   return said + ". " + parts.map((part) => part.join(": ")).join("; ");
 };
-for (const drawing of all("svg[tabindex]")) {
+const telling = (drawing) => {
   const told = drawing.closest(".plots").querySelector(".story");
   const marks = all("title", drawing).map((title) => title.parentNode);
   let at = -1;
@@ -145,4 +145,28 @@ for (const drawing of all("svg[tabindex]")) {
     at = (at + step + marks.length) % marks.length;
     show(marks[at]);
   });
+};
+
+const ready = (from) => {
+  for (const table of all("table[data-sort]", from)) sorting(table);
+  for (const box of all(".words", from)) filtering(box);
+  for (const drawing of all("svg[tabindex]", from)) telling(drawing);
+};
+ready(document);
+
+// Plots and pairs of a large stratum lie packed in the page; they are drawn when it is opened.
+const unpack = async (packed) => {
+  const room = packed.parentNode;
+  packed.remove();
+  const bytes = Uint8Array.from(atob(packed.content.textContent), (sign) => sign.charCodeAt(0));
+  const unpacked = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
+  room.innerHTML = await new Response(unpacked).text();
+  ready(room);
+};
+for (const stratum of all("section.stratum > details")) {
+  const draw = () => {
+    if (stratum.open && window.DecompressionStream) for (const packed of all("template", stratum)) unpack(packed);
+  };
+  stratum.addEventListener("toggle", draw, {once: true});
+  draw();
 }

@@ -22,6 +22,7 @@ from reconcile.base.model.release import StratumResult
 from reconcile.reporting import words
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
+from reconcile.reporting.pair_lists import lists_of
 from reconcile.reporting.render import sheets
 from reconcile.reporting.render.calculation import HELPERS, MOST_RANKED, WHOLE, Block
 from reconcile.reporting.render.grid import Look, Sheet
@@ -67,12 +68,8 @@ class _Used:
 
 def used_of(pairs: pd.DataFrame) -> _Used:
     """Laboratory and field means of the used pairs, (n,) each."""
-    used = pairs[pairs["used"].fillna(False).astype(bool)]
-    lab, field = (
-        pd.to_numeric(used[c], errors="coerce").to_numpy("float64")
-        for c in ("lab_mean", "field_mean")
-    )
-    return _Used(lab, field)
+    lists = lists_of(pairs)
+    return _Used(*(lists.numbers(name)[lists.used()] for name in ("lab_mean", "field_mean")))
 
 
 def _interval(f: Figure, centre: str, se: str, df: str, wrap: str = "{}") -> Iterator[Cell]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from reconcile.base.spreadsheet import to_csv
 from reconcile.judgement.results import NO_VALUE, PARTS, AtLevel, Reason, Result
 from reconcile.judgement.sheet_content import ResultSheet
 from reconcile.judgement.sheet_counts import by_sample, level_counts, lot_means
@@ -76,7 +77,7 @@ def rows(sheet: ResultSheet) -> Iterable[list[Any]]:
 def data_files(sheet: ResultSheet) -> dict[str, bytes]:
     """CSV and JSON by name."""
     return {
-        CSV: tables.to_csv(COLUMNS, rows(sheet)),
+        CSV: to_csv(COLUMNS, rows(sheet)),
         JSON: tables.to_json({"sheet": sheet}),
     }
 

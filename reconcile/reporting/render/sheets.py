@@ -63,11 +63,15 @@ _FORMATS: dict[tuple[Kind, int], Look] = {}
 
 
 def _number_look(value: float, kind: Kind) -> Look:
-    decimals = max(0, decimals_for(value) + 1) if kind == "number" else 0
+    decimals = _decimals(value) if kind == "number" else 0
     known = _FORMATS.get((kind, decimals))
     if known is None:
         known = _FORMATS[kind, decimals] = Look(_number_format(kind, decimals))
     return known
+
+
+def _decimals(value: float) -> int:
+    return max(0, decimals_for(value) + 1)
 
 
 def _number_format(kind: Kind, decimals: int) -> str:
@@ -157,17 +161,7 @@ def table(
     With a ``name`` they are a table of that name, which sorts, filters and can be pivoted.
     """
     head(sheet, columns, first_row)
-    number = first_row
-    kinds = [(place, c.kind, c.wrap) for place, c in enumerate(columns, start=1)]
-    wrapped = [(i, c.width) for i, c in enumerate(columns) if c.wrap]
-    for row in rows:
-        number += 1
-        if wrapped:
-            lines = max(_lines(str(row[i] or ""), width) for i, width in wrapped)
-            sheet.heights[number] = _LINE * min(lines, 20) + 2
-        for (place, kind, wrap), value in zip(kinds, row, strict=True):
-            if value is not None and value != "":
-                put(sheet, number, place, value, kind, wrap)
+    number = rows_below(sheet, columns, rows, first_row)
     freeze(sheet, first_row + 1, 1)
     if number > first_row:
         area = f"A{first_row}:{get_column_letter(len(columns))}{number}"
@@ -177,6 +171,59 @@ def table(
             sheet.worksheet.auto_filter.ref = area
     sheet.worksheet.print_title_rows = f"{first_row}:{first_row}"
     return number
+
+
+def rows_below(
+    sheet: Sheet, columns: Sequence[Column], rows: Iterable[Sequence[Any]], number: int
+) -> int:
+    """Rows of values below row ``number``; returns the number of the last. See ``put``."""
+    kinds = [_Kept(sheet, place, c) for place, c in enumerate(columns, start=1)]
+    wrapped = [(i, c.width) for i, c in enumerate(columns) if c.wrap]
+    for row in rows:
+        number += 1
+        if wrapped:
+            lines = max(_lines(str(row[i] or ""), width) for i, width in wrapped)
+            sheet.heights[number] = _LINE * min(lines, 20) + 2
+        for kept, value in zip(kinds, row, strict=True):
+            of = type(value)
+            if of is str and kept.texts is not None:
+                if value:
+                    sheet.cell(number, kept.place, kept.texts.get(value) or kept.text(value))
+            elif of is float and kept.numeric:
+                if value - value == 0:  # finite
+                    sheet.cell(number, kept.place, kept.number(value))
+            elif value is not None and value != "":
+                put(sheet, number, kept.place, value, kept.kind, kept.wrap)
+    return number
+
+
+class _Kept:
+    """A column of rows with the cells that it has had: most come again."""
+
+    def __init__(self, sheet: Sheet, place: int, column: Column) -> None:
+        self.place, self.kind, self.wrap = place, column.kind, column.wrap
+        self.numeric = column.kind not in _WRITTEN
+        self.texts: dict[str, str] | None = None if column.kind in _MOMENTS else {}
+        self._sheet = sheet
+        self._look = WRAPPED if column.wrap else _INDENTED if place > 1 else _TEXT
+        self._leads: dict[int, str] = {}
+
+    def text(self, value: str) -> str:
+        """The cell of a text that the column has not had."""
+        made = self._sheet.text_at(value, self._look)
+        if self.texts is not None:
+            self.texts[value] = made
+        return made
+
+    def number(self, value: float) -> str:
+        """The cell of a finite number."""
+        shown = int(value) if self.kind == "integer" else value
+        decimals = _decimals(value) if self.kind == "number" else 0
+        lead = self._leads.get(decimals)
+        if lead is None:
+            style = self._sheet.book.style(_number_look(value, self.kind))
+            lead = self._leads[decimals] = f'" s="{style}"><v>'
+        return f"{lead}{shown!r}</v></c>"
 
 
 def named(sheet: Sheet, columns: Sequence[Column], area: str, name: str) -> None:

@@ -6,17 +6,12 @@ Floats are written by ``repr``, which is exact and the same everywhere.
 
 from __future__ import annotations
 
-import csv
 import dataclasses
-import io
 import json
-import math
-from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime
+from collections.abc import Iterable, Sequence
 from json.encoder import encode_basestring as _quoted
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from reconcile.base import strata
@@ -29,10 +24,12 @@ from reconcile.base.model.tables import (
     QUARANTINE_COLUMNS,
 )
 from reconcile.base.model.verdict import CorrectionFactor, Verdict
-from reconcile.base.spreadsheet import csv_text
+from reconcile.base.spreadsheet import to_csv
 from reconcile.judgement import criterion_words
+from reconcile.releases import kept_rows
 from reconcile.reporting.details import plain
 from reconcile.reporting.figures import figures_of
+from reconcile.reporting.pair_lists import lists_of, pairs_name
 from reconcile.reporting.render import (
     conformity_table,
     evidence_table,
@@ -74,35 +71,6 @@ PAIR_MASSES = frozenset(
 )
 
 
-def _cell(value: Any) -> str:
-    kind = type(value)
-    if kind is str:
-        return csv_text(value)
-    if kind is float:
-        return repr(value) if value == value else ""
-    if value is None or value is pd.NaT or value is pd.NA:
-        return ""
-    if isinstance(value, (bool, np.bool_)):
-        return "yes" if value else "no"
-    if isinstance(value, (int, np.integer)):
-        return str(int(value))
-    if isinstance(value, (float, np.floating)):
-        number = float(value)
-        return "" if math.isnan(number) else repr(number)
-    if isinstance(value, datetime):  # pandas timestamps too
-        return value.isoformat()
-    return csv_text(value)
-
-
-def to_csv(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> bytes:
-    """UTF-8 with \\n line ends; text that a spreadsheet would run gets an apostrophe."""
-    buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow([csv_text(column) for column in columns])
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return buffer.getvalue().encode("utf-8")
-
-
 def to_json(value: Any) -> bytes:
     """Sorted keys, one space of indent, NaN as null, a newline at the end."""
     pieces: list[str] = []
@@ -119,8 +87,10 @@ def _told(value: Any, line: str, pieces: list[str]) -> None:
     kind = type(value)
     if kind is str:
         pieces.append(_quoted(value))
-    elif kind is float:
+    elif kind is float or kind is int:
         pieces.append(repr(value))
+    elif value is None:
+        pieces.append("null")
     elif kind is dict and value:
         deeper, lead = line + " ", "{"
         for key in sorted(value):
@@ -147,11 +117,11 @@ def statistic_rows(r: Reconciliation) -> list[list[Any]]:
     """One row per stratum and figure, STATISTIC_COLUMNS."""
     return [
         [
-            result.stratum.key, *_stratum_cells(result.stratum),
-            f.key, f.label, f.value, f.low, f.high, f.se, f.base_unit, f.n, f.level,
+            *of, f.key, f.label, f.value, f.low, f.high, f.se, f.base_unit, f.n, f.level,
             f.method, f.reason,
         ]
         for result in r.results
+        for of in ([result.stratum.key, *_stratum_cells(result.stratum)],)
         for f in figures_of(result.statistics)
     ]  # fmt: skip
 
@@ -281,18 +251,26 @@ def pair_rows(r: Reconciliation) -> Iterable[tuple[Any, ...]]:
     """Every pair of every stratum, used or not."""
     columns = pair_columns(r)
     for result in r.results:
-        yield from pair_cells(result.pairs.reindex(columns=columns))
+        pairs = lists_of(result.pairs)
+        yield from zip(*(pairs.shown(name) for name in columns), strict=True)
 
 
-def pair_cells(pairs: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
-    """The rows of a pair table as they are shown: lists of numbers of certificates as text."""
-    shown = (
-        [", ".join(many) if isinstance(many, tuple) else many for many in pairs[name]]
-        if name in ("certificate", "operator", "places")
-        else pairs[name].tolist()
-        for name in pairs.columns
-    )
-    return zip(*shown, strict=True)
+def _pairs_table(r: Reconciliation) -> tuple[list[str], Iterable[tuple[Any, ...]]]:
+    columns = [pair_heading(column) for column in pair_columns(r)]
+    if not r.site:
+        return columns, pair_rows(r)
+    return [SITE_COLUMN, *columns], ((r.site, *row) for row in pair_rows(r))
+
+
+def pairs_csv(r: Reconciliation) -> bytes:
+    """The table of pairs as CSV, however long it is."""
+    return to_csv(*_pairs_table(r))
+
+
+def _pairs_file(r: Reconciliation) -> dict[str, bytes]:
+    if pairs_name(r) == kept_rows.CSV:
+        return {kept_rows.CSV: pairs_csv(r)}
+    return {kept_rows.PACKED: kept_rows.packed(*_pairs_table(r))}
 
 
 def waterfall_rows(r: Reconciliation) -> list[list[Any]]:
@@ -319,7 +297,6 @@ def quarantine_csv(refused: pd.DataFrame) -> bytes:
 
 def data_files(r: Reconciliation) -> dict[str, bytes]:
     """Every data file of the release by its name; where a site is named, every table names it."""
-    pairs = [pair_heading(column) for column in pair_columns(r)]
     factors = {"release_id": r.release_id, "site": r.site, "factors": factors_of(r)}
 
     def of_site(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> bytes:
@@ -334,7 +311,7 @@ def data_files(r: Reconciliation) -> dict[str, bytes]:
         "evidence.csv": of_site(evidence_table.COLUMNS, evidence_table.rows(r)),
         "factors.csv": of_site(FACTOR_COLUMNS, factor_rows(r)),
         "factors.json": to_json(factors),
-        "pairs.csv": of_site(pairs, pair_rows(r)),
+        **_pairs_file(r),
         "exclusions.csv": of_site(EXCLUSION_COLUMNS, _frame_rows(r.exclusions, EXCLUSION_COLUMNS)),
         QUARANTINE_FILE: of_site(
             QUARANTINE_FILE_COLUMNS, _frame_rows(r.quarantine, QUARANTINE_FILE_COLUMNS)

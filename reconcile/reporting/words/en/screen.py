@@ -25,6 +25,11 @@ PAIRS_OF_HEADINGS = (
     "Sample", "Lab, {unit}", "Field, {unit}", "Field / lab", "Used", "Why not", "Read in the field",
     "Read by", "Analysed", "Certificate", "Custody",
 )  # fmt: skip
+PACKED = (
+    "{what} of {label} ({n} pairs) are drawn by this page's script when the stratum is opened. "
+    "Where no script runs, {file} holds the pairs, and audit.pdf the plots ('run --with audit')."
+)
+PACKED_PLOTS, PACKED_PAIRS = "The plots", "The pairs"
 AT_UTC = "{at} UTC"
 ALT_NOTHING = "Nothing can be drawn."
 ALT_POINTS = "{counts}. {x_name}: {x}. {y_name}: {y}."
