@@ -93,7 +93,7 @@ def _spot(
     spot: SiteSpot, x: float, low: float, high: float, y: float, ends: tuple[float, float]
 ) -> list[Shape]:
     parts: list[Shape] = [Line(low, y, high, y, strokeColor=ACCENT, strokeWidth=1.4)]
-    told = marks.Marks(marks.PLACE, [(x, y, y, spot.told)], 3.4)
+    told = marks.Marks(marks.PLACE, [[x, y, y]], 3.4, lambda: [spot.told])
     if not ends[0] + 1e-6 < x < ends[1] - 1e-6:
         side = 1 if x >= ends[1] - 1e-6 else -1
         points = [x - side * 5, y - 2.6, x - side * 5, y + 2.6, x, y]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from reportlab.graphics.shapes import (
@@ -77,7 +78,7 @@ def method_plot(plot: MethodPlot, width: float, height: float) -> Drawing:
     if plot.fit is not None:
         _curve(frame, plot.fit)
     for points in plot.points:
-        marks.marks(frame, points, marks.told(points, plot.x_title, plot.y_title))
+        marks.marks(frame, points, partial(marks.told, points, plot.x_title, plot.y_title))
     drawing.add(frame.group)
     return drawing
 
@@ -133,7 +134,7 @@ def difference_plot(plot: DifferencePlot, width: float, height: float) -> Drawin
                 frame, ends, np.full(2, rule.value), ACCENT, 1.3 if rule.bold else 1.0, dash
             )
     for points in plot.points:
-        marks.marks(frame, points, marks.told(points, plot.x_title, plot.y_title))
+        marks.marks(frame, points, partial(marks.told, points, plot.x_title, plot.y_title))
     _rule_texts(frame, plot.rules)
     drawing.add(frame.group)
     if plot.note:
@@ -186,7 +187,7 @@ def strip_plot(plot: StripPlot, width: float, height: float) -> Drawing:
                 )
                 for m in these
             ]  # fmt: skip
-            marks.marks(frame, Points(shape, kind, x, y), told)
+            marks.marks(frame, Points(shape, kind, x, y), partial(list, told))
     drawing.add(frame.group)
     present = [k for k in shapes if any(m.kind == k for m in plot.marks)]
     keys: list[tuple[legends.Draw | None, str]] = [
@@ -233,7 +234,7 @@ def trend_plot(plot: TrendPlot, width: float, height: float) -> Drawing:
     for x, low, high in zip(places, plot.low, plot.high, strict=True):
         if math.isfinite(low) and math.isfinite(high):
             canvas.stroke(frame, np.array([x, x]), np.array([low, high]), ACCENT, 1.0)
-    marks.marks(frame, Points("used", "", places, plot.values), marks.told_of_trend(plot))
+    marks.marks(frame, Points("used", "", places, plot.values), partial(marks.told_of_trend, plot))
     drawing.add(frame.group)
     return drawing
 

@@ -182,7 +182,7 @@ def _row(
 
 def _spot(spot: Spot, x: float, y: float, ends: tuple[float, float]) -> Group:
     """A disc, or at an edge a wedge that points to where the bias lies."""
-    told = marks.Marks(marks.PLACE, [(x, y, y, spot.name)], 3.4)
+    told = marks.Marks(marks.PLACE, [[x, y, y]], 3.4, lambda: [spot.name])
     if x <= ends[0] + 1e-6 or x >= ends[1] - 1e-6:
         side = 1 if x >= ends[1] - 1e-6 else -1
         points = [x - side * 5, y - 2.6, x - side * 5, y + 2.6, x, y]

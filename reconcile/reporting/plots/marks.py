@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
-from reportlab.graphics.shapes import (
-    Circle,
-    Group,
-    Path,
-)
+from reportlab.graphics.shapes import DirectDraw, Group, Path
 from reportlab.lib.colors import white
 
 from reconcile.base.model.controls import ControlChart
@@ -96,6 +93,7 @@ SHAPES: dict[str, Callable[[Path, float, float, float], None]] = {
 RADIUS = 2.0
 
 
+_RIM = 0.4  # width of the light rim of a disc, points
 _RINGED = 400  # up to here each disc has its own light rim, so that neighbours stay apart
 
 
@@ -107,13 +105,50 @@ PLACE = "place"
 Place = tuple[float, float, float, str]
 
 
+#: What gives the text of each mark; only a screen asks for it.
+Tell = Callable[[], Sequence[str]]
+
+
 class Marks(Group):  # type: ignore[misc]
     """Marks of one kind; what is drawn of them on paper is the group's content."""
 
-    def __init__(self, kind: str, places: list[Place], radius: float) -> None:
+    def __init__(self, kind: str, at: list[list[float]], radius: float, tell: Tell) -> None:
         super().__init__()
         # reportlab checks the attributes that it knows
-        self.__dict__.update(kind=kind, places=places, radius=radius)
+        self.__dict__.update(kind=kind, at=at, radius=radius, tell=tell)
+
+    @property
+    def places(self) -> list[Place]:
+        """Each mark with what it says."""
+        return [(x, y, top, text) for (x, y, top), text in zip(self.at, self.tell(), strict=True)]
+
+
+class Discs(DirectDraw):  # type: ignore[misc]
+    """Discs of one colour as dots of a round pen: a fifth of the bytes and time of circles.
+
+    A line of no length with round ends is a dot (ISO 32000-1, 8.5.3.2). With a ``rim`` each has
+    a light one of its own, so that neighbours stay apart.
+    """
+
+    def __init__(self, at: Sequence[Sequence[float]], radius: float, rim: float) -> None:
+        self.__dict__.update(at=at, radius=radius, rim=rim)
+
+    def getBounds(self) -> tuple[float, float, float, float]:
+        """Left, bottom, right and top of all of them, in the drawing's points."""
+        x, y, *_ = np.transpose(self.at)
+        r = self.radius + self.rim / 2
+        return float(x.min() - r), float(y.min() - r), float(x.max() + r), float(y.max() + r)
+
+    def drawDirectly(self, renderer: Any) -> None:
+        """All of them onto the page."""
+        pen = f"{' '.join(f'{part:.4g}' for part in ACCENT.rgb())} RG"
+        inner, outer = 2 * self.radius - self.rim, 2 * self.radius + self.rim
+        dots = (f"{x:.2f} {y:.2f} m {x:.2f} {y:.2f} l S" for x, y, *_ in self.at)
+        if self.rim:
+            parts = [f"1 1 1 RG {outer:g} w {dot}\n{pen} {inner:g} w {dot}" for dot in dots]
+        else:
+            parts = [f"{pen} {inner:g} w", *dots]
+        renderer._canvas.addLiteral("q 1 J [] 0 d\n" + "\n".join(parts) + "\nQ")
 
 
 def path(kind: str) -> Path:
@@ -144,31 +179,29 @@ def _add_mark(path: Path, kind: str, x: float, y: float, top: float, radius: flo
         path.lineTo(x + radius, end)
 
 
-def marks(frame: canvas.Frame, points: Points, told: Sequence[str] = ()) -> None:
-    """All marks of one kind of points; ``told``: what each says on a screen."""
+def marks(frame: canvas.Frame, points: Points, tell: Tell | None = None) -> None:
+    """All marks of one kind of points; ``tell`` gives what each says on a screen."""
     px, py = frame.edge(points.x, points.y)
     _, upper = frame.edge(points.x, points.y if points.y_high is None else points.y_high)
     inside = np.isfinite(px) & np.isfinite(py) & np.isfinite(upper)
     if not inside.any():
         return
-    whole = np.column_stack([px, py, upper])[inside]
-    said = [text for text, kept in zip(told or [""] * len(px), inside, strict=True) if kept]
+    whole, kept = np.column_stack([px, py, upper])[inside], np.flatnonzero(inside)
     if len(whole) > density.MOST_MARKS:
         alone = density.sparse(whole[:, :2])
         frame.group.add(density.drawn(whole[~alone, :2], ACCENT if points.kind == "used" else INK))
-        whole = whole[alone]
-        said = [text for text, kept in zip(said, alone.tolist(), strict=True) if kept]
-    group = Marks(
-        points.kind,
-        [(*place, text) for place, text in zip(whole.tolist(), said, strict=True)],
-        RADIUS,
-    )
+        whole, kept = whole[alone], kept[alone]
+
+    def said() -> list[str]:
+        texts = tell() if tell is not None else ("",) * len(px)
+        return [texts[i] for i in kept.tolist()]
+
+    group = Marks(points.kind, whole.tolist(), RADIUS, said)
     frame.group.add(group)
     # Marks closer than a quarter of a point look the same: one of them is drawn on paper.
     places = np.unique(np.round(whole * 4) / 4, axis=0).tolist()
-    if points.kind == "used" and len(places) <= _RINGED:
-        for x, y, _ in places:
-            group.add(Circle(x, y, RADIUS, fillColor=ACCENT, strokeColor=white, strokeWidth=0.4))
+    if points.kind == "used":
+        group.add(Discs(places, RADIUS, _RIM if len(places) <= _RINGED else 0.0))
         return
     whole_path = path(points.kind)
     for x, y, top in places:
@@ -178,8 +211,7 @@ def marks(frame: canvas.Frame, points: Points, told: Sequence[str] = ()) -> None
 
 def silent(group: Group, xs: Sequence[float], ys: Sequence[float], told: Sequence[str]) -> None:
     """Places that say something on a screen and show nothing on paper."""
-    places = [(x, y, y, text) for x, y, text in zip(xs, ys, told, strict=True)]
-    group.add(Marks(PLACE, places, 3.0))
+    group.add(Marks(PLACE, [[x, y, y] for x, y in zip(xs, ys, strict=True)], 3.0, lambda: told))
 
 
 def told(points: Points, x_name: str, y_name: str) -> list[str]:

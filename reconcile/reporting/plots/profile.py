@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
 from reportlab.graphics.shapes import Drawing, Line
@@ -52,7 +53,7 @@ def profile_plot(plot: ProfilePlot, width: float, height: float) -> Drawing:
         if math.isfinite(low) and math.isfinite(high):
             canvas.stroke(frame, np.array([x, x]), np.array([low, high]), ACCENT, 1.0)
     for points in plot.points:
-        marks.marks(frame, points, marks.told(points, plot.x_title, plot.y_title))
+        marks.marks(frame, points, partial(marks.told, points, plot.x_title, plot.y_title))
     drawing.add(frame.group)
     top = len(rows) * legends.LEGEND_ROW - 4
     legends.legend(drawing, rows, left, top, width - left)
