@@ -35,6 +35,12 @@ _DECIMAL = re.compile(
     r"""(?:(?<![\w.,/'"“‘§-])|(?<=(?<![\w.])-))(\d[\d\N{NO-BREAK SPACE}]*)\.(\d+)"""
     r"""(?![\w/'"”’-]|\.\d)"""
 )
+# The sign of a percentage, which our own texts put right behind its number.
+_PERCENT = re.compile(
+    r"""(?:(?<![\w.,/'"“‘§-])|(?<=(?<![\w.])[-+±−]))"""
+    r"""(\d(?:[\d\N{NO-BREAK SPACE}]*\d)?(?:[.,]\d+)?(?:e[+-]\d+)?)"""
+    r"""[ \N{NO-BREAK SPACE}]?%(?![\w/'"”’-]|\.\w)"""
+)
 _POWER = re.compile(r"(?<![\w.,])(\d)\.(\d+)(?=e[+-]\d)")
 _DATE = re.compile(
     r"(?<![\w./-])(\d{4})-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])"
@@ -66,9 +72,11 @@ def marked(text: str) -> str:
 
 
 def styled(text: str) -> str:
-    """A text of our own: a true minus, the reader's decimal mark and order of a date."""
+    """A text of our own: a true minus, a space before %, the reader's decimal mark and dates."""
     current = _CURRENT.get()
     text = _MINUS.sub("−", text)
+    if "%" in text:
+        text = _PERCENT.sub("\\1\N{NO-BREAK SPACE}%", text)
     if current.date_style != "year-month-day":
         text = _DATE.sub(lambda found: _date(found, current.date_style), text)
     if current.decimal_mark != ".":

@@ -26,7 +26,7 @@ POINTED = re.compile(r"(?<![\w.])\d+\.\d+(?![\w.])")
 @pytest.mark.parametrize(
     ("text", "shown"),
     [
-        ("recovery 93.1% (n = 8)", "recovery 93,1% (n = 8)"),
+        ("recovery 93.1% (n = 8)", "recovery 93,1\N{NO-BREAK SPACE}% (n = 8)"),
         ("from -0.5 to +1.25 mg/kg.", "from −0,5 to +1,25 mg/kg."),
         ("12\N{NO-BREAK SPACE}345.5 g/t", "12\N{NO-BREAK SPACE}345,5 g/t"),
         ("1.20e+16", "1,20e+16"),
@@ -42,11 +42,21 @@ def test_numbers_and_dates_in_our_sentences_take_the_readers_form(text: str, sho
 @pytest.mark.parametrize(
     "text",
     ["release 2026-10-r2-3fa9c2d4", "S-1.5", "version 3.11.2", "pairs_1.5.csv", "7.8.2.1",
-     "found '0.35'", "SMP-2026-10-05", "H12.5A", "in/2026-10-05/field.csv"],
+     "found '0.35'", "A5%", "'S-5%'", "50%.csv", "mass %", "20%-rule",
+     "SMP-2026-10-05", "H12.5A", "in/2026-10-05/field.csv"],
 )  # fmt: skip
 def test_ids_versions_file_names_and_quotations_stay_as_they_are(text: str) -> None:
     with written_as(COMMA):
         assert styled(text) == text
+
+
+@pytest.mark.parametrize("text", ["95%", "95 %", "95\N{NO-BREAK SPACE}%"])
+def test_a_space_stands_before_every_sign_of_a_percentage(text: str) -> None:
+    shown = "95\N{NO-BREAK SPACE}%"
+    assert styled(f"({text} interval -{text} to +{text}), 0{text}.") == (
+        f"({shown} interval −{shown} to +{shown}), 0{shown}."
+    )
+    assert numbers.percent(0.95) == shown
 
 
 def test_without_settings_texts_stay_but_for_the_minus() -> None:

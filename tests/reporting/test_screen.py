@@ -23,6 +23,7 @@ from reconcile.base.model.release import Reconciliation
 from reconcile.judgement.criterion_words import written
 from reconcile.reporting import words
 from reconcile.reporting.document import audit, quality, screen
+from reconcile.reporting.manner import styled
 from tests.reporting import builder, test_overview, test_quality
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
@@ -113,7 +114,7 @@ def test_every_figure_verdict_criterion_and_setting_of_the_printed_report_is_the
     for x in mixed.results:
         assert visible(x.stratum.label) in text
         for criterion in map(written, x.verdict.criteria):
-            assert criterion.found.replace("−", "-") in text
+            assert styled(criterion.found).replace("−", "-") in text
         for sentence in x.sentences:
             assert visible(sentence).replace("−", "-") in text
     for setting in mixed.settings:

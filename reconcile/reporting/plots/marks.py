@@ -93,6 +93,7 @@ SHAPES: dict[str, Callable[[Path, float, float, float], None]] = {
 RADIUS = 2.0
 
 
+_STROKE = "RG"  # the page's operator for the colour of lines
 _RIM = 0.4  # width of the light rim of a disc, points
 _RINGED = 400  # up to here each disc has its own light rim, so that neighbours stay apart
 
@@ -141,11 +142,11 @@ class Discs(DirectDraw):  # type: ignore[misc]
 
     def drawDirectly(self, renderer: Any) -> None:
         """All of them onto the page."""
-        pen = f"{' '.join(f'{part:.4g}' for part in ACCENT.rgb())} RG"
+        pen = f"{' '.join(f'{part:.4g}' for part in ACCENT.rgb())} {_STROKE}"
         inner, outer = 2 * self.radius - self.rim, 2 * self.radius + self.rim
         dots = (f"{x:.2f} {y:.2f} m {x:.2f} {y:.2f} l S" for x, y, *_ in self.at)
         if self.rim:
-            parts = [f"1 1 1 RG {outer:g} w {dot}\n{pen} {inner:g} w {dot}" for dot in dots]
+            parts = [f"1 1 1 {_STROKE} {outer:g} w {dot}\n{pen} {inner:g} w {dot}" for dot in dots]
         else:
             parts = [f"{pen} {inner:g} w", *dots]
         renderer._canvas.addLiteral("q 1 J [] 0 d\n" + "\n".join(parts) + "\nQ")
