@@ -18,12 +18,15 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import CondPageBreak, PageBreak
 
 from reconcile.base.model.release import EarlierResult, Reconciliation
-from reconcile.reporting import words
+from reconcile.reporting import fonts, words
 from reconcile.reporting.document import audit, report, stratum_page
 from reconcile.reporting.figure import Figure
 from reconcile.reporting.figures import by_key
+from reconcile.reporting.manner import written_for
+from reconcile.reporting.render import book
 from reconcile.reporting.render.styles import MARGIN_BOTTOM, MARGIN_X
 from reconcile.reporting.render.tables import data_files
 from reconcile.reporting.text import printable
@@ -272,3 +275,16 @@ def test_every_figure_of_the_pages_is_that_of_the_table_of_statistics() -> None:
             assert squeezed(shown + interval + pairs) in page, (x.stratum.label, key)
             checked += 1
     assert checked > 40
+
+
+def test_what_is_over_of_a_stratums_page_fills_no_page_of_its_own() -> None:
+    r = builder.many(3, n=41)
+    fonts.register()
+    with written_for(r):
+        story = audit._story(r, book.body_size(r.paper))
+    anchors = [getattr(f, "entry", ("", ""))[1] for f in story]
+    begun = [i for i, anchor in enumerate(anchors) if anchor.startswith("stratum-")]
+    assert len(begun) == len(r.results)
+    between = [type(f) for f in story[begun[0] : begun[-1]]]
+    assert PageBreak not in between
+    assert between.count(CondPageBreak) == len(r.results) - 1

@@ -131,3 +131,15 @@ def test_an_empty_period_still_makes_every_file() -> None:
     files = tables.data_files(builder.reconciliation([], quarantined=0))
     assert len(rows(files["statistics.csv"])) == 0
     assert json.loads(files["statistics.json"])["strata"] == []
+
+
+def test_a_curve_of_many_steps_is_thinned_and_says_how_many_it_has() -> None:
+    steps = [i / 7 for i in range(1001)]
+    whole = {"value": steps, "cumulative": steps[::-1], "n": 1001, "of": {"short": steps[:200]}}
+    kept = tables.bounded(whole)
+    assert len(kept["value"]) == tables.MOST_STEPS
+    assert (kept["value"][0], kept["value"][-1]) == (steps[0], steps[-1])
+    both = zip(kept["value"], kept["cumulative"], strict=True)
+    assert all(steps[::-1][steps.index(value)] == other for value, other in both)
+    assert (kept["steps_in_all"], kept["of"], kept["n"]) == (1001, whole["of"], 1001)
+    assert tables.bounded(whole["of"]) == whole["of"]

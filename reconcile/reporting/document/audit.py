@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from reportlab.platypus import Flowable, PageBreak
+from reportlab.platypus import CondPageBreak, Flowable, PageBreak
 
 from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
@@ -21,6 +21,8 @@ from reconcile.reporting.text import markup
 
 #: Stands before the numbers of this volume's pages, so that no page is taken for the report's.
 LABEL = "A"
+#: Of a page that is as empty as this the next stratum takes the rest.
+_FREE = 0.45
 _SIGNED = "sign-off"  # the report has lines to sign by hand; here stand acts that were recorded
 
 
@@ -44,7 +46,9 @@ def _story(r: Reconciliation, size: tuple[float, float]) -> list[Flowable]:
         small = stratum_page.small_plots(r, result)
         page, left = stratum_page.full_page(result, anchors[key], size, small)
         first = [Group(words.STRATA, "strata")] if number == 0 else []
-        body += [PageBreak(), *first, *page]
+        # What is over of the page before fills no page of its own.
+        begin = PageBreak() if number == 0 else CondPageBreak(_FREE * size[1])
+        body += [begin, *first, gap(8), *page]
         notes_left[key] = left.notes
         plots_left += [(result.stratum.label, plot) for plot in left.plots]
     if short:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from json.encoder import encode_basestring as _quoted
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from reconcile.base import strata
@@ -146,6 +147,31 @@ def _verdict_value(verdict: Verdict) -> dict[str, Any]:
     return value
 
 
+#: Steps of a curve in statistics.json at most, so that it grows with the strata, not the pairs.
+MOST_STEPS = 200
+_LEFT_OUT = "steps_in_all"
+
+
+def bounded(value: Any) -> Any:
+    """A result as JSON values with at most ``MOST_STEPS`` of its steps, the ends among them.
+
+    Lists of numbers of one length are thinned alike, evenly over their places; then
+    ``steps_in_all`` says how many there are, and values.json.gz holds all.
+    """
+    if not isinstance(value, dict):
+        return value
+    long = {
+        name: len(x)
+        for name, x in value.items()
+        if isinstance(x, list) and len(x) > MOST_STEPS and not isinstance(x[0], (dict, list))
+    }
+    kept = {name: bounded(x) for name, x in value.items()}
+    for name, count in long.items():
+        steps = np.unique(np.linspace(0, count - 1, MOST_STEPS).round().astype(int))
+        kept[name] = [value[name][i] for i in steps.tolist()]
+    return kept | ({_LEFT_OUT: max(long.values())} if long else {})
+
+
 def statistics_value(r: Reconciliation) -> dict[str, Any]:
     """All that is known of each stratum, as plain values."""
     found = []
@@ -176,7 +202,9 @@ def statistics_value(r: Reconciliation) -> dict[str, Any]:
                     }
                     for f in figures_of(s)
                 },
-                "details": [{"name": key.name, "result": value} for key, value in s.further],
+                "details": [
+                    {"name": key.name, "result": bounded(plain(value))} for key, value in s.further
+                ],
                 "evidence": result.evidence,
                 "verdict": _verdict_value(result.verdict),
                 "sentences": result.sentences,
