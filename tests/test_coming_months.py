@@ -22,7 +22,7 @@ from reconcile.base.model.verdict import (
     Verdict,
 )
 from reconcile.base.settings.whole import Settings
-from reconcile.figures import evaluation
+from reconcile.figures import evaluation, over_months
 from reconcile.figures.over_months import MONTH
 from reconcile.judgement import criterion_words, factor_proposal, needs, verdicts
 from tests import months
@@ -51,6 +51,29 @@ def judged(table: pd.DataFrame, config: Settings | None = None) -> Verdict:
 def asked(verdict: Verdict, ask: Ask = Ask.COMING, of: str = AS_READ) -> Criterion:
     (found,) = [c for c in verdict.criteria if c.ask is ask and c.of == of]
     return found
+
+
+def two_pairs(field: list[float]) -> over_months.Scaled:
+    table = pairs(np.array([30.0, 40.0]), np.array(field)).assign(**{MONTH: "2026-07"})
+    evaluated = evaluation.evaluate(STRATUM, table, None, settings())
+    assert evaluated.statistics.difference_scale == "absolute"
+    return over_months.over_months(STRATUM, evaluated, settings())
+
+
+def test_no_interval_of_what_reads_above_zero_goes_below_a_hundred_percent_less() -> None:
+    found = two_pairs([40.0, 75.0])
+    for bias in (found.model.long_run, found.model.coming, found.model.coming_sample):
+        assert bias.low < -found.at  # of the differences themselves
+        shown = found.fraction(bias)
+        assert shown.low == -1
+        assert shown.low < shown.value < shown.high
+    raw = found.fraction(found.model.by_month[0].raw)
+    assert raw.low == -1
+
+
+def test_where_a_reading_is_not_above_zero_the_interval_of_differences_stays_whole() -> None:
+    found = two_pairs([-40.0, 75.0])
+    assert found.fraction(found.model.long_run).low < -1
 
 
 def test_months_that_agree_are_accepted_and_the_chance_of_one_beyond_is_told() -> None:

@@ -55,12 +55,20 @@ class Scaled:
     logs: bool
     at: float  # mg/kg; NaN for ratios
     limited: int = 0  # pairs known by a limit among them
+    positive: bool = False  # every field value of the pairs is above zero
 
     def fraction(self, e: Estimate) -> Estimate:
-        """A bias of the working scale as a fraction."""
+        """A bias of the working scale as a fraction.
+
+        Where the field reads above zero, an interval of differences ends at −100 % of the content
+        at which they are judged: below it a reading would be less than nothing. Ratios end there
+        of themselves. Nothing is decided by what lies below.
+        """
         if not e.estimable:
             return e
         value, low, high = (self.to_fraction(v) for v in (e.value, e.low, e.high))
+        if self.positive and value >= -1:
+            low = max(low, -1.0)
         se = e.se * (1 + value) if self.logs else e.se / self.at
         return Estimate(value, se, low, high, e.n, e.level, e.method, e.reason)
 
@@ -222,7 +230,8 @@ def _found(
         p.low, p.high, p.month, p.known, settings.thresholds.confidence, assumed,
         _widened(p, evaluated.used, settings),
     )  # fmt: skip
-    return Scaled(model, logs, p.at, p.limited)
+    read = evaluated.used["field_mean"].to_numpy("float64") if field is None else field
+    return Scaled(model, logs, p.at, p.limited, bool(np.all(read > 0)))
 
 
 def _widened(p: OnScale, used: pd.DataFrame, settings: Settings) -> float:
