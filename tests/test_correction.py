@@ -241,3 +241,23 @@ def test_stated_intervals_of_corrected_results_hold_at_both_ends_of_the_range(tr
     shares = hits / count
     print(truth, shares)
     assert np.all((shares > 0.925) & (shares < 0.985))
+
+
+def test_forms_are_tried_on_some_of_very_many_pairs_and_the_factor_says_so() -> None:
+    given = evaluation.evaluate(STRATUM, study(400, seed=3, ratio=1.25), LAB_ERROR, settings())
+    whole, some = (
+        factor_proposal.propose(STRATUM, given, settings(held_out_pairs=most), None)
+        for most in (400, 120)
+    )
+    assert whole.factor is not None
+    assert some.factor is not None
+    assert "fitted to 120 of 400 pairs" in some.factor.reason
+    assert "pairs, evenly" not in whole.factor.reason
+    # the factor itself is of all pairs; the error of unseen samples hangs on the lines of some
+    assert some.factor.form == whole.factor.form
+    assert (some.factor.intercept, some.factor.slope) == (
+        whole.factor.intercept, whole.factor.slope,
+    )  # fmt: skip
+    assert some.factor.error_after == pytest.approx(whole.factor.error_after, rel=1 / 96)
+    assert some.held_out is not None
+    assert np.isfinite(some.held_out).all()

@@ -46,6 +46,7 @@ from reconcile.statistics import agreement, bias, censoring, decisions, error_mo
 from reconcile.statistics.clusters import judged
 from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.error_model import Known
+from reconcile.statistics.rank_parts import passing_bablok_of_parts
 
 T = TypeVar("T")
 
@@ -262,11 +263,7 @@ def structural_lines(
         return error_model.refitted_points(statistics.error_model, lab, field, present)[:2]
     if method == "york" and statistics.point_errors is not None:
         return further.york_lines(lab, field, statistics.point_errors, present)
-    found = [lines.passing_bablok(lab[part], field[part], interval=False) for part in present]
-    return (
-        np.array([line.intercept.value for line in found]),
-        np.array([line.slope.value for line in found]),
-    )
+    return passing_bablok_of_parts(lab, field, present)
 
 
 def headline_line(

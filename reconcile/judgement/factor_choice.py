@@ -53,6 +53,7 @@ class Candidates:
     power_range: float  # least range of lab values that can tell a power, as a factor
     slope_room: float  # most that the slope may hang on a lab error that is not known
     level: float  # confidence that the exponent is not 1
+    most: int  # pairs to which lines of parts are fitted
 
 
 def applied(form: str, fit: Fit, field: Array) -> Array:
@@ -95,6 +96,21 @@ def fitted_parts(
     if form == "line":
         return of.lines(lab, field, present)
     return _powers(_logs(lab), _logs(field), present, of)
+
+
+def _trained(
+    form: str, lab: Array, field: Array, present: Masks, of: Candidates
+) -> tuple[Array, Array]:
+    """:func:`fitted_parts`, of very many pairs to ``of.most``, evenly spaced by laboratory value.
+
+    A line of m pairs adds about 2/m to the variance of what it foretells: the error of unseen
+    samples comes out larger by no more than 1/m of itself.
+    """
+    if len(lab) > of.most:
+        places = np.linspace(0, len(lab) - 1, of.most).round().astype(np.int64)
+        some = np.sort(np.argsort(lab, kind="stable")[places])
+        lab, field, present = lab[some], field[some], present[:, some]
+    return fitted_parts(form, lab, field, present, of)
 
 
 def _logs(values: Array) -> Array:
@@ -242,7 +258,7 @@ def chosen_of_parts(
             continue
         test = np.concatenate([held_out[row] for row in rows])
         train = np.concatenate([parts[row] & ~held_out[row] for row in rows])
-        fits = fitted_parts(form, lab, field, train, of)
+        fits = _trained(form, lab, field, train, of)
         off = np.where(test, distances(form, fits, lab, field, of, lam), 0.0)
         starts = np.cumsum([0, *(len(held_out[row]) for row in rows[:-1])])
         for row, own in zip(rows, np.add.reduceat(off, starts, axis=0), strict=True):
@@ -286,7 +302,7 @@ def corrected_unseen(
         rows = np.flatnonzero(forms == form)
         if not len(rows):
             continue
-        a, b = fitted_parts(form, lab, field, ~tests[rows], of)
+        a, b = _trained(form, lab, field, ~tests[rows], of)
         for row, of_a, of_b in zip(rows, a, b, strict=True):
             test = tests[row]
             found[row // per, test] = applied(form, Fit(of_a, of_b), field[test])

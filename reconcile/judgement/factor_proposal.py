@@ -33,6 +33,7 @@ from reconcile.judgement.factor_choice import (
     fitted,
     power,
 )
+from reconcile.reporting import words
 from reconcile.statistics import error_model
 from reconcile.statistics.clusters import ONE_CLUSTER, judged
 from reconcile.statistics.line import Covariance
@@ -215,6 +216,7 @@ def _candidates(evaluated: Evaluated, lab: Array, field: Array, settings: Settin
     return Candidates(
         relative, of_parts, logs, None if relative else model,
         t.power_range if len(lab) >= t.power_pairs else math.inf, t.slope_room, t.confidence,
+        t.held_out_pairs,
     )  # fmt: skip
 
 
@@ -355,7 +357,8 @@ def _factor(
         error_after=float("nan"),
         basis=basis_of(stratum),
         reason=f"The form '{form}' is the simplest within one standard error of the best for "
-        "held-out samples, under the error model of the pairs.",
+        "held-out samples, under the error model of the pairs."
+        + (words.HELD_OUT_OF_MANY.format(most=of.most, n=n) if n > of.most else ""),
         spot_variance=spot_variance,
         spots=spots,
     )

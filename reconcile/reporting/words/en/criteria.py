@@ -213,6 +213,10 @@ MANY_VERDICTS_YEAR = (
     "In the {months} months that were released of the year up to this one: of {accepted} at most "
     "{wrong}; months share evidence, so that what is wrong may stay wrong over several of them."
 )
+HELD_OUT_OF_MANY = (
+    " For held-out samples each form was fitted to {most} of {n} pairs, evenly spaced by "
+    "laboratory value; the factor is fitted to all."
+)
 PUT_BACK_CORRECTED = (
     "A correction fitted to all of them met the criteria on samples that its fit had not seen."
 )
