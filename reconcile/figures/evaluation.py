@@ -172,7 +172,7 @@ def evaluate(
             mean_difference=bias.mean_difference(lab, field, level),
             geometric_mean_ratio=bias.geometric_mean_ratio(lab, field, level),
             equivalence=bias.equivalence_ratio(lab, field, margin, t.equivalence_alpha),
-            censored_ratio=censored_ratio(pairs, level),
+            censored_ratio=censored_ratio(pairs, level) if shown else None,
         ),
         agreement=Agreement(
             limits_absolute=agreement.limits_of_agreement(lab, field, "absolute", level),
@@ -199,7 +199,9 @@ def evaluate(
         levels=levels(stratum, pairs, lab, best, settings),
         point_errors=errors,
         error_model=model,
-        computed=registry.compute(Studied(used, lab, field, level, t.share_margin)),
+        computed=registry.compute(Studied(used, lab, field, level, t.share_margin))
+        if shown
+        else {},
     )
 
     def refit(x: Array, y: Array) -> lines.Line:

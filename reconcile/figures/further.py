@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -47,11 +48,16 @@ def replicate_structure(used: pd.DataFrame, level: float) -> ErrorStructure:
     used = some_of(used)
     spots = used["field_spots"].to_numpy("float64")
     shots = used["field_n"].to_numpy("float64")
+    mean, se = (used[name].to_numpy("float64") for name in ("field_mean", "field_se"))
+    often = np.where(spots >= 2, spots, shots)
+    return _structure(mean.tobytes(), se.tobytes(), often.tobytes(), level)
+
+
+@lru_cache(maxsize=256)
+def _structure(mean: bytes, se: bytes, often: bytes, level: float) -> ErrorStructure:
+    """The structure of float64 arrays; a stratum's pairs are asked for as months and as a whole."""
     return lines.error_structure(
-        used["field_mean"].to_numpy("float64"),
-        used["field_se"].to_numpy("float64"),
-        np.where(spots >= 2, spots, shots),
-        confidence=level,
+        *(np.frombuffer(part, dtype=np.float64) for part in (mean, se, often)), confidence=level
     )
 
 

@@ -141,8 +141,21 @@ def _walsh_count(x: Floats, limit: float) -> int:
     return int(np.sum(np.maximum(reach - np.arange(x.size), 0)))
 
 
+#: Averages of up to this many values are listed: 45,150 numbers.
+_LISTED = 300
+
+
+def _walsh_orders(x: Floats, ranks: list[int]) -> list[float]:
+    """Averages (x_i + x_j)/2, i <= j, of these ranks (1: the smallest); x is sorted."""
+    if x.size > _LISTED:
+        return [_walsh_order(x, k) for k in ranks]
+    first, second = np.triu_indices(x.size)
+    listed = np.sort((x[first] + x[second]) / 2)
+    return [float(listed[k - 1]) for k in ranks]
+
+
 def _walsh_order(x: Floats, k: int) -> float:
-    """k-th smallest (from 1) of the averages (x_i + x_j)/2, i <= j, in O(n) memory."""
+    """One of them, in O(n) memory."""
     low, high = float(x[0]), float(x[-1])
     if _walsh_count(x, low) >= k:
         return low
@@ -179,16 +192,17 @@ def hodges_lehmann(lab: ArrayLike, field: ArrayLike, level: float = 0.95) -> Est
     if not max(abs(float(d[0])), abs(float(d[-1]))) < 1e150:
         return not_estimable(n, TOO_LARGE, method, level)
     count = n * (n + 1) // 2
-    middle = [_walsh_order(d, (count + 1) // 2), _walsh_order(d, count // 2 + 1)]
-    value = middle[0] / 2 + middle[1] / 2
     rank = _signed_rank_quantile(n, (1 - level) / 2)
+    *middle, low, high = _walsh_orders(
+        d, [(count + 1) // 2, count // 2 + 1, max(rank, 1), count + 1 - max(rank, 1)]
+    )
+    value = middle[0] / 2 + middle[1] / 2
     if rank < 1:
         count_text = "one pair gives" if n == 1 else f"{n} pairs give"
         why = f"{count_text} no {level_text(level)} interval by ranks"
         return point(value, n, method, why, level)
     if d[-1] - d[0] <= ROUNDING * max(float(np.abs(x).max()), float(np.abs(y).max())):
         return point(value, n, method, ALL_EQUAL, level)
-    low, high = _walsh_order(d, rank), _walsh_order(d, count + 1 - rank)
     se = (high - low) / 2 / normal_quantile(level)
     return estimate(value, se, low, high, n, level, method)
 

@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from reconcile.statistics._values import Floats, check_level, pairs, quiet
-from reconcile.statistics.line import Line, flat, line_of, no_line, on_a_line, trouble
+from reconcile.statistics._values import Booleans, Floats, check_level, pairs, quiet, vector
+from reconcile.statistics.line import Line, flat, line_of, no_line, on_a_line, trouble, unfit
 from reconcile.statistics.result import NAN
 
 DEMING = "Deming regression"
@@ -226,6 +226,20 @@ def weighted_deming_point(x: ArrayLike, y: ArrayLike, lam: float) -> tuple[float
         return NAN, NAN
     a, b = _weighted_rows(u, v, np.ones((1, u.size)), lam)
     return float(a[0]), float(b[0])
+
+
+@quiet
+def weighted_deming_slopes(x: ArrayLike, y: ArrayLike, lam: float, present: Booleans) -> Floats:
+    """Slopes of :func:`weighted_deming_point` for parts of the pairs, all at once, shape (rows,).
+
+    ``present``: which pairs each part has, shape (rows, n); x and y finite and above zero.
+    """
+    u, v = vector(x, "x"), vector(y, "y")
+    out = np.full(len(present), NAN)
+    rows = np.flatnonzero(~unfit(u, v, present, 2))
+    if not _check_lambda(lam) and rows.size:
+        out[rows] = _weighted_rows(u, v, present[rows].astype(np.float64), lam)[1]
+    return out
 
 
 @quiet

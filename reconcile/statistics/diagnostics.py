@@ -19,6 +19,7 @@ from reconcile.statistics.deming import (
     deming_point,
     weighted_deming,
     weighted_deming_point,
+    weighted_deming_slopes,
 )
 from reconcile.statistics.equality import equal_with_nan
 from reconcile.statistics.least_squares import ols, polynomial
@@ -160,10 +161,12 @@ def _influence(
     pull = np.abs((y - line.intercept.value - b * x) * (x - np.median(x)))
     most = LEFT_OUT_OF_RANKS if line.method in (PASSING_BABLOK, THEIL_SEN) else LEFT_OUT
     out = np.argsort(-pull, kind="stable")[:most]
+    present = np.ones((out.size, x.size), dtype=np.bool_)
+    present[np.arange(out.size), out] = False
     if slopes is not None:
-        present = np.ones((out.size, x.size), dtype=np.bool_)
-        present[np.arange(out.size), out] = False
         without = slopes(present)
+    elif line.method == WEIGHTED_DEMING:
+        without = weighted_deming_slopes(x, y, line.lam, present)
     else:
         without = np.array([slope(np.delete(x, i), np.delete(y, i)) for i in out])
     changes = np.abs(without - b)

@@ -66,3 +66,16 @@ def test_lines_that_settled_before_are_the_same() -> None:
         found = deming.weighted_deming_point(x, y, 1.0)
         assert found[1] == pytest.approx(b, rel=1e-11)
         assert found[0] == pytest.approx(a, rel=1e-9, abs=1e-9)
+
+
+def test_slopes_of_parts_are_those_of_each_part_alone() -> None:
+    draw = np.random.default_rng(8)
+    x = draw.lognormal(3, 0.8, 40)
+    y = 1.1 * x * draw.lognormal(0, 0.2, 40)
+    parts = draw.random((15, 40)) < 0.7
+    parts[3] = False
+    found = deming.weighted_deming_slopes(x, y, 4.0, parts)
+    assert np.isnan(found[3])
+    for row, part in enumerate(parts):
+        alone = deming.weighted_deming_point(x[part], y[part], 4.0)[1]
+        assert found[row] == pytest.approx(alone, rel=1e-11, nan_ok=True)
