@@ -56,9 +56,8 @@ def replicate_structure(used: pd.DataFrame, level: float) -> ErrorStructure:
 @lru_cache(maxsize=256)
 def _structure(mean: bytes, se: bytes, often: bytes, level: float) -> ErrorStructure:
     """The structure of float64 arrays; a stratum's pairs are asked for as months and as a whole."""
-    return lines.error_structure(
-        *(np.frombuffer(part, dtype=np.float64) for part in (mean, se, often)), confidence=level
-    )
+    level_of, sd, count = (np.frombuffer(part, dtype=np.float64) for part in (mean, se, often))
+    return lines.error_structure(level_of, sd, count, confidence=level)
 
 
 def point_errors(
