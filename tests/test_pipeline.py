@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -92,9 +95,30 @@ def test_a_second_run_changes_no_byte_and_makes_no_release(site: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.whole_release
 def test_two_workspaces_with_equal_inputs_give_equal_bytes(tmp_path: Path) -> None:
-    folders = [small.build(tmp_path / name) for name in ("one", "two")]
-    releases = [small.bytes_of(reconcile.run_period(f, PERIOD).release_folder) for f in folders]
-    assert releases[0] == releases[1]
+    """Also by a process with one core, other threads, another zone, locale and order of hashes."""
+    here, there = (small.build(tmp_path / name) for name in ("one", "two"))
+    release = reconcile.run_period(here, PERIOD).release_folder
+    environment = {**os.environ, **_OTHER_MACHINE}
+    subprocess.run(
+        [sys.executable, "-c", _ON_ONE_CORE, str(there), PERIOD],
+        check=True, env=environment, timeout=300,
+    )  # fmt: skip
+    assert small.bytes_of(there / release.relative_to(here)) == small.bytes_of(release)
+
+
+_OTHER_MACHINE = {
+    "PYTHONHASHSEED": "4711", "TZ": "Pacific/Auckland", "LC_ALL": "C",
+    "OMP_NUM_THREADS": "2", "OPENBLAS_NUM_THREADS": "2", "MKL_NUM_THREADS": "2",
+    "PYTHONPATH": str(Path(__file__).parents[1]),
+}  # fmt: skip
+_ON_ONE_CORE = """
+import os, sys
+from pathlib import Path
+if hasattr(os, "sched_setaffinity"):
+    os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+import reconcile
+reconcile.run_period(Path(sys.argv[1]), sys.argv[2])
+"""
 
 
 @pytest.mark.slow
