@@ -63,7 +63,7 @@ def test_noise_over_a_narrow_range_gives_no_factor() -> None:
 def test_a_correction_out_of_noise_is_rare_and_shrinks_nothing(
     span: float, heterogeneity: float, known: bool
 ) -> None:
-    found = narrow_ranges.results(span, heterogeneity, known, 200)
+    found = narrow_ranges.results(span, heterogeneity, known, cases(200, 100))
     proposed = [r for r in found if r[0] != "none"]
     print(span, heterogeneity, known, Counter(form for form, _, _ in found))
     assert len(proposed) <= 0.10 * len(found)
@@ -227,7 +227,7 @@ def test_stated_intervals_of_corrected_results_hold_at_both_ends_of_the_range(tr
     form, rsd = next_month.TRUTHS[truth]
     hits = np.zeros(3)
     count = np.zeros(3)
-    for seed in range(100):
+    for seed in range(cases(100, 50)):
         rng = np.random.default_rng([77, seed])
         factor = next_month.factor_of(*next_month.month(form, rsd, 60, rng), rsd)
         assert factor is not None

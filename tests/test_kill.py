@@ -21,7 +21,7 @@ from tests.sizes import cases
 from tests.test_verify import with_custody
 
 PERIOD = "2026-10"
-KILLS = cases(40, 10)
+KILLS = cases(40, 6)
 
 
 def start(site: Path) -> subprocess.Popen[bytes]:
@@ -32,7 +32,7 @@ def start(site: Path) -> subprocess.Popen[bytes]:
 
 
 @pytest.mark.slow
-def test_forty_kills_at_random_moments_cost_nothing(tmp_path: Path) -> None:
+def test_kills_at_random_moments_cost_nothing(tmp_path: Path) -> None:
     clean = with_custody(tmp_path / "clean")
     started = time.perf_counter()
     assert start(clean).wait(120) in (0, 1)  # 1: custody has gaps for a person to see

@@ -308,7 +308,7 @@ def test_whole_commands_lose_and_double_nothing(
 def test_different_commands_at_once_lose_and_double_nothing(
     tmp_path: Path, pools: Callable[[int], Pool]
 ) -> None:
-    rounds = int(os.environ.get("RECONCILE_ROUNDS", 6))
+    rounds = int(os.environ.get("RECONCILE_ROUNDS", 3))
     site = workspace(tmp_path / "site", rounds)
     made = together(pools(5), 5, mixed, site, rounds)
     for message in refusals(made):

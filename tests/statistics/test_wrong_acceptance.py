@@ -15,9 +15,10 @@ import pytest
 from reconcile.base.model.verdict import Ask, Outcome
 from reconcile.judgement.decision import Terms, decide
 from reconcile.statistics.proportions import clopper_pearson
+from tests.sizes import cases
 
 MIDDLE, RSD, LAB_RSD = 200.0, 0.08, 0.02
-STUDIES, SIZES = 600, (20, 40, 100)
+STUDIES, SIZES = cases(600, 200), (20, 40, 100)
 Bias = Callable[[np.ndarray], np.ndarray]  # logarithm of field over truth at true contents
 
 
