@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import html
+import importlib.util
 import io
 import itertools
 import json
@@ -25,9 +26,12 @@ from reconcile.reporting import words
 from reconcile.reporting.document import audit, quality, screen
 from reconcile.reporting.manner import styled
 from tests.reporting import builder, test_overview, test_quality
+from tests.reporting.test_ten_questions import questions
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
 browser = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium to open it with")
+#: The package that carries the checker; ``.ci/run`` installs it where it can be had.
+CHECKER = importlib.util.find_spec("axe_playwright_python")
 VOID = {"meta", "input", "br", "line"}
 
 
@@ -147,7 +151,7 @@ def test_equal_values_give_equal_bytes(mixed: Reconciliation, page: str) -> None
 
 
 def dump(path: Path, folder: Path, script: str = "") -> str:
-    """The page's elements after its script (and ``script``) ran."""
+    """The page's elements after its script (and ``script``) ran, and what they wait for."""
     if script:
         text = path.read_text(encoding="utf-8")
         content = re.search(r"<script>(.*?)</script>", text, re.DOTALL)[1]
@@ -164,7 +168,7 @@ def dump(path: Path, folder: Path, script: str = "") -> str:
         [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu",
          "--disable-background-networking", f"--user-data-dir={folder / 'profile'}",
          "--enable-logging=stderr", "--virtual-time-budget=10000", "--dump-dom", path.as_uri()],
-        capture_output=True, timeout=120, check=True,
+        capture_output=True, timeout=300, check=True,
     )  # fmt: skip
     console = done.stderr.decode("utf-8", "replace")
     assert "Refused to" not in console
@@ -304,7 +308,63 @@ document.body.dataset.wide = document.documentElement.scrollWidth <= window.inne
     assert 'data-wide="true"' in dom
 
 
+# ---- what ten questions ask, where the eye finds it ----------------------------------
+
+
+@browser
+def test_ten_questions_are_answered_at_the_top_of_the_page_before_anybody_scrolls_far(
+    page: str, tmp_path: Path
+) -> None:
+    # no source: two screens of a usual height are what a reader takes in without searching
+    file = tmp_path / "report.html"
+    file.write_text(page, encoding="utf-8")
+    places = [told for _, _, told in questions()]
+    probe = f"""
+const asked = {json.dumps(places)};
+const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+const seen = [];
+for (let n = walk.nextNode(); n; n = walk.nextNode()) {{
+  const area = document.createRange(); area.selectNodeContents(n);
+  const box = area.getBoundingClientRect();
+  if (box.width && box.height) seen.push([n.textContent.replace(/\\s+/g, " "), box.top]);
+}}
+document.body.dataset.tops = JSON.stringify(asked.map((words) => Math.min(...seen
+  .filter(([text]) => words.some((w) => text.includes(w))).map(([, top]) => top))));
+document.body.dataset.screen = window.innerHeight;
+"""
+    dom = dump(file, tmp_path, probe)
+    tops = json.loads(html.unescape(re.search(r'data-tops="([^"]*)"', dom)[1]))
+    height = float(re.search(r'data-screen="(\d+)"', dom)[1])
+    assert all(top is not None for top in tops), tops
+    assert max(tops) <= 2.5 * height, (tops, height)
+
+
 # ---- for who uses no mouse, or does not see the page ---------------------------------
+
+
+@pytest.mark.slow
+@browser
+@pytest.mark.skipif(CHECKER is None, reason="axe-playwright-python is not installed")
+def test_a_checker_of_access_finds_nothing_serious_on_the_opened_page(
+    page: str, tmp_path: Path
+) -> None:
+    # axe-core: rules after the Web Content Accessibility Guidelines 2.2 (W3C, 2023)
+    file = tmp_path / "report.html"
+    file.write_text(page, encoding="utf-8")
+    rules = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
+    probe = f"""
+{rules}
+for (const part of document.querySelectorAll("details")) part.open = true;
+axe.run(document, {{resultTypes: ["violations"]}}).then((r) => {{
+  document.body.dataset.passed = r.passes.length;
+  document.body.dataset.broken = JSON.stringify(
+    r.violations.map((v) => [v.impact, v.id, v.nodes[0].html]));
+}});
+"""
+    dom = dump(file, tmp_path, probe)
+    assert int(re.search(r'data-passed="(\d+)"', dom)[1]) >= 30
+    broken = json.loads(html.unescape(re.search(r'data-broken="([^"]*)"', dom)[1]))
+    assert [x for x in broken if x[0] in ("serious", "critical")] == []
 
 
 def elements_of(page: str) -> list[tuple[str, dict[str, str]]]:

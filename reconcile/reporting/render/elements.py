@@ -85,9 +85,12 @@ def table(
             "<output></output></p>"
         )
     mark = f' class="{kind}"' if kind else ""
-    mark += " data-sort" if sortable and len(body) > 1 else ""
+    sorted_by = sortable and len(body) > 1
+    mark += " data-sort" if sorted_by else ""
+    # whose headings hold buttons is reached by the keyboard and scrolls; another must be
+    reached = "" if sorted_by else ' tabindex="0"'
     return (
-        f'{box}<div class="wide"><table{mark}><thead><tr>{head}</tr></thead>'
+        f'{box}<div class="wide"{reached}><table{mark}><thead><tr>{head}</tr></thead>'
         f"<tbody>{''.join(body)}</tbody></table></div>"
     )
 
