@@ -200,6 +200,11 @@ def value_failures(
         return []
     result: list[Failure] = []
     keys = [c for c in values.columns if c != SUM_COLUMN]
+    if not any(
+        (column > WHOLE).any() or (not negative_allowed and (column < 0).any())
+        for column in (values[key].to_numpy() for key in keys)
+    ):
+        keys = []  # nothing to tell
     checks = [
         check(
             lambda s: s <= WHOLE,
@@ -216,8 +221,9 @@ def value_failures(
             )
         )
     cells = contract({key: column(*checks) for key in keys}, "results")
-    result += run(cells, values[keys], whole_row=False)
-    if SUM_COLUMN in values:
+    if keys:
+        result += run(cells, values[keys], whole_row=False)
+    if SUM_COLUMN in values and (values[SUM_COLUMN].to_numpy() > largest_sum_pct * 1e4).any():
         total = column(
             check(
                 lambda s: s <= largest_sum_pct * 1e4,

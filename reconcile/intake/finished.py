@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -219,11 +220,24 @@ def _quarantine(
         entries.append((int(lines[at]), place, heading, found, reason, advice))
     for broken in body.broken:
         entries.append((broken.line, -1, "", broken.found, broken.reason, broken.advice))
+    if not entries:
+        return _nothing_refused().copy()
     entries.sort(key=lambda e: (e[0], e[1], e[4]))
+    return _refused(job, entries)
+
+
+@cache
+def _nothing_refused() -> pd.DataFrame:
+    return _refused(None, [])
+
+
+def _refused(job: Job | None, entries: list[tuple[int, int, str, str, str, str]]) -> pd.DataFrame:
+    """The table of what was refused (QUARANTINE_COLUMNS)."""
+    shown, sheet = ("", "") if job is None else (job.shown, job.sheet.name)
     frame = pd.DataFrame(
         {
-            "file": [job.shown] * len(entries),
-            "sheet": [job.sheet.name] * len(entries),
+            "file": [shown] * len(entries),
+            "sheet": [sheet] * len(entries),
             "row": pd.array([e[0] for e in entries], dtype="int64"),
             "column": [e[2] for e in entries],
             "found": [e[3][:200] for e in entries],

@@ -128,6 +128,7 @@ class Store:
     def _forget(self) -> None:
         """Ask the database again for what it holds."""
         self._columns: dict[str, list[str]] = {}
+        self._waiting: dict[str, list[list[Any]]] = {}  # rows, by the statement that takes them
         self._files: dict[tuple[str, str, str], StoredFile] | None = None
 
     def __enter__(self) -> Store:
@@ -195,6 +196,7 @@ class Store:
         self._within = True
         try:
             yield self.connection
+            self._put_in()
             self.connection.commit()
         except BaseException:
             self._forget()
@@ -288,12 +290,10 @@ class Store:
         if self._path is not None:
             left_as(self._path).unlink(missing_ok=True)
         with self.transaction() as con:
-            found = con.execute(sql("database.next_file")).fetchone()
-            assert found is not None
-            file_id = int(found[0])
-            con.execute(
-                sql("database.add_file"),
-                [file_id, path, sha256, reading_key, kind, size, problem, advice],
+            ((file_id,),) = con.execute(sql("database.next_file")).fetchall()
+            self._wait(
+                "database.add_file",
+                [[file_id, path, sha256, reading_key, kind, size, problem, advice]],
             )
             for table in read:
                 self._add_sheet(con, file_id, table)
@@ -302,32 +302,43 @@ class Store:
                 self._files[path, sha256, reading_key] = file
         return file
 
+    def _wait(self, statement: str, rows: Iterable[list[Any]]) -> None:
+        """Rows of narrow tables are put in at the end of the transaction, all together."""
+        self._waiting.setdefault(statement, []).extend(rows)
+
+    def _put_in(self) -> None:
+        waiting, self._waiting = self._waiting, {}
+        for statement, rows in waiting.items():
+            if rows:
+                columns = [pa.array(column) for column in zip(*rows, strict=True)]
+                names = [f"c{i}" for i in range(len(columns))]
+                self.connection.register("incoming", pa.table(columns, names))
+                self.connection.execute(sql(statement))
+                self.connection.unregister("incoming")
+
     def _add_sheet(self, con: duckdb.DuckDBPyConnection, file_id: int, table: TypedTable) -> None:
         name, facts = ROW_TABLES[table.kind]
         self._add_rows(con, name, facts, file_id, table)
-        con.execute(
-            sql("database.add_sheet"),
-            [
+        self._wait(
+            "database.add_sheet",
+            [[
                 file_id, table.sheet, table.rows_in_file, table.rows_accepted,
                 table.counted.lines, table.counted.above, table.lines_joined,
-            ],
+            ]],
         )  # fmt: skip
-        _insert(
-            con,
-            sql("database.add_set_aside"),
+        self._wait(
+            "database.add_set_aside",
             ([file_id, table.sheet, reason, rows] for reason, rows in table.rows_set_aside),
         )
-        _insert(
-            con,
-            sql("database.add_analyte"),
+        self._wait(
+            "database.add_analyte",
             (
                 [file_id, a.key, a.element, a.method, a.species, a.unit, a.isotope]
                 for a in table.analytes
             ),
         )
-        _insert(
-            con,
-            sql("database.add_column_meaning"),
+        self._wait(
+            "database.add_column_meaning",
             (
                 [
                     file_id, table.sheet, c.index, c.heading, c.role, c.key, c.element,
@@ -336,14 +347,12 @@ class Store:
                 for c in table.columns
             ),
         )  # fmt: skip
-        _insert(
-            con,
-            sql("database.add_note"),
+        self._wait(
+            "database.add_note",
             ([file_id, table.sheet, note] for note in table.notes),
         )
-        _insert(
-            con,
-            sql("database.add_applied_correction"),
+        self._wait(
+            "database.add_applied_correction",
             (
                 [
                     file_id, c.sheet, c.row, c.column, c.original, c.corrected, c.by, c.because,
@@ -434,12 +443,14 @@ class Store:
 
     def frame(self, statement: Sql, values: Mapping[str, Any] | Sequence[Any] = ()) -> pd.DataFrame:
         """The answer of a statement as a DataFrame."""
+        self._put_in()
         return self.connection.execute(statement, values or None).df()
 
     def rows(
         self, statement: Sql, values: Mapping[str, Any] | Sequence[Any] = ()
     ) -> list[tuple[Any, ...]]:
         """The answer of a statement as tuples."""
+        self._put_in()
         return self.connection.execute(statement, values or None).fetchall()
 
 
@@ -457,13 +468,3 @@ def _in_large_parts(table: pa.Table) -> pa.Table | pa.RecordBatchReader:
             yield from part.to_batches()
 
     return pa.RecordBatchReader.from_batches(table.schema, parts())
-
-
-def _insert(con: duckdb.DuckDBPyConnection, statement: Sql, rows: Iterable[list[Any]]) -> None:
-    """Rows of the columns that the statement takes; one by one they take far longer."""
-    many = list(rows)
-    if many:
-        columns = [pa.array(column) for column in zip(*many, strict=True)]
-        con.register("incoming", pa.table(columns, [f"c{i}" for i in range(len(columns))]))
-        con.execute(statement)
-        con.unregister("incoming")

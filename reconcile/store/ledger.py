@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -86,7 +86,8 @@ def rewrite(path: Path, readings: Iterable[Reading]) -> None:
 
 
 def _line(reading: Reading) -> bytes:
-    body = json.dumps(asdict(reading), sort_keys=True, separators=(",", ":"))
+    values = {field.name: getattr(reading, field.name) for field in fields(Reading)}
+    body = json.dumps(values, sort_keys=True, separators=(",", ":"))
     digest = hashlib.sha256(body.encode()).hexdigest()
     return f'{{"hash":"{digest}","reading":{body}}}\n'.encode()
 

@@ -17,11 +17,11 @@ SELECT nextval('file_number');
 
 -- name: add_file
 INSERT INTO file
-VALUES (?, ?, ?, ?, ?, ?, ?, ?);
+SELECT * FROM incoming;
 
 -- name: add_sheet
-INSERT INTO sheet BY NAME SELECT ? AS file_id, ? AS sheet, ? AS rows_in_file, ? AS accepted, ?
-    AS lines_in_file, ? AS lines_above, ? AS lines_joined;
+INSERT INTO sheet
+SELECT * FROM incoming;
 
 -- name: add_set_aside
 INSERT INTO set_aside
