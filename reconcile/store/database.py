@@ -128,7 +128,7 @@ class Store:
     def _forget(self) -> None:
         """Ask the database again for what it holds."""
         self._columns: dict[str, list[str]] = {}
-        self._waiting: dict[str, list[list[Any]]] = {}  # rows, by the statement that takes them
+        self._waiting: dict[Sql, list[list[Any]]] = {}  # rows, by the statement that takes them
         self._files: dict[tuple[str, str, str], StoredFile] | None = None
 
     def __enter__(self) -> Store:
@@ -292,7 +292,7 @@ class Store:
         with self.transaction() as con:
             ((file_id,),) = con.execute(sql("database.next_file")).fetchall()
             self._wait(
-                "database.add_file",
+                sql("database.add_file"),
                 [[file_id, path, sha256, reading_key, kind, size, problem, advice]],
             )
             for table in read:
@@ -302,7 +302,7 @@ class Store:
                 self._files[path, sha256, reading_key] = file
         return file
 
-    def _wait(self, statement: str, rows: Iterable[list[Any]]) -> None:
+    def _wait(self, statement: Sql, rows: Iterable[list[Any]]) -> None:
         """Rows of narrow tables are put in at the end of the transaction, all together."""
         self._waiting.setdefault(statement, []).extend(rows)
 
@@ -313,32 +313,32 @@ class Store:
                 columns = [pa.array(column) for column in zip(*rows, strict=True)]
                 names = [f"c{i}" for i in range(len(columns))]
                 self.connection.register("incoming", pa.table(columns, names))
-                self.connection.execute(sql(statement))
+                self.connection.execute(statement)
                 self.connection.unregister("incoming")
 
     def _add_sheet(self, con: duckdb.DuckDBPyConnection, file_id: int, table: TypedTable) -> None:
         name, facts = ROW_TABLES[table.kind]
         self._add_rows(con, name, facts, file_id, table)
         self._wait(
-            "database.add_sheet",
+            sql("database.add_sheet"),
             [[
                 file_id, table.sheet, table.rows_in_file, table.rows_accepted,
                 table.counted.lines, table.counted.above, table.lines_joined,
             ]],
         )  # fmt: skip
         self._wait(
-            "database.add_set_aside",
+            sql("database.add_set_aside"),
             ([file_id, table.sheet, reason, rows] for reason, rows in table.rows_set_aside),
         )
         self._wait(
-            "database.add_analyte",
+            sql("database.add_analyte"),
             (
                 [file_id, a.key, a.element, a.method, a.species, a.unit, a.isotope]
                 for a in table.analytes
             ),
         )
         self._wait(
-            "database.add_column_meaning",
+            sql("database.add_column_meaning"),
             (
                 [
                     file_id, table.sheet, c.index, c.heading, c.role, c.key, c.element,
@@ -348,11 +348,11 @@ class Store:
             ),
         )  # fmt: skip
         self._wait(
-            "database.add_note",
+            sql("database.add_note"),
             ([file_id, table.sheet, note] for note in table.notes),
         )
         self._wait(
-            "database.add_applied_correction",
+            sql("database.add_applied_correction"),
             (
                 [
                     file_id, c.sheet, c.row, c.column, c.original, c.corrected, c.by, c.because,
