@@ -30,6 +30,7 @@ from reconcile.commands.options import (
 )
 from reconcile.commands.options import manner_of as _manner
 from reconcile.commands.shows import Look, Needs, Only, Show, With
+from reconcile.reporting import words
 
 if TYPE_CHECKING:
     from reconcile.commands.forms import Written
@@ -45,10 +46,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-Period = Annotated[str, typer.Argument(help="month, such as 2026-10")]
-Shown = Annotated[
-    list[Show] | None, typer.Option("--show", help="a table beyond the answer; may be given again")
-]
+Period = Annotated[str, typer.Argument(help=words.HELP_MONTH_SUCH_AS)]
+Shown = Annotated[list[Show] | None, typer.Option("--show", help=words.HELP_TABLE_BEYOND_ANSWER)]
 
 COULD_NOT_RUN = 2
 
@@ -72,7 +71,7 @@ def _version(asked: bool) -> None:
     if asked:
         import reconcile
 
-        say(f"reconcile {reconcile.__version__}")
+        say(words.HELP_RECONCILE.format(version=reconcile.__version__))
         raise typer.Exit(DONE)
 
 
@@ -80,7 +79,7 @@ def _version(asked: bool) -> None:
 def program(
     version: Annotated[
         bool,
-        typer.Option("--version", callback=_version, is_eager=True, help="show the version"),
+        typer.Option("--version", callback=_version, is_eager=True, help=words.HELP_SHOW_VERSION),
     ] = False,
 ) -> None:
     """Say how far handheld LIBS and portable XRF results can be trusted against the laboratory's.
@@ -99,7 +98,7 @@ def main() -> None:
     except ReconcileError as error:
         _complain(error)
     except KeyboardInterrupt:
-        say("Stopped. Nothing half-written stands; start the command again.", errors=True)
+        say(words.HELP_STOPPED_NOTHING_HALF, errors=True)
         sys.exit(COULD_NOT_RUN)
     except BrokenPipeError:
         sys.exit(DONE)
@@ -126,7 +125,7 @@ def main() -> None:
 
 def _complain(error: ReconcileError) -> NoReturn:
     out = open_console(errors=True)
-    out.print(safe("Could not run. ", style="bold"), safe(error.message, lines=True), sep="")
+    out.print(safe(words.HELP_COULD_NOT_RUN, style="bold"), safe(error.message, lines=True), sep="")
     if error.advice:
         out.print(safe(error.advice, lines=True))
     sys.exit(COULD_NOT_RUN)
@@ -134,12 +133,8 @@ def _complain(error: ReconcileError) -> NoReturn:
 
 @app.command()
 def demo(
-    output: Annotated[
-        Path | None, typer.Option(help="folder for the results; else out/demo")
-    ] = None,
-    until: Annotated[
-        str | None, typer.Option(help="last month to run, such as 2026-05: a quick first look")
-    ] = None,
+    output: Annotated[Path | None, typer.Option(help=words.HELP_FOLDER_FOR_RESULTS)] = None,
+    until: Annotated[str | None, typer.Option(help=words.HELP_LAST_MONTH_RUN)] = None,
     show: Shown = None,
 ) -> None:
     """Run the invented example: six months, and a sheet of field-only samples."""
@@ -161,20 +156,14 @@ def demo(
 
 @app.command()
 def start(
-    folder: Annotated[Path, typer.Argument(help="new or empty folder")],
+    folder: Annotated[Path, typer.Argument(help=words.HELP_NEW_OR_EMPTY)],
     source: Annotated[
         Path | None,
-        typer.Option("--from", help="folder of tables: settings are proposed from what they hold"),
+        typer.Option("--from", help=words.HELP_FOLDER_TABLES_SETTINGS),
     ] = None,
-    field: Annotated[
-        list[str] | None, typer.Option(help="a file of that folder that is the field's")
-    ] = None,
-    lab: Annotated[
-        list[str] | None, typer.Option(help="a file of that folder that is the laboratory's")
-    ] = None,
-    ask: Annotated[
-        bool, typer.Option("--ask", help="ask the open questions of the settings one by one")
-    ] = False,
+    field: Annotated[list[str] | None, typer.Option(help=words.HELP_FILE_THAT_FOLDER)] = None,
+    lab: Annotated[list[str] | None, typer.Option(help=words.HELP_FILE_THAT_FOLDER_THAT)] = None,
+    ask: Annotated[bool, typer.Option("--ask", help=words.HELP_ASK_OPEN_QUESTIONS)] = False,
 ) -> None:
     """Make a workspace: settings proposed from tables, or a commented template."""
     from reconcile.commands import starting
@@ -182,8 +171,8 @@ def start(
     from reconcile.reporting import words
 
     if source is None and not ask:
-        say(f"Wrote {write_template(folder)}")
-        say("Next: put the tables in, mend reconcile.toml, then 'reconcile check' the folder.")
+        say(words.HELP_WROTE_3.format(write_template=write_template(folder)))
+        say(words.HELP_NEXT_PUT_TABLES)
         return
     if source is not None:
         sides = dict.fromkeys(field or (), "field") | dict.fromkeys(lab or (), "lab")
@@ -218,7 +207,7 @@ def check(
     period: Period,
     folder: Folder = Path(),
     show: Annotated[
-        list[Look] | None, typer.Option("--show", help="a whole list; may be given again")
+        list[Look] | None, typer.Option("--show", help=words.HELP_WHOLE_LIST_MAY)
     ] = None,
 ) -> None:
     """Read the inputs only: how columns were understood, what was refused, what to do now."""
@@ -234,12 +223,8 @@ def run(
     period: Period,
     folder: Folder = Path(),
     show: Shown = None,
-    only: Annotated[
-        Only | None, typer.Option(help="compute nothing: draw this of the latest release again")
-    ] = None,
-    also: Annotated[
-        With | None, typer.Option("--with", help="draw this too, beside the release")
-    ] = None,
+    only: Annotated[Only | None, typer.Option(help=words.HELP_COMPUTE_NOTHING_DRAW)] = None,
+    also: Annotated[With | None, typer.Option("--with", help=words.HELP_DRAW_THIS_TOO)] = None,
 ) -> None:
     """Reconcile one month: statistics, factors, verdicts, PDF and workbook."""
     if only is not None:
@@ -265,9 +250,9 @@ def run(
 
 @app.command()
 def story(
-    sample: Annotated[str, typer.Argument(help="sample id")],
+    sample: Annotated[str, typer.Argument(help=words.HELP_SAMPLE_ID)],
     folder: Folder = Path(),
-    pdf: Annotated[Path | None, typer.Option(help="write it as one page to this file")] = None,
+    pdf: Annotated[Path | None, typer.Option(help=words.HELP_WRITE_IT_AS)] = None,
 ) -> None:
     """Show one sample's whole story: custody, readings, results, exclusions, releases."""
     from reconcile.commands import forms, storytelling, tables_shown
@@ -276,16 +261,16 @@ def story(
     if pdf is None:
         tables_shown.show_story(told)
     else:
-        say(f"Wrote {forms.write_story(folder, told, pdf)}")
+        say(words.HELP_WROTE_4.format(write_story=forms.write_story(folder, told, pdf)))
     raise typer.Exit(DONE)
 
 
 @app.command()
 def form(
-    dispatch: Annotated[str, typer.Argument(help="dispatch number")],
+    dispatch: Annotated[str, typer.Argument(help=words.HELP_DISPATCH_NUMBER)],
     folder: Folder = Path(),
     without_masses: Annotated[
-        bool, typer.Option("--without-masses", help="leave the column of masses empty")
+        bool, typer.Option("--without-masses", help=words.HELP_LEAVE_COLUMN_MASSES)
     ] = False,
 ) -> None:
     """Write the custody form of a dispatch, with a bar code of every sample, to be printed."""
@@ -297,11 +282,9 @@ def form(
 @app.command()
 def labels(
     folder: Folder = Path(),
-    dispatch: Annotated[str, typer.Option(help="label every sample of this dispatch")] = "",
-    sample: Annotated[
-        list[str] | None, typer.Option(help="label this id; may be given again")
-    ] = None,
-    skip: Annotated[int, typer.Option(min=0, help="labels already used on the first sheet")] = 0,
+    dispatch: Annotated[str, typer.Option(help=words.HELP_LABEL_EVERY_SAMPLE)] = "",
+    sample: Annotated[list[str] | None, typer.Option(help=words.HELP_LABEL_THIS_ID)] = None,
+    skip: Annotated[int, typer.Option(min=0, help=words.HELP_LABELS_ALREADY_USED)] = 0,
 ) -> None:
     """Write sheets of sample labels with bar code and QR code; the settings hold their grid."""
     from reconcile.commands import forms
@@ -312,38 +295,36 @@ def labels(
 def _tell_written(written: Written) -> NoReturn:
     from reconcile.reporting import numbers
 
-    say(f"Wrote {written.path} ({numbers.count(written.samples, 'sample', 'samples')})")
+    say(
+        words.HELP_WROTE.format(
+            path=written.path, count=numbers.count(written.samples, "sample", "samples")
+        )
+    )
     for note in written.notes:
-        say(f"Look at: {note}")
+        say(words.HELP_LOOK_AT.format(note=note))
     raise typer.Exit(FINDINGS if written.notes else DONE)
 
 
 @app.command()
 def receive(
-    dispatch: Annotated[str, typer.Argument(help="dispatch number")],
-    by: Annotated[str, typer.Option(help="who received it")],
-    at: Annotated[str, typer.Option(help="when, such as 2026-10-12T10:00+02:00")],
+    dispatch: Annotated[str, typer.Argument(help=words.HELP_DISPATCH_NUMBER)],
+    by: Annotated[str, typer.Option(help=words.HELP_WHO_RECEIVED_IT)],
+    at: Annotated[str, typer.Option(help=words.HELP_WHEN_SUCH_AS)],
     folder: Folder = Path(),
-    containers: Annotated[int | None, typer.Option(help="containers counted")] = None,
-    seal: Annotated[str, typer.Option(help="seal number found")] = "",
+    containers: Annotated[int | None, typer.Option(help=words.HELP_CONTAINERS_COUNTED)] = None,
+    seal: Annotated[str, typer.Option(help=words.HELP_SEAL_NUMBER_FOUND)] = "",
     seal_intact: Annotated[
-        bool | None, typer.Option("--seal-intact/--seal-broken", help="state of the seal")
+        bool | None, typer.Option("--seal-intact/--seal-broken", help=words.HELP_STATE_SEAL)
     ] = None,
-    mass: Annotated[float | None, typer.Option(help="mass found, g")] = None,
+    mass: Annotated[float | None, typer.Option(help=words.HELP_MASS_FOUND)] = None,
     place: Annotated[str, typer.Option(help="where")] = "",
-    note: Annotated[str, typer.Option(help="condition on receipt, deviations")] = "",
-    missing: Annotated[
-        list[str] | None, typer.Option(help="sample that did not arrive; again for each")
-    ] = None,
-    damaged: Annotated[
-        list[str] | None, typer.Option(help="sample that arrived damaged; again for each")
-    ] = None,
+    note: Annotated[str, typer.Option(help=words.HELP_CONDITION_ON_RECEIPT)] = "",
+    missing: Annotated[list[str] | None, typer.Option(help=words.HELP_SAMPLE_THAT_DID)] = None,
+    damaged: Annotated[list[str] | None, typer.Option(help=words.HELP_SAMPLE_THAT_ARRIVED)] = None,
     extra: Annotated[
-        list[str] | None, typer.Option(help="sample that arrived and is not on the list")
+        list[str] | None, typer.Option(help=words.HELP_SAMPLE_THAT_ARRIVED_NOT)
     ] = None,
-    scanned: Annotated[
-        Path | None, typer.Option(help="text file of the codes that were read, one a line")
-    ] = None,
+    scanned: Annotated[Path | None, typer.Option(help=words.HELP_TEXT_FILE_CODES)] = None,
 ) -> None:
     """Add the receipt of a dispatch to the custody record; nothing there is changed."""
     from reconcile.commands import receiving
@@ -357,13 +338,16 @@ def receive(
         ),
     )  # fmt: skip
     say(
-        f"Added event {recorded.event_id}, received at {recorded.at}, to {recorded.path} "
-        f"({recorded.samples} samples)"
+        words.HELP_ADDED_EVENT_RECEIVED.format(
+            event_id=recorded.event_id, at=recorded.at, path=recorded.path, samples=recorded.samples
+        )
     )
     there = recorded.arrived
     for what, samples in (
-        ("Missing", there.missing), ("Damaged", there.damaged), ("Not on the list", there.extra)
-    ):  # fmt: skip
+        (words.HELP_MISSING, there.missing),
+        (words.HELP_DAMAGED, there.damaged),
+        (words.HELP_NOT_ON_LIST, there.extra),
+    ):
         if samples:
             say(f"{what}: {', '.join(samples)}")
     if recorded.trouble:
@@ -373,15 +357,11 @@ def receive(
 
 @app.command()
 def correct(
-    table: Annotated[Path, typer.Argument(help="field-only table")],
-    to: Annotated[Path, typer.Option(help="new file: .csv, .parquet or .xlsx")],
+    table: Annotated[Path, typer.Argument(help=words.HELP_FIELD_ONLY_TABLE)],
+    to: Annotated[Path, typer.Option(help=words.HELP_NEW_FILE_CSV)],
     folder: Folder = Path(),
-    name: Annotated[
-        str, typer.Option("--table", help="name of the [[table]] that reads it; else what fits")
-    ] = "",
-    lab_method: Annotated[
-        str, typer.Option(help="where factors to several laboratory methods stand")
-    ] = "",
+    name: Annotated[str, typer.Option("--table", help=words.HELP_NAME_TABLE_THAT)] = "",
+    lab_method: Annotated[str, typer.Option(help=words.HELP_WHERE_FACTORS_SEVERAL)] = "",
 ) -> None:
     """Correct a field-only table with approved factors; flag what must stay as it is."""
     from reconcile.commands import applying, tables_shown
@@ -395,10 +375,8 @@ def correct(
 def conform(
     period: Period,
     folder: Folder = Path(),
-    sample: Annotated[
-        list[str] | None, typer.Option(help="only this specimen; may be given again")
-    ] = None,
-    to: Annotated[Path | None, typer.Option(help="new file: .csv or .xlsx")] = None,
+    sample: Annotated[list[str] | None, typer.Option(help=words.HELP_ONLY_THIS_SPECIMEN)] = None,
+    to: Annotated[Path | None, typer.Option(help=words.HELP_NEW_FILE_CSV_OR)] = None,
 ) -> None:
     """Say which grades of a table of specification limits each specimen is consistent with."""
     from reconcile.commands import conforming, tables_shown
@@ -415,15 +393,13 @@ def conform(
 def dossier(
     period: Period,
     folder: Folder = Path(),
-    revision: Annotated[int, typer.Option(min=0, help="of the release; else the latest")] = 0,
-    client: Annotated[str, typer.Option(help="for whom; else the reader of the settings")] = "",
-    element: Annotated[
-        list[str] | None, typer.Option(help="only this element; may be given again")
-    ] = None,
-    to: Annotated[Path | None, typer.Option(help="PDF to write; else under out/dossiers")] = None,
+    revision: Annotated[int, typer.Option(min=0, help=words.HELP_RELEASE_ELSE_LATEST)] = 0,
+    client: Annotated[str, typer.Option(help=words.HELP_FOR_WHOM_ELSE)] = "",
+    element: Annotated[list[str] | None, typer.Option(help=words.HELP_ONLY_THIS_ELEMENT)] = None,
+    to: Annotated[Path | None, typer.Option(help=words.HELP_PDF_WRITE_ELSE)] = None,
     despite_later: Annotated[
         bool,
-        typer.Option("--despite-later", help="also where a later release contradicts; page 1 says"),
+        typer.Option("--despite-later", help=words.HELP_ALSO_WHERE_LATER),
     ] = False,
 ) -> None:
     """Write the acceptance dossier of a release for one client, to be signed."""
@@ -432,7 +408,7 @@ def dossier(
     path = acceptance.write_dossier(
         folder, period, revision, client, tuple(element or ()), to, despite_later
     )
-    say(f"Wrote {path}")
+    say(words.HELP_WROTE_2.format(path=path))
     raise typer.Exit(DONE)
 
 
@@ -440,19 +416,11 @@ def dossier(
 def plan(
     period: Period,
     folder: Folder = Path(),
-    share: Annotated[
-        float | None, typer.Option(help="share of each kind to send, such as 0.1; else the optimum")
-    ] = None,
-    cost_ratio: Annotated[
-        float, typer.Option(help="cost of a laboratory result over that of a field result")
-    ] = 20.0,
-    target: Annotated[
-        float, typer.Option(help="relative standard error wanted of a field mean")
-    ] = 0.10,
-    save: Annotated[Path | None, typer.Option(help="write the list as CSV to this file")] = None,
-    show: Annotated[
-        Needs | None, typer.Option(help="each criterion's number of pairs, shares and spots")
-    ] = None,
+    share: Annotated[float | None, typer.Option(help=words.HELP_SHARE_EACH_KIND)] = None,
+    cost_ratio: Annotated[float, typer.Option(help=words.HELP_COST_LABORATORY_RESULT)] = 20.0,
+    target: Annotated[float, typer.Option(help=words.HELP_RELATIVE_STANDARD_ERROR)] = 0.10,
+    save: Annotated[Path | None, typer.Option(help=words.HELP_WRITE_LIST_AS)] = None,
+    show: Annotated[Needs | None, typer.Option(help=words.HELP_EACH_CRITERION_NUMBER)] = None,
 ) -> None:
     """Choose the month's samples for the laboratory; say what a verdict still needs."""
     from reconcile.commands import planning, tables_shown
@@ -468,7 +436,7 @@ def verify(
     folder: Folder = Path(),
     head: Annotated[
         list[str] | None,
-        typer.Option(help="a head of the record that was printed or kept; may be given again"),
+        typer.Option(help=words.HELP_HEAD_RECORD_THAT),
     ] = None,
 ) -> None:
     """Recompute every digest: the record of events, archived inputs, all releases."""
@@ -483,13 +451,13 @@ def verify(
 
 @app.command()
 def selftest(
-    studies: Annotated[int, typer.Option(min=1, help="simulated studies per scenario")] = 200,
-    seed: Annotated[int, typer.Option(help="the same seed gives the same table")] = 1,
-    save: Annotated[Path | None, typer.Option(help="write the table as CSV, for the file")] = None,
+    studies: Annotated[int, typer.Option(min=1, help=words.HELP_SIMULATED_STUDIES_PER)] = 200,
+    seed: Annotated[int, typer.Option(help=words.HELP_SAME_SEED_GIVES)] = 1,
+    save: Annotated[Path | None, typer.Option(help=words.HELP_WRITE_TABLE_AS)] = None,
     decisions: Annotated[
-        bool, typer.Option("--decisions", help="try the whole decision instead: takes minutes")
+        bool, typer.Option("--decisions", help=words.HELP_TRY_WHOLE_DECISION)
     ] = False,
-    samples: Annotated[int, typer.Option(min=3, help="with --decisions: samples of a study")] = 40,
+    samples: Annotated[int, typer.Option(min=3, help=words.HELP_WITH_DECISIONS_SAMPLES)] = 40,
 ) -> None:
     """Simulate studies of known truth: does every estimator keep its promise here?"""
     from reconcile.commands import tables_shown, trying
@@ -511,15 +479,11 @@ def selftest(
 @app.command()
 def schedule(
     folder: Folder = Path(),
-    once: Annotated[
-        str, typer.Option(metavar="PERIOD", help="run the flow once for this month, and end")
-    ] = "",
-    call: Annotated[
-        str, typer.Option(metavar="URL", help="let the server call this address for a person; end")
-    ] = "",
+    once: Annotated[str, typer.Option(metavar="PERIOD", help=words.HELP_RUN_FLOW_ONCE)] = "",
+    call: Annotated[str, typer.Option(metavar="URL", help=words.HELP_LET_SERVER_CALL)] = "",
     work_pool: Annotated[
         str,
-        typer.Option(metavar="POOL", help="leave the runs to the workers of this pool, and end"),
+        typer.Option(metavar="POOL", help=words.HELP_LEAVE_RUNS_WORKERS),
     ] = "",
 ) -> None:
     """Serve the monthly flow to a standing server, or run it once."""

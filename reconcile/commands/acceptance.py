@@ -8,6 +8,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
 from reconcile.judgement import dossier_content
+from reconcile.reporting import words
 from reconcile.reporting.document import dossier as pages
 
 
@@ -32,9 +33,11 @@ def write_dossier(
     made = dossier_content.read(folder, period, revision, client, elements)
     if not despite_later and (lost := [x for x in made.since if x.contradicts]):
         told = "; ".join(
-            f"{x.label}: {x.here}, {x.now} in {x.source}"
+            words.ACCEPT_IN.format(label=x.label, here=x.here, now=x.now, source=x.source)
             if x.now
-            else f"{x.label}: its factor was {x.factor_state} ({x.source})"
+            else words.ACCEPT_ITS_FACTOR_WAS.format(
+                label=x.label, factor_state=x.factor_state, source=x.source
+            )
             for x in lost
         )
         raise ReconcileError(

@@ -22,12 +22,14 @@ def bias_cells(result: StratumResult) -> tuple[str, str]:
         return ratio.texts(1)[0], _interval(ratio, 1.0, "")
     limited = figures.get(_WITH_LIMITS)
     if limited is not None and math.isfinite(limited.value):
-        text = f"{limited.texts(1)[0]} (pairs known by limits too)"
+        text = words.BIAS_MOVED_PAIRS_KNOWN_BY.format(texts=limited.texts(1)[0])
         return text, _interval(limited, 1.0, "")
     difference = figures[_DIFFERENCE]
     if math.isfinite(difference.value):
         unit = difference.unit(result.unit)
-        text = f"field - lab: {difference.texts(result.per_mg_kg)[0]} {unit}"
+        text = words.BIAS_MOVED_FIELD_LAB.format(
+            texts=difference.texts(result.per_mg_kg)[0], unit=unit
+        )
         return text, _interval(difference, result.per_mg_kg, unit)
     return why_not(ratio.reason or difference.reason, ratio.n or 0), "none"
 
@@ -35,14 +37,14 @@ def bias_cells(result: StratumResult) -> tuple[str, str]:
 def _interval(figure: Figure, per_mg_kg: float, unit: str) -> str:
     text = figure.texts(per_mg_kg)[1]
     if text == numbers.NONE:
-        return "none: too few pairs" if (figure.n or 0) < 3 else "none"
+        return words.BIAS_MOVED_NONE_TOO_FEW if (figure.n or 0) < 3 else "none"
     return f"{text} {unit}".strip()
 
 
 def why_not(reason: str, pairs: int) -> str:
     """Why neither a ratio nor a difference can be given."""
     if not pairs:
-        return "no pair with a number on both sides"
+        return words.BIAS_MOVED_NO_PAIR_WITH
     return reason.rstrip(". ") or words.TOO_FEW
 
 
@@ -60,7 +62,9 @@ def released_bias(folder: Path) -> dict[str, str]:
             shown[stratum] = numbers.plain_sig(float(ratio["value"]))
         elif difference.get("value"):
             value = numbers.plain_sig(float(difference["value"]))
-            shown[stratum] = f"field - lab: {value} {difference['unit']}"
+            shown[stratum] = words.BIAS_MOVED_FIELD_LAB_2.format(
+                value=value, difference=difference["unit"]
+            )
         else:
             reason = ratio.get("reason") or difference.get("reason") or ""
             shown[stratum] = why_not(reason, int(ratio.get("n") or 0))

@@ -31,13 +31,13 @@ _NAMES, _NOTES, _FACTS, _ENTRIES = 12, 4, 3, 8
 _LEADING = ("sample_id", "lab_id", "element", "value", "unit", "measured_at")
 _PROBLEMS, _FINDINGS, _STEPS = 5, 4, 6
 _PARTS_OF_READINGS = {
-    "spot_no": "spot number",
-    "reading_no": "file, sheet and reading number",
+    "spot_no": words.CHECK_SPOT_NUMBER,
+    "reading_no": words.CHECK_FILE_SHEET_READING,
     "measured_at": "time",
-    "day": "day (each reading has several shots)",
+    "day": words.CHECK_DAY_EACH_READING,
     "operator": "operator",
     "group": "group",
-    "row": "row: no number is stated",
+    "row": words.CHECK_ROW_NO_NUMBER,
 }
 
 
@@ -74,9 +74,15 @@ def _show_sum(console: Console, report: CheckReport) -> None:
     counted = numbers.count(len(files), "file", "files")
     console.print(
         safe(
-            f"{report.period}: {counted}, {numbers.count(rows, 'row', 'rows')}: {accepted} "
-            f"accepted, {refused} refused, {aside} set aside; "
-            f"{numbers.count(cells, 'cell', 'cells')} refused.",
+            words.CHECK_ACCEPTED_REFUSED_SET.format(
+                period=report.period,
+                counted=counted,
+                count=numbers.count(rows, "row", "rows"),
+                accepted=accepted,
+                refused=refused,
+                aside=aside,
+                count_2=numbers.count(cells, "cell", "cells"),
+            ),
             style="bold",
         )
     )
@@ -93,20 +99,42 @@ def _show_files(console: Console, report: CheckReport, whole: bool) -> None:
         shown = files.loc[order[:_FILES]]
     if len(shown):
         table = _table(
-            f"Files of {report.period}" if whole else "Files of which something was refused",
-            "file", "kind", "rows", "accepted", "of these without result", "rows refused",
-            "set aside", "cells refused", "problem", right=(2, 3, 4, 5, 6, 7),
-        )  # fmt: skip
+            words.CHECK_FILES.format(period=report.period)
+            if whole
+            else words.CHECK_FILES_WHICH_SOMETHING,
+            "file",
+            "kind",
+            "rows",
+            "accepted",
+            words.CHECK_THESE_WITHOUT_RESULT,
+            words.CHECK_ROWS_REFUSED,
+            words.CHECK_SET_ASIDE,
+            words.CHECK_CELLS_REFUSED,
+            "problem",
+            right=(2, 3, 4, 5, 6, 7),
+        )
         for row in shown.itertuples(index=False):
             _row(
-                table, row.path, row.kind, row.rows, row.accepted, row.without_result,
-                row.refused_rows, row.set_aside, row.refused_cells, row.problem,
-            )  # fmt: skip
+                table,
+                row.path,
+                row.kind,
+                row.rows,
+                row.accepted,
+                row.without_result,
+                row.refused_rows,
+                row.set_aside,
+                row.refused_cells,
+                row.problem,
+            )
         console.print(table)
     if not whole and len(files) > len(shown):
         more = numbers.count(len(files) - len(shown), "file", "files")
-        said = f"and {more} more" if len(shown) else f"{more}, none with a refusal"
-        console.print(safe(f"{said}: --show files."))
+        said = (
+            words.CHECK_MORE_2.format(more=more)
+            if len(shown)
+            else words.CHECK_NONE_WITH_REFUSAL.format(more=more)
+        )
+        console.print(safe(words.CHECK_SHOW_FILES.format(said=said)))
 
 
 def _show_columns(console: Console, columns: pd.DataFrame, whole: bool) -> None:
@@ -116,13 +144,19 @@ def _show_columns(console: Console, columns: pd.DataFrame, whole: bool) -> None:
         return _show_layouts(console, [(_title(*key), of) for key, of in sheets])
     for (path, sheet), of_sheet in sheets:
         table = _table(
-            f"How the columns of {_title(path, sheet)} were understood",
-            "heading", "taken as", "meaning", "unit", "to mg/kg", "because", right=(4,),
-        )  # fmt: skip
+            words.CHECK_HOW_COLUMNS_WERE_UNDERSTOOD.format(title=_title(path, sheet)),
+            "heading",
+            words.CHECK_TAKEN_AS,
+            "meaning",
+            "unit",
+            words.CHECK_MG_KG,
+            "because",
+            right=(4,),
+        )
         rows: list[Any] = list(of_sheet.itertuples(index=False))
         for row in rows:
             factor = "" if row.to_mg_kg != row.to_mg_kg else f"x {row.to_mg_kg:g}"
-            sigma = f", {row.sigma:g} SD" if row.sigma == row.sigma else ""
+            sigma = words.CHECK_SD.format(sigma=row.sigma) if row.sigma == row.sigma else ""
             meaning = " ".join(p for p in (row.species or row.key, row.method) if p) + sigma
             _row(table, row.heading, row.role, meaning, row.unit, factor, row.why)
         console.print(table)
@@ -130,7 +164,7 @@ def _show_columns(console: Console, columns: pd.DataFrame, whole: bool) -> None:
 
 
 def _title(path: object, sheet: object) -> str:
-    return f"{path}, sheet {sheet}" if sheet else f"{path}"
+    return words.CHECK_SHEET.format(path=path, sheet=sheet) if sheet else f"{path}"
 
 
 def _show_layouts(console: Console, sheets: Sequence[tuple[str, pd.DataFrame]]) -> None:
@@ -140,8 +174,8 @@ def _show_layouts(console: Console, sheets: Sequence[tuple[str, pd.DataFrame]]) 
         read = of_sheet[["heading", "role", "key", "species", "unit"]].fillna("")
         alike.setdefault(tuple(read.itertuples(index=False, name=None)), []).append(title)
     table = _table(
-        "How columns were understood (each with its reason: --show columns)",
-        "file", "facts", "results", "left aside", "to be asked",
+        words.CHECK_HOW_COLUMNS_WERE,
+        "file", "facts", "results", words.CHECK_LEFT_ASIDE, words.CHECK_BE_ASKED,
     )  # fmt: skip
     for layout, titles in list(alike.items())[:_LAYOUTS]:
         of_role: dict[str, list[tuple[str, str, str, str]]] = {}
@@ -150,19 +184,29 @@ def _show_layouts(console: Console, sheets: Sequence[tuple[str, pd.DataFrame]]) 
         results = Counter(unit for _, _, _, unit in of_role.get("value", ()))
         values = _some(species or key for _, key, species, _ in of_role.get("value", ()))
         if values:
-            values += " in " + ", ".join(unit or "no stated unit" for unit in results)
+            values += words.CHECK_IN_3 + ", ".join(
+                unit or words.CHECK_NO_STATED_UNIT for unit in results
+            )
         _row(
             table,
             _some(titles, 2),
             _some(
-                (f"{key} from '{heading}'" for key, heading in _first_facts(of_role)), _FACTS
+                (
+                    words.CHECK_FROM.format(key=key, heading=heading)
+                    for key, heading in _first_facts(of_role)
+                ),
+                _FACTS,
             ),
             "; ".join(
                 part
                 for part in (
                     values,
                     *(
-                        numbers.count(len(of_role[role]), f"column of {what}", f"columns of {what}")
+                        numbers.count(
+                            len(of_role[role]),
+                            words.CHECK_COLUMN.format(what=what),
+                            words.CHECK_COLUMNS.format(what=what),
+                        )
                         for role, what in (("error", "errors"), ("limit", "limits"))
                         if role in of_role
                     ),
@@ -170,15 +214,11 @@ def _show_layouts(console: Console, sheets: Sequence[tuple[str, pd.DataFrame]]) 
                 if part
             ),
             _some((heading for heading, *_ in of_role.get("ignored", ())), 4),
-            _some(
-                (h for role in ("asked", "unclear") for h, *_ in of_role.get(role, ())), 4
-            ),
-        )  # fmt: skip
+            _some((h for role in ("asked", "unclear") for h, *_ in of_role.get(role, ())), 4),
+        )
     console.print(table)
     if len(alike) > _LAYOUTS:
-        console.print(
-            safe(f"and {len(alike) - _LAYOUTS} more ways of reading columns: --show columns.")
-        )
+        console.print(safe(words.CHECK_MORE_WAYS_READING.format(value=len(alike) - _LAYOUTS)))
 
 
 def _first_facts(of_role: dict[str, list[tuple[str, str, str, str]]]) -> list[tuple[str, str]]:
@@ -190,7 +230,7 @@ def _first_facts(of_role: dict[str, list[tuple[str, str, str, str]]]) -> list[tu
 def _some(names: Iterable[str], most: int = _NAMES) -> str:
     """The first names, and how many there are beyond them."""
     listed = list(dict.fromkeys(names))
-    more = f" and {len(listed) - most} more" if len(listed) > most else ""
+    more = words.CHECK_MORE.format(value=len(listed) - most) if len(listed) > most else ""
     return ", ".join(listed[:most]) + more
 
 
@@ -199,18 +239,29 @@ def _show_readings(console: Console, report: CheckReport, whole: bool) -> None:
         return
     shown = report.readings if whole else report.readings[:_GROUPS]
     table = _table(
-        "How readings were told apart", "file", "rows of samples", "samples", "readings", "by",
+        words.CHECK_HOW_READINGS_WERE,
+        "file",
+        words.CHECK_ROWS_SAMPLES,
+        "samples",
+        "readings",
+        "by",
         right=(1, 2, 3),
-    )  # fmt: skip
+    )
     for group in shown:
         by = ", ".join(_PARTS_OF_READINGS[part] for part in group.by)
         if group.restarted:
-            by += f" ({numbers.count(group.numbers, 'number', 'numbers')}: some come again)"
+            by += words.CHECK_SOME_COME_AGAIN.format(
+                count=numbers.count(group.numbers, "number", "numbers")
+            )
         _row(table, group.path, group.rows, group.samples, group.readings, by)
     console.print(table)
     if more := len(report.readings) - len(shown):
         console.print(
-            safe(f"and of {numbers.count(more, 'more file', 'more files')}: --show files.")
+            safe(
+                words.CHECK_SHOW_FILES_2.format(
+                    count=numbers.count(more, "more file", "more files")
+                )
+            )
         )
 
 
@@ -218,11 +269,15 @@ def _show_laboratories(console: Console, report: CheckReport) -> None:
     if not report.laboratories:
         return
     table = _table(
-        "Laboratories", "laboratory", "certificates", "samples", "of these by another too",
+        words.CHECK_LABORATORIES,
+        "laboratory",
+        "certificates",
+        "samples",
+        words.CHECK_THESE_BY_ANOTHER,
         right=(1, 2, 3),
-    )  # fmt: skip
+    )
     for each in report.laboratories:
-        name = each.laboratory or "not stated"
+        name = each.laboratory or words.CHECK_NOT_STATED
         _row(table, name, each.certificates, each.samples, each.shared)
     console.print(table)
 
@@ -238,7 +293,9 @@ def _show_registers(console: Console, report: CheckReport, whole: bool) -> None:
         _row(table, words.REGISTER_KINDS[said.kind], said.name, register_words.facts(said))
     console.print(table)
     if more := len(every) - len(shown):
-        console.print(safe(f"and {numbers.count(more, 'more', 'more')}: --show notes."))
+        console.print(
+            safe(words.CHECK_SHOW_NOTES.format(count=numbers.count(more, "more", "more")))
+        )
 
 
 def _show_notes(console: Console, notes: pd.DataFrame, whole: bool) -> None:
@@ -251,14 +308,24 @@ def _show_notes(console: Console, notes: pd.DataFrame, whole: bool) -> None:
     for text, paths in shown:
         console.print(safe(f"Note, {_some(paths, len(paths) if whole else 2)}: {text}"))
     if len(shown) < len(listed):
-        more = numbers.count(len(listed) - len(shown), "more note", "more notes")
-        console.print(safe(f"and {more}: --show notes."))
+        more = numbers.count(
+            len(listed) - len(shown), words.CHECK_MORE_NOTE, words.CHECK_MORE_NOTES
+        )
+        console.print(safe(words.CHECK_SHOW_NOTES_2.format(more=more)))
 
 
 def _show_refusals(console: Console, quarantine: pd.DataFrame) -> None:
     """Every refused file, row and cell."""
     table = _table(
-        "Refused", "file", "sheet", "row", "column", "found", "why", "what to do", right=(2,)
+        words.CHECK_REFUSED,
+        "file",
+        "sheet",
+        "row",
+        "column",
+        "found",
+        "why",
+        words.CHECK_WHAT_DO,
+        right=(2,),
     )
     for row in quarantine.itertuples(index=False):
         _row(table, row.file, row.sheet, row.row, row.column, row.found, row.reason, row.advice)
@@ -269,28 +336,35 @@ def _show_problems(console: Console, report: CheckReport, refused: Sequence[Prob
     if not refused:
         return
     kinds = numbers.count(len(refused), "kind", "kinds")
-    console.print(safe(f"Problems, {kinds}, most rows first", style="bold"))
+    console.print(safe(words.CHECK_PROBLEMS_MOST_ROWS.format(kinds=kinds), style="bold"))
     for number, problem in enumerate(refused[:_PROBLEMS], 1):
         columns = _some((f"{name} ({n})" for name, n in problem.columns), 6)
         why = styled(problem.reason)
         if problem.others:
             stood = ", ".join(f"'{_cut(text, 20)}' ({n})" for text, n in problem.found)
-            why += f"; and {problem.others} more of the kind. Most often: {stood}"
+            why += words.CHECK_MORE_KIND_MOST.format(others=problem.others, stood=stood)
         console.print(safe(f"{number}. {_counted(problem)}: {why}"))
-        of_columns = f"in {columns}; " if columns and not problem.files else ""
+        of_columns = (
+            words.CHECK_IN_2.format(columns=columns) if columns and not problem.files else ""
+        )
         console.print(safe(f"   {of_columns}first: {'; '.join(problem.places)}"))
         if problem.advice:
             console.print(safe(f"   {styled(problem.advice)}"))
     if rest := refused[_PROBLEMS:]:
-        kinds = numbers.count(len(rest), "more kind", "more kinds")
+        kinds = numbers.count(len(rest), words.CHECK_MORE_KIND, words.CHECK_MORE_KINDS)
         console.print(
-            safe(f"and {kinds} with {problems.refusals_of(rest)} refusals: --show refusals.")
+            safe(
+                words.CHECK_WITH_REFUSALS_SHOW.format(
+                    kinds=kinds, refusals_of=problems.refusals_of(rest)
+                )
+            )
         )
     if report.listed is not None:
         console.print(
             safe(
-                f"Every refusal ({problems.refusals_of(refused)}), with file, row and column: "
-                f"{short_path(report.listed)} (--show refusals lists them here)."
+                words.CHECK_EVERY_REFUSAL_WITH.format(
+                    refusals_of=problems.refusals_of(refused), short_path=short_path(report.listed)
+                )
             )
         )
 
@@ -300,7 +374,7 @@ def _counted(problem: Problem) -> str:
         return numbers.count(problem.files, "file", "files")
     rows = numbers.count(problem.rows, "row", "rows")
     if problem.cells:
-        return f"{numbers.count(problem.cells, 'cell', 'cells')} in {rows}"
+        return words.CHECK_IN.format(count=numbers.count(problem.cells, "cell", "cells"), rows=rows)
     return rows
 
 
@@ -312,22 +386,30 @@ def _show_told(console: Console, told: Sequence[Told]) -> None:
     """Findings by kind; of each the first."""
     if not told:
         return
-    console.print(safe("For a person to look at", style="bold"))
+    console.print(safe(words.CHECK_FOR_PERSON_LOOK, style="bold"))
     for kind in told[:_FINDINGS]:
         about = (
             _some(kind.subjects)
             if kind.count <= 3
-            else (f"{', '.join(kind.subjects)} and {kind.count - len(kind.subjects)} more")
+            else (
+                words.CHECK_MORE_3.format(
+                    text=", ".join(kind.subjects), value=kind.count - len(kind.subjects)
+                )
+            )
         )
         console.print(safe(f"- {kind.severity}, {about}: {styled(kind.text)}"))
     if more := max(len(told) - _FINDINGS, 0):
-        kinds = numbers.count(more, "more kind", "more kinds")
-        console.print(safe(f"and {kinds}: --show findings."))
+        kinds = numbers.count(more, words.CHECK_MORE_KIND, words.CHECK_MORE_KINDS)
+        console.print(safe(words.CHECK_SHOW_FINDINGS.format(kinds=kinds)))
 
 
 def _show_to_do(console: Console, refused: Sequence[Problem], told: Sequence[Told]) -> None:
     """One step for each remedy, most rows gained first; then what changes the meaning."""
-    steps = [(styled(p.advice), f"gains {_counted(p)}") for p in refused if p.advice]
+    steps = [
+        (styled(p.advice), words.CHECK_GAINS.format(counted=_counted(p)))
+        for p in refused
+        if p.advice
+    ]
     steps += [
         (styled(t.advice), f"{t.severity}, {numbers.count(t.count, 'finding', 'findings')}")
         for t in told
@@ -335,8 +417,8 @@ def _show_to_do(console: Console, refused: Sequence[Problem], told: Sequence[Tol
     ]
     if not steps:
         return
-    console.print(safe("What to do now, most rows gained first", style="bold"))
+    console.print(safe(words.CHECK_WHAT_DO_NOW, style="bold"))
     for number, (step, gain) in enumerate(steps[:_STEPS], 1):
         console.print(safe(f"{number}. {step} ({gain})"))
     if len(steps) > _STEPS:
-        console.print(safe(f"and {len(steps) - _STEPS} more steps: --show all."))
+        console.print(safe(words.CHECK_MORE_STEPS_SHOW.format(value=len(steps) - _STEPS)))

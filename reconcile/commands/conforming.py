@@ -11,6 +11,7 @@ from reconcile.base.model.account import Finding
 from reconcile.base.spreadsheet import to_csv
 from reconcile.base.writing import write_whole
 from reconcile.intake import workspace as ws
+from reconcile.reporting import words
 from reconcile.reporting.document import conformity_sheet
 from reconcile.reporting.render import conformity_table, sheets
 from reconcile.reporting.render.grid import Book
@@ -47,7 +48,7 @@ def conform(
     if to is not None and to.exists():
         raise ReconcileError(f"{to} exists already.", "Name a new file.")
     workspace = ws.load_workspace(folder)
-    if not any(t.kind == "specification limits" for t in workspace.settings.table):
+    if not any(t.kind == words.CONFORM_SPECIFICATION_LIMITS for t in workspace.settings.table):
         raise ReconcileError(
             "reconcile.toml names no table of specification limits.",
             'Add a [[table]] with kind = "specification limits": one row per grade and element, '
@@ -89,4 +90,4 @@ def _bytes(record: ConformityRecord, ending: str, period: str, paper: str) -> by
     sheets.table(book.sheet("elements"), columns, rows[: sheets.MOST_ROWS])
     for sheet in book.sheets:
         sheets.set_up(sheet, paper, period)
-    return book.saved("Conformity with specification limits", "")
+    return book.saved(words.CONFORM_CONFORMITY_WITH_SPECIFICATION, "")

@@ -134,10 +134,16 @@ def told(sent: Sent) -> tuple[str, ...]:
     drawn = why.count(sheet_scores.RANDOM)
     chance = next((p for _, kind, p in sent.samples if kind == sheet_scores.RANDOM), math.nan)
     lines = [
-        f"Dispatch {sent.dispatch} of sheet {sent.sheet}: "
-        f"{numbers.count(len(why), 'sample', 'samples')}.",
-        f"{why.count('too close')} are too close to call, {why.count('undecided')} have no "
-        f"decision, {drawn} are drawn at random to check the calls"
-        f"{f', each with a chance of {numbers.percent(chance)}' if drawn else ''}.",
+        words.DISPATCH_DISPATCH_SHEET.format(
+            dispatch=sent.dispatch,
+            sheet=sent.sheet,
+            count=numbers.count(len(why), "sample", "samples"),
+        ),
+        words.DISPATCH_TOO_CLOSE_CALL.format(
+            count=why.count("too close"),
+            count_2=why.count("undecided"),
+            drawn=drawn,
+            value=f", each with a chance of {numbers.percent(chance)}" if drawn else "",
+        ),
     ]
-    return (*lines, *(f"Wrote {path}" for path in sent.paths))
+    return (*lines, *(words.DISPATCH_WROTE.format(path=path) for path in sent.paths))

@@ -10,17 +10,18 @@ from typing import Annotated, Any
 import typer
 
 from reconcile.base.errors import ReconcileError
+from reconcile.reporting import words
 
 #: Exit codes: done; done, with findings that need a person. 2 is for what could not run.
 DONE, FINDINGS = 0, 1
 
-Folder = Annotated[Path, typer.Argument(help="folder with reconcile.toml", show_default=".")]
-By = Annotated[str, typer.Option(help="full name of the person who decides")]
-Reason = Annotated[str, typer.Option(help="what was looked at and why")]
-At = Annotated[
-    str, typer.Option(help="when it was decided, such as 2026-11-03T10:00+02:00; or 'now'")
+Folder = Annotated[
+    Path, typer.Argument(help=words.HELP_OPTION_FOLDER_WITH_RECONCILE, show_default=".")
 ]
-KeyFile = Annotated[Path | None, typer.Option("--key", help="your private key (PEM), to sign with")]
+By = Annotated[str, typer.Option(help=words.HELP_OPTION_FULL_NAME_PERSON)]
+Reason = Annotated[str, typer.Option(help=words.HELP_OPTION_WHAT_WAS_LOOKED)]
+At = Annotated[str, typer.Option(help=words.HELP_OPTION_WHEN_IT_WAS)]
+KeyFile = Annotated[Path | None, typer.Option("--key", help=words.HELP_OPTION_YOUR_PRIVATE_KEY)]
 
 
 def key_of(path: Path | None) -> Any:
@@ -34,7 +35,7 @@ def pass_phrase() -> str:
     """Ask for the pass phrase of a key."""
     if not sys.stdin.isatty():
         raise ReconcileError("The key needs its pass phrase.", "Start the command at a terminal.")
-    return str(typer.prompt("Pass phrase of the key", hide_input=True))
+    return str(typer.prompt(words.HELP_OPTION_PASS_PHRASE_KEY, hide_input=True))
 
 
 def manner_of(folder: Path) -> AbstractContextManager[None]:

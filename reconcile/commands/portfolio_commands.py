@@ -15,18 +15,17 @@ import typer
 from reconcile.base.errors import ReconcileError
 from reconcile.base.shown import say
 from reconcile.commands.options import DONE, FINDINGS
+from reconcile.reporting import words
 
 if TYPE_CHECKING:
     from reconcile.portfolio.listed import Portfolio
     from reconcile.portfolio.running import Runner
 
 ListFile = Annotated[
-    Path, typer.Argument(help="portfolio.toml, or its folder", show_default=".")
+    Path, typer.Argument(help=words.HELP_SITES_PORTFOLIO_TOML_OR, show_default=".")
 ]  # fmt: skip
-Site = Annotated[
-    list[str] | None, typer.Option("--site", help="only this site; may be given again")
-]
-Month = Annotated[str, typer.Argument(help="month, such as 2026-10")]
+Site = Annotated[list[str] | None, typer.Option("--site", help=words.HELP_SITES_ONLY_THIS_SITE)]
+Month = Annotated[str, typer.Argument(help=words.HELP_MONTH_SUCH_AS)]
 _YEAR = re.compile(r"\d{4}")
 
 portfolio_app = typer.Typer(no_args_is_help=True)
@@ -36,9 +35,7 @@ _dask: list[Callable[[], Runner]] = []
 def register(app: typer.Typer, dask: Callable[[], Runner]) -> None:
     """Add the commands to the program's; ``dask`` gives the runner of a room above."""
     _dask[:] = [dask]
-    app.add_typer(
-        portfolio_app, name="portfolio", help="Many sites: run them, and see who needs whom."
-    )
+    app.add_typer(portfolio_app, name="portfolio", help=words.HELP_SITES_MANY_SITES_RUN)
 
 
 @portfolio_app.command("run")
@@ -61,11 +58,11 @@ def run_sites(month: Month, file: ListFile = Path(), site: Site = None) -> None:
 
 @portfolio_app.command()
 def rerun(
-    year: Annotated[str, typer.Argument(help="year, such as 2026")],
+    year: Annotated[str, typer.Argument(help=words.HELP_SITES_YEAR_SUCH_AS)],
     file: ListFile = Path(),
     site: Site = None,
     release: Annotated[
-        bool, typer.Option("--release", help="make the releases; else only say what would change")
+        bool, typer.Option("--release", help=words.HELP_SITES_MAKE_RELEASES_ELSE)
     ] = False,
 ) -> None:
     """Run a year's months again on copies of the results, and say what would be otherwise."""
@@ -83,7 +80,7 @@ def rerun(
         )  # fmt: skip
     portfolio_shown.show_run(found)
     if not release:
-        say("Nothing was released: --release makes the releases.")
+        say(words.HELP_SITES_NOTHING_WAS_RELEASED)
     raise typer.Exit(_code(portfolio_shown.needs_a_person(found)))
 
 
@@ -146,13 +143,11 @@ def status(file: ListFile = Path()) -> None:
 
 @portfolio_app.command("mail")
 def mail_calls(
-    to: Annotated[list[str], typer.Option(help="who is written to; may be given again")],
-    smtp: Annotated[str, typer.Option(metavar="HOST:PORT", help="the mail server")],
-    sender: Annotated[str, typer.Option("--from", help="address that the mail comes from")],
-    user: Annotated[
-        str, typer.Option(help="name at the mail server; password in RECONCILE_SMTP_PASSWORD")
-    ] = "",
-    port: Annotated[int, typer.Option(help="port of this machine to listen on")] = 8025,
+    to: Annotated[list[str], typer.Option(help=words.HELP_SITES_WHO_WRITTEN_MAY)],
+    smtp: Annotated[str, typer.Option(metavar="HOST:PORT", help=words.HELP_SITES_MAIL_SERVER)],
+    sender: Annotated[str, typer.Option("--from", help=words.HELP_SITES_ADDRESS_THAT_MAIL)],
+    user: Annotated[str, typer.Option(help=words.HELP_SITES_NAME_AT_MAIL)] = "",
+    port: Annotated[int, typer.Option(help=words.HELP_SITES_PORT_THIS_MACHINE)] = 8025,
 ) -> None:
     """Send on as mail what the server calls, until stopped; for 'schedule --call'."""
     from reconcile.portfolio import mail
@@ -163,7 +158,7 @@ def mail_calls(
     password = os.environ.get("RECONCILE_SMTP_PASSWORD", "")
     post = mail.Post(host, int(number), sender, tuple(to), user, password)
     with mail.gateway(post, port, say) as serving:
-        say(f"Listening: reconcile schedule --call http://127.0.0.1:{serving.server_port}/")
+        say(words.HELP_SITES_LISTENING_RECONCILE_SCHEDULE.format(server_port=serving.server_port))
         with contextlib.suppress(KeyboardInterrupt):
             serving.serve_forever()
 

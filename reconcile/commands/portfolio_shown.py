@@ -26,7 +26,7 @@ def show_progress(site: SiteDone) -> None:
 
 def show_run(sites: Sequence[SiteDone]) -> None:
     """A row for each site and month."""
-    made = table("Sites", *words.PORTFOLIO_RUN_COLUMNS, right=(5,))
+    made = table(words.SITES_SITES, *words.PORTFOLIO_RUN_COLUMNS, right=(5,))
     for site in sites:
         for m in site.months:
             row(
@@ -36,18 +36,26 @@ def show_run(sites: Sequence[SiteDone]) -> None:
     open_console().print(made)
     every = [m for site in sites for m in site.months]
     stand = sum(m.done for m in every)
-    say(f"{stand} of {numbers.count(len(every), 'month', 'months')} stand released.")
+    say(
+        words.SITES_STAND_RELEASED.format(
+            stand=stand, count=numbers.count(len(every), "month", "months")
+        )
+    )
     memory = [site.memory_mb for site in sites if site.memory_mb is not None]
     if memory:
-        say(f"Most memory of a worker: {max(memory):.0f} MB.")
+        say(words.SITES_MOST_MEMORY_WORKER.format(max=max(memory)))
 
 
 def show_laid(site: str, address: str, laid: int) -> None:
     """What was laid on a site's storage."""
     if address:
-        say(f"{site}: {numbers.count(laid, 'new file', 'new files')} on {address}.")
+        say(
+            words.SITES_ON.format(
+                site=site, count=numbers.count(laid, "new file", "new files"), address=address
+            )
+        )
     else:
-        say(f"{site}: its settings state no storage (inputs under [workspace]).")
+        say(words.SITES_ITS_SETTINGS_STATE.format(site=site))
 
 
 def show_fault(site: str, error: ReconcileError) -> None:
@@ -68,7 +76,12 @@ def verdicts_text(verdicts: Sequence[tuple[str, int]]) -> str:
 def _what(m: MonthDone) -> str:
     if m.differs:
         more = len(m.differs) - _MOST_CHANGES
-        return "; ".join([*m.differs[:_MOST_CHANGES], *([f"and {more} more"] if more > 0 else [])])
+        return "; ".join(
+            [
+                *m.differs[:_MOST_CHANGES],
+                *([words.CHECK_MORE_2.format(more=more)] if more > 0 else []),
+            ]
+        )
     return " ".join(part for part in (m.message, m.advice) if part)
 
 
@@ -76,14 +89,18 @@ def show_compared(made: Made) -> None:
     """What stands out between sites, and where the release lies."""
     b = made.value
     found = between_sites.named(b)
-    say(f"{numbers.count(len(b.releases), 'site', 'sites')} of {b.period} beside each other:")
+    say(
+        words.SITES_BESIDE_EACH_OTHER.format(
+            count=numbers.count(len(b.releases), "site", "sites"), period=b.period
+        )
+    )
     for suspect in found:
         say(f"- {styled(between_sites.sentence(suspect, b.matters))}")
     if not found:
         say(words.BETWEEN_NONE)
     for site, why in b.without:
-        say(f"Without {site}: {why}")
-    state = "Wrote" if made.new else "Nothing changed since"
+        say(words.SITES_WITHOUT.format(site=site, why=why))
+    state = words.SITES_WROTE if made.new else words.SITES_NOTHING_CHANGED_SINCE
     say(f"{state} {b.release_id}: {made.folder}")
 
 

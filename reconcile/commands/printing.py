@@ -12,7 +12,7 @@ from rich.table import Table
 from reconcile.base.settings.workspace import ELEMENTS_SETTING
 from reconcile.base.shown import safe, wrapped
 from reconcile.evidence import finding_words
-from reconcile.reporting import numbers
+from reconcile.reporting import numbers, words
 from reconcile.reporting.manner import styled
 
 if TYPE_CHECKING:
@@ -125,7 +125,14 @@ def show_findings(
     urgent = [f for f in findings if f.severity != "note"]
     if not urgent:
         return
-    made = table("For a person to look at", "area", "about", "what was found", "what to do", lead=2)
+    made = table(
+        words.CHECK_FOR_PERSON_LOOK,
+        "area",
+        "about",
+        words.PRINTED_WHAT_WAS_FOUND,
+        words.CHECK_WHAT_DO,
+        lead=2,
+    )
     for finding in urgent[:most]:
         row(
             made,
@@ -136,10 +143,14 @@ def show_findings(
         )
     console.print(made)
     if most is not None and len(urgent) > most:
-        console.print(safe(f"… and {len(urgent) - most} more, all in the report."))
+        console.print(safe(words.RUN_MORE_ALL_REPORT.format(value=len(urgent) - most)))
 
 
 def show_head(console: Console, lines: int, head: str) -> None:
     """The head of the record, to be kept by another."""
-    console.print(safe(f"Head of the record, {numbers.count(lines, 'line', 'lines')}: {head}"))
-    console.print(safe("Keep it in another's hands; 'reconcile verify --head' looks for it later."))
+    console.print(
+        safe(
+            words.PRINTED_HEAD_RECORD.format(count=numbers.count(lines, "line", "lines"), head=head)
+        )
+    )
+    console.print(safe(words.PRINTED_KEEP_IT_ANOTHER))

@@ -23,12 +23,24 @@ from reconcile.intake.read import read_balanced
 from reconcile.intake.workspace import Workspace
 from reconcile.releases import persons
 from reconcile.releases.kept_custody import RECEIVED
+from reconcile.reporting import words
 from reconcile.samples.identity import comparison_form
 
 HEADINGS = (
-    "Event ID", "Sample ID", "Dispatch", "Event", "At", "By", "To", "Seal", "Seal intact",
-    "Containers", "Mass g", "Place", "Note",
-)  # fmt: skip
+    words.RECEIVE_EVENT_ID,
+    words.RECEIVE_SAMPLE_ID,
+    words.RECEIVE_DISPATCH,
+    words.RECEIVE_EVENT,
+    words.RECEIVE_AT,
+    words.RECEIVE_BY,
+    words.RECEIVE_TO,
+    words.RECEIVE_SEAL,
+    words.RECEIVE_SEAL_INTACT,
+    words.RECEIVE_CONTAINERS,
+    words.RECEIVE_MASS,
+    words.RECEIVE_PLACE,
+    words.RECEIVE_NOTE,
+)
 _MOST_TEXT = 500
 
 
@@ -99,7 +111,7 @@ def _receive(workspace: Workspace, dispatch: str, receipt: Receipt) -> Recorded:
         receipt.damaged, receipt.extra, receipt.scanned,
     )  # fmt: skip
     for sample in (*there.extra, *(() if there.whole else there.received)):
-        _plain("a sample id", sample)
+        _plain(words.RECEIVE_SAMPLE_ID_2, sample)
     lines = [_with_id(cells) for cells in _events(receipt, found.number, there, at, acting.by)]
     path = workspace.folder / RECEIVED
     append(path, *lines)
@@ -139,7 +151,7 @@ def _collected(records: Records, found: Dispatch) -> list[persons.Moment]:
     """When the samples of a dispatch were collected, by the register and the custody record."""
     ours = {comparison_form(s) for s in found.samples["sample_id"]}
     moments = {
-        (at, f"the collection of {sample}")
+        (at, words.RECEIVE_COLLECTION.format(sample=sample))
         for sample, cell in zip(
             found.samples["sample_id"], found.samples["collected_at"], strict=True
         )
@@ -152,7 +164,9 @@ def _collected(records: Records, found: Dispatch) -> list[persons.Moment]:
         if at is None or not (of_dispatch or named & ours):
             continue
         if EVENT_WORDS.get(text_of(row["event"]).casefold()) == "collected":
-            moments.add((at, f"the collection in {row['path']}, row {row['row']}"))
+            moments.add(
+                (at, words.RECEIVE_COLLECTION_ROW.format(row=row["path"], row_2=row["row"]))
+            )
     return sorted(moments, reverse=True)
 
 
@@ -239,12 +253,9 @@ def _trouble(workspace: Workspace, path: Path, event_id: str, at: str) -> str:
                 wanted = datetime.fromisoformat(at)
                 if any(r["event_id"] == event_id and time_of(r["at"]) == wanted for r in facts):
                     return ""
-            problem = "its [[table]] reads the file, and not this event as it was written."
+            problem = words.RECEIVE_ITS_TABLE_READS
         except ReconcileError as error:
-            problem = f"its [[table]] can't read the file: {error.message}"
+            problem = words.RECEIVE_ITS_TABLE_CAN.format(message=error.message)
     if problem:
-        return f"No run will find it: {problem} Give the file a [[table]] of its own."
-    return (
-        "No run will find it: no [[table]] of kind 'custody' names the file. "
-        f'Add to reconcile.toml: [[table]] kind = "custody", files = ["{RECEIVED}"].'
-    )
+        return words.RECEIVE_NO_RUN_WILL_FIND.format(problem=problem)
+    return words.RECEIVE_NO_RUN_WILL.format(received=RECEIVED)

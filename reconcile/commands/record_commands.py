@@ -12,8 +12,9 @@ from reconcile.commands.options import DONE, FINDINGS, At, By, Folder, KeyFile, 
 from reconcile.commands.options import key_of as _key
 from reconcile.commands.options import manner_of as _manner
 from reconcile.commands.options import pass_phrase as _pass_phrase
+from reconcile.reporting import words
 
-Factor = Annotated[str, typer.Argument(help="factor id, such as Cu-3fa9c2d4e1")]
+Factor = Annotated[str, typer.Argument(help=words.HELP_RECORD_FACTOR_ID_SUCH)]
 
 
 def register(app: typer.Typer) -> None:
@@ -25,9 +26,7 @@ def register(app: typer.Typer) -> None:
 
 def list_factors(
     folder: Folder = Path(),
-    every: Annotated[
-        bool, typer.Option("--all", help="also those that were superseded, expired or withdrawn")
-    ] = False,
+    every: Annotated[bool, typer.Option("--all", help=words.HELP_RECORD_ALSO_THOSE_THAT)] = False,
 ) -> None:
     """List correction factors: state, range, dates, error before and after."""
     from reconcile.commands import record_shown
@@ -68,9 +67,9 @@ def withdraw(
 
 
 def key(
-    file: Annotated[Path, typer.Argument(help="PEM file; made where it is not there")],
+    file: Annotated[Path, typer.Argument(help=words.HELP_RECORD_PEM_FILE_MADE)],
     phrase: Annotated[
-        bool, typer.Option("--pass-phrase", help="ask for a pass phrase to keep a new key with")
+        bool, typer.Option("--pass-phrase", help=words.HELP_RECORD_ASK_FOR_PASS)
     ] = False,
 ) -> None:
     """Show the public key of a private one, for the register of people; make one if needed."""
@@ -80,17 +79,19 @@ def key(
         made = signing.load_key(file, _pass_phrase)
     else:
         asked = (
-            typer.prompt("New pass phrase", hide_input=True, confirmation_prompt=True)
+            typer.prompt(
+                words.HELP_RECORD_NEW_PASS_PHRASE, hide_input=True, confirmation_prompt=True
+            )
             if phrase
             else ""
         )
         made = signing.new_key(file, str(asked))
-        say(f"Wrote {file}. Keep it to yourself, and a copy in a safe place.")
-    say(f"Public key, for the register of people: {signing.public_text(made)}")
+        say(words.HELP_RECORD_WROTE_KEEP_IT.format(file=file))
+    say(words.HELP_RECORD_PUBLIC_KEY_FOR.format(public_text=signing.public_text(made)))
 
 
 def sign(
-    key: Annotated[Path, typer.Option("--key", help="your private key (PEM)")],
+    key: Annotated[Path, typer.Option("--key", help=words.HELP_RECORD_YOUR_PRIVATE_KEY)],
     by: By,
     at: At,
     folder: Folder = Path(),
@@ -99,31 +100,28 @@ def sign(
     from reconcile.releases import signing
 
     made = signing.sign(folder, key, by, at, _pass_phrase)
-    say(f"{made.by} signed the head of the record, {made.lines} lines: {made.head}")
-    say(f"Wrote {made.path}; give a copy to another.")
+    say(words.HELP_RECORD_SIGNED_HEAD_RECORD.format(by=made.by, lines=made.lines, head=made.head))
+    say(words.HELP_RECORD_WROTE_GIVE_COPY.format(path=made.path))
 
 
 def stamp(
-    token: Annotated[Path, typer.Option("--token", help="time-stamp response (.tsr, RFC 3161)")],
+    token: Annotated[Path, typer.Option("--token", help=words.HELP_RECORD_TIME_STAMP_RESPONSE)],
     folder: Folder = Path(),
 ) -> None:
     """Keep a time-stamp token that was fetched elsewhere over the head of the record."""
     from reconcile.releases import stamping
 
     kept = stamping.keep_token(folder, token)
-    say(
-        f"The token stamps the record up to line {kept.lines}, {kept.head}, at {kept.at} by its "
-        "authority's clock."
-    )
-    say(f"Kept as {kept.path}; whether the authority's signature holds was not checked.")
+    say(words.HELP_RECORD_TOKEN_STAMPS_RECORD.format(lines=kept.lines, head=kept.head, at=kept.at))
+    say(words.HELP_RECORD_KEPT_AS_WHETHER.format(path=kept.path))
 
 
 def settle(
-    finding: Annotated[str, typer.Argument(help="id of a finding, such as F-3fa9c2d4e1")],
+    finding: Annotated[str, typer.Argument(help=words.HELP_RECORD_ID_FINDING_SUCH)],
     by: By,
     reason: Reason,
     at: At,
-    verdict: Annotated[str, typer.Option("--as", help="'fault' or 'no fault'")],
+    verdict: Annotated[str, typer.Option("--as", help=words.HELP_RECORD_FAULT_OR_NO)],
     folder: Folder = Path(),
     key: KeyFile = None,
 ) -> None:
@@ -132,7 +130,11 @@ def settle(
     from reconcile.releases import settling
 
     known, settled = settling.settle(folder, finding, by, reason, at, verdict, _key(key))
-    say(f"Settled {known.finding_id} ({known.subject}) as {settled.verdict}.")
-    say(f"Run '{known.period}' again: its next release says so, and its verdict follows.")
+    say(
+        words.HELP_RECORD_SETTLED_AS.format(
+            finding_id=known.finding_id, subject=known.subject, verdict=settled.verdict
+        )
+    )
+    say(words.HELP_RECORD_RUN_AGAIN_ITS.format(period=known.period))
     record_shown.show_act(folder)
     raise typer.Exit(DONE)

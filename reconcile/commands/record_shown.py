@@ -10,7 +10,7 @@ from reconcile.base.shown import open_console, safe
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import show_findings, show_head
 from reconcile.commands.printing import table as _table
-from reconcile.reporting import numbers
+from reconcile.reporting import numbers, words
 
 if TYPE_CHECKING:
     from reconcile.commands.verifying import VerifyReport
@@ -24,14 +24,16 @@ def show_verify(report: VerifyReport) -> None:
     console = open_console()
     console.print(
         safe(
-            f"Compared {numbers.count(report.events, 'custody event', 'custody events')}, "
-            f"{numbers.count(report.inputs, 'archived input', 'archived inputs')} "
-            f"({report.read_again} read again), "
-            f"{numbers.count(report.readings, 'reading', 'readings')} of the store, "
-            f"{numbers.count(report.releases, 'release', 'releases')} with "
-            f"{numbers.count(report.files, 'file', 'files')} and "
-            f"{numbers.count(report.sheets, 'result sheet', 'result sheets')} with "
-            f"{numbers.count(report.sheet_files, 'file', 'files')}."
+            words.RECORD_COMPARED_READ_AGAIN.format(
+                count=numbers.count(report.events, "custody event", "custody events"),
+                count_2=numbers.count(report.inputs, "archived input", "archived inputs"),
+                read_again=report.read_again,
+                count_3=numbers.count(report.readings, "reading", "readings"),
+                count_4=numbers.count(report.releases, "release", "releases"),
+                count_5=numbers.count(report.files, "file", "files"),
+                count_6=numbers.count(report.sheets, "result sheet", "result sheets"),
+                count_7=numbers.count(report.sheet_files, "file", "files"),
+            )
         )
     )
     show_findings(console, report.findings)
@@ -39,30 +41,36 @@ def show_verify(report: VerifyReport) -> None:
         if finding.severity == "note":
             console.print(safe(f"{finding.subject}: {finding.text}"))
     if all(finding.severity == "note" for finding in report.findings):
-        console.print(safe("Nothing was found altered."))
+        console.print(safe(words.RECORD_NOTHING_WAS_FOUND))
     for held in report.held:
         if held.lines is not None:
-            added = numbers.count(held.since, "event was", "events were")
+            added = numbers.count(held.since, words.RECORD_EVENT_WAS, words.RECORD_EVENTS_WERE)
             console.print(
                 safe(
-                    f"The head {held.head} stands in the record: everything up to it "
-                    f"({numbers.count(held.lines, 'line', 'lines')}) is unchanged; {added} added "
-                    "since."
+                    words.RECORD_HEAD_STANDS_RECORD.format(
+                        head=held.head,
+                        count=numbers.count(held.lines, "line", "lines"),
+                        added=added,
+                    )
                 )
             )
     show_head(console, report.lines, report.head)
     kept = (
-        numbers.count(report.signed_heads, "signature holds", "signatures hold"),
-        numbers.count(report.tokens, "time-stamp token holds", "time-stamp tokens hold"),
+        numbers.count(
+            report.signed_heads, words.RECORD_SIGNATURE_HOLDS, words.RECORD_SIGNATURES_HOLD
+        ),
+        numbers.count(report.tokens, words.RECORD_TIME_STAMP_TOKEN, words.RECORD_TIME_STAMP_TOKENS),
     )
-    console.print(safe(f"{kept[0]} and {kept[1]} a head of the record."))
+    console.print(safe(words.RECORD_HEAD_RECORD.format(kept=kept[0], kept_2=kept[1])))
     if report.acts:
         unsigned = report.acts - report.acts_signed
         console.print(
             safe(
-                f"{numbers.count(report.acts, 'decision', 'decisions')} of persons: "
-                f"{report.acts_signed} signed with a registered key; {unsigned} by a name that "
-                "somebody typed, which rests on honesty."
+                words.RECORD_PERSONS_SIGNED_WITH.format(
+                    count=numbers.count(report.acts, "decision", "decisions"),
+                    acts_signed=report.acts_signed,
+                    unsigned=unsigned,
+                )
             )
         )
     console.print(safe(PROVES))
@@ -81,11 +89,9 @@ def show_act(folder: Path) -> None:
     register = persons.register_of(workspace)
     console.print(
         safe(
-            f"The name stands in the register of people ({register.path}); that it was this "
-            "person rests on honesty, for the act is not signed (--key)."
+            words.RECORD_NAME_STANDS_REGISTER.format(path=register.path)
             if register.there
-            else f"There is no register of people ({register.path}): name and person rest on "
-            "honesty."
+            else words.RECORD_THERE_NO_REGISTER.format(path=register.path)
         )
     )
     return show_head(console, len(reading.entries), reading.head)
@@ -96,10 +102,20 @@ def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
     console = open_console()
     shown = [x for x in lives if every or x.state in ("proposed", "approved")]
     table = _table(
-        "Correction factors",
-        "factor", "state", "field method", "material", "form", "field values, mg/kg",
-        "valid", "pairs", "error before", "after", "by", right=(7, 8, 9),
-    )  # fmt: skip
+        words.RECORD_CORRECTION_FACTORS,
+        "factor",
+        "state",
+        words.RECORD_FIELD_METHOD,
+        "material",
+        "form",
+        words.RECORD_FIELD_VALUES_MG,
+        "valid",
+        "pairs",
+        words.RECORD_ERROR_BEFORE,
+        "after",
+        "by",
+        right=(7, 8, 9),
+    )
     for life in shown:
         f = life.factor
         relative = f.residual_relative
@@ -111,26 +127,29 @@ def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
             ", ".join(p for p in (f.stratum.matrix, f.stratum.specimen_form) if p),
             f.form,
             numbers.interval_of_numbers(f.low, f.high),
-            f"{f.valid_from or 'no date'} to {f.valid_until or 'no date'}",
+            words.RECORD_TO.format(
+                value=f.valid_from or "no date", value_2=f.valid_until or "no date"
+            ),
             f.n,
             _error(f.error_before, relative),
             _error(f.error_after, relative),
-            f"{life.author or 'nobody named'}; approved: {life.approver or 'not yet'}",
+            words.RECORD_APPROVED.format(
+                value=life.author or "nobody named", value_2=life.approver or "not yet"
+            ),
         )
     console.print(table)
     if hidden := len(lives) - len(shown):
-        have = numbers.count(hidden, "factor has", "factors have")
-        console.print(safe(f"{have} ended: --all shows them."))
-    console.print(
-        safe(
-            "Errors are root mean squares on held-out groups. Every change is a line of the "
-            f"record; keep its head in another's hands: {head}"
-        )
-    )
+        have = numbers.count(hidden, words.RECORD_FACTOR_HAS, words.RECORD_FACTORS_HAVE)
+        console.print(safe(words.RECORD_ENDED_ALL_SHOWS.format(have=have)))
+    console.print(safe(words.RECORD_ERRORS_ROOT_MEAN.format(head=head)))
 
 
 def _error(value: float, relative: bool) -> str:
-    return numbers.percent(value) if relative else f"{numbers.plain_sig(value)} of the mean"
+    return (
+        numbers.percent(value)
+        if relative
+        else words.RECORD_MEAN.format(plain_sig=numbers.plain_sig(value))
+    )
 
 
 def show_factor_change(life: Life) -> None:
@@ -139,16 +158,23 @@ def show_factor_change(life: Life) -> None:
     console = open_console()
     console.print(
         safe(
-            f"Factor {f.factor_id} ({f.stratum.label}, form {f.form}) is {life.state}. "
-            f"Reason kept: {life.reason}"
+            words.RECORD_FACTOR_FORM_REASON.format(
+                factor_id=f.factor_id,
+                label=f.stratum.label,
+                form=f.form,
+                state=life.state,
+                reason=life.reason,
+            )
         )
     )
     if life.state == "approved":
         console.print(
             safe(
-                "It may correct field values from "
-                f"{numbers.interval_of_numbers(f.low, f.high, 'mg/kg')}, measured "
-                f"{f.valid_from or '(no date)'} to {f.valid_until or '(no date)'}, {f.basis}. "
-                "Results given out before stay as they are."
+                words.RECORD_IT_MAY_CORRECT.format(
+                    interval_of_numbers=numbers.interval_of_numbers(f.low, f.high, "mg/kg"),
+                    value=f.valid_from or "(no date)",
+                    value_2=f.valid_until or "(no date)",
+                    basis=f.basis,
+                )
             )
         )

@@ -9,6 +9,7 @@ import typer
 
 from reconcile.base.shown import say
 from reconcile.commands.options import DONE, Folder
+from reconcile.reporting import words
 
 
 def register(app: typer.Typer) -> None:
@@ -19,10 +20,10 @@ def register(app: typer.Typer) -> None:
 def settings(
     folder: Folder = Path(),
     schema: Annotated[
-        bool, typer.Option("--schema", help="write reconcile.schema.json beside the settings")
+        bool, typer.Option("--schema", help=words.HELP_SETTINGS_WRITE_RECONCILE_SCHEMA)
     ] = False,
     show: Annotated[
-        bool, typer.Option("--show", help="list every setting that holds, and from where")
+        bool, typer.Option("--show", help=words.HELP_SETTINGS_LIST_EVERY_SETTING)
     ] = False,
 ) -> None:
     """Check the settings; write their schema for an editor, or list what holds and from where."""
@@ -31,11 +32,8 @@ def settings(
     from reconcile.intake.workspace import write_schema
 
     if schema:  # also where the settings can't stand yet: it helps to mend them
-        say(f"Wrote {write_schema(folder)}")
-        say(
-            f"An editor that knows TOML completes and checks reconcile.toml where its first line "
-            f"is '#:schema {SCHEMA_FILE}'."
-        )
+        say(words.HELP_SETTINGS_WROTE.format(write_schema=write_schema(folder)))
+        say(words.HELP_SETTINGS_EDITOR_THAT_KNOWS.format(schema_file=SCHEMA_FILE))
     if show or not schema:
         settings_shown.show(folder, every=show)
     raise typer.Exit(DONE)

@@ -15,7 +15,7 @@ from reconcile.intake.workspace import (
     load_workspace,
     text_of_settings,
 )
-from reconcile.reporting import numbers
+from reconcile.reporting import numbers, words
 
 
 def holding(folder: Path) -> tuple[Held, ...]:
@@ -29,16 +29,23 @@ def show(folder: Path, every: bool) -> None:
     settings = holding(folder)
     stated = sum(s.line > 0 for s in settings)
     if every:
-        table = _table("Settings that hold", "setting", "value", "from", "meaning")
+        table = _table(words.SETTINGS_SETTINGS_THAT_HOLD, "setting", "value", "from", "meaning")
         for setting in settings:
-            origin = f"{SETTINGS_FILE}, line {setting.line}" if setting.line else "default"
+            origin = (
+                words.SETTINGS_LINE.format(settings_file=SETTINGS_FILE, line=setting.line)
+                if setting.line
+                else "default"
+            )
             _row(table, setting.name, _shown(setting.value), origin, setting.meaning)
         console.print(table)
     console.print(
         safe(
-            f"{SETTINGS_FILE} can stand: {numbers.count(stated, 'setting is', 'settings are')} "
-            f"stated, {len(settings) - stated} hold by default."
-            + ("" if every else " --show lists them.")
+            words.SETTINGS_CAN_STAND_STATED.format(
+                settings_file=SETTINGS_FILE,
+                count=numbers.count(stated, "setting is", "settings are"),
+                value=len(settings) - stated,
+            )
+            + ("" if every else words.SETTINGS_SHOW_LISTS_THEM)
         )
     )
 

@@ -19,9 +19,10 @@ from reconcile.commands.options import (
     key_of,
     manner_of,
 )
+from reconcile.reporting import words
 
-Sheet = Annotated[str, typer.Argument(help="number of a result sheet, such as RS-0001")]
-Revision = Annotated[int, typer.Option(min=0, help="of the sheet; else the newest")]
+Sheet = Annotated[str, typer.Argument(help=words.HELP_SHEET_NUMBER_RESULT_SHEET)]
+Revision = Annotated[int, typer.Option(min=0, help=words.HELP_SHEET_SHEET_ELSE_NEWEST)]
 
 
 def register(app: typer.Typer) -> None:
@@ -31,19 +32,13 @@ def register(app: typer.Typer) -> None:
 
 
 def issue(
-    table: Annotated[Path, typer.Argument(help="field table with field-only samples")],
+    table: Annotated[Path, typer.Argument(help=words.HELP_SHEET_FIELD_TABLE_WITH)],
     by: By,
     at: At,
     folder: Folder = Path(),
-    name: Annotated[
-        str, typer.Option("--table", help="name of the [[table]] that reads it; else what fits")
-    ] = "",
-    lab_method: Annotated[
-        str, typer.Option(help="where there is evidence against several laboratory methods")
-    ] = "",
-    revise: Annotated[
-        str, typer.Option(help="number of the sheet whose place the new one takes")
-    ] = "",
+    name: Annotated[str, typer.Option("--table", help=words.HELP_NAME_TABLE_THAT)] = "",
+    lab_method: Annotated[str, typer.Option(help=words.HELP_SHEET_WHERE_THERE_EVIDENCE)] = "",
+    revise: Annotated[str, typer.Option(help=words.HELP_SHEET_NUMBER_SHEET_WHOSE)] = "",
     key: KeyFile = None,
 ) -> None:
     """Issue a result sheet: below, above or too close to call for each field-only sample."""
@@ -65,19 +60,15 @@ def sheets(folder: Folder = Path()) -> None:
 
 
 def signoff(
-    sheet: Annotated[
-        str, typer.Argument(help="number of a result sheet, or the month of a release")
-    ],
+    sheet: Annotated[str, typer.Argument(help=words.HELP_SHEET_NUMBER_RESULT_SHEET_OR)],
     by: By,
     at: At,
     act: Annotated[
         str,
-        typer.Option(
-            "--as", help="prepared (of a release), checked, approved, accepted or refused"
-        ),
+        typer.Option("--as", help=words.HELP_SHEET_PREPARED_RELEASE_CHECKED),
     ],
-    role: Annotated[str, typer.Option(help="as what the person acts")],
-    text: Annotated[str, typer.Option(help="what the person says")],
+    role: Annotated[str, typer.Option(help=words.HELP_SHEET_AS_WHAT_PERSON)],
+    text: Annotated[str, typer.Option(help=words.HELP_SHEET_WHAT_PERSON_SAYS)],
     folder: Folder = Path(),
     revision: Revision = 0,
     key: KeyFile = None,
@@ -109,19 +100,19 @@ def recall(
 
     done = issuing.withdraw(folder, sheet, by, at, reason, revision, key_of(key))
     sheet_terminal.show_done(folder, done)
-    say("Tell everybody who has the sheet; its files stay, and bear the state from now on.")
+    say(words.HELP_SHEET_TELL_EVERYBODY_WHO)
     raise typer.Exit(DONE)
 
 
 def dispatch(
     sheet: Sheet,
-    number: Annotated[str, typer.Option("--dispatch", help="number of the new dispatch")],
+    number: Annotated[str, typer.Option("--dispatch", help=words.HELP_SHEET_NUMBER_NEW_DISPATCH)],
     by: By,
     at: At,
     folder: Folder = Path(),
     share: Annotated[
         float | None,
-        typer.Option(help="share of the called samples to check; else check_share"),
+        typer.Option(help=words.HELP_SHEET_SHARE_CALLED_SAMPLES),
     ] = None,
     key: KeyFile = None,
 ) -> None:

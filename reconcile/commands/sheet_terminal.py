@@ -34,11 +34,12 @@ def show_issued(made: Issued) -> None:
     """What was found, level by level; the files; what is left to do."""
     console, sheet = open_console(), made.sheet
     samples = len({r.mean.sample_id for r in sheet.results})
-    what = "Issued" if made.new else "This is already"
+    what = words.SHEET_ISSUED if made.new else words.SHEET_THIS_ALREADY
     console.print(
         safe(
-            f"{what} result sheet {sheet.name}: "
-            f"{numbers.count(samples, 'sample', 'samples')} read in the field only."
+            words.SHEET_RESULT_SHEET_READ.format(
+                what=what, name=sheet.name, count=numbers.count(samples, "sample", "samples")
+            )
         )
     )
     shown = _table("", *words.SHEET_COUNT_HEADINGS, right=(2, 3, 4, 5, 6, 7))
@@ -51,14 +52,21 @@ def show_issued(made: Issued) -> None:
         )  # fmt: skip
     console.print(shown)
     for note in sheet.notes[:_MOST_ROWS]:
-        console.print(safe(f"Look at: {note}"))
+        console.print(safe(words.SHOWN_LOOK_AT.format(note=note)))
     if waiting := open_samples(sheet):
-        named = ", ".join(waiting[:8]) + (f" and {len(waiting) - 8} more" if waiting[8:] else "")
-        console.print(safe(f"To the laboratory: {named}."))
+        named = ", ".join(waiting[:8]) + (
+            words.CHECK_MORE.format(value=len(waiting) - 8) if waiting[8:] else ""
+        )
+        console.print(safe(words.SHEET_LABORATORY.format(named=named)))
     for name in (result_sheet.PDF, sheet_files.BOOK, sheet_files.CSV, sheet_files.JSON):
-        console.print(safe(f"Wrote {made.folder / name}" if made.new else made.folder / name))
-    console.print(safe(f"Next: another person checks it and approves it: reconcile signoff "
-                       f"{sheet.number} --as approved"))  # fmt: skip
+        console.print(
+            safe(
+                words.SHEET_WROTE.format(value=made.folder / name)
+                if made.new
+                else made.folder / name
+            )
+        )
+    console.print(safe(words.SHEET_NEXT_ANOTHER_PERSON.format(number=sheet.number)))  # fmt: skip
 
 
 def show_done(folder: Path, done: Done) -> None:
@@ -66,9 +74,13 @@ def show_done(folder: Path, done: Done) -> None:
     console = open_console()
     last = done.life.acts[-1]
     console.print(
-        safe(f"Sheet {done.life.name} is {done.life.state}: {last.by}, {last.at}. {last.text}")
+        safe(
+            words.SHEET_SHEET.format(
+                name=done.life.name, state=done.life.state, by=last.by, at=last.at, text=last.text
+            )
+        )
     )
-    console.print(safe(f"Wrote {done.path}"))
+    console.print(safe(words.SHOWN_WROTE.format(path=done.path)))
     record_shown.show_act(folder)
 
 
@@ -76,9 +88,13 @@ def show_signed(folder: Path, done: Signed) -> None:
     """What became of a release, and where the report with all acts lies."""
     console, last = open_console(), done.acts[-1]
     console.print(
-        safe(f"Release {done.release_id} is {last.act}: {last.by}, {last.at}. {last.text}")
+        safe(
+            words.SHEET_RELEASE.format(
+                release_id=done.release_id, act=last.act, by=last.by, at=last.at, text=last.text
+            )
+        )
     )
-    console.print(safe(f"Wrote {done.path}"))
+    console.print(safe(words.SHOWN_WROTE.format(path=done.path)))
     record_shown.show_act(folder)
 
 
@@ -90,7 +106,7 @@ def show_touched(folder: Path, factor_id: str = "", most: int = _MOST_ROWS) -> b
         return False
     console = open_console()
     shown = _table(
-        "Samples of result sheets that come out otherwise now", "sheet", "state", "sample",
+        words.SHEET_SAMPLES_RESULT_SHEETS, "sheet", "state", "sample",
         "element", "value", "now", "level", "call", "now",
     )  # fmt: skip
     for t in touches[:most]:
@@ -102,16 +118,11 @@ def show_touched(folder: Path, factor_id: str = "", most: int = _MOST_ROWS) -> b
         _row(shown, t.sheet, t.state, t.sample_id, t.element, before, now, t.level, *calls)
     console.print(shown)
     if (left := len(touches) - most) > 0:
-        console.print(safe(f"and {left} more"))
+        console.print(safe(words.SHEET_MORE.format(left=left)))
     for cause, what in dict.fromkeys(each for t in touches for each in t.causes):
         console.print(safe(f"Since: {cause}, {what}."))
     names = ", ".join(dict.fromkeys(t.sheet for t in touches))
-    console.print(
-        safe(
-            f"Tell everybody who has {names}; withdraw ('reconcile recall') or issue again "
-            "('reconcile issue --revise')."
-        )
-    )
+    console.print(safe(words.SHEET_TELL_EVERYBODY_WHO.format(names=names)))
     return True
 
 
@@ -121,12 +132,17 @@ def show_sheets(folder: Path) -> bool:
     console = open_console()
     found = sheet_life.of_workspace(workspace)
     if not found:
-        console.print(safe("No result sheet was issued yet: 'reconcile issue' makes one."))
+        console.print(safe(words.SHEET_NO_RESULT_SHEET))
         return False
     shown = _table(
-        "Result sheets", "sheet", "state", "issued", "by", *(words.SAMPLE_CALLS[c] for c in ORDER),
+        words.SHEET_RESULT_SHEETS,
+        "sheet",
+        "state",
+        "issued",
+        "by",
+        *(words.SAMPLE_CALLS[c] for c in ORDER),
         right=(4, 5, 6, 7, 8),
-    )  # fmt: skip
+    )
     for life in found.values():
         files = sheet_life.files_of(workspace, life, [sheet_files.JSON])
         sheet = from_bytes(files[sheet_files.JSON])
@@ -151,19 +167,18 @@ def show_example(folder: Path) -> None:
     console = open_console()
     if not example.may_act():
         console.print(
-            safe("The example's sheet was not made: its invented acts lie in the future of this "
-                 "machine's clock.")
+            safe(words.SHEET_EXAMPLE_SHEET_WAS)
         )  # fmt: skip
         return
     shutil.rmtree(folder, ignore_errors=True)
-    console.print(safe(f"Samples that were read in the field only ({folder}, invented):"))
+    console.print(safe(words.SHEET_SAMPLES_THAT_WERE.format(folder=folder)))
     example.walk(folder, lambda step: _example_step(folder, step))
 
 
 def _example_step(folder: Path, step: str) -> None:
     console = open_console()
     if step == "withdrawn":
-        console.print(safe("The window was cracked: the factor is withdrawn."))
+        console.print(safe(words.SHEET_WINDOW_WAS_CRACKED))
         show_touched(folder, most=8)
         return
     workspace = ws.load_workspace(folder)
@@ -176,4 +191,6 @@ def _example_step(folder: Path, step: str) -> None:
     newest = recall.present(workspace, reading).newest
     answers = sheet_scores.answers_of_months(sheet, newest, {})
     for s in sheet_scores.score(life, sheet, answers):
-        console.print(safe(f"The laboratory has answered. {sheet_scores.in_words(s)}."))
+        console.print(
+            safe(words.SHEET_LABORATORY_HAS_ANSWERED.format(in_words=sheet_scores.in_words(s)))
+        )

@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 def show_story(story: Story) -> None:
     """One sample, from collection to release."""
     console = open_console()
-    console.rule(safe(f"The story of sample {story.sample_id}"), align="left")
-    table = _table("", "when (UTC)", "what", "who", "evidence")
+    console.rule(safe(words.SHOWN_STORY_SAMPLE.format(sample_id=story.sample_id)), align="left")
+    table = _table("", words.SHOWN_WHEN_UTC, "what", "who", "evidence")
     for line in story.lines:
         _row(table, line.at, line.what, line.who, line.evidence)
     console.print(table)
@@ -48,21 +48,24 @@ def show_corrected(result: CorrectedTable) -> None:
     done = sum(not row.flags for row in result.rows)
     console.print(
         safe(
-            f"Wrote {result.path}: {done} of {numbers.count(len(result.rows), 'value', 'values')} "
-            f"on the laboratory's scale, read as table '{result.table}'. Expanded uncertainty "
-            "U with k = 2, against one laboratory result."
+            words.SHOWN_WROTE_ON_LABORATORY.format(
+                path=result.path,
+                done=done,
+                count=numbers.count(len(result.rows), "value", "values"),
+                table=result.table,
+            )
         )
     )
     if result.flags:
-        table = _table("Not corrected (a value may have several reasons)", "why", "values",
+        table = _table(words.SHOWN_NOT_CORRECTED_VALUE, "why", "values",
                        right=(1,))  # fmt: skip
         for flag, count in result.flags:
             _row(table, flag, count)
         console.print(table)
     for note in result.notes[:MOST_ROWS]:
-        console.print(safe(f"Look at: {note}"))
+        console.print(safe(words.SHOWN_LOOK_AT.format(note=note)))
     if len(result.notes) > MOST_ROWS:
-        console.print(safe(f"and {len(result.notes) - MOST_ROWS} more such notes"))
+        console.print(safe(words.SHOWN_MORE_SUCH_NOTES.format(value=len(result.notes) - MOST_ROWS)))
 
 
 def show_conformity(done: Conformed) -> None:
@@ -76,7 +79,8 @@ def show_conformity(done: Conformed) -> None:
         console.print(safe(text))
     shown = conformity_pages.ordered(record)[: len(record.specimens) if done.samples else 40]
     table = _table(
-        f"Specimens of {done.period} against specification limits", *words.CONFORMITY_HEADINGS
+        words.SHOWN_SPECIMENS_AGAINST_SPECIFICATION.format(period=done.period),
+        *words.CONFORMITY_HEADINGS,
     )
     for s in shown:
         against, is_open, missing = conformity_pages.set_texts(s)
@@ -87,20 +91,26 @@ def show_conformity(done: Conformed) -> None:
     for s in shown:
         if call := s.ordered:
             outcome = words.PARTS_ORDERED_CALLS[call.call]
-            console.print(safe(f"{s.results.sample_id}: ordered as {call.grade}: {outcome}."))
+            console.print(
+                safe(
+                    words.SHOWN_ORDERED_AS.format(
+                        sample_id=s.results.sample_id, grade=call.grade, outcome=outcome
+                    )
+                )
+            )
     console.print(table)
     if len(shown) < len(record.specimens):
         console.print(
-            safe(f"The first {len(shown)} of {len(record.specimens)}; --to FILE writes them all.")
+            safe(words.SHOWN_FIRST_FILE_WRITES.format(n=len(shown), n_2=len(record.specimens)))
         )
     if done.samples:
         _show_elements(console, shown)
     for note in record.notes:
-        console.print(safe(f"Look at: {note}"))
+        console.print(safe(words.SHOWN_LOOK_AT.format(note=note)))
     show_findings(console, done.told)
     console.print(safe(words.CONFORMITY_CAUTION))
     if done.path is not None:
-        console.print(safe(f"Wrote {done.path}"))
+        console.print(safe(words.SHOWN_WROTE.format(path=done.path)))
 
 
 def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) -> None:
@@ -108,13 +118,28 @@ def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) ->
     from reconcile.reporting.document import conformity as conformity_pages
 
     results = _table(
-        "Results, U expanded", "specimen", "results by", "element", "result", "U", "k", "U from",
+        words.SHOWN_RESULTS_EXPANDED,
+        "specimen",
+        words.SHOWN_RESULTS_BY,
+        "element",
+        "result",
+        "U",
+        "k",
+        words.SHOWN_FROM,
         right=(3, 4, 5),
-    )  # fmt: skip
+    )
     calls = _table(
-        "Limit by limit", "specimen", "results by", "grade", "element", "limits",
-        "accepted from", "to", "says", right=(5, 6),
-    )  # fmt: skip
+        words.SHOWN_LIMIT_BY_LIMIT,
+        "specimen",
+        words.SHOWN_RESULTS_BY,
+        "grade",
+        "element",
+        "limits",
+        words.SHOWN_ACCEPTED_FROM,
+        "to",
+        "says",
+        right=(5, 6),
+    )
     for s in specimens:
         units = {name: e.limit for g in s.grades for e in g.elements for name in e.limit.needs}
         for m in s.results.values:
@@ -122,10 +147,17 @@ def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) ->
             per = limit.per_mg_kg
             u = m.k * m.u * per
             _row(
-                results, s.results.sample_id, s.results.method, m.element,
-                numbers.show(m.value * per, limit.unit, u) if m.value == m.value else "no result",
-                numbers.show(u, limit.unit, u), f"{m.k:.3g}" if u == u else "", m.source,
-            )  # fmt: skip
+                results,
+                s.results.sample_id,
+                s.results.method,
+                m.element,
+                numbers.show(m.value * per, limit.unit, u)
+                if m.value == m.value
+                else words.SHOWN_NO_RESULT,
+                numbers.show(u, limit.unit, u),
+                f"{m.k:.3g}" if u == u else "",
+                m.source,
+            )
         for grade in s.grades:
             for e in grade.elements:
                 per = e.limit.per_mg_kg
@@ -154,16 +186,22 @@ def show_plan(plan: Plan, whole: bool = False) -> None:
             _show_most_needed(console, plan)
     show_findings(console, plan.told)
     if plan.path is not None:
-        console.print(safe(f"Wrote {plan.path}"))
+        console.print(safe(words.SHOWN_WROTE.format(path=plan.path)))
 
 
 def _show_chosen(console: Console, plan: Plan) -> None:
     chosen = _table(
-        f"For the laboratory: {len(plan.choices)} of {plan.candidates} samples of {plan.period} "
-        "that have no laboratory result",
-        "sample", "kind", "reason", "chance of being chosen", "field value, mg/kg",
-        right=(3, 4), lead=2,
-    )  # fmt: skip
+        words.SHOWN_FOR_LABORATORY_SAMPLES.format(
+            n=len(plan.choices), candidates=plan.candidates, period=plan.period
+        ),
+        "sample",
+        "kind",
+        "reason",
+        words.SHOWN_CHANCE_BEING_CHOSEN,
+        words.SHOWN_FIELD_VALUE_MG,
+        right=(3, 4),
+        lead=2,
+    )
     for choice in plan.choices:
         known = choice.value == choice.value
         _row(
@@ -178,8 +216,7 @@ def _show_most_needed(console: Console, plan: Plan) -> None:
     """A line for each stratum, the fewest missing first."""
     console.print(
         safe(
-            f"What a verdict still needs, from the pairs of {plan.figures_of} "
-            "(planning figures; each criterion with its model: --show needs)",
+            words.SHOWN_WHAT_VERDICT_STILL.format(figures_of=plan.figures_of),
             style="bold",
         )
     )
@@ -194,47 +231,71 @@ def _need_line(plan: StratumPlan) -> tuple[float, str]:
     of = f"{s.element} · {s.technique} · {s.matrix}"
     hopeless = [n for n in plan.needs if n.missing != n.missing]
     if hopeless:
-        return math.inf, f"{of}: no number of pairs would do ({styled(hopeless[0].what)})"
+        return math.inf, words.SHOWN_NO_NUMBER_PAIRS.format(of=of, styled=styled(hopeless[0].what))
     most = max(plan.needs, key=lambda n: n.missing, default=None)
     if most is None or not most.missing:
-        return 0.0, f"{of}: enough pairs"
-    pairs = numbers.count(int(most.missing), "more pair", "more pairs")
+        return 0.0, words.SHOWN_ENOUGH_PAIRS.format(of=of)
+    pairs = numbers.count(int(most.missing), words.SHOWN_MORE_PAIR, words.SHOWN_MORE_PAIRS)
     why = "" if most.ask in (Ask.PAIRS, Ask.THIRDS) else f" ({styled(most.what)})"
     return most.missing, f"{of}: {pairs}{why}"
 
 
 def _show_needs(console: Console, plan: Plan) -> None:
     table = _table(
-        f"Pairs needed, from the pairs of {plan.figures_of} (planning figures)",
-        "element", "field method", "material", "for", "verdict", "needed", "there", "missing",
-        "under the model", right=(5, 6, 7), lead=4,
-    )  # fmt: skip
+        words.SHOWN_PAIRS_NEEDED_FROM.format(figures_of=plan.figures_of),
+        "element",
+        words.SHOWN_FIELD_METHOD,
+        "material",
+        "for",
+        "verdict",
+        "needed",
+        "there",
+        "missing",
+        words.SHOWN_UNDER_MODEL,
+        right=(5, 6, 7),
+        lead=4,
+    )
     for stratum in plan.strata:
         for need in stratum.needs:
             known = need.needed == need.needed
             _row(
-                table, stratum.stratum.element, stratum.stratum.technique,
-                stratum.stratum.matrix, styled(need.what), stratum.verdict,
-                numbers.plain(need.needed, 0) if known else "not known", need.there,
-                numbers.plain(need.missing, 0) if known else "not known", styled(need.model),
-            )  # fmt: skip
+                table,
+                stratum.stratum.element,
+                stratum.stratum.technique,
+                stratum.stratum.matrix,
+                styled(need.what),
+                stratum.verdict,
+                numbers.plain(need.needed, 0) if known else words.SHOWN_NOT_KNOWN,
+                need.there,
+                numbers.plain(need.missing, 0) if known else words.SHOWN_NOT_KNOWN,
+                styled(need.model),
+            )
     console.print(table)
 
 
 def _show_shares(console: Console, plan: Plan) -> None:
     shares = _table(
-        f"Optimum share for the laboratory where its result costs "
-        f"{numbers.plain_sig(plan.cost_ratio)} field results; spots for a mean known to "
-        f"{numbers.percent(plan.target)}",
-        "element", "field method", "material", "share", "spots", right=(3, 4), lead=3,
-    )  # fmt: skip
+        words.SHOWN_OPTIMUM_SHARE_FOR.format(
+            plain_sig=numbers.plain_sig(plan.cost_ratio), percent=numbers.percent(plan.target)
+        ),
+        "element",
+        words.SHOWN_FIELD_METHOD,
+        "material",
+        "share",
+        "spots",
+        right=(3, 4),
+        lead=3,
+    )
     for stratum in plan.strata:
         share, spots = stratum.lab_share, stratum.spots
         _row(
-            shares, stratum.stratum.element, stratum.stratum.technique, stratum.stratum.matrix,
-            numbers.percent(share) if share == share else "not known",
-            numbers.plain(spots, 0) if spots == spots else "not known",
-        )  # fmt: skip
+            shares,
+            stratum.stratum.element,
+            stratum.stratum.technique,
+            stratum.stratum.matrix,
+            numbers.percent(share) if share == share else words.SHOWN_NOT_KNOWN,
+            numbers.plain(spots, 0) if spots == spots else words.SHOWN_NOT_KNOWN,
+        )
     console.print(shares)
 
 
@@ -242,36 +303,43 @@ def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
     """Coverage and bias of every estimator on invented studies."""
     console = open_console()
     table = _table(
-        f"Self-test: {studies} simulated studies per scenario, seed {seed}",
-        "area", "estimator", "scenario", "pairs", "truth", "mean found", "bias",
-        "intervals that hold the truth", "promised", "kept", right=(3, 4, 5, 6),
+        words.SHOWN_SELF_TEST_SIMULATED.format(studies=studies, seed=seed),
+        "area", "estimator", "scenario", "pairs", "truth", words.SHOWN_MEAN_FOUND, "bias",
+        words.SHOWN_INTERVALS_THAT_HOLD, "promised", "kept", right=(3, 4, 5, 6),
     )  # fmt: skip
     for row in rows:
         _row(
-            table, row.area, row.estimator, row.scenario, row.pairs, f"{row.truth:.4g}",
-            f"{row.mean:.4g}", f"{row.bias:+.2g}",
-            f"{row.coverage:.1%} ({row.coverage_low:.1%} to {row.coverage_high:.1%})",
-            row.promise, "yes" if row.kept else "NO",
-        )  # fmt: skip
+            table,
+            row.area,
+            row.estimator,
+            row.scenario,
+            row.pairs,
+            f"{row.truth:.4g}",
+            f"{row.mean:.4g}",
+            f"{row.bias:+.2g}",
+            words.SHOWN_TO.format(
+                coverage=row.coverage,
+                coverage_low=row.coverage_low,
+                coverage_high=row.coverage_high,
+            ),
+            row.promise,
+            "yes" if row.kept else "NO",
+        )
     console.print(table)
     broken = sum(not row.kept for row in rows)
     console.print(
         safe(
-            f"{numbers.count(len(rows), 'estimator', 'estimators')} tried; "
+            words.SHOWN_TRIED.format(count=numbers.count(len(rows), "estimator", "estimators"))
             + (
-                "every promise was kept."
+                words.SHOWN_EVERY_PROMISE_WAS
                 if not broken
-                else f"{numbers.count(broken, 'promise was', 'promises were')} not kept: do not "
-                "rely on these intervals; report it with this table."
+                else words.SHOWN_NOT_KEPT_DO.format(
+                    count=numbers.count(broken, "promise was", "promises were")
+                )
             )
         )
     )
-    console.print(
-        safe(
-            "Studies are invented, with normal or log-normal errors; real data may break what the "
-            "estimators assume."
-        )
-    )
+    console.print(safe(words.SHOWN_STUDIES_INVENTED_WITH))
 
 
 def save_selftest(rows: Sequence[SelfTestRow], path: Path) -> None:

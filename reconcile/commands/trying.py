@@ -10,7 +10,7 @@ from pathlib import Path
 from reconcile.base.shown import open_console, safe
 from reconcile.base.writing import write_whole
 from reconcile.commands import printing
-from reconcile.reporting import numbers
+from reconcile.reporting import numbers, words
 from reconcile.trials import trial
 from reconcile.trials.trial import ALLOWED, Characteristic
 from reconcile.trials.truths import TRUTHS
@@ -20,7 +20,7 @@ def characteristics(n: int, studies: int, seed: int) -> Iterator[Characteristic]
     """One row per truth, each told as it is begun, for the whole takes minutes."""
     console = open_console()
     for i, truth in enumerate(TRUTHS, 1):
-        console.print(safe(f"{i} of {len(TRUTHS)}: {truth.name}"))
+        console.print(safe(words.TRY_OF.format(i=i, n=len(TRUTHS), name=truth.name)))
         yield trial.tried(truth, n, studies, seed)
 
 
@@ -29,14 +29,13 @@ def show(rows: Sequence[Characteristic], seed: int) -> None:
     console = open_console()
     first = rows[0]
     table = printing.table(
-        f"Decisions tried: {first.studies} invented studies of {first.n} samples for each truth, "
-        f"seed {seed}",
-        "truth", "accepted wrongly (95 % interval)", "by bias", "spread", "misses",
-        "false alarms", "accepted rightly (95 % interval)", "kept", right=(2, 3, 4, 5),
+        words.TRY_DECISIONS_TRIED_INVENTED.format(studies=first.studies, n=first.n, seed=seed),
+        "truth", words.TRY_ACCEPTED_WRONGLY_INTERVAL, words.TRY_BY_BIAS, "spread", "misses",
+        words.TRY_FALSE_ALARMS, words.TRY_ACCEPTED_RIGHTLY_INTERVAL, "kept", right=(2, 3, 4, 5),
     )  # fmt: skip
     for row in rows:
         wrong, right = (
-            f"{rate.value:.1%} ({rate.low:.1%} to {rate.high:.1%})"
+            words.TRY_TO.format(value=rate.value, low=rate.low, high=rate.high)
             for rate in (row.wrong_rate, row.right_rate)
         )
         printing.row(
@@ -47,13 +46,15 @@ def show(rows: Sequence[Characteristic], seed: int) -> None:
     broken = sum(not row.kept for row in rows)
     console.print(
         safe(
-            f"{numbers.count(len(rows), 'truth', 'truths')} tried. Promised are wrong acceptances "
-            f"in at most {ALLOWED:.0%} of the studies of each; "
+            words.TRY_TRIED_PROMISED_WRONG.format(
+                count=numbers.count(len(rows), "truth", "truths"), allowed=ALLOWED
+            )
             + (
-                "nothing found contradicts it."
+                words.TRY_NOTHING_FOUND_CONTRADICTS
                 if not broken
-                else f"contradicted for {numbers.count(broken, 'truth', 'truths')}: the whole "
-                "interval lies above. Report it with this table."
+                else words.TRY_CONTRADICTED_FOR_WHOLE.format(
+                    count=numbers.count(broken, "truth", "truths")
+                )
             )
         )
     )

@@ -17,19 +17,11 @@ from reconcile.judgement.sheet_check import check as checked_sheets
 from reconcile.releases import anchors, kept_custody, record, release, sign_off, signing, stamping
 from reconcile.releases.anchors import Held
 from reconcile.releases.release import MANIFEST
+from reconcile.reporting import words
 from reconcile.run import drawing, holdings
 from reconcile.run.holdings import Holdings
 
-PROVES = (
-    "The archived files were read again and give what the store holds and what the releases rest "
-    "on. Each line of the record holds the hash of the line before, each release and result sheet "
-    "the head of the record before it, and the record the SHA-256 of each of them. This finds "
-    "bytes that were altered, and lines that were dropped while their mark, a release, a sheet, a "
-    "signature or a token still speaks of them. It does not find that the whole folder was put "
-    "back to an earlier state or written anew by somebody who can write all of it: only a head "
-    "that another keeps shows that ('reconcile verify --head'). It does not prove that what was "
-    "recorded is true."
-)
+PROVES = words.VERIFY_ARCHIVED_FILES_WERE
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +86,12 @@ def verify(folder: Path, heads: Sequence[str] = ()) -> VerifyReport:
         files += count
         findings += found
     findings += [
-        _serious(f"releases/{period}/r{revision}", "The release is recorded but not there.")
+        _serious(f"releases/{period}/r{revision}", words.VERIFY_RELEASE_RECORDED_BUT)
         for period, revision in sorted(set(recorded) - there)
     ]
     sheets = checked_sheets(workspace, reading)
     findings += sheets.findings
-    events = sum(1 for e in reading.entries if e.kind == "custody event")
+    events = sum(1 for e in reading.entries if e.kind == words.VERIFY_CUSTODY_EVENT)
     return VerifyReport(
         events, holding.inputs, releases, files, holding.readings, holding.read_again,
         reading.head, tuple(dict.fromkeys(findings)), len(reading.entries), asked,
@@ -112,21 +104,19 @@ def _not_held(held: Held) -> Finding:
     if held.custody_of:
         return Finding(
             "record", "warning", held.head,
-            f"This is the head of the custody chain of release {held.custody_of}, and no head of "
-            "the record.",
-            advice="Compare the head of the record, which stands beside it.",
+            words.VERIFY_THIS_HEAD_CUSTODY.format(custody_of=held.custody_of),
+            advice=words.VERIFY_COMPARE_HEAD_RECORD,
             code=FindingCode.CUSTODY_HEAD_FOR_RECORD,
         )  # fmt: skip
     return _serious(
-        held.head, "The record does not hold this head: it was shortened or altered after this "
-        "head was printed, or the head is another record's.",
+        held.head, words.VERIFY_RECORD_DOES_NOT,
     )  # fmt: skip
 
 
 def _serious(subject: str, text: str) -> Finding:
     return Finding(
         "record", "serious", subject, text,
-        advice="Restore it from a copy that is known to be good, and find out who had access.",
+        advice=words.VERIFY_RESTORE_IT_FROM,
         code=FindingCode.KEPT_FILE_ALTERED,
     )  # fmt: skip
 
@@ -166,12 +156,12 @@ def _check_release(
     name = path.parent.relative_to(workspace.output).as_posix()
     findings: list[Finding] = []
     if path.is_symlink() or not path.is_file():
-        return 0, [_serious(f"{name}/{MANIFEST}", "The manifest is missing.")]
+        return 0, [_serious(f"{name}/{MANIFEST}", words.VERIFY_MANIFEST_MISSING)]
     if recorded is None:
         if not reading.altered:
-            findings.append(_serious(name, "The release is not in the record."))
+            findings.append(_serious(name, words.VERIFY_RELEASE_NOT_RECORD))
     elif ws.sha256_of(path) != recorded:
-        return 0, [_serious(f"{name}/{MANIFEST}", "The manifest is not what was recorded.")]
+        return 0, [_serious(f"{name}/{MANIFEST}", words.VERIFY_MANIFEST_NOT_WHAT)]
     try:
         manifest: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         outputs, inputs = manifest["outputs"], manifest["inputs"]
@@ -181,24 +171,24 @@ def _check_release(
             raise ValueError("a file of another folder")
         findings += _not_as_archived(name, manifest, held)
     except (ValueError, KeyError, TypeError, RecursionError):
-        return 0, [*findings, _serious(f"{name}/{MANIFEST}", "The manifest can't be read.")]
+        return 0, [*findings, _serious(f"{name}/{MANIFEST}", words.VERIFY_MANIFEST_CAN_BE)]
     for file, digest in sorted(listed.items()):
         target = path.parent / file
         if target.is_symlink() or not target.is_file():
-            findings.append(_serious(f"{name}/{file}", "The file is missing."))
+            findings.append(_serious(f"{name}/{file}", words.VERIFY_FILE_MISSING))
         elif ws.sha256_of(target) != digest:
-            findings.append(_serious(f"{name}/{file}", "The file is not what was released."))
+            findings.append(_serious(f"{name}/{file}", words.VERIFY_FILE_NOT_WHAT))
     name_of_it = str(manifest.get("release_id", ""))
     findings += sign_off.check(workspace, reading, path.parent, name_of_it)
     acts = [s.act for s in sign_off.of_release(reading, name_of_it)]
     findings += drawing.check(path.parent, manifest, acts)
     findings += [
-        _serious(f"{name}/{extra.name}", "The file was not part of the release.")
+        _serious(f"{name}/{extra.name}", words.VERIFY_FILE_WAS_NOT)
         for extra in sorted(path.parent.iterdir())
         if extra.name != MANIFEST and extra.name not in listed
     ]
     findings += [
-        _serious(f"{name}, input {shown}", "Its archived copy is missing.")
+        _serious(words.VERIFY_INPUT.format(name=name, shown=shown), words.VERIFY_ITS_ARCHIVED_COPY)
         for shown, digest in sorted(digests.items())
         if digest and digest not in held.kept
     ]
@@ -214,8 +204,8 @@ def _not_as_archived(name: str, manifest: dict[str, Any], held: Holdings) -> lis
         return []
     return [
         _serious(
-            f"{name}, input {entry['path']}",
-            "The release was made from other values than the archived copy gives.",
+            words.VERIFY_INPUT_2.format(name=name, entry=entry["path"]),
+            words.VERIFY_RELEASE_WAS_MADE,
         )
         for entry in manifest["inputs"]
         if (gives := held.gives.get((str(entry["path"]), str(entry["sha256"]))))

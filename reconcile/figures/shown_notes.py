@@ -4,58 +4,38 @@ from __future__ import annotations
 
 import pandas as pd
 
-from reconcile.base.model.figures import (
-    StratumStatistics,
-)
+from reconcile.base.model.figures import StratumStatistics
 from reconcile.base.model.stratum import Stratum
 from reconcile.figures.shown_unit import plain_ratio
+from reconcile.reporting import words
 
 
 def notes(
     stratum: Stratum, pairs: pd.DataFrame, s: StratumStatistics, scale_rule: str
 ) -> tuple[str, ...]:
     """Sentences to stand above the figures, the scale of the page first."""
-    said = [f"The page leads with {scale_rule}."]
+    said = [words.NOTE_SCALE.format(rule=scale_rule)]
     if stratum.digestion_class == "partial":
-        said.append(
-            "The laboratory's digestion is partial: it leaves part of the element undissolved, so "
-            "laboratory results below field results are expected and are no calibration fault of "
-            "the field instrument. Any factor is to that basis, not to the total."
-        )
+        said.append(words.NOTE_PARTIAL)
     if stratum.moisture.differs:
-        said.append(
-            f"The two sides do not share a moisture basis ({stratum.moisture_basis}); nothing was "
-            "recalculated."
-        )
-    if "re_assay" in pairs and (stood_in := int(pairs["re_assay"].sum())) > 0:
-        said.append(
-            f"{stood_in} laboratory {'value is' if stood_in == 1 else 'values are'} re-assays of "
-            "results above the range of this method; the pair table names both."
-        )
-    if (partly := pairs["field_qualifier"].tolist().count("~")) > 0:
-        said.append(
-            f"In {partly} {'sample' if partly == 1 else 'samples'} only some shots were above "
-            "their limit; the mean is known between two bounds and is treated as censored."
-        )
+        said.append(words.NOTE_MOISTURE.format(basis=stratum.moisture_basis))
+    if "re_assay" in pairs:
+        said += _counted(words.NOTE_RE_ASSAYS, int(pairs["re_assay"].sum()))
+    said += _counted(words.NOTE_PARTLY_ABOVE, pairs["field_qualifier"].tolist().count("~"))
     used = pairs["used"].to_numpy(bool)
     lab, field = (pairs[name].to_numpy("float64") for name in ("lab_mean", "field_mean"))
     no_ratio = int((((lab <= 0) | (field <= 0)) & used).sum())
-    if no_ratio:
-        said.append(
-            f"{no_ratio} of {int(used.sum())} pairs {'has' if no_ratio == 1 else 'have'} a result "
-            "of zero or below, and so no ratio: differences speak of all pairs, ratios of none."
-        )
-    broken = pairs["custody"].tolist().count("broken")
-    if broken:
-        said.append(
-            f"Custody of {broken} {'sample' if broken == 1 else 'samples'} is broken; left out, "
-            "and shown with and without."
-        )
+    said += _counted(words.NOTE_NO_RATIO, no_ratio, used=int(used.sum()))
+    said += _counted(words.NOTE_CUSTODY_BROKEN, pairs["custody"].tolist().count("broken"))
     if s.error_ratio.estimable:
-        said.append(
-            f"Ratio of error variances, field to laboratory: {plain_ratio(s.error_ratio.value)} "
-            f"({s.error_ratio_source})."
-        )
+        ratio = plain_ratio(s.error_ratio.value)
+        said.append(words.NOTE_ERROR_RATIO.format(ratio=ratio, source=s.error_ratio_source))
     else:
-        said.append(f"Ratio of error variances {s.error_ratio_source}; it is never assumed.")
+        said.append(words.NOTE_NO_ERROR_RATIO.format(source=s.error_ratio_source))
     return tuple(said)
+
+
+def _counted(texts: tuple[str, str], n: int, **more: int) -> list[str]:
+    """The text of one or of many; none of nothing."""
+    one, many = texts
+    return [(one if n == 1 else many).format(n=n, **more)] if n > 0 else []

@@ -58,9 +58,7 @@ def functions_of(paths: list[Path]) -> dict[types.CodeType, list[types.FunctionT
     return found
 
 
-def drawn(
-    room: Room, seed: str, count: int | None, of: set[str] | None = None
-) -> Iterator[Mutant]:
+def drawn(room: Room, seed: str, count: int | None, of: set[str] | None = None) -> Iterator[Mutant]:
     """Mutants of a room in the order of a seed, each usable, up to a count; or those named."""
     files = [p for p in room.sources() if of is None or any(_file(n) == _name(p) for n in of)]
     every = [(path, i) for path in files for i in range(len(_mutations(path)[1]))]

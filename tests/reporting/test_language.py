@@ -2,6 +2,7 @@
 
 import ast
 import re
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,49 @@ def prose(source: str) -> list[tuple[int, str]]:
 @pytest.mark.parametrize("module", MODULES, ids=lambda path: str(path.relative_to(ROOM)))
 def test_no_words_for_readers_stand_outside_the_folder_of_the_language(module: Path) -> None:
     assert prose(module.read_text(encoding="utf-8")) == []
+
+
+def outside() -> Counter[str]:
+    """Literals that read as words outside ``reporting``, by room."""
+    packages = [ROOM.parent, *(ROOM.parents[1] / name for name in ("flows", "schemas"))]
+    counted: Counter[str] = Counter()
+    for package in packages:
+        for path in package.rglob("*.py"):
+            first = path.relative_to(package).parts[0].removesuffix(".py")
+            room = first if package == ROOM.parent else package.name
+            if room != "reporting":
+                counted[room] += len(prose(path.read_text(encoding="utf-8")))
+    return +counted
+
+
+#: Literals that still read as words where they are: a number here is lowered, never raised.
+STILL = {
+    "__init__": 8,
+    "base": 568,
+    "cli": 4,
+    "commands": 75,
+    "evidence": 718,
+    "figures": 114,
+    "flows": 32,
+    "intake": 600,
+    "judgement": 257,
+    "pairs": 155,
+    "portfolio": 45,
+    "proposing": 61,
+    "releases": 109,
+    "run": 104,
+    "samples": 65,
+    "schemas": 154,
+    "statistics": 681,
+    "store": 24,
+    "techniques": 17,
+    "trials": 46,
+}
+
+
+def test_words_outside_the_folder_of_the_language_grow_fewer() -> None:
+    more = {room: n for room, n in outside().items() if n > STILL.get(room, 0)}
+    assert more == {}, "put them into words"
 
 
 @pytest.mark.parametrize(
