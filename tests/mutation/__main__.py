@@ -5,9 +5,9 @@
 The breaks are those of mutmut (see the extra ``mutants`` of pyproject.toml). One process imports
 and collects everything once; each break is put into the functions of a fork of it, which runs
 only the room's tests that reach the broken lines, the quickest first, until one fails. Which test
-reaches which line is measured once and kept beside the results; tests that take longer than
-``--longest`` seconds of processor time are left out. ``--again`` takes the breaks that survived
-in an earlier file of results, and no others.
+reaches which line is measured once and kept in ``--reached``; what takes longer than ``--longest``
+seconds of processor time to measure comes last, as far as ``--limit`` allows. ``--again`` takes
+the breaks that survived in an earlier file of results, and no others.
 """
 
 from __future__ import annotations
@@ -190,7 +190,10 @@ class Driver:
         return found
 
     def _tests_of(self, mutant: Mutant, items: dict[str, pytest.Item]) -> list[pytest.Item]:
-        """The tests that reach the broken lines, else the statement; quickest first."""
+        """The tests that reach the broken lines, else the statement, quickest first; then others.
+
+        What took too long to measure may reach them too, and comes last as far as time allows.
+        """
         file = str(mutant.path)
         for lines in (set(mutant.lines), set(around(mutant.path, mutant.line))):
             names = [
@@ -199,8 +202,9 @@ class Driver:
                 if name in items and not lines.isdisjoint(files.get(file, ()))
             ]
             if names:
-                return [items[n] for n in sorted(names, key=lambda n: self.seconds[n])]
-        return []
+                break
+        quick = [items[n] for n in sorted(names, key=lambda n: self.seconds[n])]
+        return quick + [item for name, item in items.items() if name not in self.reached]
 
     # ---- one break ----------------------------------------------------------------------
 

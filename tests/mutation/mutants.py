@@ -118,7 +118,10 @@ def _compiled(path: Path) -> types.CodeType:
 
 
 def _mutant(path: Path, mutation: Mutation) -> Mutant | None:
-    """The mutant, or None where it can't be put in (a default) or leaves the code as it was."""
+    """The mutant, or None: of a default, of words, or of code that stays as it was."""
+    node = mutation.original_node
+    if isinstance(node, libcst.SimpleString) and prose(f"x = {node.value}"):
+        return None  # a part of a longer text for persons
     module = _mutations(path)[0]
     changed = module.deep_replace(mutation.original_node, mutation.mutated_node)
     assert isinstance(changed, libcst.Module)
