@@ -8,7 +8,6 @@ from reconcile.base.quantities import (
     ELEMENTS,
     display_factor,
     element_by_name,
-    mg_kg_from_digest,
     parse_species,
     parse_unit,
     species_by_capitals,
@@ -124,11 +123,6 @@ def test_display_factor_turns_mg_per_kg_into_the_readers_unit() -> None:
 def test_display_factor_refuses_what_shows_no_mass_fraction(unit: str) -> None:
     with pytest.raises(ValueError, match=r"can't be used"):
         display_factor(unit)
-
-
-def test_digest_concentration_becomes_mass_fraction() -> None:
-    # 'mg/L x 100, then / mass' of the public register: 0.5 mg/L in 100 mL of 0.25 g is 200 mg/kg
-    assert mg_kg_from_digest(0.5, 100, 0.25) == pytest.approx(200)
 
 
 def test_solution_units_have_no_fixed_factor() -> None:

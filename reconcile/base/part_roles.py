@@ -5,8 +5,6 @@ from __future__ import annotations
 BASE_METAL, HEAT_AFFECTED, WELD_METAL, OTHER_ROLE = (
     "base metal", "heat-affected zone", "weld metal", "other",
 )  # fmt: skip
-#: Roles between which the material itself may differ.
-ROLES = (BASE_METAL, HEAT_AFFECTED, WELD_METAL)
 
 
 def form_of(form: str, role: str) -> str:

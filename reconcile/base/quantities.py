@@ -40,7 +40,7 @@ class Unit:
     """A unit of reported results.
 
     ``to_mg_kg`` is the factor to mg/kg; NaN where it depends on the row (mg/L of digest
-    needs sample mass and volume: see ``mg_kg_from_digest``). ``per_litre`` is then the
+    needs sample mass and volume: mg/L x mL / g). ``per_litre`` is then the
     factor to mg/L.
     """
 
@@ -165,11 +165,6 @@ def display_factor(unit: str) -> float:
         question = unit_question(unit) or "write %, mg/kg, ug/kg or g/t"
         raise ValueError(f"'{unit}' can't be used to show a mass fraction: {question}")
     return 1.0 / found.to_mg_kg
-
-
-def mg_kg_from_digest(mg_per_litre: float, volume_ml: float, mass_g: float) -> float:
-    """mg/kg in the sample from mg/L in its digest: mg/L x mL / g."""
-    return mg_per_litre * volume_ml / mass_g
 
 
 _FORMULA = re.compile(r"(?:[A-Z][a-z]?\d{0,2}){1,4}")

@@ -15,7 +15,6 @@ from multiprocessing import Pool
 from pathlib import Path
 
 from reconcile.base.model.verdict import ACCEPTED, ACCEPTED_CORRECTED
-from reconcile.reporting import words
 from reconcile.reporting.plots import svg
 from reconcile.reporting.plots.characteristics import characteristics as drawing_of
 from reconcile.statistics.result import Estimate
@@ -147,7 +146,9 @@ def write_as_read(into: Path, rows: Sequence[Characteristic], command: str) -> N
     title = "How often a method is accepted wrongly as read, and how often rightly"
     put_table(into, "operating characteristics", title, command, text)
     drawn = drawing_of([row for row in rows if row.n >= FEWEST], 520)
-    picture = svg.picture(drawn, words.CHARACTERISTICS_TITLE, scale=1.6)
+    picture = svg.picture(
+        drawn, "Wrong and right acceptances by truth and number of samples", scale=1.6
+    )
     (into.parent / PICTURE).write_text(picture, encoding="utf-8", newline="\n")
 
 

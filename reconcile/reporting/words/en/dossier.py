@@ -106,7 +106,6 @@ DOSSIER_SECTIONS = {
     "limits": "dossier-limits",
 }
 
-CHARACTERISTICS_TITLE = "Wrong and right acceptances by truth and number of samples"
 CHARACTERISTICS_TRUTH = "what is true of the method"
 CHARACTERISTICS_WRONG = "accepted wrongly"
 CHARACTERISTICS_RIGHT = "accepted rightly"
