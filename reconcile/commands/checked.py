@@ -6,12 +6,12 @@ remedy. The lists behind it are shown where they are asked for, and stand in a f
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Collection, Sequence
+from typing import TYPE_CHECKING
 
 from reconcile.base.shown import open_console, safe
 from reconcile.commands import problems
+from reconcile.commands.checked_columns import show_columns, some
 from reconcile.commands.printing import row as _row
 from reconcile.commands.printing import short_path, show_choice, show_findings
 from reconcile.commands.printing import table as _table
@@ -26,9 +26,8 @@ if TYPE_CHECKING:
     from reconcile.commands.checking import CheckReport
     from reconcile.commands.problems import Problem, Told
 
-_FILES, _COLUMNS, _LAYOUTS, _GROUPS = 6, 20, 4, 4  # lines of a table that nobody asked for
-_NAMES, _NOTES, _FACTS, _ENTRIES = 12, 4, 3, 8
-_LEADING = ("sample_id", "lab_id", "element", "value", "unit", "measured_at")
+_FILES, _GROUPS = 6, 4  # lines of a table that nobody asked for
+_NOTES, _ENTRIES = 4, 8
 _PROBLEMS, _FINDINGS, _STEPS = 5, 4, 6
 _PARTS_OF_READINGS = {
     "spot_no": words.CHECK_SPOT_NUMBER,
@@ -57,7 +56,7 @@ def show_check(report: CheckReport, show: Collection[Look] = ()) -> None:
     if Look.FINDINGS in asked:
         show_findings(console, report.findings, None)
     _show_files(console, report, Look.FILES in asked)
-    _show_columns(console, report.columns, Look.COLUMNS in asked)
+    show_columns(console, report.columns, Look.COLUMNS in asked)
     _show_readings(console, report, Look.FILES in asked)
     _show_laboratories(console, report)
     _show_registers(console, report, Look.NOTES in asked)
@@ -137,103 +136,6 @@ def _show_files(console: Console, report: CheckReport, whole: bool) -> None:
         console.print(safe(words.CHECK_SHOW_FILES.format(said=said)))
 
 
-def _show_columns(console: Console, columns: pd.DataFrame, whole: bool) -> None:
-    """Each column with the reason where they are few, else a line for each way of reading."""
-    sheets = columns.groupby(["path", "sheet"], sort=False)
-    if not whole and len(columns) > _COLUMNS:
-        return _show_layouts(console, [(_title(*key), of) for key, of in sheets])
-    for (path, sheet), of_sheet in sheets:
-        table = _table(
-            words.CHECK_HOW_COLUMNS_WERE_UNDERSTOOD.format(title=_title(path, sheet)),
-            "heading",
-            words.CHECK_TAKEN_AS,
-            "meaning",
-            "unit",
-            words.CHECK_MG_KG,
-            "because",
-            right=(4,),
-        )
-        rows: list[Any] = list(of_sheet.itertuples(index=False))
-        for row in rows:
-            factor = "" if row.to_mg_kg != row.to_mg_kg else f"x {row.to_mg_kg:g}"
-            sigma = words.CHECK_SD.format(sigma=row.sigma) if row.sigma == row.sigma else ""
-            meaning = " ".join(p for p in (row.species or row.key, row.method) if p) + sigma
-            _row(table, row.heading, row.role, meaning, row.unit, factor, row.why)
-        console.print(table)
-    return None
-
-
-def _title(path: object, sheet: object) -> str:
-    return words.CHECK_SHEET.format(path=path, sheet=sheet) if sheet else f"{path}"
-
-
-def _show_layouts(console: Console, sheets: Sequence[tuple[str, pd.DataFrame]]) -> None:
-    """Sheets whose columns were read alike share a line."""
-    alike: dict[tuple[Any, ...], list[str]] = {}
-    for title, of_sheet in sheets:
-        read = of_sheet[["heading", "role", "key", "species", "unit"]].fillna("")
-        alike.setdefault(tuple(read.itertuples(index=False, name=None)), []).append(title)
-    table = _table(
-        words.CHECK_HOW_COLUMNS_WERE,
-        "file", "facts", "results", words.CHECK_LEFT_ASIDE, words.CHECK_BE_ASKED,
-    )  # fmt: skip
-    for layout, titles in list(alike.items())[:_LAYOUTS]:
-        of_role: dict[str, list[tuple[str, str, str, str]]] = {}
-        for heading, role, key, species, unit in layout:
-            of_role.setdefault(role, []).append((heading, key, species, unit))
-        results = Counter(unit for _, _, _, unit in of_role.get("value", ()))
-        values = _some(species or key for _, key, species, _ in of_role.get("value", ()))
-        if values:
-            values += words.CHECK_IN_3 + ", ".join(
-                unit or words.CHECK_NO_STATED_UNIT for unit in results
-            )
-        _row(
-            table,
-            _some(titles, 2),
-            _some(
-                (
-                    words.CHECK_FROM.format(key=key, heading=heading)
-                    for key, heading in _first_facts(of_role)
-                ),
-                _FACTS,
-            ),
-            "; ".join(
-                part
-                for part in (
-                    values,
-                    *(
-                        numbers.count(
-                            len(of_role[role]),
-                            words.CHECK_COLUMN.format(what=what),
-                            words.CHECK_COLUMNS.format(what=what),
-                        )
-                        for role, what in (("error", "errors"), ("limit", "limits"))
-                        if role in of_role
-                    ),
-                )
-                if part
-            ),
-            _some((heading for heading, *_ in of_role.get("ignored", ())), 4),
-            _some((h for role in ("asked", "unclear") for h, *_ in of_role.get(role, ())), 4),
-        )
-    console.print(table)
-    if len(alike) > _LAYOUTS:
-        console.print(safe(words.CHECK_MORE_WAYS_READING.format(value=len(alike) - _LAYOUTS)))
-
-
-def _first_facts(of_role: dict[str, list[tuple[str, str, str, str]]]) -> list[tuple[str, str]]:
-    """Fact and heading, those first on which most depends."""
-    facts = [(key, heading) for heading, key, _, _ in of_role.get("fact", ())]
-    return sorted(facts, key=lambda f: _LEADING.index(f[0]) if f[0] in _LEADING else len(_LEADING))
-
-
-def _some(names: Iterable[str], most: int = _NAMES) -> str:
-    """The first names, and how many there are beyond them."""
-    listed = list(dict.fromkeys(names))
-    more = words.CHECK_MORE.format(value=len(listed) - most) if len(listed) > most else ""
-    return ", ".join(listed[:most]) + more
-
-
 def _show_readings(console: Console, report: CheckReport, whole: bool) -> None:
     if not report.readings:
         return
@@ -306,7 +208,7 @@ def _show_notes(console: Console, notes: pd.DataFrame, whole: bool) -> None:
     listed = list(of_text.items())
     shown = listed if whole else listed[:_NOTES]
     for text, paths in shown:
-        console.print(safe(f"Note, {_some(paths, len(paths) if whole else 2)}: {text}"))
+        console.print(safe(f"Note, {some(paths, len(paths) if whole else 2)}: {text}"))
     if len(shown) < len(listed):
         more = numbers.count(
             len(listed) - len(shown), words.CHECK_MORE_NOTE, words.CHECK_MORE_NOTES
@@ -338,7 +240,7 @@ def _show_problems(console: Console, report: CheckReport, refused: Sequence[Prob
     kinds = numbers.count(len(refused), "kind", "kinds")
     console.print(safe(words.CHECK_PROBLEMS_MOST_ROWS.format(kinds=kinds), style="bold"))
     for number, problem in enumerate(refused[:_PROBLEMS], 1):
-        columns = _some((f"{name} ({n})" for name, n in problem.columns), 6)
+        columns = some((f"{name} ({n})" for name, n in problem.columns), 6)
         why = styled(problem.reason)
         if problem.others:
             stood = ", ".join(f"'{_cut(text, 20)}' ({n})" for text, n in problem.found)
@@ -389,7 +291,7 @@ def _show_told(console: Console, told: Sequence[Told]) -> None:
     console.print(safe(words.CHECK_FOR_PERSON_LOOK, style="bold"))
     for kind in told[:_FINDINGS]:
         about = (
-            _some(kind.subjects)
+            some(kind.subjects)
             if kind.count <= 3
             else (
                 words.CHECK_MORE_3.format(
