@@ -83,54 +83,6 @@ VERIFY_FILE_MISSING = "The file is missing."
 VERIFY_MANIFEST_NOT_WHAT = "The manifest is not what was recorded."
 VERIFY_MANIFEST_CAN_BE = "The manifest can't be read."
 VERIFY_FILE_NOT_WHAT = "The file is not what was released."
-STORY_ACTS_RESULTS_SAMPLE = (
-    "{value} acts and results of sample {shown}; it stands in {n} {value_2}. The record "
-    "shows what was written down; it proves alteration, not truth."
-)
-STORY_HANDED = "handed to {to}"
-STORY_HANDED_OVER = "handed over"
-STORY_CORRECTED_FROM = "corrected: '{column}' from '{original}' to '{value}' ({because}; {entered})"
-STORY_CERTIFICATE = "certificate {certificate}, {told_of}"
-STORY_MORE_2 = " and {value} more"
-STORY_USED_FOR = "used for {n} {value}: "
-STORY_TO = " to {to}"
-STORY_SEAL = "seal {seal}"
-STORY_SEAL_INTACT = "seal intact: {intact}"
-STORY_AT = "at {place}"
-STORY_CONTAINERS = "{containers:g} containers"
-STORY_DISPATCH = "dispatch {dispatch}"
-STORY_ENTERED_REGISTER = "entered in the register: "
-STORY_LEFT_OUT = "left out ({reason}): {text}"
-STORY_INTACT = "{value}, intact: {intact}"
-STORY_LINE_AT = "line at"
-STORY_LINE_WHO = "line who"
-PLAN_NO_FIELD_VALUE = "no field value"
-PLAN_NOT_REACHABLE_BY = (
-    "not reachable by more samples: what was found is not within what was agreed"
-)
-PLAN_NOT_REACHABLE_BY_MORE = "not reachable by more samples of this kind: {{why}}"
-PLAN_AT_RANDOM_STRATUM = "at random in stratum"
-PLAN_EVERY_SAMPLE_SENT = "every sample is sent"
-PLAN_SETTING_MINIMUM_PAIRS = "setting minimum_pairs"
-PLAN_SETTING_PAIRS_PER = "setting pairs_per_third; pairs lacking in a third"
-PLAN_BOUNDS_VERDICT_IF = "the bounds of the verdict, if line, scatter and range stay as found"
-PLAN_CHI_SQUARE_BOUND = "chi-square bound, if the scatter stays as found"
-PLAN_INTERVAL_STRETCH_TIME = (
-    "t interval of a stretch of time, if its bias and scatter stay as found"
-)
-PLAN_SAMPLES_LACKING_ON = "samples lacking on a side near the level"
-PLAN_INTERVAL_AT_LEVEL = "t interval at the level, if line and scatter stay as found"
-PLAN_NONCENTRAL_BOUND_AT = (
-    "noncentral t bound at the edge of the grey region, if line and scatter stay"
-)
-PLAN_MONTHS_AS_MANY = "months of as many pairs, if their mean bias and its spread stay as found"
-PLAN_EXACT_BINOMIAL_INTERVAL = (
-    "exact binomial interval of samples on the acting side, if the share stays"
-)
-PLAN_BY = "{random} {part} of {parts} by {named}"
-PLAN_AND = " and "
-PLAN_JUDGE_CONTROLS_CUSTODY = "judge controls and custody"
-PLAN_GIVE_VERDICTS = "give verdicts"
 TRY_DECISIONS_TRIED_INVENTED = (
     "Decisions tried: {studies} invented studies of {n} samples for each truth, seed {seed}"
 )
@@ -171,21 +123,6 @@ RECEIVE_COLLECTION = "the collection of {sample}"
 RECEIVE_ITS_TABLE_READS = "its [[table]] reads the file, and not this event as it was written."
 RECEIVE_ITS_TABLE_CAN = "its [[table]] can't read the file: {message}"
 RECEIVE_COLLECTION_ROW = "the collection in {row}, row {row_2}"
-APPLY_SAMPLE_REGISTER = "sample register"
-APPLY_REFERENCE_MATERIALS = "reference materials"
-APPLY_COLUMN_MAY_HOLD = "column '{heading}' may hold the sample id too: {why}"
-APPLY_ROW_REFUSED = "row {row}, {value}: refused, {row_2}"
-APPLY_NOT_CORRECTED = "not corrected"
-APPLY_CORRECTED_FIELD_RESULTS = "Corrected field results"
-APPLY_AS_NO_ROW = "  - as '{value}': no row with a result"
-APPLY_FIELD_ONLY = "field only"
-APPLY_ROWS = "{count} rows: {reason}"
-APPLY_ROWS_COORDINATES_THAT = (
-    "{refused_positions} rows: coordinates that can't be read as two numbers"
-)
-APPLY_AS_READ = "as read"
-APPLY_WAS_NOT_USED = "{shown} was not used: {message}"
-APPLY_AS = "  - as '{value}': {error}"
 DISPATCH_DISPATCH_SHEET = "Dispatch {dispatch} of sheet {sheet}: {count}."
 DISPATCH_TOO_CLOSE_CALL = (
     "{count} are too close to call, {count_2} have no decision, {drawn} are drawn at "

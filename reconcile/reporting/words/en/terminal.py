@@ -113,46 +113,6 @@ SHOWN_ORDERED_AS = "{sample_id}: ordered as {grade}: {outcome}."
 SHOWN_NO_RESULT = "no result"
 SHOWN_EVERY_PROMISE_WAS = "every promise was kept."
 SHOWN_NOT_KEPT_DO = "{count} not kept: do not rely on these intervals; report it with this table."
-RUN_DRAWN_FROM_RELEASE = "Drawn from release {release_id}: {short_path}.{said}"
-RUN_DO_NOW = "To do now:"
-RUN_WHAT_MAY_BE = "What may be done with field-only results"
-RUN_FIELD_LAB_ELSE = "field/lab, else difference"
-RUN_INTERVAL = "{level} interval"
-RUN_ACCOUNT_ENTERED_KEPT = "The account (entered = kept + left out; every line balances to zero)"
-RUN_LEFT_OUT = "left out"
-RUN_WHAT_RELEASE_HOLDS = "What the release holds"
-RUN_SPECIMENS_AGAINST_SPECIFICATION = (
-    "Specimens against specification limits (composition only; rule: {rule}, guard band "
-    "{guard_factor:g} U)"
-)
-RUN_RELEASE = "{title}: {period}, release {release_id}"
-RUN_FINDING_NEEDS = "finding needs"
-RUN_FINDINGS_NEED = "findings need"
-RUN_OF = "{n_used} of {n_pairs}"
-RUN_WHAT_CHANGED_SINCE = "What changed since {supersedes}"
-RUN_OF_2 = "{n} of {total}"
-RUN_VERDICT_SUPPORTS_DOES = (
-    "A verdict supports and does not replace the judgement of a competent, qualified or "
-    "licensed person; local codes come first."
-)
-RUN_SAME_BYTES_STAND = " The same bytes stand in the release."
-RUN_RELEASE_HOLDS_OTHER = (
-    " The release holds other bytes: another version of the program or of a library made it."
-)
-RUN_RELEASE_2 = "{period}, release {release_id}: {in_brief}"
-RUN_NOTHING_CHANGED_SINCE = (
-    "Nothing changed since this release was made; no new revision was written."
-)
-RUN_EVERY_ROW_RESULT = "Every row and result is accounted for: --show account."
-RUN_CHANGED_SINCE_SHOW = "{count} changed since {supersedes}: --show changes."
-RUN_PERSON_SHOW_FINDINGS = "{count} a person: --show findings."
-RUN_SEE_QUARANTINE_CSV = "{refused}: see quarantine.csv beside the report."
-RUN_NOT_RELEASE = "not in the release"
-RUN_REVISION = "{period}, revision {revision}:"
-RUN_EXAMPLE_FINDINGS_INVENTED = (
-    "The example's findings are invented and wait for nobody: exit code 0. 'reconcile "
-    "run' of the same month ends with 1, new or unchanged."
-)
 RUN_MORE_ALL_REPORT = "… and {value} more, all in the report."
 SHEET_ISSUED = "Issued"
 SHEET_THIS_ALREADY = "This is already"
