@@ -99,8 +99,9 @@ def _mutations(path: Path) -> tuple[libcst.Module, list[Mutation]]:
         node = mutation.original_node
         if mutation.contained_by_top_level_function is None or node not in where:
             continue
-        literal = isinstance(node, libcst.SimpleString)
-        if literal and (where[node].start.line in raised or node.evaluated_value in words):
+        if isinstance(node, libcst.SimpleString) and (
+            where[node].start.line in raised or node.evaluated_value in words
+        ):
             continue
         kept.append(mutation)
     return module, kept
