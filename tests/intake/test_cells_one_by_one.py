@@ -12,16 +12,17 @@ import pytest
 
 from reconcile.base.errors import ReconcileError
 from reconcile.intake import averages, cells, result_cells
-from reconcile.intake.cells import EMPTY, QUANTIFIED, REFUSED, CellFormat, parse_column
+from reconcile.intake.cells import EMPTY, REFUSED, CellFormat, parse_column
 from reconcile.intake.headings import Column
 from reconcile.intake.result_parts import Part, Results
 from reconcile.intake.sheets import Body
+from reconcile.intake.tables import QUANTIFIED
 from tests.intake.conftest import Read
 
 
 @pytest.mark.parametrize(("text", "mark"), [("1.234,5", "."), ("1,234.5", ",")])
 def test_marks_that_contradict_what_the_file_has_are_refused(text: str, mark: str) -> None:
-    cell = cells.parse_text(text, CellFormat.of(mark))
+    cell = cells.parse_text(text, CellFormat.of(cast(Any, mark)))
     assert cell.code == REFUSED
     assert cell.reason
 

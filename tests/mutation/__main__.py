@@ -255,7 +255,7 @@ class Driver:
             os.dup2(nothing, number)
         scratch = self._scratch(os.getpid())
         scratch.mkdir()
-        self.config._tmp_path_factory._basetemp = scratch
+        self.config._tmp_path_factory._basetemp = scratch  # type: ignore[attr-defined]
 
     def pytest_configure(self, config: pytest.Config) -> None:
         """Keep what the forks change."""
