@@ -171,7 +171,7 @@ def start(
     from reconcile.reporting import words
 
     if source is None and not ask:
-        say(words.HELP_WROTE_3.format(write_template=write_template(folder)))
+        say(words.WROTE.format(path=write_template(folder)))
         say(words.HELP_NEXT_PUT_TABLES)
         return
     if source is not None:
@@ -261,7 +261,7 @@ def story(
     if pdf is None:
         tables_shown.show_story(told)
     else:
-        say(words.HELP_WROTE_4.format(write_story=forms.write_story(folder, told, pdf)))
+        say(words.WROTE.format(path=forms.write_story(folder, told, pdf)))
     raise typer.Exit(DONE)
 
 
@@ -296,7 +296,7 @@ def _tell_written(written: Written) -> NoReturn:
     from reconcile.reporting import numbers
 
     say(
-        words.HELP_WROTE.format(
+        words.WROTE_COUNTED.format(
             path=written.path, count=numbers.count(written.samples, "sample", "samples")
         )
     )
@@ -408,7 +408,7 @@ def dossier(
     path = acceptance.write_dossier(
         folder, period, revision, client, tuple(element or ()), to, despite_later
     )
-    say(words.HELP_WROTE_2.format(path=path))
+    say(words.WROTE.format(path=path))
     raise typer.Exit(DONE)
 
 

@@ -62,8 +62,8 @@ def released_bias(folder: Path) -> dict[str, str]:
             shown[stratum] = numbers.plain_sig(float(ratio["value"]))
         elif difference.get("value"):
             value = numbers.plain_sig(float(difference["value"]))
-            shown[stratum] = words.BIAS_MOVED_FIELD_LAB_2.format(
-                value=value, difference=difference["unit"]
+            shown[stratum] = words.BIAS_MOVED_DIFFERENCE.format(
+                value=value, unit=difference["unit"]
             )
         else:
             reason = ratio.get("reason") or difference.get("reason") or ""

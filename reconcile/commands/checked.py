@@ -129,7 +129,7 @@ def _show_files(console: Console, report: CheckReport, whole: bool) -> None:
     if not whole and len(files) > len(shown):
         more = numbers.count(len(files) - len(shown), "file", "files")
         said = (
-            words.CHECK_MORE_2.format(more=more)
+            words.CHECK_AND_MORE.format(more=more)
             if len(shown)
             else words.CHECK_NONE_WITH_REFUSAL.format(more=more)
         )
@@ -160,9 +160,7 @@ def _show_readings(console: Console, report: CheckReport, whole: bool) -> None:
     if more := len(report.readings) - len(shown):
         console.print(
             safe(
-                words.CHECK_SHOW_FILES_2.format(
-                    count=numbers.count(more, "more file", "more files")
-                )
+                words.CHECK_MORE_FILES.format(count=numbers.count(more, "more file", "more files"))
             )
         )
 
@@ -196,7 +194,7 @@ def _show_registers(console: Console, report: CheckReport, whole: bool) -> None:
     console.print(table)
     if more := len(every) - len(shown):
         console.print(
-            safe(words.CHECK_SHOW_NOTES.format(count=numbers.count(more, "more", "more")))
+            safe(words.CHECK_MORE_READINGS.format(count=numbers.count(more, "more", "more")))
         )
 
 
@@ -213,7 +211,7 @@ def _show_notes(console: Console, notes: pd.DataFrame, whole: bool) -> None:
         more = numbers.count(
             len(listed) - len(shown), words.CHECK_MORE_NOTE, words.CHECK_MORE_NOTES
         )
-        console.print(safe(words.CHECK_SHOW_NOTES_2.format(more=more)))
+        console.print(safe(words.CHECK_MORE_NOTES_SHOWN.format(more=more)))
 
 
 def _show_refusals(console: Console, quarantine: pd.DataFrame) -> None:
@@ -247,7 +245,7 @@ def _show_problems(console: Console, report: CheckReport, refused: Sequence[Prob
             why += words.CHECK_MORE_KIND_MOST.format(others=problem.others, stood=stood)
         console.print(safe(f"{number}. {_counted(problem)}: {why}"))
         of_columns = (
-            words.CHECK_IN_2.format(columns=columns) if columns and not problem.files else ""
+            words.CHECK_OF_COLUMNS.format(columns=columns) if columns and not problem.files else ""
         )
         console.print(safe(f"   {of_columns}first: {'; '.join(problem.places)}"))
         if problem.advice:
@@ -276,7 +274,9 @@ def _counted(problem: Problem) -> str:
         return numbers.count(problem.files, "file", "files")
     rows = numbers.count(problem.rows, "row", "rows")
     if problem.cells:
-        return words.CHECK_IN.format(count=numbers.count(problem.cells, "cell", "cells"), rows=rows)
+        return words.CHECK_CELLS_IN_ROWS.format(
+            cells=numbers.count(problem.cells, "cell", "cells"), rows=rows
+        )
     return rows
 
 
@@ -294,8 +294,8 @@ def _show_told(console: Console, told: Sequence[Told]) -> None:
             some(kind.subjects)
             if kind.count <= 3
             else (
-                words.CHECK_MORE_3.format(
-                    text=", ".join(kind.subjects), value=kind.count - len(kind.subjects)
+                words.CHECK_NAMED_AND_MORE.format(
+                    named=", ".join(kind.subjects), more=kind.count - len(kind.subjects)
                 )
             )
         )

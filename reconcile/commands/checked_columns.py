@@ -67,7 +67,7 @@ def _show_layouts(console: Console, sheets: Sequence[tuple[str, pd.DataFrame]]) 
         results = Counter(unit for _, _, _, unit in of_role.get("value", ()))
         values = some(species or key for _, key, species, _ in of_role.get("value", ()))
         if values:
-            values += words.CHECK_IN_3 + ", ".join(
+            values += words.CHECK_IN_UNITS + ", ".join(
                 unit or words.CHECK_NO_STATED_UNIT for unit in results
             )
         _row(
@@ -113,5 +113,5 @@ def _first_facts(of_role: dict[str, list[tuple[str, str, str, str]]]) -> list[tu
 def some(names: Iterable[str], most: int = _NAMES) -> str:
     """The first names, and how many there are beyond them."""
     listed = list(dict.fromkeys(names))
-    more = words.CHECK_MORE.format(value=len(listed) - most) if len(listed) > most else ""
+    more = words.CHECK_TAIL_MORE.format(more=len(listed) - most) if len(listed) > most else ""
     return ", ".join(listed[:most]) + more

@@ -146,4 +146,4 @@ def told(sent: Sent) -> tuple[str, ...]:
             value=f", each with a chance of {numbers.percent(chance)}" if drawn else "",
         ),
     ]
-    return (*lines, *(words.DISPATCH_WROTE.format(path=path) for path in sent.paths))
+    return (*lines, *(words.WROTE.format(path=path) for path in sent.paths))

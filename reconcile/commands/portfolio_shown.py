@@ -79,7 +79,7 @@ def _what(m: MonthDone) -> str:
         return "; ".join(
             [
                 *m.differs[:_MOST_CHANGES],
-                *([words.CHECK_MORE_2.format(more=more)] if more > 0 else []),
+                *([words.CHECK_AND_MORE.format(more=more)] if more > 0 else []),
             ]
         )
     return " ".join(part for part in (m.message, m.advice) if part)

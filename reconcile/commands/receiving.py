@@ -111,7 +111,7 @@ def _receive(workspace: Workspace, dispatch: str, receipt: Receipt) -> Recorded:
         receipt.damaged, receipt.extra, receipt.scanned,
     )  # fmt: skip
     for sample in (*there.extra, *(() if there.whole else there.received)):
-        _plain(words.RECEIVE_SAMPLE_ID_2, sample)
+        _plain(words.RECEIVE_A_SAMPLE_ID, sample)
     lines = [_with_id(cells) for cells in _events(receipt, found.number, there, at, acting.by)]
     path = workspace.folder / RECEIVED
     append(path, *lines)
@@ -164,9 +164,7 @@ def _collected(records: Records, found: Dispatch) -> list[persons.Moment]:
         if at is None or not (of_dispatch or named & ours):
             continue
         if EVENT_WORDS.get(text_of(row["event"]).casefold()) == "collected":
-            moments.add(
-                (at, words.RECEIVE_COLLECTION_ROW.format(row=row["path"], row_2=row["row"]))
-            )
+            moments.add((at, words.RECEIVE_COLLECTION_ROW.format(path=row["path"], row=row["row"])))
     return sorted(moments, reverse=True)
 
 

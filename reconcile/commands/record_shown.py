@@ -61,7 +61,7 @@ def show_verify(report: VerifyReport) -> None:
         ),
         numbers.count(report.tokens, words.RECORD_TIME_STAMP_TOKEN, words.RECORD_TIME_STAMP_TOKENS),
     )
-    console.print(safe(words.RECORD_HEAD_RECORD.format(kept=kept[0], kept_2=kept[1])))
+    console.print(safe(words.RECORD_HEAD_KEPT.format(holding=kept[0], verb=kept[1])))
     if report.acts:
         unsigned = report.acts - report.acts_signed
         console.print(
@@ -127,14 +127,14 @@ def show_factors(lives: Sequence[Life], head: str, every: bool = False) -> None:
             ", ".join(p for p in (f.stratum.matrix, f.stratum.specimen_form) if p),
             f.form,
             numbers.interval_of_numbers(f.low, f.high),
-            words.RECORD_TO.format(
-                value=f.valid_from or "no date", value_2=f.valid_until or "no date"
+            words.RECORD_VALID.format(
+                start=f.valid_from or "no date", end=f.valid_until or "no date"
             ),
             f.n,
             _error(f.error_before, relative),
             _error(f.error_after, relative),
-            words.RECORD_APPROVED.format(
-                value=life.author or "nobody named", value_2=life.approver or "not yet"
+            words.RECORD_WHO.format(
+                author=life.author or "nobody named", approver=life.approver or "not yet"
             ),
         )
     console.print(table)
@@ -148,7 +148,7 @@ def _error(value: float, relative: bool) -> str:
     return (
         numbers.percent(value)
         if relative
-        else words.RECORD_MEAN.format(plain_sig=numbers.plain_sig(value))
+        else words.RECORD_SHARE_OF_MEAN.format(share=numbers.plain_sig(value))
     )
 
 

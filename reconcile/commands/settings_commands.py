@@ -32,7 +32,7 @@ def settings(
     from reconcile.intake.workspace import write_schema
 
     if schema:  # also where the settings can't stand yet: it helps to mend them
-        say(words.HELP_SETTINGS_WROTE.format(write_schema=write_schema(folder)))
+        say(words.WROTE.format(path=write_schema(folder)))
         say(words.HELP_SETTINGS_EDITOR_THAT_KNOWS.format(schema_file=SCHEMA_FILE))
     if show or not schema:
         settings_shown.show(folder, every=show)

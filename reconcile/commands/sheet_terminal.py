@@ -55,16 +55,12 @@ def show_issued(made: Issued) -> None:
         console.print(safe(words.SHOWN_LOOK_AT.format(note=note)))
     if waiting := open_samples(sheet):
         named = ", ".join(waiting[:8]) + (
-            words.CHECK_MORE.format(value=len(waiting) - 8) if waiting[8:] else ""
+            words.CHECK_TAIL_MORE.format(more=len(waiting) - 8) if waiting[8:] else ""
         )
         console.print(safe(words.SHEET_LABORATORY.format(named=named)))
     for name in (result_sheet.PDF, sheet_files.BOOK, sheet_files.CSV, sheet_files.JSON):
         console.print(
-            safe(
-                words.SHEET_WROTE.format(value=made.folder / name)
-                if made.new
-                else made.folder / name
-            )
+            safe(words.WROTE.format(path=made.folder / name) if made.new else made.folder / name)
         )
     console.print(safe(words.SHEET_NEXT_ANOTHER_PERSON.format(number=sheet.number)))  # fmt: skip
 
@@ -80,7 +76,7 @@ def show_done(folder: Path, done: Done) -> None:
             )
         )
     )
-    console.print(safe(words.SHOWN_WROTE.format(path=done.path)))
+    console.print(safe(words.WROTE.format(path=done.path)))
     record_shown.show_act(folder)
 
 
@@ -94,7 +90,7 @@ def show_signed(folder: Path, done: Signed) -> None:
             )
         )
     )
-    console.print(safe(words.SHOWN_WROTE.format(path=done.path)))
+    console.print(safe(words.WROTE.format(path=done.path)))
     record_shown.show_act(folder)
 
 
@@ -118,7 +114,7 @@ def show_touched(folder: Path, factor_id: str = "", most: int = _MOST_ROWS) -> b
         _row(shown, t.sheet, t.state, t.sample_id, t.element, before, now, t.level, *calls)
     console.print(shown)
     if (left := len(touches) - most) > 0:
-        console.print(safe(words.SHEET_MORE.format(left=left)))
+        console.print(safe(words.SHEET_LEFT_OUT.format(more=left)))
     for cause, what in dict.fromkeys(each for t in touches for each in t.causes):
         console.print(safe(f"Since: {cause}, {what}."))
     names = ", ".join(dict.fromkeys(t.sheet for t in touches))

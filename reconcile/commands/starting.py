@@ -131,7 +131,7 @@ def ask_open(site: Path, prompt: Prompt) -> int:
 def lines_of(started: Started, folder: Path) -> list[str]:
     """What to print: at most a dozen lines of what is sure, and of the questions."""
     p = started.proposal
-    told = [words.START_WROTE.format(path=started.settings)]
+    told = [words.WROTE.format(path=started.settings)]
     if started.copied:
         told.append(words.START_COPIED.format(n=started.copied, folder=f"{folder}/{COPIED_TO}"))
     tables = [

@@ -101,7 +101,7 @@ def show_conformity(done: Conformed) -> None:
     console.print(table)
     if len(shown) < len(record.specimens):
         console.print(
-            safe(words.SHOWN_FIRST_FILE_WRITES.format(n=len(shown), n_2=len(record.specimens)))
+            safe(words.SHOWN_FIRST_OF_ALL.format(shown=len(shown), count=len(record.specimens)))
         )
     if done.samples:
         _show_elements(console, shown)
@@ -110,7 +110,7 @@ def show_conformity(done: Conformed) -> None:
     show_findings(console, done.told)
     console.print(safe(words.CONFORMITY_CAUTION))
     if done.path is not None:
-        console.print(safe(words.SHOWN_WROTE.format(path=done.path)))
+        console.print(safe(words.WROTE.format(path=done.path)))
 
 
 def _show_elements(console: Console, specimens: Sequence[SpecimenConformity]) -> None:
@@ -186,7 +186,7 @@ def show_plan(plan: Plan, whole: bool = False) -> None:
             _show_most_needed(console, plan)
     show_findings(console, plan.told)
     if plan.path is not None:
-        console.print(safe(words.SHOWN_WROTE.format(path=plan.path)))
+        console.print(safe(words.WROTE.format(path=plan.path)))
 
 
 def _show_chosen(console: Console, plan: Plan) -> None:
@@ -317,10 +317,10 @@ def show_selftest(rows: Sequence[SelfTestRow], studies: int, seed: int) -> None:
             f"{row.truth:.4g}",
             f"{row.mean:.4g}",
             f"{row.bias:+.2g}",
-            words.SHOWN_TO.format(
-                coverage=row.coverage,
-                coverage_low=row.coverage_low,
-                coverage_high=row.coverage_high,
+            words.SHOWN_SHARE_WITH_INTERVAL.format(
+                value=row.coverage,
+                low=row.coverage_low,
+                high=row.coverage_high,
             ),
             row.promise,
             "yes" if row.kept else "NO",

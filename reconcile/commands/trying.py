@@ -35,7 +35,7 @@ def show(rows: Sequence[Characteristic], seed: int) -> None:
     )  # fmt: skip
     for row in rows:
         wrong, right = (
-            words.TRY_TO.format(value=rate.value, low=rate.low, high=rate.high)
+            words.SHOWN_SHARE_WITH_INTERVAL.format(value=rate.value, low=rate.low, high=rate.high)
             for rate in (row.wrong_rate, row.right_rate)
         )
         printing.row(

@@ -188,7 +188,9 @@ def _check_release(
         if extra.name != MANIFEST and extra.name not in listed
     ]
     findings += [
-        _serious(words.VERIFY_INPUT.format(name=name, shown=shown), words.VERIFY_ITS_ARCHIVED_COPY)
+        _serious(
+            words.VERIFY_INPUT_GONE.format(name=name, path=shown), words.VERIFY_ITS_ARCHIVED_COPY
+        )
         for shown, digest in sorted(digests.items())
         if digest and digest not in held.kept
     ]
@@ -204,7 +206,7 @@ def _not_as_archived(name: str, manifest: dict[str, Any], held: Holdings) -> lis
         return []
     return [
         _serious(
-            words.VERIFY_INPUT_2.format(name=name, entry=entry["path"]),
+            words.VERIFY_INPUT_OTHER.format(name=name, path=entry["path"]),
             words.VERIFY_RELEASE_WAS_MADE,
         )
         for entry in manifest["inputs"]

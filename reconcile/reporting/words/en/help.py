@@ -1,17 +1,15 @@
 """Strings that explain commands and their options."""
 
-HELP_WROTE = "Wrote {path} ({count})"
+WROTE_COUNTED = "Wrote {path} ({count})"
+WROTE = "Wrote {path}"
 HELP_ADDED_EVENT_RECEIVED = (
     "Added event {event_id}, received at {at}, to {path} ({samples} samples)"
 )
-HELP_WROTE_2 = "Wrote {path}"
 HELP_RECONCILE = "reconcile {version}"
 HELP_COULD_NOT_RUN = "Could not run. "
-HELP_WROTE_3 = "Wrote {write_template}"
 HELP_NEXT_PUT_TABLES = (
     "Next: put the tables in, mend reconcile.toml, then 'reconcile check' the folder."
 )
-HELP_WROTE_4 = "Wrote {write_story}"
 HELP_LOOK_AT = "Look at: {note}"
 HELP_MISSING = "Missing"
 HELP_DAMAGED = "Damaged"
@@ -132,7 +130,6 @@ HELP_OPTION_FULL_NAME_PERSON = "full name of the person who decides"
 HELP_OPTION_WHAT_WAS_LOOKED = "what was looked at and why"
 HELP_OPTION_WHEN_IT_WAS = "when it was decided, such as 2026-11-03T10:00+02:00; or 'now'"
 HELP_OPTION_YOUR_PRIVATE_KEY = "your private key (PEM), to sign with"
-HELP_SETTINGS_WROTE = "Wrote {write_schema}"
 HELP_SETTINGS_EDITOR_THAT_KNOWS = (
     "An editor that knows TOML completes and checks reconcile.toml where its first line "
     "is '#:schema {schema_file}'."

@@ -96,7 +96,6 @@ START_NOT_MET = "No sample id stands on both sides: are these tables of the same
 START_NO_SIDE = "No table of the {side} was found."
 START_QUESTIONS = "{n} questions are left for you:"
 START_NONE_LEFT = "No question is left."
-START_WROTE = "Wrote {path}"
 START_TAKE_OUT = "empty: not stated"
 START_NOT_ONE_OF = "Write one of: {choices}."
 START_KIND = "Is '{name}' the field's or the laboratory's?"
