@@ -520,10 +520,13 @@ def _standing(folder: Path, period: str) -> tuple[Workspace, Stands | None]:
     from reconcile.run import unchanged
     from reconcile.run.staging import stage
 
-    workspace = ws.load_workspace(folder)
+    workspace = ws.workspace_as_written(folder)
     ws.check_period(workspace, period)
     stage(workspace, period)
-    return workspace, unchanged.stands(workspace, period)
+    stands = unchanged.stands(workspace, period)
+    if stands is None:
+        ws.check_tables(workspace)
+    return workspace, stands
 
 
 def _walk(workspace: Workspace, stands: Stands | None, period: str) -> RunOutcome:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -98,3 +100,23 @@ def test_what_stands_is_told_in_brief_as_the_whole_value_tells_it(
     assert unchanged.stands(workspace, PERIOD) is None
     note.write_text(told.replace('"urgent"', '"others"'), "utf-8")
     assert unchanged.stands(workspace, PERIOD) is None
+
+
+@pytest.mark.slow
+def test_an_unchanged_month_is_told_without_what_reads_and_computes(tmp_path: Path) -> None:
+    # loading these takes longer than all that such a run does
+    site = small.build(tmp_path / "site", samples=6)
+    reconcile.run_period(site, "2026-10")
+    code = (
+        "import sys\n"
+        "from reconcile import cli\n"
+        f"sys.argv = ['reconcile', 'run', '2026-10', {str(site)!r}]\n"
+        "try:\n    cli.main()\n"
+        "except SystemExit:\n    pass\n"
+        "print('loaded', sorted({'duckdb', 'numpy', 'pandas', 'scipy'} & set(sys.modules)))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=240, check=True
+    )
+    assert "Nothing changed" in done.stdout
+    assert "loaded []" in done.stdout

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
+import importlib.util
 import json
 import platform
 import re
@@ -18,6 +19,7 @@ from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib import resources
 from importlib.resources.abc import Traversable
+from pathlib import Path
 
 #: Libraries whose version can change a byte of a release.
 LIBRARIES = (
@@ -39,8 +41,6 @@ _READING_SQL = tuple(
     f"reconcile/store/sql/{name}.sql"
     for name in ("cells", "contents", "database", "kinds", "store")
 )
-#: Its imports are the kinds of values that rooms hand on.
-_VALUES_ONLY = ("reconcile/base/model.py",)
 #: Packages by the name that their files have in a mark, whether they lie beside or inside ours.
 _PACKAGES = {"reconcile": "reconcile", "schemas": "reconcile.schemas"}
 _APART = ("reconcile/flows", "reconcile/schemas")
@@ -83,7 +83,7 @@ def source_digest() -> str:
     found = {
         name: content
         for package, module in _PACKAGES.items()
-        for name, content in _files(resources.files(module), package)
+        for name, content in _files(_place(module), package)
     }
     return f"{_version('reconcile-field-lab')}+{_digest(found)}"
 
@@ -149,7 +149,7 @@ def sources() -> Mapping[str, bytes]:
     """What counts of every file that can change a release, by its name from the package on."""
     found: dict[str, bytes] = {}
     for package, module in _PACKAGES.items():
-        for name, content in _files(resources.files(module), package):
+        for name, content in _files(_place(module), package):
             if name.endswith(".py"):
                 code, strings = essence(content.decode("utf-8").replace("\r\n", "\n"))
                 found[name] = _json([code, strings])
@@ -158,6 +158,14 @@ def sources() -> Mapping[str, bytes]:
             else:
                 found[name] = content.replace(b"\r\n", b"\n")
     return found
+
+
+def _place(module: str) -> Traversable:
+    """The folder of a package, which is not loaded for it: ours loads pandas."""
+    spec = importlib.util.find_spec(module)
+    if spec is None or not spec.submodule_search_locations:
+        return resources.files(module)
+    return Path(next(iter(spec.submodule_search_locations)))
 
 
 def _files(root: Traversable, prefix: str) -> Iterator[tuple[str, bytes]]:
@@ -180,8 +188,6 @@ def _reached(sources: Mapping[str, bytes]) -> set[str]:
         if not name or name in reached:
             continue
         reached.add(name)
-        if name in _VALUES_ONLY:
-            continue
         code = json.loads(sources[name])[0]
         for package, names, alone in _IMPORT.findall(code):
             module = package or alone

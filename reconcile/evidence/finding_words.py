@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from reconcile.base.model.account import Finding
-from reconcile.base.model.release import Reconciliation
 from reconcile.reporting import words
+
+if TYPE_CHECKING:
+    from reconcile.base.model.release import Reconciliation
 
 
 def settled(finding: Finding) -> str:

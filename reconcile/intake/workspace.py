@@ -23,7 +23,6 @@ from reconcile.base.settings.tables import TableSettings
 from reconcile.base.settings.whole import Settings
 from reconcile.base.unanswered import open_questions
 from reconcile.base.writing import write_whole
-from reconcile.intake.facts import faults_of_settings
 from reconcile.intake.settings_faults import faults_told, line_of
 from reconcile.intake.toml_lines import lines_of
 
@@ -154,6 +153,14 @@ def load_workspace(folder: str | os.PathLike[str]) -> Workspace:
 
     Raises ReconcileError naming the place in the file and what was expected there.
     """
+    workspace = workspace_as_written(folder)
+    check_tables(workspace)
+    return workspace
+
+
+def workspace_as_written(folder: str | os.PathLike[str]) -> Workspace:
+    """The same without ``check_tables``, which loads what reads tables: for what a run before
+    has found good."""
     path = settings_file(Path(folder))
     try:
         text = text_of_settings(path)
@@ -185,13 +192,30 @@ def load_workspace(folder: str | os.PathLike[str]) -> Workspace:
             + "\n".join(faults_told(error, lines_of(text))),
             _MEND,
         ) from error
+    whole = path.parent.resolve()
+    if readable_name(str(whole)) != str(whole):
+        raise ReconcileError(
+            f"The name of the folder {readable_name(str(whole))} is not UTF-8.",
+            "The database can't be kept under such a name: give the folder another.",
+        )
+    return Workspace(whole, settings)
+
+
+def check_tables(workspace: Workspace) -> None:
+    """Refuse settings of a table that no file can meet.
+
+    Raises ReconcileError naming the place in the file and what was expected there.
+    """
+    from reconcile.intake.facts import faults_of_settings
+
     faults = [
         (number, where, f"{why} (found {found!r})")
-        for number, table in enumerate(settings.table)
-        for where, why, found in faults_of_settings(table, settings.workspace.time_zone)
+        for number, table in enumerate(workspace.settings.table)
+        for where, why, found in faults_of_settings(table, workspace.settings.workspace.time_zone)
     ]
     if faults:
-        lines = lines_of(text)
+        path = settings_file(workspace.folder)
+        lines = lines_of(text_of_settings(path))
         raise ReconcileError(
             f"{path.name} has {len(faults)} {'entry' if len(faults) == 1 else 'entries'} that "
             "no file can meet:\n"
@@ -202,13 +226,6 @@ def load_workspace(folder: str | os.PathLike[str]) -> Workspace:
             ),
             f"{_MEND} Entries of [[table]] are counted from 1.",
         )
-    whole = path.parent.resolve()
-    if readable_name(str(whole)) != str(whole):
-        raise ReconcileError(
-            f"The name of the folder {readable_name(str(whole))} is not UTF-8.",
-            "The database can't be kept under such a name: give the folder another.",
-        )
-    return Workspace(whole, settings)
 
 
 def _shown_place(where: Sequence[str]) -> str:

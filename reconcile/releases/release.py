@@ -22,7 +22,7 @@ from reconcile.base.errors import ReconcileError
 from reconcile.base.model.release import Change, InputFile, Reconciliation, StratumResult
 from reconcile.base.writing import sync_files, sync_folder
 from reconcile.intake.workspace import sha256_of
-from reconcile.releases import in_brief, kept_rows
+from reconcile.releases import in_brief
 
 MANIFEST = "manifest.json"
 _REVISION = re.compile(r"r([1-9][0-9]{0,8})")
@@ -274,6 +274,8 @@ def changes(
             if old[what] != new[what]:
                 change = Change(f"result {key}: {word}", _text(old[what]), _text(new[what]))
                 figures[what].append(change)
+    from reconcile.releases import kept_rows  # loads pandas, which what stands needs not
+
     pairs_now = {k: v for r in results for k, v in kept_rows.values_of(r.pairs).items()}
     pairs_before = kept_rows.kept_values(earlier.folder, before)
     pairs = _pair_changes(pairs_before, pairs_now)

@@ -1,6 +1,1 @@
 """One ``Reconciliation`` in, the files of a release out (``files.py``)."""
-
-from reportlab import rl_config
-
-#: Every attribute of every mark would be checked again when it is set: a sixth of a drawing's time.
-rl_config.shapeChecking = 0

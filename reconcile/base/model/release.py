@@ -6,15 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
-from reconcile.base.registers import Registers
-from reconcile.base.selection import SelectionRecord
-from reconcile.statistics.equality import equal_with_nan
-
-if TYPE_CHECKING:
-    from reconcile.base.grades import ConformityRecord
-    from reconcile.base.laboratories import BetweenLaboratories, GroupShifts
 from reconcile.base.model.account import FileAccount, Finding, WaterfallStep
 from reconcile.base.model.controls import ControlRecord, QualityCheck
 from reconcile.base.model.figures import StratumStatistics
@@ -22,6 +13,22 @@ from reconcile.base.model.months import Evidence
 from reconcile.base.model.stratum import Stratum
 from reconcile.base.model.tables import CORRECTION_COLUMNS
 from reconcile.base.model.verdict import CorrectionFactor, Verdict
+from reconcile.base.registers import Registers
+from reconcile.base.selection import SelectionRecord
+from reconcile.statistics.equality import equal_with_nan
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from reconcile.base.grades import ConformityRecord
+    from reconcile.base.laboratories import BetweenLaboratories, GroupShifts
+
+
+def no_corrections() -> pd.DataFrame:
+    """A table of corrections without rows; pandas is loaded where one is asked for."""
+    import pandas as pd
+
+    return pd.DataFrame(columns=list(CORRECTION_COLUMNS))
 
 
 @equal_with_nan
@@ -161,7 +168,7 @@ class Reconciliation:
     audit: str = ON_DEMAND  # or EACH_RUN: when audit.pdf is written
     controls: ControlRecord = field(default_factory=ControlRecord)
     corrections: pd.DataFrame = field(  # CORRECTION_COLUMNS
-        default_factory=lambda: pd.DataFrame(columns=list(CORRECTION_COLUMNS))
+        default_factory=no_corrections
     )
     account_of_files: tuple[FileAccount, ...] = ()
     conformity: ConformityRecord | None = None  # where the settings name specification limits

@@ -8,10 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 if TYPE_CHECKING:
-    pass
+    import pandas as pd
 
 
 #: Columns of the pair table: one row per sample and stratum. ``field_low``/``field_high``
