@@ -146,7 +146,7 @@ def test_an_agreed_bound_on_missed_samples_asks_for_more_samples_until_it_is_sho
     found = by_ask(asked, Ask.MISSED_COUNT)
     assert found.outcome is Outcome.NOT_SHOWN
     assert found.fact("bound") == 0.05
-    assert "what was agreed: the interval of the counted share" in asked.reason
+    assert "Asked for: the interval of the counted share" in asked.reason
 
 
 def test_the_range_after_correction_is_no_wider_than_what_the_factor_corrects() -> None:
@@ -178,7 +178,7 @@ def test_a_level_that_the_factor_does_not_reach_gets_no_decision_after_correctio
     assert found.decision == ACCEPTED_CORRECTED
     assert found.range_low > 200
     check_consistent(found)
-    assert "No decision at cut-off: outside the range that the factor corrects." in found.reason
+    assert "No decision at “cut-off”: outside the range that the factor corrects." in found.reason
     # by default half of the pairs are to lie in the range; above 400 less than half do
     short = replace(proposal, factor=replace(proposal.factor, low=1.3 * 400))
     found = verdicts.judge(STRATUM, evaluated, short, config, None, "2027-01-31")
@@ -285,7 +285,7 @@ def test_a_level_outside_the_pairs_gets_no_decision_and_the_reason_says_so() -> 
     element = config.element["Cu"].model_copy(update={"levels": levels})
     found = verdict(config=config.model_copy(update={"element": {"Cu": element}}), rsd=0.04)
     assert found.decision == ACCEPTED
-    assert "No decision at far: outside the range of the pairs." in found.reason
+    assert "No decision at “far”: outside the range of the pairs." in found.reason
 
 
 def test_a_level_has_its_own_grey_region_and_rates() -> None:

@@ -196,7 +196,8 @@ def _beside(found: Decision) -> str:
     none = [c for c in found.criteria if c.outcome is Outcome.NO_DECISION]
     for by_cut, sentence in ((False, words.ACCEPTED_NO_DECISION), (True, words.ACCEPTED_CUT)):
         if levels := [c.level for c in none if c.fact("cut") is by_cut]:
-            said += sentence.format(levels=", ".join(levels))
+            named = ", ".join(words.LEVEL_NAMED.format(level=level) for level in levels)
+            said += sentence.format(levels=named)
     return said
 
 

@@ -118,7 +118,7 @@ COMING_SURE = "{found}; {failing} sure that too many months are beyond"
 COMING_SAMPLE_ASKED = "within a factor {span} ({level} interval)"
 COMING_SAMPLE_FOUND = "{low} to {high}, {months}, n {n}"
 
-BINDING_FIGURE = "{name}: {found}; what was agreed: {asked}."
+BINDING_FIGURE = "{name}. Asked for: {asked}. Found: {found}."
 BINDING_PLAIN = "{found}."
 BINDING_NO_PAIR = "No pair was used; {asked} are needed."
 BINDING_ONE_PAIR = "Only 1 pair was used; {asked} are needed."
@@ -169,7 +169,7 @@ NEXT_TIME = (
     "part after it on its own."
 )
 NEXT_LEVEL = (
-    "Send more of the next month's samples near {level} to the laboratory, on both sides of it."
+    "Send more of the next month's samples near “{level}” to the laboratory, on both sides of it."
 )
 NEXT_CAUSE = (
     "Use laboratory results; look for the cause (preparation, moisture, surface, calibration) "
@@ -200,6 +200,8 @@ ACCEPTED_LIKE = (
 ACCEPTED_UNTIMED = (
     " Whether the bias moved within the period was not looked for: times of reading are not known."
 )
+#: A decision level in a sentence: its name may begin with 'least'.
+LEVEL_NAMED = "“{level}”"
 ACCEPTED_NO_DECISION = " No decision at {levels}: outside the range of the pairs."
 ACCEPTED_CUT = " No decision at {levels}: outside the range that the factor corrects."
 ACCEPTED_CAUTION = " But {what}."

@@ -182,7 +182,7 @@ CRITERIA_MET = (
     "Further criteria, shown or told: {n}; each stands in report.html and statistics.json."
 )
 CRITERION_MET = "{name} ({found})"
-BINDING = "Binding reason"
+BINDING = "Why"
 NEXT_STEP = "Next step"
 VALID_RANGE = "Valid range"
 VALID_UNTIL = "Valid until"
