@@ -65,11 +65,13 @@ def text(path: Path, shown: str, size: int, open_end: bool) -> Sheet:
 
     def read_body(after_line: int, width: int, numbers: frozenset[int]) -> Body:
         if size >= QUICK_FROM_BYTES and delimiter != " " and delimiter.isascii():
-            if numbers and not quoted and encoding.startswith("utf-8") and delimiter in ",;\t|":
+            utf8 = encoding.startswith("utf-8")
+            marked = quoted and not (utf8 and not quick_text.marks_below(path, after_line))
+            if numbers and not marked and utf8 and delimiter in ",;\t|":
                 typed = quick_text.typed_body(path, delimiter, after_line, width, numbers)
                 if typed is not None:
                     return typed
-            quick = quick_text.quick_body(path, encoding, delimiter, after_line, width, quoted)
+            quick = quick_text.quick_body(path, encoding, delimiter, after_line, width, marked)
             if quick is not None:
                 return quick
         with path.open("r", encoding=encoding, newline="") as handle:

@@ -44,6 +44,21 @@ def quick_body(
     return _body([_trimmed(text) if padded else text for text in texts], after_line)
 
 
+def marks_below(path: Path, line: int) -> bool:
+    """Whether quotation marks stand below a line of a file of UTF-8, counted from 1."""
+    with path.open("rb") as handle:
+        raw: Any = mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ)
+    at = -1
+    for _ in range(line):
+        at = raw.find(b"\n", at + 1)
+        if at < 0:
+            return True
+    head = raw[: at + 1]
+    if head.count(b"\r") != head.count(b"\r\n"):
+        return True  # other line ends, which were counted as such
+    return bool(raw.find(b'"', at + 1) >= 0)
+
+
 _TAIL = 4096
 
 
@@ -159,15 +174,14 @@ def _line_ends(raw: Any) -> int:
 def _quotes_are_plain(raw: Any, delimiter: str) -> bool:
     """True where quotation marks open and close a cell in turn and none is doubled."""
     codes = np.frombuffer(raw, np.uint8)
-    if codes[0] == 34:
-        return False  # as in a quoted heading at the very start: not worth the care
+    begin = len(codecs.BOM_UTF8) if raw[:3] == codecs.BOM_UTF8 else 0
     step = 1 << 24
     edges = (ord(delimiter), 10, 13)
     first = True  # the next mark opens a cell
     for start in range(0, len(codes), step):
         at = np.flatnonzero(codes[start : start + step] == 34) + start
         before, after = codes[at - 1], codes[np.minimum(at + 1, len(codes) - 1)]
-        opens, closes = np.isin(before, edges), np.isin(after, edges)
+        opens, closes = np.isin(before, edges) | (at == begin), np.isin(after, edges)
         in_turn = (np.arange(len(at)) % 2 == 0) == first
         if not (opens ^ closes).all() or not (opens == in_turn).all():
             return False

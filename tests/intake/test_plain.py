@@ -17,6 +17,7 @@ import reconcile
 from reconcile.base.errors import ReconcileError
 from reconcile.base.settings.tables import TableSettings
 from reconcile.intake import delimited
+from reconcile.intake.delimited import collect
 from reconcile.intake.read import read_file
 from reconcile.intake.tables import BELOW, PLAIN, QUANTIFIED, TypedTable, in_full
 from reconcile.store.database import Store
@@ -119,6 +120,67 @@ def test_one_other_cell_makes_the_whole_table_go_cell_by_cell(
     path.write_text(head + "S0,5,<7\n" + f"S1,{cell},<7\n", encoding="utf-8")
     quick, careful = tables(path, monkeypatch)
     assert not is_plain(quick)
+    same(quick, careful)
+
+
+def quickly_read(
+    path: Path, content: str, monkeypatch: pytest.MonkeyPatch
+) -> tuple[TypedTable, TypedTable, int]:
+    """The table read in both ways, and how many bodies were read row by row (one is careful)."""
+    path.write_bytes(content.encode())
+    slowly = 0
+
+    def counted(*given: Any, **named: Any) -> Any:
+        nonlocal slowly
+        slowly += 1
+        return collect(*given, **named)
+
+    monkeypatch.setattr(delimited, "collect", counted)
+    return *tables(path, monkeypatch), slowly
+
+
+@pytest.mark.parametrize("start", ["", "\ufeff"])
+@pytest.mark.parametrize("ends", ["\n", "\r\n"])
+def test_quotation_marks_of_headings_leave_the_results_plain(
+    start: str, ends: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    head, rows = '"Sample","Cu ppm","Zn, ppm"', [f"S{i},5.{i},<7" for i in range(40)]
+    content = start + ends.join([head, *rows, ""])
+    quick, careful, slowly = quickly_read(tmp_path / "t.csv", content, monkeypatch)
+    assert is_plain(quick)
+    assert slowly == 1
+    same(quick, careful)
+
+
+@pytest.mark.parametrize("start", ["", "\ufeff"])
+@pytest.mark.parametrize("cell", ["5.5", "<7", "", "ND", "a,b"])
+def test_a_table_with_every_cell_in_quotation_marks_is_read_the_quick_way(
+    start: str, cell: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = [["Sample", "Cu ppm", "Zn ppm"], *(["S 1", cell, "3"] for _ in range(9))]
+    content = start + "".join(",".join(f'"{x}"' for x in row) + "\n" for row in rows)
+    quick, careful, slowly = quickly_read(tmp_path / "t.csv", content, monkeypatch)
+    assert slowly == 1
+    same(quick, careful)
+
+
+def test_marks_below_headings_are_seen_where_line_ends_are_mixed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = ['"S1",5,3', *(f"S{i},{i},4" for i in range(2, 9))]
+    content = "\r".join(["made by hand", '"Sample",Cu ppm,Zn ppm', ""]) + "\n".join([*rows, ""])
+    quick, careful, _ = quickly_read(tmp_path / "t.csv", content, monkeypatch)
+    same(quick, careful)
+
+
+@pytest.mark.parametrize("cell", ['"a""b"', 'a"b', '"a\nb"', '"ab'])
+def test_quotation_marks_that_ask_for_care_are_read_row_by_row(
+    cell: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = "".join(f'"S{i}",{i}.5,"x"\n' for i in range(9))
+    content = f'"Sample","Cu ppm","Note"\n{rows}"T1",5,{cell}\n'
+    quick, careful, slowly = quickly_read(tmp_path / "t.csv", content, monkeypatch)
+    assert slowly == 2
     same(quick, careful)
 
 
