@@ -146,18 +146,22 @@ def compared(text: str, figures: dict[str, Row], stratum: dict) -> list[tuple[st
     return out
 
 
+def squeezed(text: str) -> str:
+    """One blank for many, and one before a sign of a percentage, as the report sets it off."""
+    return re.sub(r"\s*%", " %", re.sub(r"\s+", " ", text))
+
+
 def check(files: dict[str, bytes]) -> int:
     """Compare every stratum; returns how many numbers were compared."""
     table = table_of(files)
     strata = json.loads(files["statistics.json"])["strata"]
     pages = [
-        re.sub(r"\s+", " ", page.extract_text())
-        for page in PdfReader(io.BytesIO(files["audit.pdf"])).pages
+        squeezed(page.extract_text()) for page in PdfReader(io.BytesIO(files["audit.pdf"])).pages
     ]
     total = 0
     for stratum in strata:
         key = stratum["key"].lstrip("'")
-        said = [re.sub(r"\s+", " ", s).replace("-", "−") for s in stratum["sentences"]]
+        said = [squeezed(s).replace("-", "−") for s in stratum["sentences"]]
         mine = [p for p in pages if all(s in p.replace("-", "−") for s in said)]
         assert mine, f"no page has the sentences of {key}"
         # From the first sentence to the end of the last; a page may hold two strata.

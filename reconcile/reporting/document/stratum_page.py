@@ -9,7 +9,7 @@ from functools import partial
 
 from reportlab.graphics.shapes import Drawing
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, KeepTogether, Table
+from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Table
 
 from reconcile.base.model.release import Reconciliation, StratumResult
 from reconcile.base.model.verdict import (
@@ -153,6 +153,7 @@ def _tail(
             width,
         ),
         _rule(result) if with_rule else own(words.FURTHER_AT, "small"),
+        CondPageBreak(30 * mm),  # the heading with the first of its rows
         own(words.CRITERIA, "h3"),
         *(
             open_criteria(result, width, counted=True)
