@@ -287,4 +287,5 @@ def test_what_is_over_of_a_stratums_page_fills_no_page_of_its_own() -> None:
     assert len(begun) == len(r.results)
     between = [type(f) for f in story[begun[0] : begun[-1]]]
     assert PageBreak not in between
-    assert between.count(CondPageBreak) == len(r.results) - 1
+    for i in begun[1:]:
+        assert CondPageBreak in [type(f) for f in story[i - 3 : i]]
