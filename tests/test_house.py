@@ -320,16 +320,10 @@ ALLOWED = {
     "reconcile.samples.overlay": {"raw.startswith(\"'\")": _PERSONS_ENTRY},
     "reconcile.samples.spelling": {"str(text).casefold().split()": _PERSONS_ENTRY},
     "schemas.field_reading": {"k.split('@')": "the symbol of an element ends at the first '@'"},
-    "reconcile.store.contents": {
-        "name.startswith('r:')": _OWN_NAMES,
-        "table.endswith(STORED)": _OWN_NAMES,
-        "table.removesuffix(STORED)": _OWN_NAMES,
-    },
     "reconcile.store.database": {
         "c.startswith(('v:', 'r:'))": _OWN_NAMES,
         "str(error).splitlines()": _FOREIGN_ERROR,
     },
-    "reconcile.store.opened": {"table.endswith(STORED)": _OWN_NAMES},
     "reconcile.store.statements": {
         "_NAMED.split(text)": "a file of statements of our own",
         "name.partition('.')": "the file and the name of a statement, as a module gives them",

@@ -11,15 +11,23 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from reconcile.store.cell_columns import Cells, is_result
 from reconcile.store.database import Store
-from reconcile.store.opened import STORED, tables_of_files
+from reconcile.store.opened import WIDE_STORED, tables_of_files
 from reconcile.store.statements import Sql, listed, quoted, sql
 
-#: Columns of a table, named as they enter the digest, and SQL that gives them.
-_Columns = Sequence[tuple[str, Sql]]
+
+class _Column(NamedTuple):
+    """A column of a table, named as it enters the digest, and SQL that gives it."""
+
+    name: str
+    of: Sql
+    plain: bool = False  # a result that stands alone: a number, or a limit with its sign
+
+
+_Columns = Sequence[_Column]
 #: Of one file in one table: rows, columns that it fills, sum and fold of hashes, plain limits.
 _Part = list[Any]
 _WHICH = sql("contents.of_files")
@@ -44,9 +52,9 @@ def digests_of(store: Store, file_ids: Sequence[int]) -> dict[int, str]:
     (rows,) = store.rows(sql("contents.of_tables", tables=listed(counts)), _asked(file_ids))
     filled = [table for table, n in zip(tables, rows, strict=True) if n]
     narrow: dict[str, _Columns] = {
-        table: [(c, quoted(c)) for c in tables[table] if c != "file_id"]
+        table: [_Column(c, quoted(c)) for c in tables[table] if c != "file_id"]
         for table in filled
-        if not table.endswith(STORED)
+        if table not in WIDE_STORED
     }
     held = dict(zip(narrow, _hashed(store, [*narrow.items()], file_ids), strict=True))
     for table in filled:
@@ -58,15 +66,15 @@ def digests_of(store: Store, file_ids: Sequence[int]) -> dict[int, str]:
 
 def _of_wide(store: Store, table: str, file_ids: Sequence[int]) -> dict[int, _Part]:
     """Of a table of results each file fills a few columns; hashed are these alone."""
-    stored: _Columns = [(c, quoted(c)) for c in store.columns(table) if c != "file_id"]
-    keys = store.keys(table.removesuffix(STORED))
+    stored = [_Column(c, quoted(c)) for c in store.columns(table) if c != "file_id"]
+    keys = store.keys(WIDE_STORED[table])
     found: dict[int, _Part] = {}
     for columns, files in _filled(store, table, stored, file_ids):
-        there = {name.lower() for name, _ in columns}
+        there = {column.name.lower() for column in columns}
         cells = Cells(frozenset(there))
-        named = [(c, of) for c, of in columns if not is_result(c)]
+        named = [column for column in columns if not is_result(column.name)]
         results = [
-            (f"{mark}:{key}".lower(), of)
+            _Column(f"{mark}:{key}".lower(), of, mark == "r")
             for key in keys
             if any(f"{mark}:{key}".lower() in there for mark in "rvqle")
             for mark, of in cells.folded(key).items()
@@ -74,7 +82,7 @@ def _of_wide(store: Store, table: str, file_ids: Sequence[int]) -> dict[int, _Pa
         # the hash takes -0.0 and 0.0 for one; as a plain result one is a limit, the other a value
         alike = (
             [(results, files)]
-            if all(of == quoted(c) for c, of in results)  # plain, and filled
+            if all(c.of == quoted(c.name) for c in results)  # plain, and filled
             else _filled(store, table, results, files)
         )
         for some, of_them in alike:
@@ -86,7 +94,7 @@ def _filled(
     store: Store, table: str, columns: _Columns, file_ids: Sequence[int]
 ) -> list[tuple[_Columns, list[int]]]:
     """Those of the columns that a file fills, with all files that fill the same."""
-    counts = listed(sql("contents.filled", of=of) for _, of in columns)
+    counts = listed(sql("contents.filled", of=of) for _, of, _ in columns)
     alike: dict[tuple[bool, ...], list[int]] = {}
     for number, *filled in store.rows(
         sql("contents.counts", counts=counts, rows=quoted(table), which=_WHICH),
@@ -106,14 +114,14 @@ def _hashed(
     statements = [
         sql(
             "contents.of_table",
-            names=listed(quoted(name) for name, _ in columns),
+            names=listed(quoted(column.name) for column in columns),
             columns=listed(
-                sql("contents.named", of=of, name=quoted(name)) for name, of in columns
+                sql("contents.named", of=of, name=quoted(name)) for name, of, _ in columns
             ),
             limits=listed(
-                sql("contents.limits", of=quoted(name))
-                for name, _ in columns
-                if name.startswith("r:")
+                sql("contents.limits", of=quoted(column.name))
+                for column in columns
+                if column.plain
             ),
             rows=quoted(table), which=_WHICH,
         )
@@ -122,7 +130,7 @@ def _hashed(
     (held,) = store.rows(sql("contents.of_tables", tables=listed(statements)), _asked(file_ids))
     return [
         {
-            number: [rows, [name for name, _ in columns], str(added), str(folded), limits]
+            number: [rows, [column.name for column in columns], str(added), str(folded), limits]
             for number, rows, added, folded, limits in found or ()
         }
         for (_, columns), found in zip(tables, held, strict=True)

@@ -20,6 +20,8 @@ from reconcile.store.statements import listed, quoted, sql
 WIDE = ("field", "lab")
 
 STORED = "_stored"
+#: Such a table of results by the name that it is stored under.
+WIDE_STORED = {name + STORED: name for name in WIDE}
 
 UNFIT = "The next run moves it aside and reads every archived file again."
 
@@ -106,8 +108,8 @@ def unlike_expected(found: dict[str, dict[str, str]]) -> str | None:
         return different[0]
     for table, columns in found.items():
         wanted = dict(expected[table])
-        if table.endswith(STORED):
-            facts = next(f for name, f in ROW_TABLES.values() if name + STORED == table)
+        if wide := WIDE_STORED.get(table):
+            facts = next(f for name, f in ROW_TABLES.values() if name == wide)
             wanted |= {f: type_of(f) for f in facts if f in columns}
             marks = {mark: kind for mark, _, kind in VALUE_PARTS}
             wanted |= {c: marks[c[:2]] for c in columns if c[:2] in marks}
