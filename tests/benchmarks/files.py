@@ -16,25 +16,10 @@ from reconcile.base import provenance
 from reconcile.intake import workspace as ws
 from reconcile.run import pipeline
 from reconcile.store.database import Store
+from tests.benchmarks import month
 
-PERIOD = "2026-05"
-SETTINGS = """
-[workspace]
-title = "Invented site of a benchmark"
-output = "out"
-
-[[table]]
-kind = "field"
-files = ["field/*.csv"]
-unit = "mg/kg"
-fixed = { technique = "LIBS", instrument = "L1", calibration = "all 1", specimen_form = "sieved", moisture_basis = "dry", pair_type = "split" }
-
-[[table]]
-kind = "lab"
-files = ["lab.csv"]
-unit = "mg/kg"
-fixed = { technique = "ICP-OES", lab_method = "M1", laboratory = "laboratory A", digestion = "four acids", digestion_class = "near-total", moisture_basis = "dry" }
-"""  # noqa: E501
+#: The tables of the month's benchmark, with many field files for one.
+SETTINGS = month.SETTINGS.replace('"field.csv"', '"field/*.csv"')
 
 
 def write_inputs(folder: Path, files: int) -> None:
@@ -64,7 +49,7 @@ def main(files: int) -> None:
         workspace = ws.load_workspace(folder)
         for turn in ("the first time", "again"):
             with Store(workspace.store_file, engine=workspace.engine) as store:
-                run = pipeline.find_files(pipeline.begin(workspace, PERIOD, store))
+                run = pipeline.find_files(pipeline.begin(workspace, month.PERIOD, store))
                 begun = time.process_time()
                 run = pipeline.read_found(run)
                 spent = time.process_time() - begun

@@ -315,7 +315,7 @@ document.body.dataset.wide = document.documentElement.scrollWidth <= window.inne
 def test_ten_questions_are_answered_at_the_top_of_the_page_before_anybody_scrolls_far(
     page: str, tmp_path: Path
 ) -> None:
-    # no source: two screens of a usual height are what a reader takes in without searching
+    # common practice, no source: what a turn or two of the wheel brings is found without searching
     file = tmp_path / "report.html"
     file.write_text(page, encoding="utf-8")
     places = [told for _, _, told in questions()]

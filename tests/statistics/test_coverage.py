@@ -22,7 +22,7 @@ from tests.sizes import cases
 
 pytestmark = pytest.mark.slow
 
-STUDIES = 2000
+STUDIES = cases(2000, 1000)
 SIZES = cases((20, 40, 100), (40,))
 PROMISED = (0.93, 0.97)
 POPULATION = 1_000_000
